@@ -1,0 +1,105 @@
+package drivers
+
+import (
+	"errors"
+	"math"
+	"strconv"
+)
+
+// Decimal is a number exactly as an instrument said it: Digits × 10^Exp, with
+// trailing zeros kept, so that "1.20" is {120, -2} and prints as "1.20".
+type Decimal struct {
+	Digits int64
+	Exp    int8
+}
+
+var errNotDecimal = errors.New("not a decimal number")
+
+// maxDigits keeps Digits within int64 and Float within one rounding.
+const maxDigits = 18
+
+// ParseDecimal reads an optionally signed decimal number with mark as its
+// decimal mark ('.' or ','). Blanks, exponents, digit grouping, infinities and
+// not-a-number are refused: a field that holds them is not a plain reading.
+func ParseDecimal(b []byte, mark byte) (Decimal, error) {
+	i, neg := 0, false
+	if i < len(b) && (b[i] == '+' || b[i] == '-') {
+		neg = b[i] == '-'
+		i++
+	}
+	var d Decimal
+	digits, seen, fraction := 0, false, false
+	for ; i < len(b); i++ {
+		switch c := b[i]; {
+		case c >= '0' && c <= '9':
+			seen = true
+			if d.Digits != 0 || c != '0' {
+				digits++
+			}
+			if digits > maxDigits {
+				return Decimal{}, errNotDecimal
+			}
+			d.Digits = d.Digits*10 + int64(c-'0')
+			if fraction {
+				if d.Exp == math.MinInt8 {
+					return Decimal{}, errNotDecimal
+				}
+				d.Exp--
+			}
+		case c == mark && !fraction:
+			fraction = true
+		default:
+			return Decimal{}, errNotDecimal
+		}
+	}
+	if !seen {
+		return Decimal{}, errNotDecimal
+	}
+	if neg {
+		d.Digits = -d.Digits
+	}
+	return d, nil
+}
+
+// Float returns the float64 nearest to d.
+func (d Decimal) Float() float64 {
+	if d.Digits > -1<<53 && d.Digits < 1<<53 {
+		// Both operands are exact, so the one division or product rounds once.
+		switch {
+		case d.Exp <= 0 && d.Exp >= -22:
+			return float64(d.Digits) / powersOfTen[-d.Exp]
+		case d.Exp > 0 && d.Exp <= 22 && d.Digits == 0:
+			return 0
+		}
+	}
+	f, err := strconv.ParseFloat(strconv.FormatInt(d.Digits, 10)+"e"+strconv.Itoa(int(d.Exp)), 64)
+	if err != nil && !errors.Is(err, strconv.ErrRange) {
+		return math.NaN()
+	}
+	return f
+}
+
+// String prints d with all the digits that were said.
+func (d Decimal) String() string {
+	if d.Exp > 0 {
+		return strconv.FormatInt(d.Digits, 10) + "e" + strconv.Itoa(int(d.Exp))
+	}
+	neg, u := d.Digits < 0, uint64(d.Digits)
+	if neg {
+		u = -u
+	}
+	s := strconv.FormatUint(u, 10)
+	if places := -int(d.Exp); places > 0 {
+		for len(s) <= places {
+			s = "0" + s
+		}
+		s = s[:len(s)-places] + "." + s[len(s)-places:]
+	}
+	if neg {
+		s = "-" + s
+	}
+	return s
+}
+
+var powersOfTen = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12,
+	1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}

@@ -1,0 +1,3 @@
+module ovenward
+
+go 1.26
