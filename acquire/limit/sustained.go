@@ -1,0 +1,138 @@
+package limit
+
+import (
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// Stretch is a span of monotonic time with bounds on the field through it,
+// half open: From is in it, To is not.
+type Stretch struct {
+	From, To time.Duration
+	Lo, Hi   quantity.PowerDensity // W/m²; unused when not Seen
+	Seen     bool                  // false: nothing is known of the field
+}
+
+// SustainedRule says when time above a limit is worth a report, and when an
+// exceedance counts as returned. An oven at part power emits for some seconds
+// in each 20 to 30 s, so time above is summed as well as looked for unbroken.
+type SustainedRule struct {
+	Unbroken time.Duration // first report after this long above without a break,
+	Summed   time.Duration // or after this long above in sum
+	Within   time.Duration // of a window this long
+	Clear    time.Duration // returned after this long seen at or below the limit
+}
+
+// slots divide the window: its old edge moves in steps of Within/slots, so the
+// sum covers at most that much more than Within, and never less.
+const slots = 1000
+
+// Sustained counts time above one limit by one rule. Observing is O(1) and its
+// memory is fixed. The zero value is not usable; see NewSustained.
+type Sustained struct {
+	rule  SustainedRule
+	limit quantity.PowerDensity
+
+	width    time.Duration            // of one slot
+	ring     [slots + 1]time.Duration // time above in each slot
+	newest   int64                    // number of the newest slot
+	sum      time.Duration            // over the ring
+	unbroken time.Duration
+	below    time.Duration // seen at or below the limit since it was last above
+	started  bool
+}
+
+// NewSustained starts counting at nothing seen.
+func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
+	return &Sustained{rule: r, limit: l, width: max(r.Within/slots, 1)}
+}
+
+// Observe adds the next stretch. Stretches come in order of time; a gap between
+// two is unseen. Only a lower bound above the limit is time above, only an
+// upper bound at or below it is time below; the rest is neither.
+func (s *Sustained) Observe(st Stretch) {
+	d := st.To - st.From
+	if d <= 0 {
+		return
+	}
+	s.advance(st.To)
+	switch {
+	case !st.Seen:
+		s.unbroken = 0
+	case st.Lo > s.limit:
+		s.unbroken += d
+		s.below = 0
+		s.add(st.From, st.To)
+	case st.Hi <= s.limit:
+		s.unbroken = 0
+		s.below += d
+	default:
+		s.unbroken = 0
+	}
+}
+
+// Above says whether the rule's time above is reached at the last stretch's end.
+func (s *Sustained) Above() bool {
+	return s.unbroken >= s.rule.Unbroken && s.unbroken > 0 || s.sum >= s.rule.Summed && s.sum > 0
+}
+
+// Returned says whether the field was seen at or below the limit for the
+// clear delay. What was not seen counts for nothing.
+func (s *Sustained) Returned() bool { return s.below >= s.rule.Clear }
+
+// Break notes a field above the limit that has no duration yet, such as an
+// over-range: the clear delay starts anew.
+func (s *Sustained) Break() { s.below = 0 }
+
+// TimeAbove returns the unbroken time above and the sum within the window.
+func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum }
+
+// slot returns the number of the slot that holds t.
+func (s *Sustained) slot(t time.Duration) int64 {
+	n := int64(t / s.width)
+	if t < 0 && t%s.width != 0 {
+		n--
+	}
+	return n
+}
+
+// advance moves the window so that its newest slot ends at or after to.
+func (s *Sustained) advance(to time.Duration) {
+	n := s.slot(to - 1)
+	if !s.started {
+		s.started, s.newest = true, n
+		return
+	}
+	if n-s.newest >= slots+1 {
+		s.ring, s.sum, s.newest = [slots + 1]time.Duration{}, 0, n
+		return
+	}
+	for s.newest < n {
+		s.newest++
+		i := index(s.newest)
+		s.sum -= s.ring[i]
+		s.ring[i] = 0
+	}
+}
+
+// add spreads a stretch above over the slots it touches; what is older than the
+// window is left out.
+func (s *Sustained) add(from, to time.Duration) {
+	from = max(from, time.Duration(s.newest-slots)*s.width)
+	for from < to {
+		n := s.slot(from)
+		end := min(to, time.Duration(n+1)*s.width)
+		s.ring[index(n)] += end - from
+		s.sum += end - from
+		from = end
+	}
+}
+
+func index(slot int64) int {
+	i := slot % (slots + 1)
+	if i < 0 {
+		i += slots + 1
+	}
+	return int(i)
+}

@@ -1,0 +1,69 @@
+package acquire
+
+import (
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// zeroSpan is how far back the readings lie that a zero is taken from.
+const zeroSpan = 10 * time.Second
+
+// rawRing keeps the newest raw readings, for the zero.
+type rawRing struct {
+	at  [256]time.Duration
+	s   [256]quantity.PowerDensity
+	end int // total number added
+}
+
+func (r *rawRing) add(at time.Duration, s quantity.PowerDensity) {
+	r.at[r.end%len(r.at)], r.s[r.end%len(r.s)] = at, s
+	r.end++
+}
+
+// since returns the readings not older than from, oldest first.
+func (r *rawRing) since(from time.Duration) []quantity.PowerDensity {
+	var out []quantity.PowerDensity
+	for i := max(0, r.end-len(r.at)); i < r.end; i++ {
+		if r.at[i%len(r.at)] >= from {
+			out = append(out, r.s[i%len(r.s)])
+		}
+	}
+	return out
+}
+
+// minutePeak holds the highest value of the present whole minute (UTC) and of
+// the one before it.
+type minutePeak struct {
+	minute      int64
+	now, before quantity.PowerDensity
+	hasNow      bool
+	hasBefore   bool
+}
+
+func (m *minutePeak) add(at time.Time, s quantity.PowerDensity) {
+	m.advance(at)
+	if !m.hasNow || s > m.now {
+		m.now, m.hasNow = s, true
+	}
+}
+
+func (m *minutePeak) advance(at time.Time) {
+	switch minute := at.Unix() / 60; {
+	case minute == m.minute+1:
+		m.before, m.hasBefore, m.hasNow, m.minute = m.now, m.hasNow, false, minute
+	case minute > m.minute:
+		*m = minutePeak{minute: minute}
+	}
+}
+
+func (m *minutePeak) read(at time.Time) (quantity.PowerDensity, bool) {
+	m.advance(at)
+	switch {
+	case m.hasNow && m.hasBefore:
+		return max(m.now, m.before), true
+	case m.hasBefore:
+		return m.before, true
+	}
+	return m.now, m.hasNow
+}

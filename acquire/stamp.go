@@ -1,0 +1,52 @@
+package acquire
+
+import "time"
+
+// stepBound is how far the wall clock must jump against the monotonic clock,
+// between two looks, to be called a step. Slewing by a time service stays far
+// below it (500 parts in a million: common practice, no source).
+const stepBound = 100 * time.Millisecond
+
+// clockLine anchors stamps to the monotonic clock so that their order never
+// reverses. A wall clock set forward is followed at once. After one set back
+// the stamps run at half speed until the wall clock has caught up; until then
+// they are unsure by the difference, and say so.
+type clockLine struct {
+	started bool
+	mono    time.Duration // of the newest look
+	wall    time.Time     // wall clock of the newest look
+	line    time.Time     // stamp of the newest look
+}
+
+// startAfter makes every stamp later than last, the newest in the record.
+func (c *clockLine) startAfter(last time.Time) { c.line = last }
+
+// look takes one pair of readings of the two clocks. at is the stamp, unsure
+// how far it lies from the wall clock, and step how far the wall clock jumped
+// since the last look, 0 if it did not.
+func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsure, step time.Duration) {
+	wall = wall.Round(0).UTC()
+	if !c.started {
+		c.started, c.mono, c.wall = true, mono, wall
+		if wall.After(c.line) {
+			c.line = wall
+		} else {
+			c.line = c.line.Add(1)
+		}
+		return c.line, c.line.Sub(wall), 0
+	}
+	elapsed := max(mono-c.mono, 0)
+	if jump := wall.Sub(c.wall.Add(elapsed)); jump > stepBound || jump < -stepBound {
+		step = jump
+	}
+	c.mono, c.wall = max(mono, c.mono), wall
+	if slow := c.line.Add(elapsed / 2); wall.After(slow) {
+		c.line = wall
+	} else {
+		c.line = slow
+	}
+	if unsure = c.line.Sub(wall); unsure < stepBound {
+		unsure = 0
+	}
+	return c.line, unsure, step
+}

@@ -1,0 +1,353 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+)
+
+// tickEvery is how often what depends on time alone is looked at.
+const tickEvery = 250 * time.Millisecond
+
+// Options is what a Station is made of. Everything is needed but Observers.
+type Options struct {
+	Posts     []Post
+	Recorder  Recorder
+	Past      func(post int) (Past, error) // what the record knows of a post
+	Standing  []alarm.Alarm                // the station's own alarms in the record
+	Observers []Observer
+	Log       *slog.Logger
+	Now       func() time.Time // with a monotonic reading, as time.Now gives
+}
+
+// Station reads all posts of a site and judges what it reads. It is made by
+// New, works while Run runs, and may be asked from any goroutine.
+type Station struct {
+	posts   []Post
+	watches []*watch
+	pollers []*poller
+	record  Recorder
+	log     *slog.Logger
+	now     func() time.Time
+	epoch   time.Time
+
+	told chan Event // to the log; full means the log is stuck, which may not stop anything
+
+	mu     sync.Mutex
+	line   clockLine
+	fault  alarm.Alarm // the record cannot be written
+	untold uint64
+}
+
+// New restores what the record knows. It opens no port.
+func New(o Options) (*Station, error) {
+	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
+		told: make(chan Event, 1024), fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
+	for _, a := range o.Standing {
+		if a.Rule == alarm.Record {
+			s.fault = a
+		}
+	}
+	for i := range s.posts {
+		p := &s.posts[i]
+		if err := p.check(); err != nil {
+			return nil, err
+		}
+		w := newWatch(p, i, s.epoch, o.Recorder, s.report)
+		past, err := o.Past(i)
+		if err != nil {
+			return nil, fmt.Errorf("reading what the record knows of post %s: %w", p.ID, err)
+		}
+		w.restore(past)
+		s.record.Correction(i, w.correction)
+		s.watches = append(s.watches, w)
+		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now})
+	}
+	return s, nil
+}
+
+// Run reads the probes until ctx ends, and returns when all of its goroutines
+// have.
+func (s *Station) Run(ctx context.Context) error {
+	var wg sync.WaitGroup
+	logged := make(chan struct{})
+	go func() {
+		defer close(logged)
+		for e := range s.told {
+			s.write(e)
+		}
+	}()
+	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
+	begun := s.now().Sub(s.epoch)
+	for _, p := range s.pollers {
+		p.watch.begin(begun)
+		wg.Go(func() { p.run(ctx) })
+	}
+	wg.Go(func() { s.tick(ctx) })
+	wg.Wait()
+	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: "watching ends"})
+	close(s.told)
+	<-logged
+	return nil
+}
+
+// tick looks at all posts by the clock alone, in a goroutine that touches no
+// port: a port that hangs cannot hide that its post has gone blind.
+func (s *Station) tick(ctx context.Context) {
+	t := time.NewTicker(tickEvery)
+	defer t.Stop()
+	for {
+		now := s.now()
+		for _, w := range s.watches {
+			w.tick(now)
+		}
+		s.look(now)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// look watches the station's own health: the wall clock and the record.
+func (s *Station) look(now time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	_, _, step := s.line.look(now, now.Sub(s.epoch))
+	if step != 0 {
+		way := "forward"
+		if step < 0 {
+			way = "back"
+		}
+		s.report(Event{At: now.UTC(), Kind: KindClock, Text: fmt.Sprintf(
+			"the wall clock was set %s by %s; stamps keep their order, spans of time are not affected", way, step.Abs().Round(time.Millisecond))})
+	}
+	err := s.record.Err()
+	happens, text := alarm.Disappears, "the record is written again"
+	if err != nil {
+		happens, text = alarm.Appears, err.Error()
+	}
+	s.moveFault(happens, now.UTC(), "", text)
+}
+
+func (s *Station) moveFault(h alarm.Happening, at time.Time, who, text string) alarm.Reason {
+	from := s.fault.State
+	next, reason := s.fault.Step(h, at)
+	if reason == alarm.None || reason.Refused() {
+		return reason
+	}
+	s.fault = next
+	s.report(Event{At: at, Kind: KindAlarm, Who: who, Text: fmt.Sprintf("%s: %s", reason, text),
+		Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
+	return reason
+}
+
+// report keeps an event and passes it to the log. It never waits.
+func (s *Station) report(e Event) {
+	s.record.Record(e)
+	select {
+	case s.told <- e:
+	default:
+	}
+}
+
+func (s *Station) write(e Event) {
+	level := slog.LevelInfo
+	attrs := []slog.Attr{slog.String("kind", string(e.Kind))}
+	if e.Post != "" {
+		attrs = append(attrs, slog.String("post", e.Post))
+	}
+	if e.Who != "" {
+		attrs = append(attrs, slog.String("who", e.Who))
+	}
+	if a := e.Alarm; a != nil {
+		attrs = append(attrs, slog.String("rule", string(a.Rule)), slog.String("state", string(a.State)), slog.String("alarm", a.ID))
+		if a.State.Present() {
+			level = slog.LevelError
+		}
+	} else if e.Kind == KindUnparsed {
+		level = slog.LevelWarn
+		attrs = append(attrs, slog.String("raw", fmt.Sprintf("%.80q", e.Raw)))
+	}
+	s.log.LogAttrs(context.Background(), level, e.Text, attrs...)
+}
+
+// Stats copies the state of all posts, in their order.
+func (s *Station) Stats() []Stats {
+	now := s.now()
+	out := make([]Stats, len(s.watches))
+	for i, w := range s.watches {
+		out[i] = w.stats(now)
+	}
+	return out
+}
+
+// Alarms copies all alarms, the station's own first.
+func (s *Station) Alarms() []alarm.Alarm {
+	s.mu.Lock()
+	out := []alarm.Alarm{s.fault}
+	s.mu.Unlock()
+	for _, w := range s.watches {
+		w.mu.Lock()
+		out = append(out, w.alarms...)
+		w.mu.Unlock()
+	}
+	return out
+}
+
+// Trace copies the recent past of a post.
+func (s *Station) Trace(post int) Trace {
+	w, now := s.watches[post], s.now()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.trace.read(now.Sub(w.epoch), now)
+}
+
+// ErrNoAlarm says that no alarm has the id that was asked for.
+var ErrNoAlarm = errors.New("no alarm with this id stands; it may have ended")
+
+// Acknowledge notes that who has seen the alarm with this id.
+func (s *Station) Acknowledge(id, who string) error {
+	return s.act(id, alarm.Acknowledge, who, "")
+}
+
+// Reset ends a latched alarm. remedy names the repair or the survey that shows
+// the cause mended.
+func (s *Station) Reset(id, who, remedy string) error {
+	if strings.TrimSpace(remedy) == "" {
+		return errors.New("a reset must name the repair or the survey that shows the cause mended")
+	}
+	return s.act(id, alarm.Reset, who, remedy)
+}
+
+func (s *Station) act(id string, h alarm.Happening, who, why string) error {
+	if strings.TrimSpace(who) == "" {
+		return errors.New("a change needs the name of who makes it")
+	}
+	if id == "" {
+		return ErrNoAlarm
+	}
+	reason := alarm.None
+	now := s.now().UTC()
+	s.mu.Lock()
+	if s.fault.ID == id {
+		reason = s.moveFault(h, now, who, "by "+who)
+	}
+	s.mu.Unlock()
+	for _, w := range s.watches {
+		if r := w.act(id, h, now, who, why); r != alarm.None {
+			reason = r
+		}
+	}
+	switch {
+	case reason == alarm.None:
+		return ErrNoAlarm
+	case reason.Refused():
+		return errors.New(string(reason))
+	}
+	return nil
+}
+
+func (w *watch) act(id string, h alarm.Happening, now time.Time, who, why string) alarm.Reason {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for i := range w.alarms {
+		if w.alarms[i].ID != id {
+			continue
+		}
+		from := w.alarms[i].State
+		next, reason := w.alarms[i].Step(h, now)
+		if reason == alarm.None || reason.Refused() {
+			return reason
+		}
+		w.alarms[i] = next
+		text := fmt.Sprintf("%s by %s", reason, who)
+		if why != "" {
+			text += ": " + why
+		}
+		w.report(Event{At: now, Post: w.post.ID, Kind: KindAlarm, Who: who, Text: text,
+			Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
+		return reason
+	}
+	return alarm.None
+}
+
+// Zero takes a zero at a post, at who's word. It acts forward only.
+func (s *Station) Zero(post int, who string) error {
+	if strings.TrimSpace(who) == "" {
+		return errors.New("a zero needs the name of who takes it")
+	}
+	w := s.watches[post]
+	now := s.now()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	mono := now.Sub(w.epoch)
+	_, running := w.runs.Running()
+	state := calib.ZeroState{
+		Running: running, Seeing: !w.condition.Blind() && w.newest.Quality&(Fault|OverRange) == 0,
+		Recent: w.raw.since(mono - zeroSpan), Floor: w.post.Probe.Floor, Bound: w.post.Probe.ZeroBound,
+	}
+	for _, a := range w.alarms {
+		state.Alarm = state.Alarm || a.State.Standing()
+	}
+	zero, err := calib.TakeZero(state)
+	if err != nil {
+		return err
+	}
+	was := w.correction.Zero
+	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = zero, now.UTC(), who
+	w.record.Correction(w.index, w.correction)
+	w.report(Event{At: now.UTC(), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
+		"zero taken by %s: %s is taken away from each reading from now on, it was %s", who, zero, was)})
+	return nil
+}
+
+// begin starts the waiting for first answers.
+func (w *watch) begin(mono time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.begun = mono
+}
+
+// stats copies the state of one post.
+func (w *watch) stats(now time.Time) Stats {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	mono := now.Sub(w.epoch)
+	since, running := w.runs.Running()
+	s := Stats{
+		Post: w.post, Index: w.index, Now: now.UTC(),
+		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
+		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdict: w.verdict(mono),
+		Running: running, Battery: w.battery, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
+		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
+	}
+	if running {
+		s.RunningSince = w.epoch.Add(since).UTC()
+	}
+	_, s.TimeUp = w.sustained.TimeAbove()
+	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(now)
+	return s
+}
+
+// check says what a post lacks to be watched.
+func (p *Post) check() error {
+	switch {
+	case p.Stale <= 0 || p.Silent <= 0 || p.Stuck <= 0:
+		return fmt.Errorf("post %s: stale, silent and stuck times must be positive", p.ID)
+	case math.IsNaN(float64(p.Limit.Value)) || p.Limit.Value <= 0:
+		return fmt.Errorf("post %s: its limit must be positive", p.ID)
+	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
+		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
+	}
+	return nil
+}

@@ -1,0 +1,83 @@
+package acquire
+
+import (
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// Condition is how well a post sees, in the words people read.
+type Condition string
+
+const (
+	Starting  Condition = "starting"                 // no answer yet, and not yet overdue
+	Seeing    Condition = "seeing"                   // fresh samples, the oven runs
+	Idle      Condition = "idle or not known to run" // fresh samples, no emission seen
+	StaleNow  Condition = "stale"                    // answers, but no fresh valid sample
+	StuckNow  Condition = "stuck"                    // the reading stands still
+	SilentNow Condition = "silent"                   // no answer, or no port
+)
+
+// Blind says whether the field at the post is unknown.
+func (c Condition) Blind() bool { return c != Seeing && c != Idle }
+
+// Stats is one post's state at an instant, a copy that nobody else holds. It is
+// what metrics, page and messages are made from.
+type Stats struct {
+	Post  *Post // never changed after the station was made
+	Index int
+	Now   time.Time // when the copy was made
+
+	Condition Condition
+	Since     time.Time // of the condition
+	Detail    string    // why, when it is not seeing: one sentence with what to do
+	Up        bool      // the newest poll was answered by a line that parses
+
+	Last      Sample // the newest valid sample; Said not set. Seq 0: there is none
+	Newest    Sample // the newest sample of any quality; Seq 0: there is none
+	OverRange bool   // the newest sample is over range
+	Verdict   limit.Verdict
+
+	Running      bool // the oven is known to run
+	RunningSince time.Time
+	Battery      bool // the probe calls for a new battery
+	Zero         quantity.PowerDensity
+	ZeroAt       time.Time // zero when none was taken
+
+	Counts  Counts
+	Alarms  []alarm.Alarm // all rules of the post, normal ones too
+	TimeUp  time.Duration // time above the limit within the rule's window
+	RunPeak quantity.PowerDensity
+}
+
+// Counts only ever rise while the program runs.
+type Counts struct {
+	Samples      [6]uint64              // by Quality.Class
+	Energy       quantity.EnergyDensity // J/m², over what was seen; negative values add nothing
+	Observed     time.Duration          // time that Energy covers
+	OverRange    time.Duration          // time over range, counted in Observed and at the range's top in Energy
+	Unparsed     uint64                 // lines that hold no reading
+	Unanswered   uint64                 // polls without an answer in time
+	Missed       uint64                 // slots of the schedule that passed unused
+	DroppedBytes uint64                 // bytes that came unasked
+	Connects     uint64                 // times the port was opened
+	RoundTrip    time.Duration          // of the newest answered poll
+	Peak         quantity.PowerDensity  // highest of the present and the last whole minute, W/m²
+	HasPeak      bool
+}
+
+// Trace is the recent past of a post in slots of equal width, for a chart.
+type Trace struct {
+	Width time.Duration
+	End   time.Time // end of the newest slot
+	Slots []Slot    // oldest first
+}
+
+// Slot holds what was seen in one slot of a trace.
+type Slot struct {
+	N         uint32 // valid samples; 0 and not OverRange: nothing was seen
+	Lo, Hi    quantity.PowerDensity
+	OverRange bool
+}

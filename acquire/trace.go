@@ -1,0 +1,61 @@
+package acquire
+
+import (
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+const (
+	traceWidth = 250 * time.Millisecond
+	traceSlots = 1200 // five minutes
+)
+
+// trace is a ring of slots on the monotonic clock.
+type trace struct {
+	slots  [traceSlots]Slot
+	newest int64
+}
+
+func (t *trace) add(at time.Duration, s quantity.PowerDensity, hasValue, overRange bool) {
+	n := int64(at / traceWidth)
+	t.advance(n)
+	if n <= t.newest-traceSlots || n < 0 {
+		return
+	}
+	slot := &t.slots[n%traceSlots]
+	slot.OverRange = slot.OverRange || overRange
+	if !hasValue {
+		return
+	}
+	if slot.N == 0 {
+		slot.Lo, slot.Hi = s, s
+	}
+	slot.N++
+	slot.Lo, slot.Hi = min(slot.Lo, s), max(slot.Hi, s)
+}
+
+func (t *trace) advance(n int64) {
+	if n-t.newest >= traceSlots {
+		t.slots, t.newest = [traceSlots]Slot{}, n
+		return
+	}
+	for t.newest < n {
+		t.newest++
+		t.slots[t.newest%traceSlots] = Slot{}
+	}
+}
+
+// read copies the ring as it stands at an instant, on both clocks.
+func (t *trace) read(mono time.Duration, wall time.Time) Trace {
+	t.advance(int64(mono / traceWidth))
+	out := Trace{
+		Width: traceWidth,
+		End:   wall.Add(time.Duration(t.newest+1)*traceWidth - mono).UTC(),
+		Slots: make([]Slot, 0, traceSlots),
+	}
+	for n := max(t.newest-traceSlots+1, 0); n <= t.newest; n++ {
+		out.Slots = append(out.Slots, t.slots[n%traceSlots])
+	}
+	return out
+}

@@ -1,0 +1,108 @@
+package acquire
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/drivers"
+)
+
+// verdict judges the post as it stands at an instant.
+func (w *watch) verdict(mono time.Duration) limit.Verdict {
+	p := w.post
+	c := limit.Circumstances{
+		HasValue:   !w.condition.gone() && w.last.Seq > 0 && w.newest.Seq == w.last.Seq,
+		Value:      w.last.S,
+		U:          w.last.U,
+		Peak:       w.runs.Peak(),
+		PeakU:      w.runPeakU,
+		OverRange:  w.overRange(),
+		Sustained:  w.sustained.Above(),
+		Gone:       w.condition.gone(),
+		Latched:    w.alarms[0].State.Standing(),
+		Calibrated: w.last.Seq > 0 && w.last.Quality&Uncalibrated == 0,
+		Axes:       p.Probe.Axes,
+		Turned:     p.Turned,
+		Distance:   p.Distance,
+		Response:   p.Probe.Response,
+	}
+	if cert := p.Probe.Certificate; cert != nil {
+		c.K = cert.K
+	}
+	_, c.Above = w.sustained.TimeAbove()
+	_, c.Running = w.runs.Running()
+	if w.condition.Blind() {
+		c.Blind = w.detail(mono)
+	}
+	return limit.Judge(p.Limit, c)
+}
+
+// detail says in one sentence why a post does not see, and what to do.
+func (w *watch) detail(mono time.Duration) string {
+	p := w.post
+	switch {
+	case w.newest.Seq > 0 && w.newest.Quality&Fault != 0 && w.condition != SilentNow:
+		return fmt.Sprintf("probe %s declares a fault: compare it with one known to be good, or have it repaired", p.Probe.ID)
+	case w.condition == Starting && w.linkError == "":
+		return "waiting for the first reading"
+	case w.condition == Starting || w.condition == SilentNow && w.linkError != "":
+		return w.linkError
+	case w.condition == SilentNow:
+		return fmt.Sprintf("probe %s on %s has not answered for %s: look at its power, cable and settings", p.Probe.ID, p.Probe.Port, ago(mono-w.heard))
+	case w.condition == StaleNow && mono-w.heard > p.Stale:
+		return fmt.Sprintf("probe %s on %s has not answered for %s", p.Probe.ID, p.Probe.Port, ago(mono-w.heard))
+	case w.condition == StaleNow:
+		return fmt.Sprintf("probe %s answers, but for %s nothing it said was a reading: compare its settings with its lines in the record", p.Probe.ID, ago(mono-w.valid))
+	case w.condition == StuckNow:
+		return fmt.Sprintf("probe %s has said the same %s %s for %s, longer than its noise allows: compare it with one known to be good", p.Probe.ID, w.last.Reading.Value, w.last.Reading.Unit, ago(mono-w.still))
+	}
+	return ""
+}
+
+func ago(d time.Duration) string { return quantity.FormatDuration(d.Round(time.Second)) }
+
+// exceedsText tells what an exceedance alarm saw.
+func exceedsText(v limit.Verdict, r alarm.Reason) string {
+	limitText := fmt.Sprintf("the limit of %s (%s, %s)", v.Limit.Value, v.Limit.ID, v.Limit.Basis)
+	switch {
+	case r == alarm.ReturnedLatched:
+		return "the field has stayed at or below " + limitText
+	case math.IsInf(v.Ratio, 1):
+		return "the field is over the probe's range; " + limitText + " applies"
+	case math.IsNaN(v.Ratio):
+		return "the field exceeds " + limitText
+	}
+	return fmt.Sprintf("%s, %.3g × %s: %s", v.Value, v.Ratio, limitText, strings.Join(v.Reasons, "; "))
+}
+
+// grounds keeps a verdict with its numbers, for good.
+func grounds(v limit.Verdict) *alarm.Grounds {
+	g := &alarm.Grounds{Outcome: string(v.Outcome), Limit: float64(v.Limit.Value), LimitID: v.Limit.ID,
+		Source: v.Limit.Source, Reasons: v.Reasons}
+	g.Value, g.Uncertainty = known(v.Value), known(v.U)
+	return g
+}
+
+func known(s quantity.PowerDensity) *float64 {
+	if f := float64(s); !math.IsNaN(f) && !math.IsInf(f, 0) {
+		return &f
+	}
+	return nil
+}
+
+// linkTrouble puts an error of a link into one sentence for the page.
+func linkTrouble(p *Post, err error) string {
+	switch {
+	case errors.Is(err, drivers.ErrAbsent):
+		return fmt.Sprintf("port %s is absent: plug probe %s in; it is looked for again and again", p.Probe.Port, p.Probe.ID)
+	case errors.Is(err, drivers.ErrGone):
+		return fmt.Sprintf("port %s went away: probe %s was unplugged or lost power; it is looked for again and again", p.Probe.Port, p.Probe.ID)
+	}
+	return fmt.Sprintf("port %s does not open: %v", p.Probe.Port, err)
+}
