@@ -101,7 +101,7 @@ func (w *watch) restore(p Past) {
 	w.spend(0)
 	// The clear delay and the counters start anew: time out of service was not seen.
 	w.sustained.Break()
-	w.counts, w.bounds = Counts{}, limit.Stretch{}
+	w.counts = Counts{}
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is
@@ -288,24 +288,29 @@ func (w *watch) follow(s Sample) {
 // the stale time, after which nothing is known.
 func (w *watch) spend(now time.Duration) {
 	b := w.bounds
-	if b.From >= now || !b.Seen {
+	if b.From >= now {
 		return
 	}
-	b.To = min(now, b.From+w.post.Stale)
-	w.sustained.Observe(b)
+	w.bounds = limit.Stretch{From: now}
+	b.To = b.From
+	if b.Seen {
+		b.To = min(now, b.From+w.post.Stale)
+		w.sustained.Observe(b)
+		w.integrate(b)
+	}
+	w.sustained.Observe(limit.Stretch{From: b.To, To: now})
+}
+
+// integrate adds a seen stretch to the totals.
+func (w *watch) integrate(b limit.Stretch) {
 	d := b.To - b.From
-	w.counts.Observed += d
-	held := b.Lo
-	if math.IsInf(float64(b.Hi), 1) {
+	held := w.newest.S
+	if w.newest.Quality&OverRange != 0 {
+		held = b.Lo
 		w.counts.OverRange += d
-	} else if w.newest.Quality&UnderFloor != 0 {
-		held = w.newest.S
 	}
-	w.counts.Energy += quantity.EnergyDensity(float64(max(held, 0)) * d.Seconds())
-	if b.To < now {
-		w.sustained.Observe(limit.Stretch{From: b.To, To: now})
-	}
-	w.bounds.Seen = false
+	w.counts.Observed += d
+	w.counts.Energy += max(held, 0).Over(d)
 }
 
 // tick moves what depends on time alone: staleness, silence, runs.

@@ -1,0 +1,136 @@
+package acquire
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/drivers"
+)
+
+// quiet is a Recorder for benchmarks: it keeps nothing.
+type quiet struct{ memory }
+
+func (*quiet) Append(int, []Sample) {}
+
+func newTestWatch(r Recorder) *watch {
+	p := aPost(&fakeProbe{})
+	return newWatch(&p, 0, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), r, func(Event) {})
+}
+
+func (w *watch) feed(at time.Duration, word string) []Sample {
+	r, err := plain{}.Parse([]byte(word))
+	return w.take([]heard{{frame: drivers.Frame{Bytes: []byte(word), Arrived: w.epoch.Add(at)}, reading: r, err: err}}, nil)
+}
+
+func TestEnergyAndObservedTime(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.feed(0, "2.000")              // 20 W/m² for 1 s
+	w.feed(time.Second, "-0.100")   // negative adds nothing, for 1 s
+	w.feed(2*time.Second, "4.000")  // 40 W/m², held for the stale time of 5 s; then unseen for 13 s
+	w.feed(20*time.Second, "OVER")  // the range's top, 200 W/m², for 1 s
+	w.feed(21*time.Second, "FAULT") // unseen for 1 s
+	w.feed(22*time.Second, "0.000")
+	c := w.counts
+	if want := 20 + 0 + 40*5 + 200.0; math.Abs(float64(c.Energy)-want) > 1e-9 {
+		t.Errorf("energy density %v J/m², want %v", float64(c.Energy), want)
+	}
+	if c.Observed != 8*time.Second || c.OverRange != time.Second {
+		t.Errorf("observed %v, over range %v; want 8 s, 1 s", c.Observed, c.OverRange)
+	}
+}
+
+func TestQualityPrecedenceAndClasses(t *testing.T) {
+	for _, tc := range []struct {
+		q    Quality
+		want string
+	}{
+		{0, "good"},
+		{ClockUnsure, "clock-unsure"},
+		{ClockUnsure | UnderFloor, "under-floor"},
+		{UnderFloor | Uncalibrated, "uncalibrated"},
+		{Uncalibrated | OverRange, "over-range"},
+		{Fault | OverRange | Uncalibrated | UnderFloor | ClockUnsure, "fault"},
+	} {
+		if got := Classes()[tc.q.Class()]; got != tc.want {
+			t.Errorf("%05b: %s, want %s", tc.q, got, tc.want)
+		}
+	}
+	w := newTestWatch(newMemory())
+	for _, tc := range []struct {
+		word string
+		want Quality
+	}{
+		{"0.412", 0}, {"0.004", UnderFloor}, {"OVER", OverRange}, {"FAULT", Fault}, {"20.001", OverRange}, {"20.000", 0}, {"LOBAT 0.412", 0},
+	} {
+		got := w.feed(time.Second, tc.word)
+		if len(got) != 1 || got[0].Quality != tc.want {
+			t.Errorf("%s: %v, want %v", tc.word, got, tc.want)
+		}
+	}
+	w.post.Probe.Certificate.Due = time.Date(1999, 12, 1, 0, 0, 0, 0, time.UTC)
+	if got := w.feed(2*time.Second, "0.412"); got[0].Quality != Uncalibrated {
+		t.Errorf("overdue: %v, want uncalibrated", got[0].Quality)
+	}
+}
+
+func TestOverdueProbeStillRaises(t *testing.T) {
+	m := newMemory()
+	w := newTestWatch(m)
+	w.post.Probe.Certificate = nil
+	w.correction.Certificate = nil
+	for i := range 40 {
+		w.feed(time.Duration(i)*100*time.Millisecond, dither(15, time.Duration(i)*100*time.Millisecond))
+	}
+	if a := w.alarms[0]; a.State != alarm.Unacknowledged {
+		t.Errorf("an uncalibrated probe at three times the limit: %s, want an alarm", a.State)
+	}
+}
+
+func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
+	w := newTestWatch(newMemory())
+	past := Past{LastSeq: 70}
+	for i := range 70 { // seven seconds above, ending one second before the start
+		at := w.epoch.Add(-8*time.Second + time.Duration(i)*100*time.Millisecond)
+		past.Recent = append(past.Recent, Sample{Seq: int64(i + 1), At: at, S: 60,
+			Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(6000 + i%3), Exp: -3}}})
+	}
+	w.restore(past)
+	if _, sum := w.sustained.TimeAbove(); sum < 6900*time.Millisecond || sum > 8*time.Second {
+		t.Fatalf("time above after a restart %v, want about 7 to 8 s", sum)
+	}
+	if w.alarms[0].State != alarm.Normal {
+		t.Fatal("an alarm was raised by the past alone")
+	}
+	for i := range 15 { // 1.4 s above: together with the past, not yet 10 s
+		w.feed(time.Second+time.Duration(i)*100*time.Millisecond, dither(6, time.Duration(i)*100*time.Millisecond))
+	}
+	unbroken, sum := w.sustained.TimeAbove()
+	if w.alarms[0].State != alarm.Normal || unbroken > 1500*time.Millisecond {
+		t.Errorf("%s after %v unbroken, %v summed: the stop was not seen, and breaks a stretch", w.alarms[0].State, unbroken, sum)
+	}
+	for i := 15; i < 25; i++ { // 2.4 s above: with the past, 10 s
+		w.feed(time.Second+time.Duration(i)*100*time.Millisecond, dither(6, time.Duration(i)*100*time.Millisecond))
+	}
+	if w.alarms[0].State != alarm.Unacknowledged {
+		_, sum := w.sustained.TimeAbove()
+		t.Errorf("%s after %v summed over the restart, want an alarm", w.alarms[0].State, sum)
+	}
+	if w.counts.Energy < 100 || w.counts.Energy > 200 {
+		t.Errorf("energy density %v J/m²: counters count from the start of the program", float64(w.counts.Energy))
+	}
+}
+
+func BenchmarkTakeOneSample(b *testing.B) {
+	w := newTestWatch(&quiet{})
+	frames := []heard{{frame: drivers.Frame{Bytes: []byte("0.412")}}}
+	frames[0].reading, _ = plain{}.Parse(frames[0].frame.Bytes)
+	batch := make([]Sample, 0, 1)
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		frames[0].frame.Arrived = w.epoch.Add(time.Duration(i) * time.Millisecond)
+		frames[0].reading.Value.Digits = int64(400 + i%9)
+		batch = w.take(frames, batch)
+	}
+}
