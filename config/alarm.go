@@ -1,0 +1,50 @@
+package config
+
+import "time"
+
+// Alarm is the [alarm] section: when a field above its limit is told, and when
+// a probe that does not see is told.
+type Alarm struct {
+	Line     int           // 0 when the file has no such section
+	Unbroken time.Duration // above the limit without a break
+	Summed   time.Duration // above the limit in all, within Within
+	Within   time.Duration
+	Clear    time.Duration // below the limit before an alarm may return
+	Silent   time.Duration // without an answer
+	Stale    time.Duration // without a valid sample
+	Stuck    time.Duration // the same reading
+	RunGap   time.Duration // a shorter pause of the field does not end a run
+}
+
+// minClear is the shortest clear delay: an oven at part power emits for only
+// some seconds in each 20 to 30 s (common practice, no source), and an alarm
+// must not come and go with it.
+const minClear = 90 * time.Second
+
+func readAlarm(root *table) Alarm {
+	const ms, s = time.Millisecond, time.Second
+	t := root.table("alarm")
+	if t == nil {
+		t = &table{r: root.r, at: root.at}
+	}
+	a := Alarm{
+		Unbroken: t.duration(ask{"unbroken", `"3 s"`, false}, span[time.Duration]{100 * ms, time.Hour, `"100 ms" to "1 h"`}, 3*s),
+		Summed:   t.duration(ask{"summed", `"10 s"`, false}, span[time.Duration]{100 * ms, time.Hour, `"100 ms" to "1 h"`}, 10*s),
+		Within:   t.duration(ask{"within", `"60 s"`, false}, span[time.Duration]{s, 24 * time.Hour, `"1 s" to "24 h"`}, 60*s),
+		Clear: t.duration(ask{"clear", `"90 s"`, false}, span[time.Duration]{minClear, 24 * time.Hour,
+			`"90 s" to "24 h": an oven at part power pauses for up to half a minute, and its alarm must not come and go with it`}, minClear),
+		Silent: t.duration(ask{"silent", `"10 s"`, false}, span[time.Duration]{s, 24 * time.Hour, `"1 s" to "24 h"`}, 10*s),
+		Stale:  t.duration(ask{"stale", `"5 s"`, false}, span[time.Duration]{100 * ms, 24 * time.Hour, `"100 ms" to "24 h"`}, 5*s),
+		Stuck:  t.duration(ask{"stuck", `"2 min"`, false}, span[time.Duration]{s, 24 * time.Hour, `"1 s" to "24 h"`}, 2*time.Minute),
+		RunGap: t.duration(ask{"run_gap", `"90 s"`, false}, span[time.Duration]{s, time.Hour, `"1 s" to "1 h"`}, 90*s),
+	}
+	if !root.has("alarm") {
+		return a
+	}
+	a.Line = t.at.line
+	if a.Summed > a.Within {
+		t.problem("summed", "it is longer than within, in which it is summed; write a shorter summed or a longer within")
+	}
+	t.finish()
+	return a
+}

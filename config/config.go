@@ -1,0 +1,82 @@
+// Package config reads the one file that says what a site looks like: a TOML
+// file of limits, ovens, probes, posts, the alarm rule and webhooks. It is
+// strict: whatever it does not know, or does not believe, is a Problem with its
+// line, and all problems are told together.
+//
+// Values come out in SI units: W/m², m, Hz, and time.Duration; relative numbers
+// are plain ratios (25 % is 0.25). Calendar days come out as their first instant
+// in UTC.
+//
+// Package config must not act on what it reads: it opens no port, reads no
+// secret and asks no clock. What it returns is plain data; cmd/ovenward alone
+// imports it, so that no other package knows the file's form.
+package config
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"slices"
+)
+
+// File is a whole configuration, valid in itself: every id is unique and every
+// reference leads somewhere.
+type File struct {
+	Site     Site
+	Simulate Simulate
+	Limits   []Limit
+	Ovens    []Oven
+	Probes   []Probe
+	Posts    []Post
+	Alarm    Alarm
+	Webhooks []Webhook
+}
+
+// maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
+const maxBytes = 1 << 20
+
+// Load reads the file at path. The error is Problems when the file could be
+// read and something in it is wrong.
+func Load(path string) (*File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("read the configuration: %w; name an existing TOML file that this user may read", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
+	if err != nil {
+		return nil, fmt.Errorf("read the configuration: %w; name a TOML file, not a folder or a device", err)
+	}
+	return Parse(path, data)
+}
+
+// Parse reads a configuration from data; name stands for the file in what is
+// told. It returns either a File or Problems, never both.
+func Parse(name string, data []byte) (*File, error) {
+	r := &reader{file: name, claims: map[string]claim{}}
+	root := r.decode(data)
+	if root == nil {
+		return nil, r.problems
+	}
+	alarm := readAlarm(root)
+	f := &File{
+		Site:     readSite(root),
+		Simulate: readSimulate(root),
+		Limits:   readLimits(root),
+		Ovens:    readOvens(root),
+		Probes:   readProbes(root, alarm),
+		Posts:    readPosts(root),
+		Alarm:    alarm,
+		Webhooks: readWebhooks(root),
+	}
+	root.finish()
+	r.resolve()
+	simulated := func(p Probe) bool { return p.Simulated != "" }
+	if f.Simulate.Line > 0 && !slices.ContainsFunc(f.Probes, simulated) {
+		r.add(f.Simulate.Line, `simulate: it has no effect, as no probe has a port like "simulate:NAME"; remove [simulate], or set such a port`)
+	}
+	if len(r.problems) > 0 {
+		return nil, r.problems.sorted()
+	}
+	return f, nil
+}

@@ -1,0 +1,172 @@
+package config
+
+import (
+	"fmt"
+	"path"
+	"regexp"
+	"strings"
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// Probe is one [[probe]]: an instrument, how it is reached and what it can do.
+type Probe struct {
+	Line      int
+	ID        string
+	Driver    string // one of Drivers
+	Port      string // as written
+	Simulated string // the NAME of a port "simulate:NAME"; else empty
+	Serial    Serial
+
+	Poll    time.Duration // from question to question; 0 when it talks by itself
+	Stream  bool          // it talks by itself
+	Timeout time.Duration // how long an answer may take
+
+	Response time.Duration         // to 90 % of a step
+	Range    quantity.PowerDensity // upper end, W/m²
+	Floor    quantity.PowerDensity // noise floor, W/m²
+	Axes     int                   // 1 or 3
+
+	Textline    *Textline    // with driver "textline"
+	Certificate *Certificate // nil: uncalibrated, and never 'within'
+}
+
+// Serial is how a probe's line is set.
+type Serial struct {
+	Baud     int
+	DataBits int           // 5 to 8
+	Parity   string        // none, odd, even, mark or space
+	StopBits string        // 1, 1.5 or 2
+	DTR, RTS *bool         // nil: left as the system sets it
+	Settle   time.Duration // from opening to the first byte sent
+}
+
+// Drivers returns the names of the drivers the file may name.
+func Drivers() []string { return []string{"textline"} }
+
+const simulatePrefix = "simulate:"
+
+func readProbes(root *table, alarm Alarm) []Probe {
+	var probes []Probe
+	for _, t := range root.tables("probe") {
+		p := Probe{
+			Line:   t.at.line,
+			ID:     t.id("probe", `"hatch"`),
+			Driver: t.oneOf(ask{"driver", `"textline"`, true}, Drivers()...),
+		}
+		p.Port, p.Simulated = readPort(t)
+		p.Serial = readSerial(t, p.Simulated == "")
+		readPace(t, &p, alarm)
+		readAbility(t, &p)
+		if text := t.table("textline"); text != nil {
+			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
+		} else if p.Driver == "textline" && !t.has("textline") {
+			t.needs("textline", `the driver must know the probe's language: write [probe.textline] and, below it, for example value = 1`)
+		}
+		if c := t.table("certificate"); c != nil {
+			p.Certificate = readCertificate(c)
+		}
+		t.finish()
+		probes = append(probes, p)
+	}
+	return probes
+}
+
+var comPort = regexp.MustCompile(`^COM[1-9][0-9]{0,2}$`)
+
+// readPort reads where the instrument is. The port counts as taken even by a
+// probe that is wrong in other ways.
+func readPort(t *table) (port, simulated string) {
+	s := t.text(ask{"port", `"/dev/ttyUSB0"`, true})
+	name, isSimulated := strings.CutPrefix(s, simulatePrefix)
+	switch {
+	case s == "":
+		return "", ""
+	case isSimulated && !validID(name):
+		t.problem("port", "%q is no name of a simulated probe; %s", name, idRule)
+		return "", name
+	case isSimulated:
+		simulated = name
+	case strings.HasPrefix(s, "/dev/"):
+		if clean := path.Clean(s); clean != s || clean == "/dev" {
+			t.problem("port", "%s is not a plain path; write the whole path of a device, without . and .. and doubled or closing /", shown(s))
+			return "", ""
+		}
+	case !comPort.MatchString(s):
+		t.problem("port", `%s is no port; write a path like "/dev/ttyUSB0", a name like "COM3", or "simulate:NAME"`, shown(s))
+		return "", ""
+	}
+	if other, taken := t.r.claim("port", s, t.label, t.line("port")); taken {
+		t.problem("port", "%q is the port of %s already (line %d); give each probe a port of its own", s, other.label, other.line)
+	}
+	return s, simulated
+}
+
+// readSerial reads the line's settings. There is no usual baud rate to fall back
+// on, so a real line must have it told; a simulated one takes any.
+func readSerial(t *table, real bool) Serial {
+	const simulatedBaud = 9600
+	return Serial{
+		Baud:     int(t.integer(ask{"baud", "9600", real}, span[int64]{50, 4000000, "50 to 4000000"}, simulatedBaud)),
+		DataBits: int(t.integer(ask{"data_bits", "8", false}, span[int64]{5, 8, "5 to 8"}, 8)),
+		Parity:   orElse(t.oneOf(ask{"parity", `"none"`, false}, "none", "odd", "even", "mark", "space"), "none"),
+		StopBits: orElse(t.oneOf(ask{"stop_bits", `"1"`, false}, "1", "1.5", "2"), "1"),
+		DTR:      t.boolean(ask{"dtr", "true", false}),
+		RTS:      t.boolean(ask{"rts", "true", false}),
+		Settle:   t.duration(ask{"settle", `"2 s"`, false}, span[time.Duration]{0, time.Minute, `"0 s" to "1 min"`}, 0),
+	}
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// readPace reads when the probe is read, which must fit the alarms that watch it.
+func readPace(t *table, p *Probe, alarm Alarm) {
+	p.Poll = t.duration(ask{"poll", `"1 s"`, false},
+		span[time.Duration]{10 * time.Millisecond, time.Hour, `"10 ms" to "1 h"`}, 0)
+	stream := t.boolean(ask{"stream", "true", false})
+	p.Stream = stream != nil && *stream
+	switch {
+	case p.Stream && t.has("poll"):
+		t.problem("stream", "the probe cannot both talk by itself and be asked; keep stream or poll")
+	case !p.Stream && !t.has("poll") && (stream != nil || !t.has("stream")):
+		t.r.add(t.at.line, `%s: nothing says when it is read; write for example poll = "1 s", or stream = true when it talks by itself`, t.label)
+	}
+	p.Timeout = time.Second
+	if p.Poll > 0 {
+		p.Timeout = min(p.Poll, time.Second)
+	}
+	p.Timeout = t.duration(ask{"timeout", `"500 ms"`, false},
+		span[time.Duration]{time.Millisecond, time.Minute, `"1 ms" to "1 min"`}, p.Timeout)
+	if p.Poll > 0 && p.Timeout > p.Poll {
+		t.problem("timeout", "it is longer than poll, so a late answer would meet the next question; write at most %q", quantity.FormatDuration(p.Poll))
+	}
+	for _, rule := range []struct {
+		name  string
+		after time.Duration
+	}{{"stale", alarm.Stale}, {"silent", alarm.Silent}} {
+		if p.Poll >= rule.after {
+			t.problem("poll", "%q would leave the probe always %s, which it is after %q; poll more often, or set a longer %s in [alarm]",
+				quantity.FormatDuration(p.Poll), rule.name, quantity.FormatDuration(rule.after), rule.name)
+		}
+	}
+}
+
+func readAbility(t *table, p *Probe) {
+	p.Response = t.duration(ask{"response", `"1 s"`, true},
+		span[time.Duration]{time.Microsecond, 10 * time.Minute, `more than 0, at most "10 min"`}, 0)
+	p.Range = t.powerDensity(ask{"range", `"20 mW/cm2"`, true})
+	p.Floor = t.powerDensity(ask{"floor", `"0.01 mW/cm2"`, true})
+	if p.Range > 0 && p.Floor >= p.Range {
+		t.problem("floor", "it is not below range, so the probe could read nothing; write a floor below %s", p.Range)
+	}
+	p.Axes = int(t.integer(ask{"axes", "3", true}, span[int64]{1, 3, "1 or 3"}, 0))
+	if p.Axes == 2 {
+		t.problem("axes", "%s is out of range; write 1 or 3", fmt.Sprint(p.Axes))
+	}
+}
