@@ -41,10 +41,9 @@ type Station struct {
 
 	told chan Event // to the log; full means the log is stuck, which may not stop anything
 
-	mu     sync.Mutex
-	line   clockLine
-	fault  alarm.Alarm // the record cannot be written
-	untold uint64
+	mu    sync.Mutex
+	line  clockLine
+	fault alarm.Alarm // the record cannot be written
 }
 
 // New restores what the record knows. It opens no port.
@@ -344,8 +343,14 @@ func (p *Post) check() error {
 	switch {
 	case p.Stale <= 0 || p.Silent <= 0 || p.Stuck <= 0:
 		return fmt.Errorf("post %s: stale, silent and stuck times must be positive", p.ID)
-	case math.IsNaN(float64(p.Limit.Value)) || p.Limit.Value <= 0:
-		return fmt.Errorf("post %s: its limit must be positive", p.ID)
+	case !(p.Limit.Value > 0) || math.IsInf(float64(p.Limit.Value), 0):
+		return fmt.Errorf("post %s: its limit must be positive and finite", p.ID)
+	case !(p.Probe.Range > p.Limit.Value):
+		return fmt.Errorf("post %s: the range of probe %s ends at %s, and its limit is %s: a probe must show more than its limit",
+			p.ID, p.Probe.ID, p.Probe.Range, p.Limit.Value)
+	case !(3*p.Probe.Floor < p.Limit.Value):
+		return fmt.Errorf("post %s: the noise floor of probe %s is %s, and its limit is %s: the floor must lie below a third of the limit",
+			p.ID, p.Probe.ID, p.Probe.Floor, p.Limit.Value)
 	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
 		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
 	}

@@ -159,12 +159,14 @@ func (w *watch) sample(h heard) (Sample, error) {
 			return Sample{}, err
 		}
 		s.S, s.U = w.correction.Apply(raw)
-		w.raw.add(mono, raw)
 	}
 	var unsure time.Duration
 	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = half + unsure
 	s.Quality = w.quality(s, raw, unsure)
+	if s.HasValue() {
+		w.raw.add(mono, raw)
+	}
 	w.seq++
 	s.Seq = w.seq
 	return s, nil
@@ -265,11 +267,14 @@ func (w *watch) follow(s Sample) {
 	case over:
 		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
 		w.sustained.Break()
-		w.runs.Observe(s.Mono, w.post.Probe.Range)
+		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.still = s.Mono
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
+		}
+		if s.S > w.post.Limit.Value {
+			w.sustained.Break() // it has no duration yet, and is above all the same
 		}
 		was := w.runs.Peak()
 		w.runs.Observe(s.Mono, s.S)

@@ -72,7 +72,7 @@ func exceedsText(v limit.Verdict, r alarm.Reason) string {
 	limitText := fmt.Sprintf("the limit of %s (%s, %s)", v.Limit.Value, v.Limit.ID, v.Limit.Basis)
 	switch {
 	case r == alarm.ReturnedLatched:
-		return "the field has stayed at or below " + limitText
+		return "the field was seen at or below " + limitText + " for the whole clear delay"
 	case math.IsInf(v.Ratio, 1):
 		return "the field is over the probe's range; " + limitText + " applies"
 	case math.IsNaN(v.Ratio):

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -83,4 +84,37 @@ func readTurned(t *table, facing string) *Turned {
 		return nil
 	}
 	return &Turned{By: by, On: on}
+}
+
+// checkAbility tells posts whose probe cannot show what their limit asks: it
+// must read beyond the limit, and its noise must lie well below.
+func (f *File) checkAbility(r *reader) {
+	limits, probes, ovens := map[string]Limit{}, map[string]Probe{}, map[string]Oven{}
+	for _, l := range f.Limits {
+		limits[l.ID] = l
+	}
+	for _, p := range f.Probes {
+		probes[p.ID] = p
+	}
+	for _, o := range f.Ovens {
+		ovens[o.ID] = o
+	}
+	for _, p := range f.Posts {
+		limit, probe := limits[p.Limit], probes[p.Probe]
+		if p.Limit == "" {
+			limit = limits[ovens[p.Oven].Limit]
+		}
+		if limit.Value <= 0 || probe.Range <= 0 {
+			continue // told elsewhere
+		}
+		label := fmt.Sprintf("post %q", p.ID)
+		if probe.Range <= limit.Value {
+			r.add(p.Line, "%s: the range of probe %q ends at %s, and limit %q is %s; name a probe that reads beyond the limit",
+				label, probe.ID, probe.Range, limit.ID, limit.Value)
+		}
+		if 3*probe.Floor >= limit.Value {
+			r.add(p.Line, "%s: the floor of probe %q is %s, and limit %q is %s; name a probe whose floor is below a third of the limit",
+				label, probe.ID, probe.Floor, limit.ID, limit.Value)
+		}
+	}
 }

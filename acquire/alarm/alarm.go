@@ -106,7 +106,7 @@ type Alarm struct {
 	Post    string    `json:"post"` // empty for the station itself
 	Rule    Rule      `json:"rule"`
 	State   State     `json:"state"`
-	ID      string    `json:"id"`      // of this occurrence, from raise to normal; empty while normal
+	ID      string    `json:"id"`      // of this occurrence, from raise to the change that ends it; kept until the next raise
 	Since   time.Time `json:"since"`   // when this occurrence was raised
 	Changed time.Time `json:"changed"` // when the state last changed
 }
@@ -138,12 +138,13 @@ func (a Alarm) next(h Happening) (State, Reason) {
 	switch h {
 	case Appears:
 		switch a.State {
-		case Normal, "":
-			return Unacknowledged, Raised
+		case Unacknowledged, Acknowledged:
+			return a.State, None
 		case ReturnedUnacknowledged, LatchedUnacknowledged, LatchedAcknowledged:
 			return Unacknowledged, RaisedAgain
 		}
-		return a.State, None
+		// Normal, or a state that nobody knows: neither may keep it from being told.
+		return Unacknowledged, Raised
 	case Disappears:
 		return a.disappear()
 	case Acknowledge:
@@ -153,6 +154,9 @@ func (a Alarm) next(h Happening) (State, Reason) {
 		case LatchedUnacknowledged:
 			return LatchedAcknowledged, WasAcknowledged
 		case ReturnedUnacknowledged:
+			if a.Rule.Latches() { // not reached by Step; a record may say so all the same
+				return LatchedAcknowledged, WasAcknowledged
+			}
 			return Normal, WasAcknowledged
 		case Acknowledged, LatchedAcknowledged:
 			return a.State, RefusedUnchanged

@@ -56,7 +56,7 @@ type ZeroState struct {
 	Seeing  bool                    // the probe gives fresh, good samples
 	Recent  []quantity.PowerDensity // raw readings of the last seconds, W/m²
 	Floor   quantity.PowerDensity   // the probe's noise floor
-	Bound   quantity.PowerDensity   // the largest zero the probe is stated to need; 0: 10 × floor
+	Bound   quantity.PowerDensity   // the largest zero the probe is stated to need; 0: 3 × floor
 }
 
 // minZeroReadings is how many readings a zero is averaged over, at least.
@@ -80,15 +80,15 @@ func TakeZero(z ZeroState) (quantity.PowerDensity, error) {
 	for _, r := range z.Recent {
 		lo, hi, sum = min(lo, r), max(hi, r), sum+r
 	}
-	if hi-lo > 2*z.Floor {
+	if !(hi-lo <= 2*z.Floor) { // so that no value is unsettled, too
 		return 0, fmt.Errorf("zero refused: the readings are unsettled, they spread over %.4g W/m² and the noise floor is %.4g W/m²", float64(hi-lo), float64(z.Floor))
 	}
 	zero, bound := sum/quantity.PowerDensity(len(z.Recent)), z.Bound
 	if bound == 0 {
-		bound = 10 * z.Floor
+		bound = 3 * z.Floor
 	}
-	if zero > bound || zero < -bound {
-		return 0, fmt.Errorf("zero refused: %.4g W/m² is beyond the bound of %.4g W/m²; take the probe away from fields, or have it looked at", float64(zero), float64(bound))
+	if !(zero <= bound && zero >= -bound) {
+		return 0, fmt.Errorf("zero refused: %.4g W/m² is beyond the bound of %.4g W/m²; take the probe away from fields, state a larger zero_bound if its handbook allows one, or have it looked at", float64(zero), float64(bound))
 	}
 	return zero, nil
 }

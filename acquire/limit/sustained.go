@@ -41,22 +41,30 @@ type Sustained struct {
 	unbroken time.Duration
 	below    time.Duration // seen at or below the limit since it was last above
 	started  bool
+	end      time.Duration // of the newest stretch
 }
 
 // NewSustained starts counting at nothing seen.
 func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
-	return &Sustained{rule: r, limit: l, width: max(r.Within/slots, 1)}
+	return &Sustained{rule: r, limit: l, width: max((r.Within+slots-1)/slots, 1)}
 }
 
 // Observe adds the next stretch. Stretches come in order of time; a gap between
-// two is unseen. Only a lower bound above the limit is time above, only an
+// two is unseen, and what overlaps an earlier one counts once. Only a lower bound above the limit is time above, only an
 // upper bound at or below it is time below; the rest is neither.
 func (s *Sustained) Observe(st Stretch) {
+	if s.started {
+		st.From = max(st.From, s.end)
+	}
 	d := st.To - st.From
 	if d <= 0 {
 		return
 	}
+	if s.started && st.From > s.end {
+		s.unbroken = 0
+	}
 	s.advance(st.To)
+	s.end = st.To
 	switch {
 	case !st.Seen:
 		s.unbroken = 0

@@ -34,9 +34,9 @@ type Circumstances struct {
 	Running    bool                  // the oven is known to emit, from a run seen
 	Calibrated bool
 	Axes       int
-	Turned     bool // one axis, turned for the maximum
-	Distance   quantity.Length
-	Response   time.Duration // of the probe, to 90 %
+	Turned     bool            // one axis, turned for the maximum
+	Distance   quantity.Length // from the oven's surface; 0 or NaN if unknown
+	Response   time.Duration   // of the probe, to 90 %; 0 if unknown
 }
 
 // maxResponse is the slowest probe an emission limit may be judged with: 90 %
@@ -61,6 +61,7 @@ type Verdict struct {
 // missing that it rests on.
 func Judge(l Limit, c Circumstances) Verdict {
 	v := Verdict{Limit: l, Value: quantity.PowerDensity(math.NaN()), U: quantity.PowerDensity(math.NaN()), Ratio: math.NaN()}
+	c.HasValue = c.HasValue && !math.IsNaN(float64(c.Value))
 	if c.HasValue {
 		v.Value, v.U, v.K = c.Value, c.U, c.K
 		v.Ratio = float64(c.Value) / float64(l.Value)
@@ -68,27 +69,53 @@ func Judge(l Limit, c Circumstances) Verdict {
 	if c.OverRange {
 		v.Ratio = math.Inf(1)
 	}
-	lacks := lacking(l, c)
-	switch {
-	case c.OverRange:
-		v.Outcome = Exceeds
-		v.Reasons = append([]string{"over the probe's range"}, lacks...)
-	case c.Sustained && !c.Gone:
-		v.Outcome = Exceeds
-		v.Reasons = append([]string{fmt.Sprintf("above the limit for %s in the window", c.Above.Round(100*time.Millisecond))}, lacks...)
-	case c.HasValue && c.Value > l.Value:
-		v.Outcome = Exceeds
-		v.Reasons = append([]string{"above the limit at this moment"}, lacks...)
-	case len(lacks) > 0:
-		v.Outcome, v.Reasons = NotDecided, lacks
-	default:
-		v.Outcome = Within
-		v.Reasons = []string{fmt.Sprintf("highest value of this run plus expanded uncertainty (k = %.3g) at or below the limit", c.K)}
+	if why := exceeding(l, c); why != "" {
+		v.Outcome, v.Reasons = Exceeds, append([]string{why}, lacking(l, c)...)
+		return v
 	}
+	if v.Reasons = append(undecided(l, c), lacking(l, c)...); len(v.Reasons) > 0 {
+		v.Outcome = NotDecided
+		return v
+	}
+	v.Outcome = Within
+	v.Reasons = []string{fmt.Sprintf("highest value of this run plus expanded uncertainty (k = %.3g) at or below the limit", c.K)}
 	return v
 }
 
-// lacking lists what keeps a verdict from being within.
+// exceeding says what makes a verdict exceed; empty when nothing does.
+func exceeding(l Limit, c Circumstances) string {
+	switch {
+	case c.OverRange:
+		return "over the probe's range"
+	case c.Sustained && !c.Gone:
+		return fmt.Sprintf("above the limit for %s in the window", c.Above.Round(100*time.Millisecond))
+	case c.HasValue && c.Value > l.Value:
+		return "above the limit at this moment"
+	}
+	return ""
+}
+
+// undecided lists what the values themselves leave open, where nothing exceeds.
+func undecided(l Limit, c Circumstances) []string {
+	var why []string
+	switch {
+	case c.Latched && c.HasValue:
+		why = append(why, "an earlier exceedance stands: below the limit now, the cause is not known to be mended")
+	case c.Latched:
+		why = append(why, "an earlier exceedance stands: the cause is not known to be mended")
+	}
+	above := func(s quantity.PowerDensity) bool { return s > l.Value }
+	switch {
+	case c.Running && above(c.Peak):
+		why = append(why, "above the limit earlier in this run")
+	case c.Running && above(c.Peak+c.PeakU), c.HasValue && above(c.Value+c.U):
+		why = append(why, "below the limit by less than the expanded uncertainty")
+	}
+	return why
+}
+
+// lacking lists the flaws that keep a verdict from being within. What is unknown
+// or no sensible number counts as lacking.
 func lacking(l Limit, c Circumstances) []string {
 	var why []string
 	add := func(missing bool, s string) {
@@ -97,16 +124,19 @@ func lacking(l Limit, c Circumstances) []string {
 		}
 	}
 	add(c.Blind != "", c.Blind)
-	add(c.Blind == "" && !c.HasValue, "no valid value")
-	add(c.Latched && !c.OverRange && !(c.HasValue && c.Value > l.Value), "an earlier exceedance stands: below the limit now, the cause is not known to be mended")
+	add(c.Blind == "" && !c.HasValue && !c.OverRange, "no valid value")
 	add(!c.Running, "the oven is not known to run")
-	add(c.Running && c.Peak > l.Value, "above the limit earlier in this run, for too short to report")
-	add(c.Running && c.Peak <= l.Value && c.Peak+c.PeakU > l.Value, "below the limit by less than the expanded uncertainty")
 	add(!c.Calibrated, "no calibration certificate in force")
-	add(c.Calibrated && math.IsNaN(float64(c.U)), "the uncertainty is not known")
+	unsure := func(s, u quantity.PowerDensity) bool { return !(u >= 0) || math.IsNaN(float64(s+u)) }
+	noU := unsure(c.Value, c.U) || c.Running && unsure(c.Peak, c.PeakU)
+	add(c.HasValue && c.Calibrated && noU, "the uncertainty is not known")
+	add(c.HasValue && c.Calibrated && !noU && !(c.K > 0), "the coverage factor of the uncertainty is not known")
 	add(c.Axes < 3 && !c.Turned, "one axis, not turned for the maximum: a lower bound")
 	if l.Basis.Emission() {
-		add(c.Distance > l.Distance, fmt.Sprintf("measured at %s, the limit is for %s", c.Distance, l.Distance))
+		known := c.Distance > 0
+		add(!known, "the distance from the oven is not known")
+		add(known && !(c.Distance <= l.Distance), fmt.Sprintf("measured at %s, the limit is for %s", c.Distance, l.Distance))
+		add(c.Response <= 0, "the response time of the probe is not known")
 		add(c.Response > maxResponse, "the probe is slower than the limit asks (90 % within 3 s)")
 	} else {
 		add(true, "an exposure limit is averaged over time, which is not judged yet")

@@ -1,0 +1,205 @@
+package alarm
+
+import (
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func states() []State {
+	return []State{Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged, LatchedAcknowledged}
+}
+
+func allRules() []Rule { return []Rule{Exceeds, Silent, Stale, Stuck, Fault, Record} }
+
+type move struct {
+	to  State
+	why Reason
+}
+
+// The states are those of ISA-18.2-2016 / IEC 62682; the moves are its basic
+// cycle and its latch with reset, from memory. Rows are states, columns what
+// happens: appears, disappears, acknowledge, reset.
+func table(latches bool) map[State][4]move {
+	if latches {
+		return map[State][4]move{
+			Normal:                {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNothing}},
+			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, ReturnedLatched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
+			Acknowledged:          {{Acknowledged, None}, {LatchedAcknowledged, ReturnedLatched}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedPresent}},
+			LatchedUnacknowledged: {{Unacknowledged, RaisedAgain}, {LatchedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {Normal, WasReset}},
+			LatchedAcknowledged:   {{Unacknowledged, RaisedAgain}, {LatchedAcknowledged, None}, {LatchedAcknowledged, RefusedUnchanged}, {Normal, WasReset}},
+			// No step leads here; should a record say so, it still takes a reset to end.
+			ReturnedUnacknowledged: {{Unacknowledged, RaisedAgain}, {ReturnedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {ReturnedUnacknowledged, RefusedNothing}},
+		}
+	}
+	return map[State][4]move{
+		Normal:                 {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNoLatch}},
+		Unacknowledged:         {{Unacknowledged, None}, {ReturnedUnacknowledged, Returned}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedNoLatch}},
+		Acknowledged:           {{Acknowledged, None}, {Normal, Returned}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedNoLatch}},
+		ReturnedUnacknowledged: {{Unacknowledged, RaisedAgain}, {ReturnedUnacknowledged, None}, {Normal, WasAcknowledged}, {ReturnedUnacknowledged, RefusedNoLatch}},
+		// No step leads to these two without a latch.
+		LatchedUnacknowledged: {{Unacknowledged, RaisedAgain}, {LatchedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {LatchedUnacknowledged, RefusedNoLatch}},
+		LatchedAcknowledged:   {{Unacknowledged, RaisedAgain}, {LatchedAcknowledged, None}, {LatchedAcknowledged, RefusedUnchanged}, {LatchedAcknowledged, RefusedNoLatch}},
+	}
+}
+
+func noon() time.Time { return time.Date(2026, 7, 4, 12, 0, 0, 123456789, time.UTC) }
+
+func TestEveryStep(t *testing.T) {
+	for _, rule := range allRules() {
+		moves := table(rule.Latches())
+		for _, from := range states() {
+			for h, want := range moves[from] {
+				before := Alarm{Post: "pass", Rule: rule, State: from, ID: "earlier", Since: noon().Add(-time.Hour), Changed: noon().Add(-time.Minute)}
+				got, why := before.Step(Happening(h), noon())
+				if got.State != want.to || why != want.why {
+					t.Errorf("%s, %s, happening %d: %s, %q; want %s, %q", rule, from, h, got.State, why, want.to, want.why)
+				}
+				after := before
+				if why != None && !why.Refused() {
+					after.State, after.Changed = want.to, noon()
+				}
+				if why == Raised {
+					after.Since, after.ID = noon(), "pass."+string(rule)+".20260704T120000.123Z"
+				}
+				if got != after {
+					t.Errorf("%s, %s, happening %d:\n got %+v\nwant %+v", rule, from, h, got, after)
+				}
+			}
+		}
+	}
+}
+
+// The zero State is Normal, and a state that nobody knows, as of a damaged
+// record, deafens no alarm. What nobody knows does not happen.
+func TestStepFromOddStates(t *testing.T) {
+	for _, from := range []State{"", "shelved"} {
+		for _, rule := range allRules() {
+			a := Alarm{Rule: rule, State: from}
+			if got, why := a.Step(Appears, noon()); got.State != Unacknowledged || why != Raised || got.ID == "" {
+				t.Errorf("%s, state %q appears: %+v, %q", rule, from, got, why)
+			}
+			for _, h := range []Happening{Disappears, Acknowledge, Reset, 200} {
+				if got, why := a.Step(h, noon()); got != a || why != None && !why.Refused() {
+					t.Errorf("%s, state %q, happening %d: %+v, %q", rule, from, h, got, why)
+				}
+			}
+		}
+	}
+	for _, from := range states() {
+		a := Alarm{Rule: Exceeds, State: from}
+		if got, why := a.Step(200, noon()); got != a || why != None {
+			t.Errorf("%s, happening 200: %+v, %q", from, got, why)
+		}
+	}
+}
+
+func TestOccurrences(t *testing.T) {
+	east := time.FixedZone("", 2*3600)
+	station, _ := Alarm{Rule: Record}.Step(Appears, time.Date(2026, 7, 4, 1, 2, 3, 0, east))
+	if want := "station.record.20260703T230203.000Z"; station.ID != want {
+		t.Errorf("id %s, want %s: the instant is UTC", station.ID, want)
+	}
+	a := Alarm{Post: "pass", Rule: Silent}
+	ids := map[string]bool{}
+	for i := range 50 {
+		at := noon().Add(time.Duration(i) * time.Millisecond)
+		a, _ = a.Step(Appears, at)
+		if ids[a.ID] {
+			t.Fatalf("id %s was used before", a.ID)
+		}
+		ids[a.ID] = true
+		raised := a
+		for _, h := range []Happening{Disappears, Appears, Acknowledge, Appears, Disappears} {
+			if a, _ = a.Step(h, at.Add(time.Microsecond)); a.ID != raised.ID || !a.Since.Equal(at) {
+				t.Fatalf("id %s since %v in the occurrence %s since %v", a.ID, a.Since, raised.ID, at)
+			}
+		}
+		if a.State != Normal {
+			t.Fatalf("state %s, want normal", a.State)
+		}
+	}
+}
+
+// An exceedance never becomes normal but by a reset, whatever happens and
+// whatever state a record gave it.
+func TestOnlyAResetEndsAnExceedance(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a := Alarm{Post: "pass", Rule: Exceeds, State: rapid.SampledFrom(states()).Draw(t, "state")}
+		at := noon()
+		for range rapid.IntRange(1, 60).Draw(t, "n") {
+			h := Happening(rapid.IntRange(0, 4).Draw(t, "happening"))
+			at = at.Add(time.Duration(rapid.Int64Range(1, int64(time.Hour)).Draw(t, "later")))
+			before := a
+			var why Reason
+			a, why = a.Step(h, at)
+			if a.State == Normal && before.State != Normal && (h != Reset || before.State.Present() || why != WasReset) {
+				t.Fatalf("%s became normal by happening %d, %q", before.State, h, why)
+			}
+			if changed := a.State != before.State; changed != (why != None && !why.Refused()) || changed != a.Changed.Equal(at) {
+				t.Fatalf("%s to %s at %v, %q, changed %v", before.State, a.State, at, why, a.Changed)
+			}
+			if h == Appears && !a.State.Present() || !a.State.Known() {
+				t.Fatalf("%s after happening %d", a.State, h)
+			}
+			if before.State != Normal && a.ID != before.ID {
+				t.Fatalf("id %s became %s in one occurrence", before.ID, a.ID)
+			}
+		}
+	})
+}
+
+// Every other alarm ends by itself, once seen by an operator.
+func TestBlindnessEndsByItself(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a := Alarm{Rule: rapid.SampledFrom(allRules()[1:]).Draw(t, "rule")}
+		for range rapid.IntRange(0, 40).Draw(t, "n") {
+			a, _ = a.Step(Happening(rapid.IntRange(0, 3).Draw(t, "happening")), noon())
+			if a.State == LatchedUnacknowledged || a.State == LatchedAcknowledged {
+				t.Fatalf("%s latched", a.Rule)
+			}
+		}
+		a, _ = a.Step(Appears, noon())
+		a, _ = a.Step(Acknowledge, noon())
+		if a, why := a.Step(Disappears, noon()); a.State != Normal || why != Returned {
+			t.Fatalf("%s, %q", a.State, why)
+		}
+	})
+}
+
+func TestWordsOfStates(t *testing.T) {
+	for _, tc := range []struct {
+		s                        State
+		standing, present, known bool
+	}{
+		{Normal, false, false, true},
+		{Unacknowledged, true, true, true},
+		{Acknowledged, true, true, true},
+		{ReturnedUnacknowledged, false, false, true},
+		{LatchedUnacknowledged, true, false, true},
+		{LatchedAcknowledged, true, false, true},
+		{"", false, false, false},
+		{"shelved", false, false, false},
+	} {
+		if tc.s.Standing() != tc.standing || tc.s.Present() != tc.present || tc.s.Known() != tc.known {
+			t.Errorf("%q: standing %v, present %v, known %v", tc.s, tc.s.Standing(), tc.s.Present(), tc.s.Known())
+		}
+	}
+}
+
+func TestWordsOfReasonsAndRules(t *testing.T) {
+	refused := map[Reason]bool{None: false, Raised: false, RaisedAgain: false, WasAcknowledged: false, Returned: false,
+		ReturnedLatched: false, WasReset: false, RefusedPresent: true, RefusedNothing: true, RefusedNoLatch: true, RefusedUnchanged: true}
+	for r, want := range refused {
+		if r.Refused() != want {
+			t.Errorf("%q: refused %v", r, r.Refused())
+		}
+	}
+	for _, r := range allRules() {
+		high := r == Exceeds
+		if r.Latches() != high || (r.Priority() == High) != high {
+			t.Errorf("%s: latches %v, priority %s", r, r.Latches(), r.Priority())
+		}
+	}
+}
