@@ -1,0 +1,176 @@
+package textline
+
+import (
+	"bytes"
+	"fmt"
+	"unicode/utf8"
+
+	"ovenward/drivers"
+)
+
+// fields are the parts of a line that count, trimmed; nil = not in the line.
+type fields struct {
+	value, unit, status []byte
+}
+
+// Parse reads one line. The strings in the reading are those of the options,
+// so that a line in columns costs no allocation.
+func (p *protocol) Parse(line []byte) (drivers.Reading, error) {
+	if len(line) > maxLine {
+		return drivers.Reading{}, fmt.Errorf("the line is longer than %d bytes: %s", maxLine, quote(line))
+	}
+	if !utf8.Valid(line) {
+		return drivers.Reading{}, fmt.Errorf("the line is not UTF-8 text: %s", quote(line))
+	}
+	var f fields
+	var err error
+	if p.pattern != nil {
+		f, err = p.match(line)
+	} else {
+		f, err = p.cut(line)
+	}
+	if err != nil {
+		return drivers.Reading{}, err
+	}
+	return p.read(f)
+}
+
+// cut finds the fields by column.
+func (p *protocol) cut(line []byte) (fields, error) {
+	var f fields
+	n := 0
+	rest, more := line, true
+	if len(p.separator) == 0 {
+		rest = trim(rest)
+	}
+	for more {
+		var field []byte
+		field, rest, more = p.next(rest)
+		n++
+		switch n {
+		case p.value:
+			f.value = field
+		case p.unit:
+			f.unit = field
+		case p.status:
+			f.status = field
+		}
+	}
+	if n == p.columns {
+		return f, nil
+	}
+	// Instruments that show a word in place of the number often end the line
+	// with it, and what it says must not be lost.
+	if _, known := p.replaces(f.value); known && n == p.value {
+		return f, nil
+	}
+	if n > p.columns {
+		return f, fmt.Errorf("the line has %d columns, want %d (a pattern can pick some out of more): %s", n, p.columns, quote(line))
+	}
+	return f, fmt.Errorf("the line has %d columns, want %d: %s", n, p.columns, quote(line))
+}
+
+// next cuts the first column off; blanks that separate are cut from rest.
+func (p *protocol) next(b []byte) (field, rest []byte, more bool) {
+	if len(p.separator) > 0 {
+		at := bytes.Index(b, p.separator)
+		if at < 0 {
+			return trim(b), nil, false
+		}
+		return trim(b[:at]), b[at+len(p.separator):], true
+	}
+	for i, c := range b {
+		if isBlank(c) {
+			return b[:i], trim(b[i:]), true
+		}
+	}
+	return b, nil, false
+}
+
+// match finds the fields by the pattern.
+func (p *protocol) match(line []byte) (fields, error) {
+	at := p.pattern.FindSubmatchIndex(line)
+	if at == nil {
+		return fields{}, fmt.Errorf("the line does not match the pattern: %s", quote(line))
+	}
+	group := func(n int) []byte {
+		if n == 0 || at[2*n] < 0 {
+			return nil
+		}
+		return trim(line[at[2*n]:at[2*n+1]])
+	}
+	return fields{group(p.value), group(p.unit), group(p.status)}, nil
+}
+
+// read makes a reading of the fields. Where there is no number, a word in its
+// place or the status must say why; unit and status may then be missing.
+func (p *protocol) read(f fields) (drivers.Reading, error) {
+	r := drivers.Reading{Unit: p.fixedUnit}
+	d, err := drivers.ParseDecimal(f.value, p.mark)
+	instead, known := p.replaces(f.value)
+	switch {
+	case err == nil:
+		r.Value, r.HasValue = d, true
+	case known:
+		r.Status = instead
+	case len(f.value) > 0:
+		return drivers.Reading{}, fmt.Errorf("value %s is not a decimal number with the mark %q", quote(f.value), string(rune(p.mark)))
+	}
+	if p.unit > 0 && (r.HasValue || len(f.unit) > 0) {
+		unit, known := p.knownUnit(f.unit)
+		if !known {
+			return drivers.Reading{}, fmt.Errorf("unit %s is not one of units %q", quote(f.unit), p.units)
+		}
+		r.Unit = unit
+	}
+	if p.status > 0 && (r.Status == 0 || len(f.status) > 0) {
+		said, known := p.knownStatus(f.status)
+		if !known {
+			return drivers.Reading{}, fmt.Errorf("status %s is in none of ok, over_range, battery_low, fault", quote(f.status))
+		}
+		r.Status |= said
+	}
+	if !r.HasValue && r.Status&(drivers.OverRange|drivers.Fault) == 0 {
+		return drivers.Reading{}, fmt.Errorf("the value is empty, and the status %s does not say why", quote(f.status))
+	}
+	return r, nil
+}
+
+// replaces says whether a value field is a word that stands for a number.
+func (p *protocol) replaces(field []byte) (drivers.Status, bool) {
+	if len(field) == 0 {
+		return 0, false
+	}
+	status, known := p.knownStatus(field)
+	return status, known && status&(drivers.OverRange|drivers.Fault) != 0
+}
+
+func (p *protocol) knownStatus(field []byte) (drivers.Status, bool) {
+	for i := range p.words {
+		if string(field) == p.words[i].text {
+			return p.words[i].status, true
+		}
+	}
+	return 0, false
+}
+
+func (p *protocol) knownUnit(field []byte) (string, bool) {
+	if field == nil && p.fixedUnit != "" {
+		return p.fixedUnit, true // an optional group of the pattern, left out
+	}
+	for _, u := range p.units {
+		if string(field) == u {
+			return u, true
+		}
+	}
+	return "", false
+}
+
+// quote shows a field in an error: whole when short, else its beginning.
+func quote(b []byte) string {
+	const most = 40
+	if len(b) <= most {
+		return fmt.Sprintf("%q", b)
+	}
+	return fmt.Sprintf("%q and %d bytes more", b[:most], len(b)-most)
+}
