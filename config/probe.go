@@ -88,8 +88,8 @@ func readPort(t *table) (port, simulated string) {
 		return "", name
 	case isSimulated:
 		simulated = name
-	case strings.HasPrefix(s, "/dev/"):
-		if clean := path.Clean(s); clean != s || clean == "/dev" {
+	case strings.HasPrefix(s, "/"):
+		if clean := path.Clean(s); clean != s || clean == "/" {
 			t.problem("port", "%s is not a plain path; write the whole path of a device, without . and .. and doubled or closing /", shown(s))
 			return "", ""
 		}

@@ -1,0 +1,254 @@
+package main
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"time"
+
+	toolkit "github.com/prometheus/exporter-toolkit/web"
+	"golang.org/x/net/netutil"
+	"golang.org/x/sync/errgroup"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/notify"
+	"ovenward/cmd/internal/web"
+	"ovenward/config"
+	"ovenward/drivers/simulate"
+	"ovenward/metrics"
+)
+
+//go:embed kitchen.toml
+var kitchenTOML []byte
+
+const (
+	// maxConnections bounds what browsers and scrapers may hold open. Together
+	// with the ports it stays far below 1 000 descriptors, above which a serial
+	// port cannot be read.
+	maxConnections = 400
+	// goodbye is how long open requests may take to end at shutdown.
+	goodbye = 500 * time.Millisecond
+	// recall is how much of the record is read back at the start: enough to fill
+	// the windows and to know a run.
+	recall = 5 * time.Minute
+)
+
+// settings is what the command line says.
+type settings struct {
+	configFile  string // empty: the model kitchen
+	storagePath string
+	listen      string
+	webConfig   string
+}
+
+// daemon is the running program as a value: made by newDaemon, it works while
+// Run runs, and is closed by it.
+type daemon struct {
+	settings settings
+	log      *slog.Logger
+	file     *config.File
+	kitchen  *simulate.Kitchen // nil without simulated probes
+	record   *store.Store
+	station  *acquire.Station
+	couriers []*notify.Courier
+	listener net.Listener
+	handler  http.Handler
+	undo     []func() error // last in, first out
+}
+
+// newDaemon opens everything but the probes' ports. On an error nothing stays
+// open.
+func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
+	d = &daemon{settings: s, log: log}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.Close())
+			d = nil
+		}
+	}()
+	if d.file, err = d.load(); err != nil {
+		return d, err
+	}
+	if err = d.openKitchen(now); err != nil {
+		return d, err
+	}
+	posts, err := posts(d.file, d.kitchen)
+	if err != nil {
+		return d, err
+	}
+	if err = d.openRecord(posts, now); err != nil {
+		return d, err
+	}
+	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
+		return d, fmt.Errorf("listening for the page and metrics: %w; choose another address with --web.listen-address", err)
+	}
+	d.undo = append(d.undo, func() error { return closed(d.listener.Close()) })
+	return d, d.wire(posts, now)
+}
+
+func (d *daemon) load() (*config.File, error) {
+	if d.settings.configFile == "" {
+		return config.Parse("kitchen.toml", kitchenTOML)
+	}
+	return config.Load(d.settings.configFile)
+}
+
+func (d *daemon) openKitchen(now func() time.Time) (err error) {
+	if d.kitchen, err = newKitchen(d.file, now); err != nil || d.kitchen == nil {
+		return err
+	}
+	if err = d.kitchen.Listen(); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, d.kitchen.Close)
+	how := "on terminal lines (ptys), read as a serial port is"
+	if d.kitchen.InProcess() {
+		how = "in this process, for this system has no ptys"
+	}
+	d.log.Info("probes are simulated: nothing here is a measurement", "site", d.file.Site.Name, "served", how)
+	return nil
+}
+
+func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err error) {
+	path := d.settings.storagePath
+	if path == "" {
+		if path, err = os.MkdirTemp("", "ovenward-kitchen-"); err != nil {
+			return fmt.Errorf("making a temporary folder for the record: %w", err)
+		}
+		d.undo = append(d.undo, func() error { return os.RemoveAll(path) })
+		d.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
+	}
+	if d.record, err = store.Open(path, store.Options{Log: d.log}); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, d.record.Close)
+	return d.record.Register(posts, now())
+}
+
+// wire connects the parts: the picture of the running program.
+func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
+	simulated := d.kitchen != nil
+	numbers := metrics.New(metrics.Options{
+		Source:   metrics.SourceFunc(func() []acquire.Stats { return d.station.Stats() }),
+		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
+		Record:   d.recordState,
+		Couriers: d.courierStates,
+		Posts:    posts, Site: d.file.Site.Name, Version: version(), Simulated: simulated,
+	})
+	d.station, err = acquire.New(acquire.Options{
+		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
+		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall) },
+		Observers: []acquire.Observer{numbers},
+		Log:       d.log, Now: now,
+	})
+	if err != nil {
+		return err
+	}
+	if err = d.newCouriers(posts, simulated); err != nil {
+		return err
+	}
+	host, _, _ := net.SplitHostPort(d.settings.listen)
+	d.handler = web.New(web.Options{
+		Station: d.station, Events: d.record.Events,
+		Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
+		Ready: d.ready, Healthy: d.record.Err,
+		Metrics: numbers.Handler(), Log: d.log, Now: now,
+	}).Handler()
+	return nil
+}
+
+// Addr is where the page and the metrics are served.
+func (d *daemon) Addr() string { return d.listener.Addr().String() }
+
+// Run watches until ctx ends, then stops everything, the record last, so that
+// all that was sampled is committed.
+func (d *daemon) Run(ctx context.Context) error {
+	g, ctx := errgroup.WithContext(ctx)
+	if d.kitchen != nil {
+		g.Go(func() error { return d.kitchen.Run(ctx) })
+	}
+	g.Go(func() error { return d.station.Run(ctx) })
+	for _, c := range d.couriers {
+		g.Go(func() error { return c.Run(ctx) })
+	}
+	g.Go(func() error { return d.serve(ctx) })
+	return errors.Join(g.Wait(), d.Close())
+}
+
+// serve answers HTTP until ctx ends.
+func (d *daemon) serve(ctx context.Context) error {
+	server := &http.Server{
+		Handler:           d.handler,
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: 5 * time.Second,
+		IdleTimeout:       time.Minute,
+		MaxHeaderBytes:    32 << 10,
+		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
+	}
+	stopped := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(stopped)
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), goodbye)
+		defer cancel()
+		if server.Shutdown(last) != nil {
+			server.Close() // whoever has not gone by now is cut off
+		}
+	})
+	err := toolkit.Serve(netutil.LimitListener(d.listener, maxConnections), server, d.toolkitFlags(), d.log)
+	if !stop() {
+		<-stopped
+	}
+	if ctx.Err() != nil {
+		return nil
+	}
+	return fmt.Errorf("serving the page and metrics: %w", err)
+}
+
+func (d *daemon) toolkitFlags() *toolkit.FlagConfig {
+	socket := false
+	return &toolkit.FlagConfig{
+		WebListenAddresses: &[]string{d.settings.listen},
+		WebSystemdSocket:   &socket,
+		WebConfigFile:      &d.settings.webConfig,
+	}
+}
+
+// Close gives everything back, last opened first. Run calls it.
+func (d *daemon) Close() error {
+	var errs []error
+	for i := len(d.undo) - 1; i >= 0; i-- {
+		errs = append(errs, d.undo[i]())
+	}
+	d.undo = nil
+	return errors.Join(errs...)
+}
+
+// ready says why no post has been heard yet.
+func (d *daemon) ready() error {
+	for _, s := range d.station.Stats() {
+		if s.Condition != acquire.Starting {
+			return nil
+		}
+	}
+	return errors.New("starting: no probe has answered yet")
+}
+
+func (d *daemon) recordState() metrics.RecordState {
+	s := d.record.Stats()
+	return metrics.RecordState{Committed: s.CommittedAt, Pending: s.Pending, Lost: s.Lost, Writable: s.Err == nil}
+}
+
+// closed forgives closing twice: the HTTP server closes its listener too.
+func closed(err error) error {
+	if errors.Is(err, net.ErrClosed) {
+		return nil
+	}
+	return err
+}

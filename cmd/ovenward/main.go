@@ -1,0 +1,90 @@
+// Command ovenward reads power-density probes beside microwave ovens, records
+// every reading, judges it against the limit that applies, and tells when a
+// field stays above it or a probe has gone blind. It advises; it is no safety
+// interlock. Power densities are W/m² inside and mW/cm² where people read.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := dispatch(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// command is one thing ovenward can do.
+type command struct {
+	name, what string
+	run        func(ctx context.Context, args []string, stdout, stderr io.Writer) int
+}
+
+// commands lists them all, in the order of the help.
+func commands() []command {
+	return []command{
+		{"run", "watch the posts of a configuration, or the model kitchen (the default)", runCommand},
+		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
+		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
+		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
+	}
+}
+
+func withoutContext(f func([]string, io.Writer, io.Writer) int) func(context.Context, []string, io.Writer, io.Writer) int {
+	return func(_ context.Context, args []string, stdout, stderr io.Writer) int { return f(args, stdout, stderr) }
+}
+
+// dispatch runs the command that args name and returns the exit code.
+func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	name := "run"
+	if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
+		name, args = args[0], args[1:]
+	} else if len(args) > 0 && (args[0] == "--help" || args[0] == "-help" || args[0] == "-h") {
+		name = "help"
+	} else if len(args) > 0 && (args[0] == "--version" || args[0] == "-version") {
+		name = "version"
+	}
+	switch name {
+	case "help":
+		usage(stdout)
+		return 0
+	case "version":
+		fmt.Fprintf(stdout, "ovenward %s\n", version())
+		return 0
+	}
+	for _, c := range commands() {
+		if c.name == name {
+			return c.run(ctx, args, stdout, stderr)
+		}
+	}
+	fmt.Fprintf(stderr, "ovenward: there is no command %q; see ovenward --help\n", name)
+	return 1
+}
+
+func usage(w io.Writer) {
+	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records every
+reading, judges it, and tells when a field stays above its limit or a probe has
+gone blind. Without a command it runs the model kitchen, which is simulated.
+
+Usage: ovenward [COMMAND] [FLAGS]
+
+`)
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
+	}
+	fmt.Fprint(w, `
+  --version  print the version
+  --help     this text; ovenward COMMAND --help says more of a command
+
+`+caution+"\n")
+}
+
+// caution stands wherever somebody could rely on what Ovenward says.
+const caution = "Ovenward advises. It is no safety interlock and no substitute for a qualified\nperson or local codes."

@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"ovenward/config"
+)
+
+// defaultListen is a fixed name: tools rely on it.
+const defaultListen = "127.0.0.1:24500"
+
+// runCommand watches until ctx ends. It returns 0 after a clean stop, 1 when
+// it could not start or had to give up.
+func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	var s settings
+	var level slog.Level
+	flags := flag.NewFlagSet("ovenward run", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&s.configFile, "config.file", "", "`FILE` that says what to watch; without it the model kitchen, which is simulated")
+	flags.StringVar(&s.storagePath, "storage.path", "", "`FOLDER` of the record; needed with --config.file")
+	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
+	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
+	flags.TextVar(&level, "log.level", slog.LevelInfo, "`LEVEL`: debug, info, warn or error")
+	format := flags.String("log.format", "text", "`FORMAT`: text or json")
+	if err := parse(flags, args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			runUsage(stdout, flags)
+			return 0
+		}
+		return fail(stderr, "%v; see ovenward run --help", err)
+	}
+	var handler slog.Handler
+	switch *format {
+	case "text":
+		handler = slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: level})
+	case "json":
+		handler = slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: level})
+	default:
+		return fail(stderr, "--log.format=%s is not known: use text or json", *format)
+	}
+	if s.configFile != "" && s.storagePath == "" {
+		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
+	}
+	log := slog.New(handler)
+	d, err := newDaemon(s, log, time.Now)
+	if err != nil {
+		return startFailed(stderr, err)
+	}
+	announce(log, d)
+	if err := d.Run(ctx); err != nil {
+		return fail(stderr, "%v", err)
+	}
+	log.Info("stopped; everything sampled is committed")
+	return 0
+}
+
+// parse parses flags and refuses what is left over.
+func parse(flags *flag.FlagSet, args []string) error {
+	if err := flags.Parse(args); err != nil {
+		return err
+	}
+	if flags.NArg() > 0 {
+		return fmt.Errorf("%q is not expected here", flags.Arg(0))
+	}
+	return nil
+}
+
+func announce(log *slog.Logger, d *daemon) {
+	scheme := "http"
+	if d.settings.webConfig != "" {
+		scheme = "http or https, as --web.config.file says"
+	}
+	log.Info("the page is served", "address", d.Addr(), "scheme", scheme, "open", "http://"+d.Addr()+"/")
+	if host, _, err := net.SplitHostPort(d.Addr()); err == nil {
+		if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
+			log.Warn("the page can be read from other machines; changes are taken from this machine only", "address", d.Addr())
+		}
+	}
+	log.Info(strings.ReplaceAll(caution, "\n", " "))
+}
+
+func runUsage(w io.Writer, flags *flag.FlagSet) {
+	fmt.Fprint(w, "Usage: ovenward run [FLAGS]\n\nWatches the posts of a configuration, or the model kitchen when none is named.\n\n")
+	flags.VisitAll(func(f *flag.Flag) {
+		name, what := flag.UnquoteUsage(f)
+		if f.DefValue != "" {
+			what += " (default " + f.DefValue + ")"
+		}
+		fmt.Fprintf(w, "  --%s=%s\n        %s\n", f.Name, name, what)
+	})
+	fmt.Fprintf(w, "\n%s\n", caution)
+}
+
+// startFailed prints why the program cannot start, a line for each mistake of
+// the configuration.
+func startFailed(w io.Writer, err error) int {
+	var problems config.Problems
+	if errors.As(err, &problems) {
+		for _, p := range problems {
+			fmt.Fprintln(w, p)
+		}
+		return 1
+	}
+	return fail(w, "%v", err)
+}
+
+func fail(w io.Writer, format string, args ...any) int {
+	fmt.Fprintf(w, "ovenward: "+format+"\n", args...)
+	return 1
+}
+
+// version is what the Go toolchain wrote into the program.
+func version() string {
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "(devel)"
+}
