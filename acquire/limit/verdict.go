@@ -47,8 +47,10 @@ const maxResponse = 3 * time.Second
 type Verdict struct {
 	Outcome Outcome
 	Limit   Limit
-	Value   quantity.PowerDensity // NaN when there is none
-	U       quantity.PowerDensity // expanded; NaN when unknown
+	Value   quantity.PowerDensity // at this moment; NaN when there is none
+	U       quantity.PowerDensity // of Value, expanded; NaN when unknown
+	Judged  quantity.PowerDensity // what the outcome rests on: for within the highest value of the run
+	JudgedU quantity.PowerDensity // of Judged, expanded; NaN when unknown
 	K       float64
 	Ratio   float64  // value to limit; +Inf when over range, NaN when there is no value
 	Reasons []string // what keeps it from being within, or makes it exceed; never empty
@@ -60,10 +62,12 @@ type Verdict struct {
 // limit (guarded acceptance, ILAC-G8:09/2019, JCGM 106:2012), and nothing
 // missing that it rests on.
 func Judge(l Limit, c Circumstances) Verdict {
-	v := Verdict{Limit: l, Value: quantity.PowerDensity(math.NaN()), U: quantity.PowerDensity(math.NaN()), Ratio: math.NaN()}
+	none := quantity.PowerDensity(math.NaN())
+	v := Verdict{Limit: l, Value: none, U: none, Judged: none, JudgedU: none, Ratio: math.NaN()}
 	c.HasValue = c.HasValue && !math.IsNaN(float64(c.Value))
 	if c.HasValue {
 		v.Value, v.U, v.K = c.Value, c.U, c.K
+		v.Judged, v.JudgedU = c.Value, c.U
 		v.Ratio = float64(c.Value) / float64(l.Value)
 	}
 	if c.OverRange {
@@ -78,6 +82,7 @@ func Judge(l Limit, c Circumstances) Verdict {
 		return v
 	}
 	v.Outcome = Within
+	v.Judged, v.JudgedU = c.Peak, c.PeakU
 	v.Reasons = []string{fmt.Sprintf("highest value of this run plus expanded uncertainty (k = %.3g) at or below the limit", c.K)}
 	return v
 }
@@ -88,7 +93,7 @@ func exceeding(l Limit, c Circumstances) string {
 	case c.OverRange:
 		return "over the probe's range"
 	case c.Sustained && !c.Gone:
-		return fmt.Sprintf("above the limit for %s in the window", c.Above.Round(100*time.Millisecond))
+		return fmt.Sprintf("above the limit for %.1f s in the window", c.Above.Seconds())
 	case c.HasValue && c.Value > l.Value:
 		return "above the limit at this moment"
 	}

@@ -84,7 +84,7 @@ func TestEveryReason(t *testing.T) {
 		{"sustained", func(_ *Limit, c *Circumstances) {
 			c.Sustained, c.Above, c.Latched, c.Peak = true, 10040*time.Millisecond, true, 80
 		}, Exceeds,
-			[]string{"above the limit for 10s in the window"}},
+			[]string{"above the limit for 10.0 s in the window"}},
 		{"above now", func(_ *Limit, c *Circumstances) { c.Value = quantity.PowerDensity(math.Nextafter(50, 51)) }, Exceeds, []string{"above the limit at this moment"}},
 		{"above with every flaw", func(_ *Limit, c *Circumstances) {
 			*c = Circumstances{HasValue: true, Value: 500, U: nan(), Blind: "stuck", Axes: 1, Distance: 1, Response: time.Minute}

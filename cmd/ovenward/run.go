@@ -29,7 +29,12 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	flags.StringVar(&s.storagePath, "storage.path", "", "`FOLDER` of the record; needed with --config.file")
 	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
 	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
-	flags.TextVar(&level, "log.level", slog.LevelInfo, "`LEVEL`: debug, info, warn or error")
+	flags.Func("log.level", "`LEVEL`: debug, info (the default), warn or error", func(word string) error {
+		if level.UnmarshalText([]byte(word)) != nil {
+			return errors.New("use debug, info, warn or error")
+		}
+		return nil
+	})
 	format := flags.String("log.format", "text", "`FORMAT`: text or json")
 	if err := parse(flags, args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {

@@ -1,0 +1,143 @@
+package notify
+
+import (
+	"math"
+	"net/url"
+	"strconv"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/quantity"
+)
+
+// Caution goes with every message.
+const Caution = "Ovenward advises. It is no safety interlock and no substitute for a qualified person or local codes."
+
+// messageVersion changes when a field changes its meaning or goes.
+const messageVersion = 1
+
+// Message is what a webhook receives, as the package comment tells.
+type Message struct {
+	Version   int    `json:"version"`
+	MessageID string `json:"message_id"`
+	EventID   int64  `json:"event_id"`
+	ID        string `json:"id"`
+
+	Site  string `json:"site"`
+	Post  string `json:"post,omitempty"`
+	Oven  string `json:"oven,omitempty"`
+	Place string `json:"place,omitempty"`
+	Probe string `json:"probe,omitempty"`
+
+	Rule     alarm.Rule     `json:"rule"`
+	Priority alarm.Priority `json:"priority"`
+	State    alarm.State    `json:"state"`
+	From     alarm.State    `json:"from"`
+	Reason   alarm.Reason   `json:"reason"`
+	At       time.Time      `json:"at"`
+	Since    time.Time      `json:"since"`
+	Who      string         `json:"who,omitempty"`
+	Detail   string         `json:"detail,omitempty"`
+
+	Recorded  bool `json:"recorded"`
+	Simulated bool `json:"simulated"`
+	AndNMore  int  `json:"and_n_more"`
+
+	Grounds
+
+	Text    string `json:"text"`
+	Caution string `json:"caution"`
+	Link    string `json:"link,omitempty"`
+}
+
+// Grounds is the verdict behind an exceedance; empty for all else.
+type Grounds struct {
+	Outcome         string   `json:"outcome,omitempty"`
+	ValueSI         *float64 `json:"value_w_per_m2,omitempty"`
+	Value           string   `json:"value,omitempty"`
+	UncertaintySI   *float64 `json:"expanded_uncertainty_w_per_m2,omitempty"`
+	UncertaintyText string   `json:"expanded_uncertainty,omitempty"`
+	LimitSI         *float64 `json:"limit_w_per_m2,omitempty"`
+	Limit           string   `json:"limit,omitempty"`
+	Ratio           *float64 `json:"ratio,omitempty"`
+	LimitID         string   `json:"limit_id,omitempty"`
+	LimitSource     string   `json:"limit_source,omitempty"`
+	Reasons         []string `json:"reasons,omitempty"`
+}
+
+// subjectMatter is what a message needs besides the event.
+type subjectMatter struct {
+	Post      *acquire.Post // nil for the station itself, or a post that is no longer configured
+	Site      string
+	Link      string
+	Simulated bool
+	Recorded  bool
+	More      int
+}
+
+// newMessage makes the message of an event that has an alarm. It is pure: the
+// same event gives the same message.
+func newMessage(e acquire.Event, m subjectMatter) Message {
+	a := e.Alarm
+	msg := Message{
+		Version: messageVersion, EventID: e.ID, ID: a.ID,
+		Site: m.Site, Post: e.Post,
+		Rule: a.Rule, Priority: a.Rule.Priority(), State: a.State, From: a.From, Reason: a.Reason,
+		At: e.At.UTC(), Since: a.Since.UTC(), Who: e.Who, Detail: e.Text,
+		Recorded: m.Recorded, Simulated: m.Simulated, AndNMore: m.More,
+		Grounds: newGrounds(a.Verdict), Caution: Caution, Link: m.Link,
+	}
+	if p := m.Post; p != nil {
+		if p.Site != "" {
+			msg.Site = p.Site
+		}
+		msg.Oven, msg.Place, msg.Probe = p.Oven, p.OvenPlace, p.Probe.ID
+		msg.Simulated = msg.Simulated || p.Probe.Simulated
+	}
+	msg.MessageID = messageID(msg)
+	msg.Text = describe(msg, m.Post)
+	return msg
+}
+
+// messageID names a change for good, in printable ASCII: the site, the
+// occurrence and the event. An id that the record gives twice, since it lost
+// the first, still makes two messages.
+func messageID(m Message) string {
+	return url.PathEscape(m.Site) + "/" + url.PathEscape(m.ID) + "/" + strconv.FormatInt(m.EventID, 10)
+}
+
+func newGrounds(g *alarm.Grounds) Grounds {
+	if g == nil {
+		return Grounds{}
+	}
+	out := Grounds{Outcome: g.Outcome, LimitID: g.LimitID, LimitSource: g.Source, Reasons: g.Reasons,
+		ValueSI: finite(g.Value), UncertaintySI: finite(g.Uncertainty), LimitSI: finite(&g.Limit)}
+	if out.ValueSI != nil {
+		out.Value = bothUnits(*out.ValueSI)
+	}
+	if out.UncertaintySI != nil {
+		out.UncertaintyText = bothUnits(*out.UncertaintySI)
+	}
+	if out.LimitSI != nil {
+		out.Limit = bothUnits(*out.LimitSI)
+	}
+	if out.ValueSI != nil && out.LimitSI != nil && *out.LimitSI > 0 {
+		out.Ratio = finite(new(*out.ValueSI / *out.LimitSI))
+	}
+	return out
+}
+
+// finite returns f unless it is no number that JSON can hold.
+func finite(f *float64) *float64 {
+	if f == nil || math.IsNaN(*f) || math.IsInf(*f, 0) {
+		return nil
+	}
+	return f
+}
+
+// bothUnits prints a power density, W/m², as people read it and as it is kept.
+func bothUnits(si float64) string {
+	s := quantity.PowerDensity(si)
+	return s.Format(quantity.MilliwattPerSquareCentimetre()) + " (" + s.Format(quantity.WattPerSquareMetre()) + ")"
+}

@@ -1,0 +1,210 @@
+package notify
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"ovenward/acquire"
+)
+
+const (
+	// patience is how long an event may take to become durable before it is
+	// sent as it is. With lookEvery before and after, 2 s are kept.
+	patience  = 1500 * time.Millisecond
+	lookEvery = 250 * time.Millisecond
+
+	maxWaiting = 50 // from here on, newer changes of an alarm replace older ones
+	maxFlying  = 4  // attempts at one time, each of another alarm
+
+	maxEarly = 4096
+
+	// saveEvery is how many events without news may pass before the cursor is
+	// kept again.
+	saveEvery = 1000
+)
+
+// Run sends until ctx ends, and returns when its goroutines have ended and the
+// cursor is kept, at most saveTime later. What was not accepted by then is sent
+// after the next start. Close the record after Run has returned.
+func (c *Courier) Run(ctx context.Context) error {
+	defer c.transport.CloseIdleConnections()
+	s := &sender{c: c, q: newQueue(maxWaiting), seen: map[int64]*glimpse{}, early: map[int64]bool{},
+		results: make(chan result, maxFlying), pages: make(chan page), saves: make(chan int64, 1)}
+	r := &reader{box: c.o.Outbox, name: c.o.Name, log: c.log, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
+	var reading sync.WaitGroup
+	reading.Go(func() { r.run(ctx) })
+	s.run(ctx)
+	close(s.saves)
+	reading.Wait()
+	return nil
+}
+
+// glimpse is an event that was seen before it was read from the record.
+type glimpse struct {
+	event acquire.Event
+	at    time.Time // when it was first seen
+}
+
+// sender decides what is sent when. It alone touches its fields; it waits for
+// no disk and no network.
+type sender struct {
+	c *Courier
+	q *queue
+
+	read, saved int64
+	news        bool // something was settled since the cursor was kept
+	seen        map[int64]*glimpse
+	early       map[int64]bool // queued before they were read from the record
+	failures    int            // of the receiver, in a row
+	lastError   string
+
+	flying  int
+	fly     sync.WaitGroup
+	results chan result
+	pages   chan page
+	saves   chan int64
+}
+
+func (s *sender) run(ctx context.Context) {
+	t := time.NewTicker(lookEvery)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		now := time.Now()
+		s.look(now)
+		s.launch(ctx, now)
+		s.keep()
+		select {
+		case p := <-s.pages:
+			s.arrive(p, time.Now())
+		case r := <-s.results:
+			s.settle(ctx, r, time.Now())
+		case <-t.C:
+		case <-ctx.Done():
+		}
+	}
+	s.fly.Wait()
+	for range s.flying {
+		s.settle(ctx, <-s.results, time.Now())
+	}
+	s.news = true
+	s.keep()
+}
+
+// look queues what was not read from the record in time. It asks for all that
+// is not durable and counts from when it was first seen, too, so that a wall
+// clock set back does not delay a message.
+func (s *sender) look(now time.Time) {
+	open := s.c.o.Outbox.Uncommitted(now.AddDate(1000, 0, 0))
+	for _, e := range open {
+		if e.Alarm != nil && e.ID > s.read && !s.early[e.ID] && s.seen[e.ID] == nil {
+			s.seen[e.ID] = &glimpse{event: e, at: now}
+		}
+	}
+	var last int64
+	for id, g := range s.seen {
+		if now.Sub(g.at) >= patience || now.Sub(g.event.At) >= patience {
+			last = max(last, id)
+		}
+	}
+	var due []acquire.Event
+	for id, g := range s.seen {
+		if id <= last {
+			due = append(due, g.event)
+		}
+	}
+	slices.SortFunc(due, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	for _, e := range due {
+		delete(s.seen, e.ID)
+		s.early[e.ID] = true
+		s.add(e, false, now)
+	}
+	s.forget(open)
+}
+
+// forget bounds what is remembered of early messages while the record cannot be
+// read: those that do not wait to be durable would only be counted again.
+func (s *sender) forget(open []acquire.Event) {
+	if len(s.early) <= maxEarly {
+		return
+	}
+	kept := make(map[int64]bool, len(open))
+	for _, e := range open {
+		if s.early[e.ID] {
+			kept[e.ID] = true
+		}
+	}
+	s.early = kept
+}
+
+// arrive queues what was read from the record, but for what was sent before it
+// was durable.
+func (s *sender) arrive(p page, now time.Time) {
+	for _, e := range p.events {
+		delete(s.seen, e.ID)
+		if s.early[e.ID] {
+			s.q.markRecorded(e.ID)
+			continue
+		}
+		s.add(e, true, now)
+	}
+	s.read = max(s.read, p.read)
+	s.news = s.news || len(p.events) > 0 || p.first
+	for id := range s.seen {
+		if id <= s.read {
+			delete(s.seen, id)
+		}
+	}
+	for id := range s.early {
+		if id <= s.read {
+			delete(s.early, id)
+		}
+	}
+}
+
+func (s *sender) add(e acquire.Event, recorded bool, now time.Time) {
+	if n := s.q.add(e, recorded, now); n > 0 {
+		s.c.note(func(st *Stats) { st.Coalesced += uint64(n) })
+	}
+}
+
+// launch starts attempts, each in a goroutine that run waits for.
+func (s *sender) launch(ctx context.Context, now time.Time) {
+	for s.flying < maxFlying {
+		w := s.q.pick(now)
+		if w == nil {
+			break
+		}
+		w.flying = true
+		w.attempts++
+		s.flying++
+		m := s.c.message(w)
+		s.fly.Go(func() {
+			r := s.c.send(ctx, m)
+			r.w = w
+			s.results <- r // never waits: it holds as many as may fly
+		})
+	}
+	s.c.note(func(st *Stats) { st.Waiting = len(s.q.items) })
+}
+
+func (c *Courier) message(w *waiting) Message {
+	return newMessage(w.event, subjectMatter{Post: c.posts[w.event.Post], Site: c.o.Site, Link: c.o.Link,
+		Simulated: c.o.Simulated, Recorded: w.recorded, More: w.more})
+}
+
+// keep hands the cursor on to be saved, if it moved.
+func (s *sender) keep() {
+	at := s.q.cursor(s.read)
+	if at <= s.saved || !s.news && at-s.saved < saveEvery {
+		return
+	}
+	s.saved, s.news = at, false
+	select {
+	case <-s.saves: // an older one that nobody took
+	default:
+	}
+	s.saves <- at
+}

@@ -1,0 +1,108 @@
+package notify
+
+import (
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"ovenward/acquire/alarm"
+)
+
+// Nothing of a URL but scheme and host, and no token, is ever told, whatever
+// goes wrong.
+func TestSecretsAreNotTold(t *testing.T) {
+	const secret = "s3cret"
+	token := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(token, []byte(secret+"-token"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var user, password string
+	h := newHook(t, func(n int, w http.ResponseWriter, r *http.Request) {
+		switch n {
+		case 1:
+			http.Redirect(w, r, "/"+secret+"%zz", http.StatusFound)
+		case 2:
+			http.Error(w, "no: "+secret, http.StatusBadRequest)
+		case 3:
+			user, password, _ = r.BasicAuth()
+			panic(http.ErrAbortHandler)
+		}
+	})
+	base := strings.TrimPrefix(h.URL, "http://")
+	box := newOutbox()
+	end, log := courier(t, Options{URL: h.URL + "/" + secret, TokenFile: token, Outbox: box})
+	box.happen(raised(0, alarm.Silent, at(0)))
+	settled(t, box, 1)
+	one := end()
+	box = newOutbox()
+	end, log2 := courier(t, Options{URL: fmt.Sprintf("http://%s:%s-word@%s/hook?%s=1", secret, secret, base, secret), Outbox: box})
+	box.happen(raised(0, alarm.Silent, at(0)))
+	settled(t, box, 1)
+	two := end()
+	if one.Dead != 1 || one.Failed != 1 || two.Failed != 1 || two.Sent != 1 {
+		t.Errorf("the failures did not happen: %+v, %+v", one, two)
+	}
+	for _, s := range []string{log.String(), log2.String(), fmt.Sprintf("%+v %+v", one, two)} {
+		if strings.Contains(s, secret) {
+			t.Errorf("a secret is told:\n%s", s)
+		}
+	}
+	if user != secret || password != secret+"-word" {
+		t.Errorf("the URL's user did not arrive: %q", user)
+	}
+	_, err := New(Options{URL: "https://" + secret + "%zz", Outbox: box})
+	if err == nil || strings.Contains(err.Error(), secret) {
+		t.Errorf("an unusable URL: %v", err)
+	}
+}
+
+// A missing token is a failure that passes.
+func TestTokenFile(t *testing.T) {
+	h := newHook(t, status(http.StatusOK))
+	box := newOutbox()
+	path := filepath.Join(t.TempDir(), "token")
+	end, _ := courier(t, Options{URL: h.URL, TokenFile: path, Outbox: box})
+	box.happen(raised(0, alarm.Silent, at(0)))
+	if err := os.WriteFile(path, []byte("in two\nlines"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := readToken(path); err == nil {
+		t.Error("a token in two lines passes")
+	}
+	if err := os.WriteFile(path, []byte("at-last"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if got := h.next(t).header.Get("Authorization"); got != "Bearer at-last" {
+		t.Errorf("Authorization %q", got)
+	}
+	settled(t, box, 1)
+	end()
+}
+
+func TestNewRefuses(t *testing.T) {
+	box := newOutbox()
+	for name, o := range map[string]Options{
+		"no outbox":           {URL: "https://larkfield.example/hook"},
+		"no URL":              {Outbox: box},
+		"another scheme":      {URL: "ftp://larkfield.example/hook", Outbox: box},
+		"no host":             {URL: "https:///hook", Outbox: box},
+		"a token in the open": {URL: "http://larkfield.example/hook", TokenFile: "token", Outbox: box},
+	} {
+		if _, err := New(o); err == nil {
+			t.Errorf("%s: no error", name)
+		}
+	}
+	c, err := New(Options{URL: "https://larkfield.example/hook/s3cret", Outbox: box})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := c.Stats(); s.Name != "webhook" || s.To != "https://larkfield.example/…" {
+		t.Errorf("name %q, to %q", s.Name, s.To)
+	}
+	if c.transport.Proxy != nil {
+		t.Error("a proxy of the environment would be used")
+	}
+}

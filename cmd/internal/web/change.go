@@ -1,0 +1,144 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"ovenward/acquire"
+)
+
+// Bounds of what an operator writes, in characters.
+const (
+	maxWho    = 64
+	maxRemedy = 300
+)
+
+// word is an operator's word: who speaks, and for a reset what was mended.
+type word struct {
+	Who    string `json:"who"`
+	Remedy string `json:"remedy"`
+}
+
+// action does one change. It returns where the page shows the outcome, or what
+// is wrong with the request; status 0 means done.
+type action func(r *http.Request, said word) (anchor string, status int, detail string)
+
+// change guards an action: permission, size, form, a named operator. A browser
+// is sent back to the page, a program gets JSON.
+func (s *Server) change(act action) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		said, status, detail := word{}, http.StatusForbidden, s.mayChange(r)
+		anchor := ""
+		if detail == "" {
+			said, status, detail = readWord(w, r)
+		}
+		if status == 0 {
+			anchor, status, detail = act(r, said)
+		}
+		if status != 0 {
+			s.log.Warn("a change was refused", "path", r.URL.Path, "who", said.Who, "from", r.RemoteAddr,
+				"status", status, "why", detail)
+			if wantsPage(r) {
+				s.renderPage(w, r, status, said, detail)
+				return
+			}
+			sendProblem(w, r, status, detail)
+			return
+		}
+		s.log.Info("a change was made", "path", r.URL.Path, "who", said.Who, "from", r.RemoteAddr)
+		if wantsPage(r) {
+			http.Redirect(w, r, "/#"+url.PathEscape(anchor), http.StatusSeeOther)
+			return
+		}
+		s.sendJSON(w, r, map[string]string{"done": r.URL.Path, "who": said.Who})
+	}
+}
+
+// readWord reads a form or a JSON object, bounded, and checks the name.
+func readWord(w http.ResponseWriter, r *http.Request) (said word, status int, detail string) {
+	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	switch {
+	case err == nil && kind == "application/x-www-form-urlencoded":
+		if err = r.ParseForm(); err == nil {
+			said = word{r.PostForm.Get("who"), r.PostForm.Get("remedy")}
+		}
+	case err == nil && kind == "application/json":
+		d := json.NewDecoder(r.Body)
+		d.DisallowUnknownFields()
+		err = d.Decode(&said)
+	default:
+		return said, http.StatusUnsupportedMediaType, "send a form or a JSON object with who, and remedy for a reset"
+	}
+	var tooLarge *http.MaxBytesError
+	if errors.As(err, &tooLarge) {
+		return said, http.StatusRequestEntityTooLarge, fmt.Sprintf("send at most %d bytes", maxBody)
+	}
+	if err != nil {
+		return said, http.StatusBadRequest, "the request cannot be read: send who, and remedy for a reset: " + err.Error()
+	}
+	said.Who, said.Remedy = strings.TrimSpace(said.Who), strings.TrimSpace(said.Remedy)
+	if !plain(said.Who, maxWho) {
+		said.Who = ""
+		return said, http.StatusUnprocessableEntity, fmt.Sprintf("write your name: 1 to %d printable characters, with a letter", maxWho)
+	}
+	return said, 0, ""
+}
+
+// plain says whether s is 1 to most printable characters with a letter in it.
+func plain(s string, most int) bool {
+	letter := false
+	for _, c := range s {
+		if !unicode.IsPrint(c) || c == utf8.RuneError {
+			return false
+		}
+		letter = letter || unicode.IsLetter(c)
+	}
+	return letter && utf8.RuneCountInString(s) <= most
+}
+
+// refusal gives the status and the words of what the station would not do.
+func refusal(err error) (string, int, string) {
+	if errors.Is(err, acquire.ErrNoAlarm) {
+		return "", http.StatusNotFound, err.Error()
+	}
+	return "", http.StatusConflict, err.Error()
+}
+
+func (s *Server) acknowledge(r *http.Request, said word) (string, int, string) {
+	if err := s.o.Station.Acknowledge(r.PathValue("id"), said.Who); err != nil {
+		return refusal(err)
+	}
+	return "alarms", 0, ""
+}
+
+func (s *Server) reset(r *http.Request, said word) (string, int, string) {
+	if !plain(said.Remedy, maxRemedy) {
+		return "", http.StatusUnprocessableEntity,
+			fmt.Sprintf("name the repair or the survey that ends this alarm: up to %d printable characters", maxRemedy)
+	}
+	if err := s.o.Station.Reset(r.PathValue("id"), said.Who, said.Remedy); err != nil {
+		return refusal(err)
+	}
+	return "alarms", 0, ""
+}
+
+func (s *Server) zero(r *http.Request, said word) (string, int, string) {
+	for _, st := range s.o.Station.Stats() {
+		if st.Post.ID != r.PathValue("id") {
+			continue
+		}
+		if err := s.o.Station.Zero(st.Index, said.Who); err != nil {
+			return refusal(err)
+		}
+		return "post-" + st.Post.ID, 0, ""
+	}
+	return "", http.StatusNotFound, noSuchPost
+}

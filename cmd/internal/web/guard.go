@@ -1,0 +1,103 @@
+package web
+
+import (
+	"fmt"
+	"net"
+	"net/http"
+	"net/netip"
+	"runtime/debug"
+	"strings"
+)
+
+// contentPolicy lets the page load its own script, style and icon and talk to
+// its own origin; nothing inline, nothing from elsewhere, no frame.
+const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// outermost sets the headers every answer carries, and turns a panic into a
+// logged problem.
+func (s *Server) outermost(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", contentPolicy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		// Not no-referrer: browsers then send 'Origin: null' with a form.
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Cache-Control", "no-store")
+		out := &begun{ResponseWriter: w}
+		defer func() {
+			p := recover()
+			if p == nil {
+				return
+			}
+			if p == http.ErrAbortHandler {
+				panic(p)
+			}
+			s.log.Error("a request failed inside Ovenward; please report this", "method", r.Method,
+				"path", r.URL.Path, "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+			if out.yes {
+				panic(http.ErrAbortHandler) // half an answer must not pass for a whole one
+			}
+			sendProblem(w, r, http.StatusInternalServerError, "this request failed inside Ovenward; the log says more")
+		}()
+		next.ServeHTTP(out, r)
+	})
+}
+
+// begun notes whether an answer has begun.
+type begun struct {
+	http.ResponseWriter
+	yes bool
+}
+
+// WriteHeader begins the answer.
+func (b *begun) WriteHeader(status int) {
+	b.yes = true
+	b.ResponseWriter.WriteHeader(status)
+}
+
+// Write begins the answer, if nothing did before.
+func (b *begun) Write(p []byte) (int, error) {
+	b.yes = true
+	return b.ResponseWriter.Write(p)
+}
+
+// Unwrap lets http.ResponseController reach what flushes and bounds writes.
+func (b *begun) Unwrap() http.ResponseWriter { return b.ResponseWriter }
+
+// mayChange says why a request may not change anything; empty when it may.
+// Without users there is nothing to tell viewers apart by but where they are:
+// only a browser on this machine, speaking to it by a name of its own, may.
+func (s *Server) mayChange(r *http.Request) string {
+	for name := range r.Header {
+		if name == "Forwarded" || name == "Via" || name == "X-Real-Ip" || strings.HasPrefix(name, "X-Forwarded") {
+			return "this request came through a proxy (" + name + "), so changes are refused: use a browser on the station itself"
+		}
+	}
+	from, err := netip.ParseAddrPort(r.RemoteAddr)
+	if err != nil || !from.Addr().Unmap().IsLoopback() {
+		return "changes are taken only from the station itself: use a browser on that machine, at a loopback address"
+	}
+	if !s.ownHost(r.Host) {
+		return "this request names another host than the station's own, so changes are refused: use http://127.0.0.1 with the station's port"
+	}
+	if err := s.cross.Check(r); err != nil {
+		return "this request was sent by another site, so it is refused: use the station's own page"
+	}
+	return ""
+}
+
+// ownHost guards against a foreign name that resolves to loopback.
+func (s *Server) ownHost(host string) bool {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	if a, err := netip.ParseAddr(host); err == nil && a.Unmap().IsLoopback() {
+		return true
+	}
+	return strings.EqualFold(host, "localhost") || s.o.Host != "" && strings.EqualFold(host, strings.Trim(s.o.Host, "[]"))
+}

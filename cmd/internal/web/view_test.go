@@ -1,0 +1,278 @@
+package web
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/quantity"
+)
+
+// get asks the server as a browser on the station would.
+func get(t *testing.T, s *Server, path string) *httptest.ResponseRecorder {
+	t.Helper()
+	r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500"+path, nil)
+	r.RemoteAddr = "127.0.0.1:50000"
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	return w
+}
+
+// textOf is what a person reads of a page: no tags, single blanks.
+func textOf(page string) string {
+	page = regexp.MustCompile(`(?s)<[^>]*>`).ReplaceAllString(page, " ")
+	page = strings.NewReplacer("&#39;", "'", "&#43;", "+", "&quot;", `"`, "&amp;", "&").Replace(page)
+	return strings.Join(strings.Fields(page), " ")
+}
+
+// saying is a state of the station, what the page says of it and what never.
+type saying struct {
+	name  string
+	set   func(*fakeStation)
+	says  []string
+	never []string
+}
+
+// only leaves the fake one post.
+func only(st acquire.Stats) func(*fakeStation) {
+	return func(f *fakeStation) { f.stats = f.stats[:1]; f.stats[0] = st }
+}
+
+func quiet(st acquire.Stats) acquire.Stats {
+	st.Condition, st.Running = acquire.Idle, false
+	return st
+}
+
+func with(st acquire.Stats, a ...alarm.Alarm) acquire.Stats {
+	st.Alarms = a
+	return st
+}
+
+func TestPageSaysWhatIsSeen(t *testing.T) {
+	nan := quantity.PowerDensity(math.NaN())
+	galley := aPost("galley", "Galley oven", "ground floor")
+	hold(t, []saying{
+		{"calm", func(*fakeStation) {},
+			[]string{"No reading above a limit; all 3 posts seeing", "0.08 mW/cm²", "0.8 W/m²", "8 % of the limit", "sample 0.4 s ago",
+				"Limit 1 mW/cm² at 50 mm (10 W/m²)", "Basis emission limit for an oven in use", "Source an invented rule of the house",
+				"Seeing; the oven runs since 11:58:30 UTC", "No alarm stands.", "Within the limit", "judged on (0.080 ± 0.016) mW/cm², k = 2",
+				"Verdicts now: within (3)."},
+			[]string{"standing alarm", "not seeing"}},
+		{"idle counts as seeing, not as within", only(quiet(seeing(0, galley, 0.3, noon()))),
+			[]string{"No reading above a limit; the 1 post is seeing", "Seeing; the oven is idle or not known to run"}, nil},
+		{"above", func(f *fakeStation) { f.stats[1] = seeing(1, f.stats[1].Post, 14.3, noon()) },
+			[]string{"1 of 3 posts above its limit", "1.43 mW/cm²", "1.43 × the limit", "14.3 W/m²", "Exceeds the limit", "above the limit at this moment"},
+			[]string{"No reading above a limit"}},
+		{"two above", func(f *fakeStation) {
+			f.stats[0], f.stats[1] = seeing(0, f.stats[0].Post, 14, noon()), seeing(1, f.stats[1].Post, 14, noon())
+		}, []string{"2 of 3 posts above their limits"}, []string{"No reading above a limit"}},
+		{"over range", only(overRanged(seeing(0, galley, 0.8, noon()))),
+			[]string{"1 of 1 post above its limit", "over range", "more than 10 × the limit", "above 10 mW/cm² (100 W/m²), the top of the probe's range",
+				"over the probe's range"},
+			[]string{"0.08", "No reading above a limit"}},
+		{"silent", only(blinded(seeing(0, galley, 0.8, noon()), acquire.SilentNow, "no answer for 6 s: check the cable")),
+			[]string{"1 of 1 post not seeing", "Not seeing: silent, the probe does not answer", "not seen", "the field here is unknown now",
+				"last valid sample 0.4 s ago", "no answer for 6 s: check the cable", "Not decided"},
+			[]string{"0.08", "% of the limit", "No reading above a limit", "Within the limit"}},
+		{"stale", only(blinded(seeing(0, galley, 0.8, noon()), acquire.StaleNow, "no valid sample")),
+			[]string{"Not seeing: stale, no fresh valid sample"}, []string{"0.08"}},
+		{"stuck", only(blinded(seeing(0, galley, 0.8, noon()), acquire.StuckNow, "the same digits")),
+			[]string{"Not seeing: stuck, the reading stands still"}, []string{"0.08"}},
+		{"starting", only(acquire.Stats{Post: galley, Condition: acquire.Starting, Since: noon()}),
+			[]string{"1 of 1 post not seeing", "Not seeing: starting, no answer yet", "no valid sample yet", "not seen"}, []string{"NaN", "0 mW", "ago sample"}},
+		{"blind after an exceedance", only(func() acquire.Stats {
+			st := blinded(seeing(0, galley, 14.3, noon()), acquire.SilentNow, "no answer")
+			st.Verdict.Outcome = "exceeds"
+			return st
+		}()), []string{"1 of 1 post was above its limit when last seen", "1 of 1 post not seeing"}, []string{"1.43"}},
+		{"not a number", only(func() acquire.Stats { st := seeing(0, galley, nan, noon()); st.Last.U = nan; return st }()),
+			[]string{"not seen", "1 of 1 post not seeing"}, []string{"NaN", "no value mW"}},
+	})
+}
+
+func TestPageSaysWhatIsAmiss(t *testing.T) {
+	galley := aPost("galley", "Galley oven", "ground floor")
+	hold(t, []saying{
+		{"under the floor", only(func() acquire.Stats {
+			st := quiet(seeing(0, galley, 0.03, noon()))
+			st.Last.Quality = acquire.UnderFloor
+			return st
+		}()), []string{"under 0.01 mW/cm²", "under 0.1 W/m², the probe's noise floor", "under 1 % of the limit"}, []string{"0.003 "}},
+		{"uncalibrated, faulty and low", only(func() acquire.Stats {
+			st := seeing(0, galley, 14, noon())
+			st.Newest.Quality, st.Battery = acquire.Uncalibrated|acquire.Fault|acquire.ClockUnsure, true
+			return st
+		}()), []string{"no calibration certificate in force", "declares a fault", "the instants are unsure", "calls for a new battery", "1.4 mW/cm²"}, nil},
+		{"an alarm takes the calm line away", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Exceeds, alarm.LatchedAcknowledged, noon()))),
+			[]string{"1 standing alarm", "below the limit now; the cause is not known to be mended", "It was mended or surveyed",
+				"Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service.",
+				"since 11:58:00 UTC"},
+			[]string{"No reading above a limit"}},
+		{"an ended alarm waits", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Silent, alarm.ReturnedUnacknowledged, noon()))),
+			[]string{"No reading above a limit; the 1 post is seeing", "1 ended alarm waits to be acknowledged.", "Ended by itself, not acknowledged."},
+			[]string{"standing alarm"}},
+		{"an ended alarm is listed", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Silent, alarm.Normal, noon()))),
+			[]string{"Ended lately: 1", "Probe does not answer: Ground floor (Galley oven) 11:58:00 UTC to 11:59:30 UTC", "No alarm stands."}, nil},
+		{"the station's own alarm", func(f *fakeStation) { f.own = stood("", alarm.Record, alarm.Unacknowledged, noon()) },
+			[]string{"1 standing alarm", "Record cannot be written", "the station itself"}, []string{"No reading above a limit"}},
+		{"nothing watched", func(f *fakeStation) { f.stats = nil },
+			[]string{"No post is configured: nothing is watched"}, []string{"No reading above", "all 0"}},
+	})
+}
+
+func hold(t *testing.T, sayings []saying) {
+	t.Helper()
+	for _, c := range sayings {
+		t.Run(c.name, func(t *testing.T) {
+			f := newFake(noon())
+			f.traces = map[int]acquire.Trace{}
+			c.set(f)
+			w := get(t, newServer(f), "/")
+			if w.Code != http.StatusOK {
+				t.Fatalf("status %d: %s", w.Code, w.Body)
+			}
+			text := textOf(w.Body.String())
+			for _, s := range c.says {
+				if !strings.Contains(text, s) {
+					t.Errorf("the page does not say %q; it says %s", s, text)
+				}
+			}
+			for _, s := range c.never {
+				if strings.Contains(text, s) {
+					t.Errorf("the page says %q: %s", s, text)
+				}
+			}
+			neverReassures(t, w.Body.String())
+			if api := get(t, newServer(f), "/api/v1/posts"); !json.Valid(api.Body.Bytes()) || api.Code != http.StatusOK {
+				t.Errorf("posts: %d %s", api.Code, api.Body)
+			}
+		})
+	}
+}
+
+// neverReassures holds that nothing served calls anything safe or well.
+func neverReassures(t *testing.T, served string) {
+	t.Helper()
+	const caution = "Ovenward advises. It is no safety interlock and no substitute for a qualified person or local codes."
+	if !strings.Contains(served, caution) {
+		t.Error("the caution is missing")
+	}
+	rest := strings.ToLower(strings.ReplaceAll(served, caution, ""))
+	for _, word := range []string{"safe", "all is well"} {
+		if strings.Contains(rest, word) {
+			t.Errorf("the page says %q", word)
+		}
+	}
+}
+
+func TestSimulatedIsSaid(t *testing.T) {
+	const banner = "Simulated: model kitchen, not a measurement."
+	for _, simulated := range []bool{true, false} {
+		s := newServer(newFake(noon()), func(o *Options) { o.Simulated = simulated })
+		if got := strings.Contains(textOf(get(t, s, "/").Body.String()), banner); got != simulated {
+			t.Errorf("simulated %v: banner shown %v", simulated, got)
+		}
+	}
+}
+
+func TestWorstFirst(t *testing.T) {
+	f := newFake(noon())
+	f.stats[0].Condition = acquire.Idle
+	f.stats[1] = blinded(f.stats[1], acquire.SilentNow, "no answer")
+	f.stats = append(f.stats, seeing(3, aPost("bakery", "Bakery oven", ""), 20, noon()),
+		seeing(4, aPost("annex", "Annex oven", ""), 1, noon()))
+	f.stats[4].Alarms = []alarm.Alarm{stood("annex", alarm.Exceeds, alarm.LatchedUnacknowledged, noon())}
+	var got []string
+	for _, m := range regexp.MustCompile(`data-post="([^"]+)"`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
+		got = append(got, m[1])
+	}
+	if want := "bakery ward annex canteen galley"; strings.Join(got, " ") != want {
+		t.Errorf("order is %q, want %q", strings.Join(got, " "), want)
+	}
+}
+
+func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
+	for _, c := range []struct {
+		ratio float64
+		want  string
+	}{
+		{-0.2, "under 1 % of the limit"}, {0, "under 1 % of the limit"}, {0.0099, "under 1 % of the limit"}, {0.12, "12 % of the limit"},
+		{0.994, "99 % of the limit"}, {0.9999, "just below the limit"}, {1, "at the limit"}, {1.0001, "just above the limit"},
+		{1.0049, "just above the limit"}, {1.43, "1.43 × the limit"}, {12.3, "12 × the limit"},
+		{math.Inf(1), "over range"}, {math.NaN(), ""},
+	} {
+		if got := ratioWords(c.ratio); got != c.want {
+			t.Errorf("%v reads %q, want %q", c.ratio, got, c.want)
+		}
+	}
+}
+
+func TestAge(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		-time.Second: "just now", 400 * time.Millisecond: "0.4 s ago", 42 * time.Second: "42 s ago",
+		3*time.Minute + 59*time.Second: "3 min ago", 5 * time.Hour: "5 h ago",
+	} {
+		if got := ageWords(d); got != want {
+			t.Errorf("%v reads %q, want %q", d, got, want)
+		}
+	}
+	if got := clock(noon().AddDate(0, 0, -1), noon()); got != "2026-06-02 12:00:00 UTC" {
+		t.Errorf("another day reads %q", got)
+	}
+}
+
+func TestGapsInATrace(t *testing.T) {
+	now := noon()
+	tr := wave(now, 2, true)
+	// 179 empty slots of 0.25 s between two seen ones, and none elsewhere.
+	if got, want := unseenIn(tr, now, 3*time.Second), 45*time.Second; got != want {
+		t.Errorf("unseen for %v, want %v", got, want)
+	}
+	if got := unseenIn(acquire.Trace{Width: time.Second, End: now}, now, 3*time.Second); got != chartSpan {
+		t.Errorf("an empty trace is unseen for %v, want %v", got, chartSpan)
+	}
+	// A probe read each 2 s leaves empty slots between, which are no gaps.
+	slow := acquire.Trace{Width: time.Second, End: now, Slots: make([]acquire.Slot, 300)}
+	for i := 0; i < len(slow.Slots); i += 2 {
+		slow.Slots[i] = acquire.Slot{N: 1, Lo: 1, Hi: 1}
+	}
+	if got := unseenIn(slow, now, 3*time.Second); got != 0 {
+		t.Errorf("a slow probe is unseen for %v", got)
+	}
+	c := chartOf(tr, 10, now, 3*time.Second)
+	if len(c.Gaps) != 1 || len(c.Over) == 0 || strings.Count(c.Band, "M") != 2 || len(c.Ticks) < 3 {
+		t.Errorf("chart: %d gaps, %d over-range marks, %d bands, %d ticks", len(c.Gaps), len(c.Over), strings.Count(c.Band, "M"), len(c.Ticks))
+	}
+	// The axis ends a quarter above the higher of limit and highest value.
+	if want := round1(chartFoot - (chartFoot-chartTop)/1.25); c.LimitY != want {
+		t.Errorf("the limit is drawn at %v, want %v", c.LimitY, want)
+	}
+}
+
+func TestSummaryStandsInForTheChart(t *testing.T) {
+	now, galley := noon(), aPost("galley", "Galley oven", "")
+	for _, c := range []struct {
+		name  string
+		st    acquire.Stats
+		trace acquire.Trace
+		want  string
+	}{
+		{"seeing", seeing(0, galley, 0.8, now), wave(now, 2, false),
+			"Last 5 minutes: lowest 0.0093 mW/cm², highest 0.2 mW/cm², now 0.08 mW/cm²; not seen for 45 s; limit 1 mW/cm² at 50 mm."},
+		{"over range", overRanged(seeing(0, galley, 0.8, now)), wave(now, 20, true),
+			"Last 5 minutes: lowest 0.0093 mW/cm², highest 2 mW/cm², now over range; over range for 4 s; not seen for 45 s; limit 1 mW/cm² at 50 mm."},
+		{"blind", blinded(seeing(0, galley, 0.8, now), acquire.SilentNow, "no answer"), acquire.Trace{},
+			"Last 5 minutes: no value seen, now not seen; not seen for 300 s; limit 1 mW/cm² at 50 mm."},
+	} {
+		if got := viewOf(c.st, c.trace, now).Summary; got != c.want {
+			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
+		}
+	}
+}

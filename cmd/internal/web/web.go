@@ -1,0 +1,159 @@
+// Package web is the page people look at and the API beside it. It shows what
+// the station says, in mW/cm² where people read and in W/m² in field names of
+// the API, with instants in UTC, and it carries an operator's word back to the
+// station: acknowledge, reset, zero. What is not known is shown as not known,
+// never as a number and never as within a limit.
+//
+// It must not judge a field, keep a sample, touch a probe or ask for anything
+// outside its own origin. Changes are taken from loopback only. Everything a
+// viewer holds open is bounded: streams, bodies, and the time a write may take.
+package web
+
+import (
+	"context"
+	"embed"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+//go:embed page.html static
+var assets embed.FS
+
+// Station is what the page needs of the running station. All of it must be
+// ready to be called by many goroutines at once, and must not wait.
+type Station interface {
+	Stats() []acquire.Stats
+	Alarms() []alarm.Alarm // of the station and of all posts
+	Trace(post int) acquire.Trace
+	Acknowledge(id, who string) error
+	Reset(id, who, remedy string) error
+	Zero(post int, who string) error
+}
+
+// Options is what a Server is made from. Station, Events and Now are needed;
+// what else is missing is left out.
+type Options struct {
+	Station Station
+	// Events reads the record: at most limit events with an ID above after,
+	// oldest first.
+	Events func(ctx context.Context, after int64, limit int) ([]acquire.Event, error)
+
+	Site      string
+	Simulated bool   // say on the page that nothing here is measured
+	Version   string // shown in the footer
+
+	// Host is the host of the listen address, where it is a name of its own;
+	// loopback names and addresses are known anyway.
+	Host string
+
+	Ready   func() error // why the daemon is not ready; nil when it is
+	Healthy func() error // why the daemon is not healthy; nil when it is
+	Metrics http.Handler
+	Log     *slog.Logger
+	Now     func() time.Time
+}
+
+// Server answers page and API. It starts no goroutine of its own.
+type Server struct {
+	o       Options
+	log     *slog.Logger
+	page    *template.Template
+	static  map[string]asset
+	cross   *http.CrossOriginProtection
+	streams chan struct{} // one token for each open stream
+	board   board
+	boot    string        // names this start, so that a page notices another
+	patient time.Duration // a write to a stream may take this long
+}
+
+// Bounds of what viewers may hold open or send.
+const (
+	maxStreams = 200
+	maxBody    = 8 << 10 // bytes
+	patience   = 5 * time.Second
+)
+
+// New makes a server. Its handler's streams end when the context of their
+// request does: give http.Server a BaseContext that ends at shutdown.
+func New(o Options) *Server {
+	s := &Server{
+		o: o, log: o.Log,
+		cross:   http.NewCrossOriginProtection(),
+		streams: make(chan struct{}, maxStreams),
+		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
+		patient: patience,
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	s.static = loadStatic()
+	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
+	return s
+}
+
+// Handler returns the routes, behind the headers and guards that all share.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	get := func(pattern string, h http.HandlerFunc) {
+		mux.Handle(pattern, method(http.MethodGet, h))
+	}
+	get("/{$}", s.servePage)
+	get("/part/alarms", s.serveAlarmsPart)
+	get("/static/{name}", s.serveStatic)
+	get("/api/v1/posts", s.servePosts)
+	get("/api/v1/posts/{id}/trace", s.serveTrace)
+	get("/api/v1/alarms", s.serveAlarms)
+	get("/api/v1/events", s.serveEvents)
+	get("/api/v1/live", s.serveLive)
+	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
+	get("/-/ready", probeOf(s.o.Ready, "ready"))
+	if s.o.Metrics != nil {
+		get("/metrics", s.o.Metrics.ServeHTTP)
+	}
+	post := func(pattern string, act action) {
+		mux.Handle(pattern, method(http.MethodPost, s.change(act)))
+	}
+	post("/api/v1/alarms/{id}/acknowledge", s.acknowledge)
+	post("/api/v1/alarms/{id}/reset", s.reset)
+	post("/api/v1/posts/{id}/zero", s.zero)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
+	})
+	return s.outermost(mux)
+}
+
+// method answers one method (GET stands for HEAD too) and refuses the others.
+func method(allowed string, h http.HandlerFunc) http.Handler {
+	allow := allowed
+	if allowed == http.MethodGet {
+		allow = "GET, HEAD"
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == allowed || allowed == http.MethodGet && r.Method == http.MethodHead {
+			h(w, r)
+			return
+		}
+		w.Header().Set("Allow", allow)
+		sendProblem(w, r, http.StatusMethodNotAllowed, "this path takes "+allow+" only")
+	})
+}
+
+// probeOf answers a health question in one line, for those who only read the
+// status, and in words.
+func probeOf(ask func() error, word string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if ask != nil {
+			if err := ask(); err != nil {
+				sendProblem(w, r, http.StatusServiceUnavailable, "not "+word+": "+err.Error())
+				return
+			}
+		}
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte("Ovenward is " + word + ".\n")) // the client may be gone; nothing is lost
+	}
+}

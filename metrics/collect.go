@@ -1,0 +1,145 @@
+package metrics
+
+import (
+	"math"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+)
+
+// peakSpan is the longest time that the present and the last whole minute
+// reach back.
+const peakSpan = 2 * time.Minute
+
+func (c *Collector) collectPost(o out, s acquire.Stats) {
+	d, n := c.d, s.Counts
+	o.gauge(d.power, power(s))
+	o.gauge(d.ratio, ratio(s))
+	o.gauge(d.limit, float64(s.Post.Limit.Value), s.Post.Limit.ID, string(s.Post.Limit.Basis))
+	if n.HasPeak && s.Newest.Seq > 0 && s.Now.Sub(s.Newest.At) <= peakSpan {
+		o.gauge(d.peak, float64(n.Peak), "1m")
+	}
+	o.counter(d.energy, float64(n.Energy))
+	o.counter(d.observed, n.Observed.Seconds())
+	o.counter(d.overRange, n.OverRange.Seconds())
+	for i, word := range acquire.Classes() {
+		o.counter(d.samples, float64(n.Samples[i]), word)
+	}
+	c.collectVerdict(o, s)
+	alarms(o, d, s.Alarms)
+
+	o.flag(d.probeUp, s.Up)
+	o.flag(d.batteryLow, s.Battery)
+	o.flag(d.blind, s.Condition.Blind())
+	for _, w := range conditions() {
+		o.flag(d.condition, s.Condition == w, string(w))
+	}
+	if s.Newest.Seq > 0 {
+		o.instant(d.lastSample, s.Newest.At)
+	}
+	if s.Last.Seq > 0 {
+		o.instant(d.lastValidSample, s.Last.At)
+	}
+	o.counter(d.readErrors, float64(n.Unparsed), "unparsed")
+	o.counter(d.readErrors, float64(n.Unanswered), "unanswered")
+	o.counter(d.readErrors, float64(n.Missed), "missed")
+	o.counter(d.dropped, float64(n.DroppedBytes))
+	o.counter(d.opens, float64(n.Connects))
+	if s.Up && n.RoundTrip > 0 {
+		o.gauge(d.roundTrip, n.RoundTrip.Seconds())
+	}
+}
+
+// conditions lists the words of a post's condition.
+func conditions() []acquire.Condition {
+	return []acquire.Condition{acquire.Starting, acquire.Seeing, acquire.Idle,
+		acquire.StaleNow, acquire.StuckNow, acquire.SilentNow}
+}
+
+// collectVerdict shows the verdict and the run it may rest on. A blind post is
+// within nothing, whatever the snapshot says.
+func (c *Collector) collectVerdict(o out, s acquire.Stats) {
+	said := s.Verdict.Outcome
+	if said == "" || said == limit.Within && s.Condition.Blind() {
+		said = limit.NotDecided
+	}
+	for _, v := range []limit.Outcome{limit.Within, limit.Exceeds, limit.NotDecided} {
+		o.flag(c.d.verdict, said == v, string(v))
+	}
+	if !s.Condition.Blind() {
+		o.flag(c.d.running, s.Running)
+	}
+}
+
+// power returns the present power density in W/m², NaN when it is not known.
+func power(s acquire.Stats) float64 {
+	v := float64(s.Last.S)
+	if s.Condition.Blind() || s.OverRange || s.Last.Seq == 0 || !s.Last.HasValue() || !fresh(s, s.Last) || math.IsInf(v, 0) {
+		return math.NaN()
+	}
+	return v
+}
+
+// ratio returns the value to the limit: +Inf while over range, NaN when
+// unknown. Over-range is known although there is no number, so it shows unless
+// nothing answers.
+func ratio(s acquire.Stats) float64 {
+	answers := s.Condition != acquire.SilentNow && s.Condition != acquire.Starting
+	if s.OverRange && answers && s.Newest.Seq > 0 && fresh(s, s.Newest) {
+		return math.Inf(1)
+	}
+	if math.IsNaN(power(s)) || math.IsInf(s.Verdict.Ratio, 0) {
+		return math.NaN()
+	}
+	return s.Verdict.Ratio
+}
+
+// fresh says whether a sample is young enough to speak of the present.
+func fresh(s acquire.Stats, of acquire.Sample) bool {
+	return s.Post.Stale <= 0 || s.Now.Sub(of.At) <= s.Post.Stale
+}
+
+// alarms shows each rule once.
+func alarms(o out, d *descs, all []alarm.Alarm) {
+	for _, a := range all {
+		o.flag(d.alarmActive, a.State.Standing(), string(a.Rule))
+		o.flag(d.alarmUnacknowledged, unacknowledged(a.State), string(a.Rule))
+	}
+}
+
+func unacknowledged(s alarm.State) bool {
+	return s == alarm.Unacknowledged || s == alarm.ReturnedUnacknowledged || s == alarm.LatchedUnacknowledged
+}
+
+func (c *Collector) collectStation(o out) {
+	d, site := c.d, c.o.Site
+	o.flag(d.simulated, c.o.Simulated, site)
+	o.gauge(d.build, 1, c.o.Version, c.goversion)
+	if c.o.Alarms != nil {
+		var own []alarm.Alarm
+		for _, a := range c.o.Alarms() {
+			if a.Post == "" {
+				own = append(own, a)
+			}
+		}
+		alarms(out{o.ch, []string{site, "", "", ""}}, d, own)
+	}
+	if c.o.Record != nil {
+		r := c.o.Record()
+		o.instant(d.committed, r.Committed, site)
+		o.gauge(d.pending, float64(r.Pending), site)
+		o.counter(d.lost, float64(r.Lost), site)
+		o.flag(d.writable, r.Writable, site)
+	}
+	if c.o.Couriers != nil {
+		for _, k := range c.o.Couriers() {
+			o.counter(d.sent, float64(k.Sent), site, k.Name)
+			o.counter(d.failed, float64(k.Failed), site, k.Name)
+			o.counter(d.refused, float64(k.Refused), site, k.Name)
+			o.gauge(d.waiting, float64(k.Waiting), site, k.Name)
+			o.instant(d.accepted, k.LastAccepted, site, k.Name)
+		}
+	}
+}

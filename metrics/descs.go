@@ -1,0 +1,86 @@
+package metrics
+
+import "github.com/prometheus/client_golang/prometheus"
+
+// descs names every metric but the histogram. Base units only, one unit in a
+// name: a test holds them to it.
+type descs struct {
+	all []*prometheus.Desc
+
+	power, peak, ratio, limit                     *prometheus.Desc
+	energy, observed, overRange, samples          *prometheus.Desc
+	alarmActive, alarmUnacknowledged              *prometheus.Desc
+	probeUp, batteryLow, blind, condition         *prometheus.Desc
+	verdict, running, lastSample, lastValidSample *prometheus.Desc
+	readErrors, dropped, opens, roundTrip         *prometheus.Desc
+
+	committed, pending, lost, writable       *prometheus.Desc
+	sent, failed, refused, waiting, accepted *prometheus.Desc
+	simulated, build                         *prometheus.Desc
+}
+
+func newDescs() *descs {
+	d := &descs{}
+	named := func(name, help string, labels ...string) *prometheus.Desc {
+		desc := prometheus.NewDesc("ovenward_"+name, help, labels, nil)
+		d.all = append(d.all, desc)
+		return desc
+	}
+	post := func(name, help string, more ...string) *prometheus.Desc {
+		return named(name, help, append([]string{"site", "post", "oven", "probe"}, more...)...)
+	}
+	d.field(post)
+	d.health(post)
+	d.station(named)
+	return d
+}
+
+type namer func(name, help string, labels ...string) *prometheus.Desc
+
+// field names what is known of the field and what it was judged to be.
+func (d *descs) field(post namer) {
+	d.power = post("power_density_watts_per_square_meter",
+		"Last valid sample while it is fresh, corrected. Read on Ovenward's own schedule, not at the scrape. Absent when the post is blind, over range or has none. 10 W/m² are 1 mW/cm².")
+	d.peak = post("power_density_max_watts_per_square_meter",
+		"Highest of the present and the last whole minute (UTC), so that no peak hides between scrapes up to 60 s apart. Over-range counts as the top of the range. Absent when nothing was seen in them.", "window")
+	d.energy = post("energy_density_joules_per_square_meter_total",
+		"Power density integrated over the time that was seen. Negative values add nothing, over-range adds the top of the range. Divide its increase by that of ovenward_observed_seconds_total for the mean over what was seen.")
+	d.observed = post("observed_seconds_total", "Time that ovenward_energy_density_joules_per_square_meter_total covers.")
+	d.overRange = post("over_range_seconds_total", "Time over the probe's range, counted in ovenward_observed_seconds_total too.")
+	d.samples = post("samples_total", "Samples by what is wrong with them: the first that applies of fault, over-range, uncalibrated, under-floor, clock-unsure; good is none of them.", "quality")
+	d.ratio = post("limit_ratio", "Last valid sample while it is fresh, to the limit of the post. +Inf while over range. Absent when unknown, which is not below the limit.")
+	d.limit = post("limit_watts_per_square_meter", "Limit that the post is judged against, and its basis.", "limit", "basis")
+	d.verdict = post("post_verdict", "1 for the verdict that stands at the post: within, exceeds or not decided. Within is earned by a running oven and a valid calibration.", "verdict")
+	d.running = post("oven_running", "1 while the oven is known to run, from the field alone. 0 is not known to run, which is not off. Absent when the post is blind.")
+}
+
+// health names how well a post sees.
+func (d *descs) health(post namer) {
+	d.alarmActive = post("alarm_active", "1 while the alarm's condition is present or it is latched. Labels of the post are empty for an alarm of the station itself.", "rule")
+	d.alarmUnacknowledged = post("alarm_unacknowledged", "1 while nobody has acknowledged the alarm, though its condition may have ended.", "rule")
+	d.probeUp = post("probe_up", "1 when the newest poll was answered by a line that holds a reading.")
+	d.batteryLow = post("probe_battery_low", "1 while the probe calls for a new battery.")
+	d.blind = post("post_blind", "1 while the field at the post is not known.")
+	d.condition = post("post_condition", "1 for the condition that the post is in.", "condition")
+	d.lastSample = post("last_sample_timestamp_seconds", "Instant of the newest sample of any quality. Absent when there is none.")
+	d.lastValidSample = post("last_valid_sample_timestamp_seconds", "Instant of the newest valid sample. Absent when there is none.")
+	d.readErrors = post("read_errors_total", "Readings that were not had: unparsed (a line that holds no reading), unanswered (no answer in time), missed (the moment to ask passed unused).", "reason")
+	d.dropped = post("dropped_bytes_total", "Bytes that came from the probe unasked.")
+	d.opens = post("port_opens_total", "Times the probe's port was opened.")
+	d.roundTrip = post("round_trip_seconds", "From the departure of the newest answered request to the first byte of its answer. Absent while nothing answers, and for a probe that talks by itself.")
+}
+
+// station names what belongs to no post.
+func (d *descs) station(named namer) {
+	d.committed = named("record_committed_timestamp_seconds", "When the record was last made durable. Absent before the first time.", "site")
+	d.pending = named("record_pending_samples", "Samples that are not yet durable.", "site")
+	d.lost = named("record_lost_samples_total", "Samples that the record had to drop.", "site")
+	d.writable = named("record_writable", "1 while the record can be written.", "site")
+	d.sent = named("messages_sent_total", "Messages that a courier's receiver accepted.", "site", "courier")
+	d.failed = named("messages_failed_attempts_total", "Attempts to send a message that failed and are made again.", "site", "courier")
+	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")
+	d.waiting = named("messages_waiting", "Messages not yet accepted.", "site", "courier")
+	d.accepted = named("messages_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a message. Absent when it has not.", "site", "courier")
+	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
+	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
+}

@@ -1,0 +1,181 @@
+// Package metrics shows Prometheus what the station knows. Every series is
+// built at the scrape from a snapshot, so a value that is not known has no
+// series: it is never zero, and never the last one that was. A scrape asks no
+// device and no disk. Units are SI: W/m², J/m², seconds; mW/cm² is for people
+// and appears nowhere here. Only this package knows client_golang.
+//
+// It must not judge: verdicts, conditions and alarms are the station's word.
+package metrics
+
+import (
+	"math"
+	"net/http"
+	"runtime"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// Source gives the state of all posts as copies, without waiting.
+type Source interface {
+	Stats() []acquire.Stats
+}
+
+// SourceFunc makes a Source of a function, for a source that is made after the
+// collector.
+type SourceFunc func() []acquire.Stats
+
+// Stats calls f.
+func (f SourceFunc) Stats() []acquire.Stats { return f() }
+
+// RecordState is the state of the durable record.
+type RecordState struct {
+	Committed time.Time // when the record was last made durable; zero: not yet
+	Pending   int       // samples handed to the record and not yet durable
+	Lost      uint64    // samples that the record had to drop since the program started
+	Writable  bool
+}
+
+// CourierState is the state of one way of telling people.
+type CourierState struct {
+	Name         string
+	Sent         uint64    // messages accepted since the program started
+	Failed       uint64    // attempts that failed and are made again
+	Refused      uint64    // messages refused for good
+	Waiting      int       // messages not yet accepted
+	LastAccepted time.Time // zero: none
+}
+
+// Options is what a Collector is made of. What is nil has no series.
+type Options struct {
+	Source    Source
+	Alarms    func() []alarm.Alarm  // the station's own; those of posts are in Stats and are left out here
+	Record    func() RecordState    // state of the record, without waiting
+	Couriers  func() []CourierState // state of the couriers, without waiting
+	Posts     []acquire.Post        // in the order of their indices
+	Site      string                // label of what belongs to no post
+	Version   string
+	Simulated bool // anything at all that is shown is simulated
+}
+
+// Collector is a prometheus.Collector of snapshots and an acquire.Observer that
+// counts every sample into a histogram. Its methods may be called from any
+// goroutine.
+type Collector struct {
+	o         Options
+	d         *descs
+	samples   *prometheus.HistogramVec
+	posts     []observed
+	goversion string
+}
+
+// New makes a collector. Posts without a site get Options.Site.
+func New(o Options) *Collector {
+	c := &Collector{o: o, d: newDescs(), goversion: runtime.Version()}
+	for i := range o.Posts {
+		c.o.Simulated = c.o.Simulated || o.Posts[i].Probe.Simulated
+	}
+	c.samples, c.posts = newSamples(o)
+	return c
+}
+
+// Registry returns a new registry that holds the collector and those of the Go
+// runtime and the process.
+func (c *Collector) Registry() *prometheus.Registry {
+	r := prometheus.NewRegistry()
+	r.MustRegister(c, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return r
+}
+
+// maxScrapes bounds the scrapes served at one time; more get status 503.
+const maxScrapes = 8
+
+// Handler serves a Registry as text, OpenMetrics or protobuf, as asked. Native
+// histograms travel in protobuf only.
+func (c *Collector) Handler() http.Handler {
+	r := c.Registry()
+	return promhttp.HandlerFor(r, promhttp.HandlerOpts{
+		Registry:            r,
+		EnableOpenMetrics:   true,
+		MaxRequestsInFlight: maxScrapes,
+	})
+}
+
+// Describe implements prometheus.Collector.
+func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range c.d.all {
+		ch <- d
+	}
+	c.samples.Describe(ch)
+}
+
+// Collect implements prometheus.Collector.
+func (c *Collector) Collect(ch chan<- prometheus.Metric) {
+	c.samples.Collect(ch)
+	if c.o.Source != nil {
+		for _, s := range c.o.Source.Stats() {
+			c.collectPost(out{ch, labels(s.Post, c.o.Site)}, s)
+		}
+	}
+	c.collectStation(out{ch: ch})
+}
+
+// labels returns the values of the labels site, post, oven and probe; site is
+// for a post that names none.
+func labels(p *acquire.Post, site string) []string {
+	if p.Site != "" {
+		site = p.Site
+	}
+	return []string{site, p.ID, p.Oven, p.Probe.ID}
+}
+
+// out makes the series of one owner, whose labels come first.
+type out struct {
+	ch     chan<- prometheus.Metric
+	labels []string
+}
+
+// gauge shows v; NaN, which is 'no value', has no series.
+func (o out) gauge(d *prometheus.Desc, v float64, more ...string) {
+	o.send(d, prometheus.GaugeValue, v, more)
+}
+
+func (o out) counter(d *prometheus.Desc, v float64, more ...string) {
+	o.send(d, prometheus.CounterValue, v, more)
+}
+
+// instant shows t as seconds since 1970; the zero time has no series.
+func (o out) instant(d *prometheus.Desc, t time.Time, more ...string) {
+	if !t.IsZero() {
+		o.send(d, prometheus.GaugeValue, float64(t.UnixMicro())/1e6, more)
+	}
+}
+
+func (o out) flag(d *prometheus.Desc, on bool, more ...string) {
+	v := 0.0
+	if on {
+		v = 1
+	}
+	o.send(d, prometheus.GaugeValue, v, more)
+}
+
+func (o out) send(d *prometheus.Desc, t prometheus.ValueType, v float64, more []string) {
+	if math.IsNaN(v) {
+		return
+	}
+	labels := o.labels
+	if len(more) > 0 {
+		labels = append(labels[:len(labels):len(labels)], more...)
+	}
+	m, err := prometheus.NewConstMetric(d, t, v, labels...)
+	if err != nil {
+		// A label that is no UTF-8 reaches the one who scrapes, as an error.
+		m = prometheus.NewInvalidMetric(d, err)
+	}
+	o.ch <- m
+}
