@@ -1,0 +1,89 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// TestBrowserSeesTheSealFail looks at the model kitchen as a newcomer does: a
+// value changes, the alarm appears, nothing is complained of and nothing leaves
+// the origin.
+func TestBrowserSeesTheSealFail(t *testing.T) {
+	t.Parallel()
+	chromium := peer(t, "chromium")
+	r := startDaemon(t, settings{})
+	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
+	defer cancel()
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	alloc, stop := chromedp.NewExecAllocator(ctx, options...)
+	defer stop()
+	tab, shut := chromedp.NewContext(alloc)
+	defer shut()
+
+	var mu sync.Mutex
+	var trouble []string
+	requests := 0
+	origin := "http://" + r.Addr() + "/"
+	err := chromedp.Listen(tab, func(ev any) {
+		mu.Lock()
+		defer mu.Unlock()
+		switch e := ev.(type) {
+		case *runtime.EventExceptionThrown:
+			trouble = append(trouble, fmt.Sprint("exception: ", e.ExceptionDetails))
+		case *runtime.EventConsoleAPICalled:
+			trouble = append(trouble, "console: "+string(e.Type))
+		case *log.EventEntryAdded:
+			trouble = append(trouble, "log: "+e.Entry.Text)
+		case *network.EventRequestWillBeSent:
+			requests++
+			if !strings.HasPrefix(e.Request.URL, origin) {
+				trouble = append(trouble, "a request left the origin: "+e.Request.URL)
+			}
+		}
+	})
+	if err != nil {
+		t.Fatalf("starting chromium: %v", err)
+	}
+	if _, err := chromedp.Call(tab, network.Enable, network.EnableParams{}); err != nil {
+		t.Fatal(err)
+	}
+	if err := chromedp.Do(tab, chromedp.Navigate(origin)); err != nil {
+		t.Fatal(err)
+	}
+	text := func(expression string) string {
+		s, err := chromedp.Run(tab, chromedp.Evaluate[string](expression))
+		if err != nil {
+			t.Fatalf("%s: %v", expression, err)
+		}
+		return s
+	}
+	const values = `[...document.querySelectorAll('[data-f="value"]')].map(e => e.innerText).join(" ")`
+	first := text(values)
+	waitFor(t, 30*time.Second, "a value on the page to change", func() bool { return text(values) != first })
+	const body = `document.body.innerText`
+	if s := text(body); !strings.Contains(s, "Simulated") {
+		t.Error("the page does not say that it is simulated")
+	}
+	waitFor(t, 2*time.Minute, "the alarm on the page", func() bool {
+		s := text(body)
+		return strings.Contains(s, "Field above the limit") && strings.Contains(s, "1 of 3 posts above its limit")
+	})
+	mu.Lock()
+	defer mu.Unlock()
+	for _, s := range trouble {
+		t.Error(s)
+	}
+	if requests == 0 {
+		t.Error("no request was seen: the watch on the network does not work")
+	}
+}
