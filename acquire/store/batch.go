@@ -1,0 +1,295 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+)
+
+// commit makes what waits durable in one transaction, or nothing of it.
+func (w *writer) commit(alarmsOnly bool) error {
+	ctx := context.Background()
+	if err := w.connect(ctx); err != nil {
+		return err
+	}
+	b := w.s.take(alarmsOnly)
+	if b.empty() {
+		return nil
+	}
+	started := w.s.o.Now()
+	inDoubt := false
+	defer func() {
+		// Reached by errors and panics too: the rows must not stay in flight.
+		switch {
+		case b == nil:
+		case inDoubt:
+			w.doubt = b
+		default:
+			w.s.restore(b)
+		}
+	}()
+	if err := w.begun(ctx); err != nil {
+		return err
+	}
+	if err := w.write(ctx, b); err != nil {
+		return fmt.Errorf("write to the record: %w", err)
+	}
+	if err := w.s.o.Fault(StepCommit); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	inDoubt = true
+	if _, err := w.exec(ctx, "COMMIT"); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	if err := w.s.o.Fault(StepAfterCommit); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	done := b
+	b = nil
+	w.unfolded = true
+	w.s.committed(done, w.s.o.Now().Sub(started))
+	return nil
+}
+
+func (w *writer) begun(ctx context.Context) error {
+	if err := w.s.o.Fault(StepBegin); err != nil {
+		return fmt.Errorf("begin to write to the record: %w", err)
+	}
+	if _, err := w.exec(ctx, "BEGIN IMMEDIATE"); err != nil {
+		return fmt.Errorf("begin to write to the record: %w", err)
+	}
+	return nil
+}
+
+// take cuts the next batch.
+func (s *Store) take(alarmsOnly bool) *batch {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	b := s.queue.take(alarmsOnly, s.o.Now().UTC())
+	b.no = s.state.commits + 1
+	return b
+}
+
+func (s *Store) restore(b *batch) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.queue.restore(b)
+}
+
+// committed takes note of a batch that is durable, and tells who waits for
+// events.
+func (s *Store) committed(b *batch, took time.Duration) {
+	defer s.o.onCommit(b)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.queue.committed(b)
+	st := &s.state
+	st.commits, st.at, st.took = b.no, s.o.Now(), took
+	for _, c := range b.cuts {
+		st.samples += uint64(len(c.rows))
+	}
+	st.refused += uint64(b.refused)
+	if len(b.events) > 0 {
+		close(s.changed)
+		s.changed = make(chan struct{})
+	}
+}
+
+// waits says whether anything is not committed.
+func (s *Store) waits() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return !s.queue.firstAt.IsZero()
+}
+
+const (
+	insertUnit   = "INSERT INTO units (unit, spelled) VALUES (?, ?)"
+	insertSample = `INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	insertCorrection = `INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate)
+		VALUES (?, ?, ?, ?, ?, ?, ?)`
+	insertEvent = "INSERT INTO events (id, at_ns, post, kind, who, text, raw, alarm) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+	setAlarm    = `INSERT INTO alarms (post, rule, state, id, since_ns, changed_ns, event) VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT DO UPDATE SET state = excluded.state, id = excluded.id, since_ns = excluded.since_ns,
+		changed_ns = excluded.changed_ns, event = excluded.event`
+	setRecord = "UPDATE record SET commits = ?, committed_ns = ?, next_event = ?"
+)
+
+// write puts all rows of b into the open transaction.
+func (w *writer) write(ctx context.Context, b *batch) error {
+	if err := w.s.o.Fault(StepWrite); err != nil {
+		return err
+	}
+	b.refused = 0
+	for _, u := range b.units {
+		_, err := w.exec(ctx, insertUnit, u.id, u.spelled)
+		if err := w.refuse(err, b, "a unit", "unit", u.spelled); err != nil {
+			return err
+		}
+	}
+	for _, c := range b.corrections {
+		if err := w.refuse(w.writeCorrection(ctx, c), b, "a correction", "number", c.id); err != nil {
+			return err
+		}
+	}
+	st, err := w.stmt(ctx, insertSample)
+	if err != nil {
+		return err
+	}
+	for _, c := range b.cuts {
+		for i := range c.rows {
+			if err := w.writeSample(ctx, st, &c.rows[i], b); err != nil {
+				return err
+			}
+		}
+	}
+	for i := range b.events {
+		if err := w.writeEvent(ctx, &b.events[i], b); err != nil {
+			return err
+		}
+	}
+	_, err = w.exec(ctx, setRecord, b.no, nanos(b.at), b.nextEvent)
+	return err
+}
+
+func (w *writer) writeSample(ctx context.Context, st *sql.Stmt, r *row, b *batch) error {
+	var digits, exp, corr any
+	if r.hasValue {
+		digits, exp = r.digits, int64(r.exp)
+	}
+	if r.correction != 0 {
+		corr = r.correction
+	}
+	_, err := st.ExecContext(ctx, int64(r.post), r.seq, r.version, r.at, r.atU, said(r.said), digits, exp,
+		int64(r.unit), int64(r.status), int64(r.quality), corr)
+	return w.refuse(err, b, "a sample", "post", r.post, "number", r.seq)
+}
+
+func (w *writer) writeCorrection(ctx context.Context, c correction) error {
+	cert, err := w.certificate(ctx, c.c.Certificate)
+	if err != nil {
+		return err
+	}
+	var zeroAt any
+	if !c.c.ZeroAt.IsZero() {
+		zeroAt = nanos(c.c.ZeroAt)
+	}
+	_, err = w.exec(ctx, insertCorrection, c.id, c.post, c.at, number(float64(c.c.Zero)), zeroAt, c.c.ZeroBy, cert)
+	return err
+}
+
+func (w *writer) writeEvent(ctx context.Context, e *acquire.Event, b *batch) error {
+	var change, raw any
+	if e.Alarm != nil {
+		text, err := changeJSON(*e.Alarm)
+		if err != nil {
+			return err
+		}
+		change = text
+	}
+	if e.Raw != nil {
+		raw = e.Raw
+	}
+	_, err := w.exec(ctx, insertEvent, e.ID, nanos(e.At), e.Post, string(e.Kind), e.Who, strings.ToValidUTF8(e.Text, "\uFFFD"), raw, change)
+	if err := w.refuse(err, b, "an event", "number", e.ID); err != nil || e.Alarm == nil {
+		return err
+	}
+	a := e.Alarm.Alarm
+	_, err = w.exec(ctx, setAlarm, a.Post, string(a.Rule), string(a.State), a.ID, nanos(a.Since), nanos(a.Changed), e.ID)
+	return err
+}
+
+// refuse lets a row go that the record will never take, so that it holds nothing
+// else up; it is counted and told. Other errors are passed on.
+func (w *writer) refuse(err error, b *batch, what string, args ...any) error {
+	if err == nil || !rowRefused(err) {
+		return err
+	}
+	b.refused++
+	w.s.o.Log.Error("the record refuses "+what, append(args, "err", err)...)
+	return nil
+}
+
+// certificate returns the number of the row that holds c, made if need be; nil
+// for none.
+func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, error) {
+	if c == nil {
+		return nil, nil
+	}
+	args := []any{c.Number, c.Laboratory, day(c.Date), day(c.Due), number(c.Factor), number(c.U), number(c.K)}
+	st, err := w.stmt(ctx, `SELECT certificate FROM certificates WHERE number IS ? AND laboratory IS ? AND date IS ? AND due IS ?
+		AND factor IS ? AND expanded_uncertainty IS ? AND k IS ?`)
+	if err != nil {
+		return nil, err
+	}
+	var id int64
+	switch err := st.QueryRowContext(ctx, args...).Scan(&id); err {
+	case nil:
+		return id, nil
+	case sql.ErrNoRows:
+	default:
+		return nil, err
+	}
+	res, err := w.exec(ctx, `INSERT INTO certificates (number, laboratory, date, due, factor, expanded_uncertainty, k)
+		VALUES (?, ?, ?, ?, ?, ?, ?)`, args...)
+	if err != nil {
+		return nil, err
+	}
+	return res.LastInsertId()
+}
+
+// said is what the instrument said, as text where a person's tool can show it.
+func said(b []byte) any {
+	if utf8.Valid(b) && bytes.IndexByte(b, 0) < 0 {
+		return string(b)
+	}
+	return b
+}
+
+// number is f, or NULL where f is none: SQLite has no not-a-number.
+func number(f float64) any {
+	if math.IsNaN(f) {
+		return nil
+	}
+	return f
+}
+
+// day is an instant as a person reads it, exact to the nanosecond.
+func day(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
+
+// changeJSON writes a change down. JSON has no infinities and no not-a-number;
+// an alarm is not lost over one: the number is left out, and said in words.
+func changeJSON(c alarm.Change) (string, error) {
+	text, err := json.Marshal(c)
+	if err != nil && c.Verdict != nil {
+		g := *c.Verdict
+		g.Reasons = append([]string(nil), g.Reasons...)
+		leaveOut := func(name string, f *float64) *float64 {
+			if f != nil && (math.IsNaN(*f) || math.IsInf(*f, 0)) {
+				g.Reasons = append(g.Reasons, fmt.Sprintf("%s is %v", name, *f))
+				return nil
+			}
+			return f
+		}
+		g.Value, g.Uncertainty = leaveOut("value", g.Value), leaveOut("uncertainty", g.Uncertainty)
+		if leaveOut("limit", &g.Limit) == nil {
+			g.Limit = 0
+		}
+		c.Verdict = &g
+		text, err = json.Marshal(c)
+	}
+	if err != nil {
+		return "", fmt.Errorf("write an alarm down: %w", err)
+	}
+	return string(text), nil
+}

@@ -1,0 +1,131 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"modernc.org/sqlite"
+)
+
+// Result codes of SQLite that we tell apart; the low byte of a code is its
+// class. Source: sqlite.org/rescode.html.
+const (
+	codeBusy       = 5
+	codeFull       = 13
+	codeTooBig     = 18
+	codeConstraint = 19
+	codeMismatch   = 20
+	codeWrite      = 10 | 3<<8
+	codeShmSize    = 10 | 19<<8
+)
+
+// dsn is path as a URI that SQLite reads, whatever characters it holds.
+func dsn(path string, query url.Values) string {
+	p := filepath.ToSlash(path)
+	if !strings.HasPrefix(p, "/") {
+		p = "/" + p // a drive letter
+	}
+	return (&url.URL{Scheme: "file", Path: p, RawQuery: query.Encode()}).String()
+}
+
+// openDB makes a pool on path without the global driver table.
+func openDB(path string, query url.Values) (*sql.DB, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("find %s: %w", path, err)
+	}
+	c, err := sqlite.NewConnector(dsn(abs, query))
+	if err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
+	}
+	return sql.OpenDB(c), nil
+}
+
+// openWriter makes the pool of the one connection that writes. It waits a short
+// while for a lock that a person's tool may hold; the writer tries again.
+func openWriter(path string) (*sql.DB, error) {
+	db, err := openDB(path, url.Values{"_pragma": {"busy_timeout(250)"}})
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
+}
+
+// openReaders makes the pool that everybody else reads through.
+func openReaders(path string) (*sql.DB, error) {
+	db, err := openDB(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}})
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(4)
+	return db, nil
+}
+
+// prepare sets what makes a commit durable, on a file known to be ours. The log
+// is folded into the file by its 1000 pages (4 MiB), by the writer's timer, and
+// at Close; its file is cut back to 8 MiB once all of it is.
+func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
+	var mode string
+	if err := c.QueryRowContext(ctx, "PRAGMA journal_mode = WAL").Scan(&mode); err != nil {
+		return fmt.Errorf("set WAL mode: %w", err)
+	}
+	if mode != "wal" {
+		return fmt.Errorf("the file system gives no WAL mode (it gives %q): keep the record on a local disk", mode)
+	}
+	for _, p := range append([]string{
+		"PRAGMA synchronous = FULL",
+		"PRAGMA wal_autocheckpoint = 1000",
+		"PRAGMA journal_size_limit = 8388608",
+	}, more...) {
+		if _, err := c.ExecContext(ctx, p); err != nil {
+			return fmt.Errorf("%s: %w", p, err)
+		}
+	}
+	return nil
+}
+
+func code(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code()
+	}
+	return 0
+}
+
+// wantsSpace says whether err may come from a full disk or quota. SQLite hides
+// the system's error; a quota shows as a plain write error.
+func wantsSpace(err error) bool {
+	if errors.Is(err, syscall.ENOSPC) || overQuota(err) {
+		return true
+	}
+	c := code(err)
+	return c&0xff == codeFull || c == codeWrite || c == codeShmSize
+}
+
+// rowRefused says whether the fault lies in the row itself, so that trying again
+// would never help.
+func rowRefused(err error) bool {
+	switch code(err) & 0xff {
+	case codeConstraint, codeMismatch, codeTooBig:
+		return true
+	}
+	return false
+}
+
+// advice says what a person can do about err.
+func advice(err error, dir string) string {
+	switch {
+	case wantsSpace(err):
+		return "free space on the disk that holds " + dir
+	case code(err)&0xff == codeBusy:
+		return "close the other program that writes to the record in " + dir
+	}
+	return "look at the disk that holds " + dir
+}

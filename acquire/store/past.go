@@ -1,0 +1,53 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"ovenward/acquire"
+)
+
+// Past returns what is committed of the post with this index of Register: its
+// last number and stamp, the last zero taken, its alarms, and its samples of the
+// span recent before the last one, corrected as they were when judged.
+func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
+	ctx := context.Background()
+	s.mu.Lock()
+	if post < 0 || post >= len(s.places) {
+		s.mu.Unlock()
+		return acquire.Past{}, fmt.Errorf("read the past: post %d is not registered", post)
+	}
+	p := s.places[post]
+	var past acquire.Past
+	for _, a := range s.queue.standing() {
+		if a.Post == p.id {
+			past.Alarms = append(past.Alarms, a)
+		}
+	}
+	s.mu.Unlock()
+	fail := func(err error) (acquire.Past, error) {
+		return acquire.Past{}, fmt.Errorf("read the past of post %s: %w", p.id, err)
+	}
+	zero, _, err := newestCorrection(ctx, s.db, p.post, true)
+	if err != nil {
+		return fail(err)
+	}
+	past.Zero = zero
+	var at int64
+	err = each(ctx, s.db, "SELECT seq, at_ns FROM samples WHERE post = ? ORDER BY seq DESC LIMIT 1",
+		func(scan func(...any) error) error { return scan(&past.LastSeq, &at) }, p.post)
+	if err != nil {
+		return fail(err)
+	}
+	if past.LastAt = instant(at); past.LastSeq == 0 || recent <= 0 {
+		return past, nil
+	}
+	for sample, err := range s.Samples(ctx, p.id, past.LastAt.Add(-recent), time.Time{}) {
+		if err != nil {
+			return acquire.Past{}, err
+		}
+		past.Recent = append(past.Recent, sample.Sample)
+	}
+	return past, nil
+}

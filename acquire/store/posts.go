@@ -1,0 +1,216 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+)
+
+// serve does a request in a transaction of its own.
+func (w *writer) serve(r request) error {
+	ctx := context.Background()
+	fail := func(err error) error {
+		return fmt.Errorf("%s: %w: %s", r.what, err, advice(err, w.s.dir))
+	}
+	if err := w.connect(ctx); err != nil {
+		return fail(err)
+	}
+	if err := w.begun(ctx); err != nil {
+		return fail(err)
+	}
+	if err := r.do(ctx, w); err != nil {
+		return fail(err)
+	}
+	if err := w.s.o.Fault(StepCommit); err != nil {
+		return fail(err)
+	}
+	if _, err := w.exec(ctx, "COMMIT"); err != nil {
+		return fail(err)
+	}
+	w.unfolded = true
+	return nil
+}
+
+// ask has the writer do something, and waits for it.
+func (s *Store) ask(ctx context.Context, what string, do func(ctx context.Context, w *writer) error) error {
+	r := request{what: what, do: do, done: make(chan error, 1)}
+	select {
+	case s.requests <- r:
+		return <-r.done
+	case <-s.stop:
+		return fmt.Errorf("%s: the record is closed", what)
+	case <-ctx.Done():
+		return fmt.Errorf("%s: %w", what, ctx.Err())
+	}
+}
+
+// SetCursor keeps how far a courier has told the events, durably when it
+// returns.
+func (s *Store) SetCursor(ctx context.Context, name string, id int64) error {
+	return s.ask(ctx, "keep cursor "+name, func(ctx context.Context, w *writer) error {
+		_, err := w.exec(ctx, "INSERT INTO cursors (name, event) VALUES (?, ?) ON CONFLICT DO UPDATE SET event = excluded.event", name, id)
+		return err
+	})
+}
+
+// Register makes the posts known, durably when it returns: their order is the
+// index of Append, Correction and Past. A new version of a post is written only
+// when something differs from its newest one; now is since when it counts.
+func (s *Store) Register(posts []acquire.Post, now time.Time) error {
+	places := make([]place, len(posts))
+	err := s.ask(context.Background(), "register the posts", func(ctx context.Context, w *writer) error {
+		for i := range posts {
+			p, err := w.register(ctx, &posts[i], now)
+			if err != nil {
+				return fmt.Errorf("post %s: %w", posts[i].ID, err)
+			}
+			places[i] = p
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for i := range places {
+		for _, old := range s.places {
+			// What was told since, and is not committed yet, counts.
+			if old.post == places[i].post && old.correction > places[i].correction {
+				places[i].correction, places[i].inForce = old.correction, old.inForce
+			}
+		}
+		s.queue.names[places[i].post] = places[i].id
+	}
+	s.places = places
+	return nil
+}
+
+func (w *writer) register(ctx context.Context, p *acquire.Post, now time.Time) (place, error) {
+	pl := place{id: p.ID}
+	if _, err := w.exec(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO NOTHING", p.ID); err != nil {
+		return pl, err
+	}
+	if err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", p.ID).Scan(&pl.post); err != nil {
+		return pl, err
+	}
+	cert, err := w.certificate(ctx, p.Probe.Certificate)
+	if err != nil {
+		return pl, err
+	}
+	if pl.version, err = w.postVersion(ctx, pl.post, columnsOf(p, cert), now); err != nil {
+		return pl, err
+	}
+	c, id, err := newestCorrection(ctx, w.conn, pl.post, false)
+	pl.correction, pl.inForce = id, c
+	return pl, err
+}
+
+// column is one column of post_versions.
+type column struct {
+	name  string
+	value any
+}
+
+// columnsOf is all that shapes what is derived from a post's samples.
+func columnsOf(p *acquire.Post, certificate any) []column {
+	return []column{
+		{"site", p.Site}, {"oven", p.Oven}, {"oven_place", p.OvenPlace},
+		{"distance_m", number(float64(p.Distance))}, {"turned", p.Turned},
+		{"limit_id", p.Limit.ID}, {"limit_w_per_m2", number(float64(p.Limit.Value))},
+		{"limit_distance_m", number(float64(p.Limit.Distance))},
+		{"limit_basis", string(p.Limit.Basis)}, {"limit_source", p.Limit.Source},
+		{"sustained_unbroken_s", p.Sustained.Unbroken.Seconds()}, {"sustained_summed_s", p.Sustained.Summed.Seconds()},
+		{"sustained_within_s", p.Sustained.Within.Seconds()}, {"sustained_clear_s", p.Sustained.Clear.Seconds()},
+		{"run_gap_s", p.RunGap.Seconds()}, {"silent_s", p.Silent.Seconds()},
+		{"stale_s", p.Stale.Seconds()}, {"stuck_s", p.Stuck.Seconds()},
+		{"probe", p.Probe.ID}, {"probe_port", p.Probe.Port},
+		{"probe_period_s", p.Probe.Period.Seconds()}, {"probe_timeout_s", p.Probe.Timeout.Seconds()},
+		{"probe_response_s", p.Probe.Response.Seconds()},
+		{"probe_range_w_per_m2", number(float64(p.Probe.Range))}, {"probe_floor_w_per_m2", number(float64(p.Probe.Floor))},
+		{"probe_axes", p.Probe.Axes}, {"probe_zero_bound_w_per_m2", number(float64(p.Probe.ZeroBound))},
+		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
+	}
+}
+
+// postVersion returns the newest version of the post, made if it differs.
+func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now time.Time) (int64, error) {
+	var same, names, marks strings.Builder
+	args := []any{post, post}
+	insert := []any{post, nanos(now), nanos(now)}
+	for _, c := range cols {
+		fmt.Fprintf(&same, " AND %s IS ?", c.name)
+		fmt.Fprintf(&names, ", %s", c.name)
+		marks.WriteString(", ?")
+		args, insert = append(args, c.value), append(insert, c.value)
+	}
+	var v int64
+	err := w.conn.QueryRowContext(ctx, "SELECT version FROM post_versions WHERE post = ? AND version = "+
+		"(SELECT max(version) FROM post_versions WHERE post = ?)"+same.String(), args...).Scan(&v)
+	if err != sql.ErrNoRows {
+		return v, err
+	}
+	res, err := w.exec(ctx, "INSERT INTO post_versions (post, valid_from_ns, entered_at_ns"+names.String()+") VALUES (?, ?, ?"+marks.String()+")", insert...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,
+	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k
+	FROM corrections AS k LEFT JOIN certificates AS c USING (certificate) `
+
+// newestCorrection returns the newest correction of a post and its number, 0 if
+// there is none; with zeroed the newest that rests on a zero that was taken.
+func newestCorrection(ctx context.Context, q querier, post int32, zeroed bool) (calib.Correction, int64, error) {
+	only := ""
+	if zeroed {
+		only = " AND k.zero_at_ns IS NOT NULL"
+	}
+	id, c, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
+	if err == sql.ErrNoRows {
+		return calib.Correction{}, 0, nil
+	}
+	return c, id, err
+}
+
+func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
+	var (
+		id                 int64
+		zero, factor, u, k sql.NullFloat64
+		zeroAt             sql.NullInt64
+		by                 string
+		no, lab, date, due sql.NullString
+		c                  calib.Correction
+	)
+	if err := r.Scan(&id, &zero, &zeroAt, &by, &no, &lab, &date, &due, &factor, &u, &k); err != nil {
+		return 0, c, err
+	}
+	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
+	if no.Valid {
+		cert := calib.Certificate{Number: no.String, Laboratory: lab.String, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
+		var err error
+		if cert.Date, err = time.Parse(time.RFC3339Nano, date.String); err != nil {
+			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
+		}
+		if cert.Due, err = time.Parse(time.RFC3339Nano, due.String); err != nil {
+			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
+		}
+		c.Certificate = &cert
+	}
+	return id, c, nil
+}
+
+func orNaN(f sql.NullFloat64) float64 {
+	if !f.Valid {
+		return math.NaN()
+	}
+	return f.Float64
+}

@@ -1,0 +1,259 @@
+package store
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+)
+
+// waiting is an event that is not committed yet.
+type waiting struct {
+	event  acquire.Event
+	since  time.Time // host time
+	flying bool
+}
+
+// correction is a correction that is not committed yet.
+type correction struct {
+	id   int64
+	post int32
+	at   int64
+	c    calib.Correction
+}
+
+// unit is a spelling that is not committed yet.
+type unit struct {
+	id      int32
+	spelled string
+}
+
+// loss is a run of samples of one post that the full tail let go.
+type loss struct {
+	post     int32
+	from, to int64
+	n        int64
+}
+
+// place is what Append needs to know of a post.
+type place struct {
+	id         string
+	post       int32
+	version    int64
+	correction int64 // 0: none was told yet
+	inForce    calib.Correction
+}
+
+// alarmKey names an alarm.
+type alarmKey struct {
+	post string
+	rule alarm.Rule
+}
+
+// queue is all that waits for the writer. The store's lock guards it.
+type queue struct {
+	tail        tail
+	events      []waiting
+	corrections []correction
+	units       []unit
+	losses      []loss
+
+	firstAt time.Time // host time of the oldest thing waiting; zero when nothing waits
+	urgent  bool      // an alarm waits that was not tried yet
+
+	nextEvent      int64
+	nextCorrection int64
+	unitIDs        map[string]int32
+	names          map[int32]string // of posts
+	alarms         map[alarmKey]alarm.Alarm
+
+	maxEvents  int // of those that carry no alarm
+	maxAlarms  int // of those that do
+	lost       uint64
+	lostEvents uint64
+	lostSince  uint64 // events lost since the last loss was told
+}
+
+// batch is what one transaction holds.
+type batch struct {
+	no          int64 // of the commit
+	alarmsOnly  bool
+	all         bool // nothing was left behind
+	firstAt     time.Time
+	cuts        []cut
+	events      []acquire.Event
+	corrections []correction
+	units       []unit
+	losses      []loss
+	lostEvents  uint64
+	nextEvent   int64 // as of this commit, with room for what is told before it is durable
+	at          time.Time
+	refused     int
+}
+
+func (b *batch) empty() bool {
+	return len(b.cuts) == 0 && len(b.events) == 0 && len(b.corrections) == 0 && len(b.units) == 0 && len(b.losses) == 0 && b.lostEvents == 0
+}
+
+// eventRoom is how many numbers are set aside for events that are told before
+// they are durable and then lost with the process: none is used again.
+const eventRoom = 10_000
+
+// unit returns the number of a spelling.
+func (q *queue) unit(spelled string) int32 {
+	if id, ok := q.unitIDs[spelled]; ok {
+		return id
+	}
+	spelled = strings.Clone(spelled)
+	id := int32(len(q.unitIDs) + 1)
+	q.unitIDs[spelled] = id
+	q.units = append(q.units, unit{id, spelled})
+	return id
+}
+
+// lose counts a sample that the full tail lets go, and joins it to the run
+// before it.
+func (q *queue) lose(r row) {
+	q.lost++
+	for i := len(q.losses) - 1; i >= 0; i-- {
+		l := &q.losses[i]
+		if l.post == r.post && (l.to+1 == r.seq || len(q.losses) >= maxLosses) {
+			l.from, l.to, l.n = min(l.from, r.seq), max(l.to, r.seq), l.n+1
+			return
+		}
+	}
+	q.losses = append(q.losses, loss{post: r.post, from: r.seq, to: r.seq, n: 1})
+}
+
+// maxLosses bounds the runs that are told apart.
+const maxLosses = 1000
+
+// push keeps an event, gives it its number, and lets the oldest go when too many
+// wait: alarms and others are bounded apart, so that chatter costs no alarm.
+func (q *queue) push(e acquire.Event, now time.Time) {
+	e.ID = q.nextEvent
+	q.nextEvent++
+	bound, n, oldest := q.maxEvents, 0, -1
+	if e.Alarm != nil {
+		bound = q.maxAlarms
+		q.alarms[alarmKey{e.Alarm.Post, e.Alarm.Rule}] = e.Alarm.Alarm
+		q.urgent = true
+	}
+	if len(q.events) >= bound {
+		for i, w := range q.events {
+			if (w.event.Alarm != nil) != (e.Alarm != nil) {
+				continue
+			}
+			n++
+			if oldest < 0 && !w.flying {
+				oldest = i
+			}
+		}
+		if n >= bound && oldest >= 0 {
+			q.events = slices.Delete(q.events, oldest, oldest+1)
+			q.lostEvents++
+			q.lostSince++
+		}
+	}
+	q.events = append(q.events, waiting{event: e, since: now})
+}
+
+// alarmsWait says whether an event that carries an alarm is not committed.
+func (q *queue) alarmsWait() bool {
+	return slices.ContainsFunc(q.events, func(w waiting) bool { return w.event.Alarm != nil })
+}
+
+// take cuts the next transaction: everything, up to batchRows samples, or only
+// the events that carry alarms.
+func (q *queue) take(alarmsOnly bool, now time.Time) *batch {
+	b := &batch{alarmsOnly: alarmsOnly, all: true, firstAt: q.firstAt, at: now}
+	for i := range q.events {
+		if w := &q.events[i]; !alarmsOnly || w.event.Alarm != nil {
+			w.flying = true
+			b.events = append(b.events, w.event)
+		}
+	}
+	if !alarmsOnly {
+		b.cuts, b.all = q.tail.take(nil)
+		b.corrections, b.units, b.losses, b.lostEvents = q.corrections, q.units, q.losses, q.lostSince
+		q.corrections, q.units, q.losses, q.lostSince = nil, nil, nil, 0
+		if b.all {
+			q.firstAt = time.Time{}
+		}
+	}
+	b.events = append(b.events, q.lossEvents(b)...)
+	b.nextEvent = q.nextEvent + eventRoom
+	return b
+}
+
+// lossEvents names what was lost. Their numbers are not used again when the
+// transaction fails; that leaves holes, and holes do no harm.
+func (q *queue) lossEvents(b *batch) []acquire.Event {
+	var told []acquire.Event
+	add := func(post, text string) {
+		told = append(told, acquire.Event{ID: q.nextEvent, At: b.at, Post: post, Kind: acquire.KindStation, Text: text})
+		q.nextEvent++
+	}
+	for _, l := range b.losses {
+		add(q.names[l.post], fmt.Sprintf("%d samples lost, of numbers %d to %d: the record could not be written, and the memory set aside for that was full", l.n, l.from, l.to))
+	}
+	if b.lostEvents > 0 {
+		add("", fmt.Sprintf("%d events lost: the record could not be written, and the memory set aside for that was full", b.lostEvents))
+	}
+	return told
+}
+
+// committed takes out of the queue what b made durable.
+func (q *queue) committed(b *batch) {
+	q.tail.commit(b.cuts)
+	q.events = slices.DeleteFunc(q.events, func(w waiting) bool { return w.flying })
+	if !b.alarmsOnly || len(b.events) == 0 {
+		return
+	}
+	// Alarms overtook other events. Those get new numbers, so that a reader who
+	// follows the numbers misses none.
+	last := b.events[len(b.events)-1].ID
+	var behind []waiting
+	q.events = slices.DeleteFunc(q.events, func(w waiting) bool {
+		if w.event.ID < last {
+			behind = append(behind, w)
+			return true
+		}
+		return false
+	})
+	for _, w := range behind {
+		w.event.ID = q.nextEvent
+		q.nextEvent++
+		q.events = append(q.events, w)
+	}
+}
+
+// restore puts back what b could not make durable.
+func (q *queue) restore(b *batch) {
+	q.tail.restore(b.cuts)
+	for i := range q.events {
+		q.events[i].flying = false
+	}
+	q.corrections = append(b.corrections, q.corrections...)
+	q.units = append(b.units, q.units...)
+	q.losses = append(b.losses, q.losses...)
+	q.lostSince += b.lostEvents
+	if !b.firstAt.IsZero() {
+		q.firstAt = b.firstAt
+	}
+}
+
+// standing returns all alarm states by post and rule.
+func (q *queue) standing() []alarm.Alarm {
+	return slices.SortedFunc(maps.Values(q.alarms), func(a, b alarm.Alarm) int {
+		if c := strings.Compare(a.Post, b.Post); c != 0 {
+			return c
+		}
+		return strings.Compare(string(a.Rule), string(b.Rule))
+	})
+}

@@ -1,0 +1,264 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"math"
+	"reflect"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/drivers"
+)
+
+// What was said comes back byte for byte and digit for digit.
+func TestRoundTripAsSaid(t *testing.T) {
+	dir := t.TempDir()
+	for _, tc := range []struct {
+		name    string
+		said    []byte
+		reading drivers.Reading
+		quality acquire.Quality
+		text    bool // a person's tool shows it
+	}{
+		{"trailing zeros", []byte("1.20 mW/cm2"), drivers.Reading{Value: drivers.Decimal{Digits: 120, Exp: -2}, HasValue: true, Unit: "mW/cm2"}, 0, true},
+		{"negative", []byte("-0.003,W/m²,OK"), drivers.Reading{Value: drivers.Decimal{Digits: -3, Exp: -3}, HasValue: true, Unit: "W/m²"}, acquire.UnderFloor, true},
+		{"zero with places", []byte("0.000"), drivers.Reading{Value: drivers.Decimal{Digits: 0, Exp: -3}, HasValue: true, Unit: "mW/cm2"}, acquire.UnderFloor | acquire.ClockUnsure, true},
+		{"most digits", []byte("999999999999999999"), drivers.Reading{Value: drivers.Decimal{Digits: 999999999999999999}, HasValue: true, Unit: "W/m²"}, 0, true},
+		{"smallest", []byte("tiny"), drivers.Reading{Value: drivers.Decimal{Digits: -1, Exp: math.MinInt8}, HasValue: true, Unit: "W/m²"}, 0, true},
+		{"no number", []byte("OL"), drivers.Reading{Unit: "mW/cm2", Status: drivers.OverRange}, acquire.OverRange | acquire.Uncalibrated, true},
+		{"all flags", []byte("9.999 ERR LB"), drivers.Reading{Value: drivers.Decimal{Digits: 9999, Exp: -3}, HasValue: true, Unit: "mW/cm2",
+			Status: drivers.OverRange | drivers.Fault | drivers.BatteryLow}, 31, true},
+		{"not UTF-8", []byte{0xff, 0x00, '1', 0xb2}, drivers.Reading{Value: drivers.Decimal{Digits: 1}, HasValue: true, Unit: "mW/cm^2"}, 0, false},
+		{"a zero byte", []byte("1\x002"), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0, false},
+		{"long", bytes.Repeat([]byte("x"), 3*blockSaid), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0, true},
+		{"decibels", []byte("3.0dBm/m2"), drivers.Reading{Value: drivers.Decimal{Digits: 30, Exp: -1}, HasValue: true, Unit: "dBm/m2"}, 0, true},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			s := open(t, dir, Options{CommitEvery: time.Millisecond})
+			p := post(tc.name)
+			register(t, s, p)
+			c := calib.Correction{Zero: 0.25, ZeroAt: noon(), ZeroBy: "R. Okafor", Certificate: certificate()}
+			s.Correction(0, c)
+			want := acquire.Sample{Seq: 7, At: noon(), AtU: 1234567, Said: bytes.Clone(tc.said), Reading: tc.reading, Quality: tc.quality}
+			s.Append(0, []acquire.Sample{want})
+			for i := range tc.said {
+				tc.said[i] = '!' // the caller may use its buffer again
+			}
+			shut(t, s)
+
+			s = open(t, dir, Options{})
+			got := everything(t, s.Reader, tc.name)
+			if len(got) != 1 {
+				t.Fatalf("%d samples come back, want 1", len(got))
+			}
+			g := got[0]
+			if string(g.Said) != string(want.Said) {
+				t.Errorf("said %.40q, want %.40q", g.Said, want.Said)
+			}
+			if !g.Reading.HasValue && !want.Reading.HasValue {
+				g.Reading.Value = want.Reading.Value
+			}
+			if g.Reading != want.Reading || g.Quality != want.Quality || g.Seq != 7 || !g.At.Equal(want.At) || g.AtU != want.AtU {
+				t.Errorf("got %+v, want %+v", g.Sample, want)
+			}
+			if g.HasValue() != want.HasValue() {
+				t.Errorf("HasValue %v, want %v", g.HasValue(), want.HasValue())
+			}
+			var kind string
+			if err := s.db.QueryRow("SELECT typeof(s.said) FROM samples AS s JOIN posts USING (post) WHERE id = ?", tc.name).Scan(&kind); err != nil {
+				t.Fatal(err)
+			}
+			if (kind == "text") != tc.text {
+				t.Errorf("stored as %s, want text: %v", kind, tc.text)
+			}
+		})
+	}
+}
+
+// Corrected values are derived with the correction that was in force at each
+// sample, whatever came later.
+func TestDerived(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"), post("combi"))
+	early := calib.Correction{Certificate: certificate()}
+	late := calib.Correction{Zero: 0.5, ZeroAt: noon().Add(time.Second), ZeroBy: "R. Okafor", Certificate: certificate()}
+	bare := calib.Correction{Zero: 0.125, ZeroAt: noon(), ZeroBy: "M. Larsen"}
+	s.Append(1, samples(1, 1)) // before any correction
+	s.Correction(0, early)
+	s.Append(0, samples(1, 2))
+	s.Correction(0, late)
+	s.Correction(0, late)
+	s.Append(0, samples(3, 3))
+	s.Correction(1, bare)
+	s.Append(1, samples(2, 2))
+	shut(t, s)
+
+	s = open(t, dir, Options{})
+	for _, tc := range []struct {
+		post string
+		seq  int
+		c    calib.Correction
+	}{{"fryer", 1, early}, {"fryer", 2, early}, {"fryer", 3, late}, {"combi", 1, calib.Correction{}}, {"combi", 2, bare}} {
+		g := everything(t, s.Reader, tc.post)[tc.seq-1]
+		// 1 mW/cm² is 10 W/m²: SI.
+		wantS, wantU := tc.c.Apply(10 * valued(int64(tc.seq)))
+		if !closeTo(g.S, wantS) || !closeTo(g.U, wantU) {
+			t.Errorf("%s %d: %v ± %v W/m², want %v ± %v", tc.post, tc.seq, g.S, g.U, wantS, wantU)
+		}
+	}
+	var n int
+	if err := s.db.QueryRow("SELECT count(*) FROM corrections").Scan(&n); err != nil || n != 3 {
+		t.Errorf("%d corrections (%v), want 3: the same one twice is one", n, err)
+	}
+	// The correction in force outlives the process: telling it again adds none.
+	register(t, s, post("fryer"), post("combi"))
+	s.Correction(0, late)
+	s.Append(0, samples(4, 4))
+	drained(t, s)
+	if g := everything(t, s.Reader, "fryer"); g[3].CorrectionID != g[2].CorrectionID {
+		t.Errorf("correction %d after a restart, want %d as before", g[3].CorrectionID, g[2].CorrectionID)
+	}
+	past, err := s.Past(0, 150*time.Millisecond)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if past.Zero.Zero != 0.5 || past.Zero.ZeroBy != "R. Okafor" || !past.Zero.ZeroAt.Equal(late.ZeroAt) {
+		t.Errorf("the last zero comes back as %+v", past.Zero)
+	}
+	if past.LastSeq != 4 || !past.LastAt.Equal(sample(4).At) || len(past.Recent) != 2 || past.Recent[0].Seq != 3 || !closeTo(past.Recent[0].S, everything(t, s.Reader, "fryer")[2].S) {
+		t.Errorf("past ends at %d, %s with %d recent samples, want 4, %s and 2", past.LastSeq, past.LastAt, len(past.Recent), sample(4).At)
+	}
+}
+
+func TestPastOfANewPost(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	register(t, s, post("fryer"))
+	past, err := s.Past(0, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if past.LastSeq != 0 || !past.LastAt.IsZero() || past.Recent != nil || past.Alarms != nil || !past.Zero.ZeroAt.IsZero() {
+		t.Errorf("a new post has the past %+v", past)
+	}
+	if _, err := s.Past(1, time.Hour); err == nil {
+		t.Error("the past of an unregistered post gives no error")
+	}
+}
+
+func TestEventsAndAlarms(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	raised := raise("fryer", alarm.Exceeds, noon())
+	acked := raised
+	acked.Who = "R. Okafor"
+	next, reason := raised.Alarm.Alarm.Step(alarm.Acknowledge, noon().Add(time.Minute))
+	acked.Alarm = &alarm.Change{Alarm: next, From: raised.Alarm.State, Reason: reason}
+	s.Record(raised)
+	s.Record(acquire.Event{At: noon(), Post: "fryer", Kind: acquire.KindUnparsed, Text: "no number \xff", Raw: []byte{0, 0xff, 'x'}})
+	s.Record(acked)
+	s.Record(raise("", alarm.Record, noon()))
+	present := s.Alarms()
+	shut(t, s)
+
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	got := events(t, s.Reader)
+	if len(got) != 4 {
+		t.Fatalf("%d events, want 4", len(got))
+	}
+	for i, e := range got {
+		if i > 0 && e.ID <= got[i-1].ID {
+			t.Errorf("event %d has number %d after %d", i, e.ID, got[i-1].ID)
+		}
+	}
+	if e := got[1]; string(e.Raw) != "\x00\xffx" || e.Text != "no number \uFFFD" || e.Alarm != nil || e.Kind != acquire.KindUnparsed {
+		t.Errorf("the unparsed line comes back as %+v", e)
+	}
+	// An uncertainty that is not known has no number in JSON; the alarm stays.
+	if v := got[0].Alarm.Verdict; v == nil || *v.Value != 61.5 || v.Uncertainty != nil || v.Reasons[1] != "uncertainty is NaN" {
+		t.Errorf("the verdict comes back as %+v", v)
+	}
+	if e := got[2]; e.Who != "R. Okafor" || e.Alarm.Reason != alarm.WasAcknowledged || e.Alarm.Alarm != next {
+		t.Errorf("the acknowledgement comes back as %+v", e)
+	}
+	if !reflect.DeepEqual(s.Alarms(), present) {
+		t.Errorf("alarms %+v, before the restart %+v", s.Alarms(), present)
+	}
+	past, err := s.Past(0, 0)
+	if err != nil || len(past.Alarms) != 1 || past.Alarms[0] != next {
+		t.Errorf("the post's alarms come back as %+v (%v), want %+v", past.Alarms, err, next)
+	}
+}
+
+func TestCursors(t *testing.T) {
+	dir, ctx := t.TempDir(), context.Background()
+	s := open(t, dir, Options{})
+	for _, id := range []int64{5, 9} {
+		if err := s.SetCursor(ctx, "webhook", id); err != nil {
+			t.Fatal(err)
+		}
+	}
+	shut(t, s)
+	if err := s.SetCursor(ctx, "webhook", 10); err == nil {
+		t.Error("a cursor was set on a closed record")
+	}
+	s = open(t, dir, Options{})
+	for name, want := range map[string]int64{"webhook": 9, "other": 0} {
+		if id, err := s.Cursor(ctx, name); err != nil || id != want {
+			t.Errorf("cursor %s is %d (%v), want %d", name, id, err, want)
+		}
+	}
+}
+
+// A version of a post is written when something differs, and only then.
+func TestPostVersions(t *testing.T) {
+	dir := t.TempDir()
+	p := post("fryer")
+	moved := p
+	moved.Distance = 0.06
+	recalibrated := moved
+	recalibrated.Probe.Certificate = &calib.Certificate{Number: "LH-18", Factor: math.NaN()}
+	for i, tc := range []struct {
+		p    acquire.Post
+		want int64
+	}{{p, 1}, {p, 1}, {moved, 2}, {moved, 2}, {recalibrated, 3}, {recalibrated, 3}, {p, 4}} {
+		s := open(t, dir, Options{})
+		register(t, s, tc.p)
+		s.Append(0, samples(int64(i+1), int64(i+1)))
+		shut(t, s)
+		r, err := OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := everything(t, r, "fryer")
+		if v := all[len(all)-1].Version; v != tc.want {
+			t.Errorf("sample %d is of version %d, want %d", i+1, v, tc.want)
+		}
+		if err := r.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// A row that the record can never take costs itself and nothing else.
+func TestRefusedRow(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 3))
+	s.Append(0, samples(2, 2))
+	s.Append(0, samples(4, 5))
+	s.Record(note("after"))
+	drained(t, s)
+	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-5" {
+		t.Errorf("samples %s, want 1-5", got)
+	}
+	if st := s.Stats(); st.Refused != 1 || len(events(t, s.Reader)) != 1 {
+		t.Errorf("%d rows refused, %d events, want 1 and 1", st.Refused, len(events(t, s.Reader)))
+	}
+}

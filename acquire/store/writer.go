@@ -1,0 +1,387 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"runtime/debug"
+	"time"
+)
+
+// writer is the one goroutine that writes, and all that only it touches.
+type writer struct {
+	s       *Store
+	db      *sql.DB
+	conn    *sql.Conn            // nil after a failure, until the next try
+	stmts   map[string]*sql.Stmt // prepared on conn
+	reserve reserve
+
+	doubt    *batch // a commit that failed, and may have taken place all the same
+	noSpace  bool   // since the disk was full, not everything was committed again
+	full     bool   // the newest failure came of a full disk
+	retry    time.Duration
+	retryAt  time.Time // host time; zero while commits succeed
+	unfolded bool      // commits since the last checkpoint
+	folding  error     // why the last checkpoint failed
+}
+
+// request is work that somebody waits for, in a transaction of its own.
+type request struct {
+	what string
+	do   func(ctx context.Context, w *writer) error
+	done chan error
+}
+
+// begin opens, checks, migrates and loads.
+func (w *writer) begin() error {
+	ctx := context.Background()
+	c, err := w.db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	w.conn, w.stmts = c, map[string]*sql.Stmt{}
+	all := w.s.o.steps
+	if _, err := version(ctx, c, all[len(all)-1].version); err != nil {
+		return err
+	}
+	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
+		return err
+	}
+	from, to, err := migrate(ctx, c, all)
+	if err != nil {
+		return err
+	}
+	if from != to && from != 0 {
+		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
+	}
+	if err := w.s.load(ctx, c); err != nil {
+		return err
+	}
+	// Numbers of events that this process tells before they are durable must not
+	// come again after a crash, so the first commit sets room aside.
+	if _, err := c.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
+		err = fmt.Errorf("set event numbers aside: %w", err)
+		if !wantsSpace(err) {
+			return err
+		}
+		w.failed(err, true)
+	}
+	w.takeReserve()
+	return nil
+}
+
+// run commits what is due until the store is closed.
+func (w *writer) run() {
+	defer close(w.s.done)
+	due := time.NewTimer(time.Hour)
+	defer due.Stop()
+	fold := time.NewTicker(checkpointEvery)
+	defer fold.Stop()
+	for {
+		select {
+		case <-w.s.kick:
+		case <-due.C:
+		case r := <-w.s.requests:
+			r.done <- w.guard(func() error { return w.serve(r) })
+		case <-fold.C:
+			w.checkpoint("PASSIVE")
+		case <-w.s.stop:
+			w.drain()
+			return
+		}
+		due.Reset(w.turn())
+	}
+}
+
+// turn commits until nothing is due, and says how long that will be so. A commit
+// begins after three quarters of CommitEvery, so that it ends within it.
+func (w *writer) turn() time.Duration {
+	for {
+		w.s.mu.Lock()
+		now, first, urgent := w.s.o.Now(), w.s.queue.firstAt, w.s.queue.urgent
+		w.s.mu.Unlock()
+		wait := first.Add(w.s.o.CommitEvery * 3 / 4).Sub(now)
+		if !w.retryAt.IsZero() {
+			wait = w.retryAt.Sub(now)
+		} else if first.IsZero() {
+			return time.Hour
+		}
+		if wait > 0 && !urgent {
+			return wait
+		}
+		w.attempt(wait <= 0)
+	}
+}
+
+// attempt tries to commit once. On a full disk alarms go first and alone, and
+// for them the space set aside is given up; everything else is tried only when
+// due, and only while that space is, or could again be, set aside.
+func (w *writer) attempt(due bool) error {
+	w.trying(true)
+	defer w.trying(false)
+	if w.noSpace {
+		w.alarmsAlone()
+		if !due {
+			return nil
+		}
+		if err := w.guard(w.reserveAgain); err != nil {
+			w.failed(err, wantsSpace(err))
+			return err
+		}
+	}
+	err := w.guard(func() error { return w.commit(false) })
+	if err == nil {
+		w.recovered()
+		return nil
+	}
+	w.failed(err, wantsSpace(err))
+	if w.noSpace {
+		w.alarmsAlone()
+	}
+	return err
+}
+
+// alarmsAlone commits waiting alarms in the space set aside for them.
+func (w *writer) alarmsAlone() {
+	w.s.mu.Lock()
+	waits := w.s.queue.alarmsWait()
+	w.s.mu.Unlock()
+	if !waits {
+		return
+	}
+	alone := func() error { return w.commit(true) }
+	err := w.guard(alone)
+	if err != nil && wantsSpace(err) && w.reserve.held {
+		if err = w.guard(w.reserve.release); err == nil {
+			err = w.guard(alone)
+		}
+	}
+	if err != nil {
+		w.failed(err, wantsSpace(err))
+		return
+	}
+	// Folded at once the log stays short, so the space lasts for more alarms.
+	w.checkpoint("PASSIVE")
+}
+
+// reserveAgain sets space aside for alarms, unless it is.
+func (w *writer) reserveAgain() error {
+	if w.reserve.held {
+		return nil
+	}
+	if err := w.s.o.Fault(StepReserve); err != nil {
+		return err
+	}
+	return w.reserve.take()
+}
+
+// takeReserve sets space aside where it is not. Where the disk is too full for
+// that, it is too full to record anything but alarms.
+func (w *writer) takeReserve() {
+	if err := w.guard(w.reserveAgain); err != nil {
+		if wantsSpace(err) {
+			w.failed(err, true)
+			return
+		}
+		w.s.o.Log.Warn("no space is set aside for alarms; the record goes on without", "err", err)
+	}
+	w.trying(false)
+}
+
+// trying tells others that a commit is under way, or not, and what is set aside.
+func (w *writer) trying(on bool) {
+	w.s.mu.Lock()
+	defer w.s.mu.Unlock()
+	w.s.state.trying = time.Time{}
+	if on {
+		w.s.state.trying = w.s.o.Now()
+		w.s.queue.urgent = false // one that comes during the attempt asks for another
+	}
+	w.s.state.reserve = w.reserve.held
+}
+
+// failed notes that the record cannot be written, and when to try again. It is
+// logged when it begins, and when its cause changes; all that a full disk
+// refuses is one cause.
+func (w *writer) failed(cause error, noSpace bool) {
+	now := w.s.o.Now()
+	w.noSpace = w.noSpace || noSpace
+	w.retryAt = now.Add(w.retry)
+	w.retry = min(2*w.retry, lastRetry)
+	err := fmt.Errorf("the record cannot be written: %w: %s; it is tried again by itself", cause, advice(cause, w.s.dir))
+	w.s.mu.Lock()
+	st := &w.s.state
+	told := st.err != nil && (st.err.Error() == err.Error() || w.full && noSpace)
+	w.full = noSpace
+	if st.since.IsZero() {
+		st.since = now
+	}
+	st.err = err
+	waiting := w.s.queue.tail.rows
+	w.s.mu.Unlock()
+	if !told {
+		w.s.o.Log.Error("the record cannot be written", "err", cause, "do", advice(cause, w.s.dir), "samples waiting", waiting)
+	}
+}
+
+// recovered notes that everything is written again.
+func (w *writer) recovered() {
+	w.noSpace, w.retry, w.retryAt = false, firstRetry, time.Time{}
+	w.s.mu.Lock()
+	failing, since := w.s.state.err != nil, w.s.state.since
+	lost := w.s.queue.lost
+	w.s.state.err, w.s.state.since = nil, time.Time{}
+	w.s.mu.Unlock()
+	if failing {
+		w.s.o.Log.Info("the record is written again", "failed for", w.s.o.Now().Sub(since).Round(time.Millisecond), "samples lost since start", lost)
+	}
+}
+
+// guard runs f on a connection. A panic, in the driver or in ours, is an error
+// like others: the daemon goes on, tells, and tries again. After an error the
+// connection is thrown away.
+func (w *writer) guard(f func() error) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("the writer panicked: %v", r)
+			w.s.o.Log.Error("the record's writer panicked; it goes on", "panic", r, "stack", string(debug.Stack()))
+		}
+		if err != nil {
+			w.drop()
+		}
+	}()
+	return f()
+}
+
+// connect makes sure of a connection, and of what became of a doubtful commit.
+func (w *writer) connect(ctx context.Context) error {
+	if w.conn == nil {
+		c, err := w.db.Conn(ctx)
+		if err != nil {
+			return fmt.Errorf("open the record: %w", err)
+		}
+		w.conn, w.stmts = c, map[string]*sql.Stmt{}
+		if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
+			return err
+		}
+	}
+	if w.doubt == nil {
+		return nil
+	}
+	var commits int64
+	if err := w.conn.QueryRowContext(ctx, "SELECT commits FROM record").Scan(&commits); err != nil {
+		return fmt.Errorf("look whether the last commit took place: %w", err)
+	}
+	b := w.doubt
+	w.doubt = nil
+	if commits == b.no {
+		w.s.committed(b, 0)
+	} else {
+		w.s.restore(b)
+	}
+	return nil
+}
+
+// drop throws the connection away.
+func (w *writer) drop() {
+	if w.conn == nil {
+		return
+	}
+	for _, st := range w.stmts {
+		st.Close()
+	}
+	// ErrBadConn keeps the pool from handing it out again.
+	w.conn.Raw(func(any) error { return driver.ErrBadConn })
+	w.conn.Close()
+	w.conn, w.stmts = nil, nil
+}
+
+// stmt returns q prepared on the connection.
+func (w *writer) stmt(ctx context.Context, q string) (*sql.Stmt, error) {
+	if st, ok := w.stmts[q]; ok {
+		return st, nil
+	}
+	st, err := w.conn.PrepareContext(ctx, q)
+	if err == nil {
+		w.stmts[q] = st
+	}
+	return st, err
+}
+
+// exec runs q, prepared.
+func (w *writer) exec(ctx context.Context, q string, args ...any) (sql.Result, error) {
+	st, err := w.stmt(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	return st.ExecContext(ctx, args...)
+}
+
+// checkpoint folds the log into the file. A failure costs nothing yet, so it is
+// told, on change, and commits go on.
+func (w *writer) checkpoint(mode string) {
+	if !w.unfolded {
+		return
+	}
+	var busy, pages, folded int
+	err := w.guard(func() error {
+		if err := w.s.o.Fault(StepCheckpoint); err != nil {
+			return err
+		}
+		if err := w.connect(context.Background()); err != nil {
+			return err
+		}
+		return w.conn.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint("+mode+")").Scan(&busy, &pages, &folded)
+	})
+	if err == nil && folded < pages && pages > 16384 {
+		err = fmt.Errorf("the log holds %d pages: a program that reads the record keeps them from being folded in; end its long read", pages)
+	}
+	before := w.folding
+	w.folding = err
+	if err != nil && (before == nil || before.Error() != err.Error()) {
+		w.s.o.Log.Warn("the record's log could not be folded into its file", "err", err)
+	}
+	w.unfolded = err != nil || folded < pages
+}
+
+// drain commits what is left, trying for as long as Close waits, and shuts the
+// file.
+func (w *writer) drain() {
+	give := w.s.o.Now().Add(closeWithin * 3 / 4)
+	for w.attempt(true) != nil && w.s.o.Now().Before(give) {
+		<-time.After(firstRetry / 2)
+	}
+	for w.s.waits() && w.attempt(true) == nil {
+	}
+	err := w.guard(func() error {
+		if err := w.connect(context.Background()); err != nil {
+			return err
+		}
+		w.s.mu.Lock()
+		next := w.s.queue.nextEvent
+		w.s.mu.Unlock()
+		_, err := w.conn.ExecContext(context.Background(), "UPDATE record SET next_event = ?", next)
+		return err
+	})
+	w.unfolded = true
+	w.checkpoint("TRUNCATE")
+	// Readers go first: the last to close removes the log, and they may not.
+	if err = errors.Join(err, w.s.Reader.Close(), w.shut()); err != nil {
+		w.s.o.Log.Warn("the record was not closed cleanly; what is committed stays", "err", err)
+	}
+}
+
+// shut closes the connection and its pool.
+func (w *writer) shut() error {
+	var all []error
+	for _, st := range w.stmts {
+		all = append(all, st.Close())
+	}
+	if w.conn != nil {
+		all = append(all, w.conn.Close())
+	}
+	w.conn, w.stmts = nil, nil
+	return errors.Join(append(all, w.db.Close())...)
+}
