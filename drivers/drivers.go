@@ -39,6 +39,33 @@ type Reading struct {
 	HasValue bool    // false when the instrument said a status but no number
 	Unit     string  // the unit as said, or as the configuration states it
 	Status   Status
+
+	Axes        [3]Decimal // what it said of each axis, in Unit
+	HasAxes     bool       // a total is not the driver's to make: Value is what was said as one
+	Temperature Decimal    // °C, of the instrument
+	HasTemp     bool
+	Battery     Decimal
+	BatteryUnit string // "V" or "%"; empty: nothing was said
+}
+
+// Identity is who an instrument says it is.
+type Identity struct {
+	Maker, Model, Serial, Firmware string
+}
+
+// Identified is a Protocol whose instrument can be asked who it is. It is asked
+// at every connect, before anything else.
+type Identified interface {
+	IdentityRequest() []byte
+	// ParseIdentity reads a frame that Split found after that request.
+	ParseIdentity(frame []byte) (Identity, error)
+}
+
+// Troubled is a Protocol whose instrument keeps a list of its own errors.
+type Troubled interface {
+	TroubleRequest() []byte
+	// ParseTrouble reads one entry; an empty text says that the list is empty.
+	ParseTrouble(frame []byte) (text string, err error)
 }
 
 // Status holds what an instrument says of its own reading; 0 is a plain one.
