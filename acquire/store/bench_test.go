@@ -14,71 +14,75 @@ import (
 // through the same driver with the same settings. Compare the two in one run.
 func BenchmarkSecond(b *testing.B) {
 	names := []string{"a", "b", "c", "d", "e", "f", "g", "h"}
-	b.Run("store", func(b *testing.B) {
-		done := make(chan int, 1)
-		s := open(b, b.TempDir(), Options{CommitEvery: time.Hour, onCommit: func(t *batch) {
-			n := 0
-			for _, c := range t.cuts {
-				n += len(c.rows)
-			}
-			done <- n
-		}})
-		var posts []acquire.Post
-		for _, n := range names {
-			posts = append(posts, post(n))
+	b.Run("store", func(b *testing.B) { benchStore(b, names) })
+	b.Run("plain", func(b *testing.B) { benchPlain(b, names) })
+}
+
+func benchStore(b *testing.B, names []string) {
+	done := make(chan int, 1)
+	s := open(b, b.TempDir(), Options{CommitEvery: time.Hour, onCommit: func(t *batch) {
+		n := 0
+		for _, c := range t.cuts {
+			n += len(c.rows)
 		}
-		register(b, s, posts...)
-		seq := int64(0)
-		b.ResetTimer()
-		for b.Loop() {
-			for range 10 {
-				seq++
-				one := []acquire.Sample{sample(seq)}
-				for i := range names {
-					s.Append(i, one)
+		done <- n
+	}})
+	var posts []acquire.Post
+	for _, n := range names {
+		posts = append(posts, post(n))
+	}
+	register(b, s, posts...)
+	seq := int64(0)
+	b.ResetTimer()
+	for b.Loop() {
+		for range 10 {
+			seq++
+			one := []acquire.Sample{sample(seq)}
+			for i := range names {
+				s.Append(i, one)
+			}
+		}
+		s.mu.Lock()
+		s.queue.urgent = true
+		s.mu.Unlock()
+		s.wake()
+		for n := 0; n < 80; {
+			n += <-done
+		}
+	}
+	b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+}
+
+func benchPlain(b *testing.B, names []string) {
+	path := filepath.Join(b.TempDir(), "plain.db")
+	db, err := openDB(path, url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)"}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	if _, err := db.Exec("CREATE TABLE samples (post TEXT, seq INTEGER, at_ns INTEGER, said TEXT, value REAL, PRIMARY KEY (post, seq)) WITHOUT ROWID"); err != nil {
+		b.Fatal(err)
+	}
+	st, err := db.Prepare("INSERT INTO samples VALUES (?, ?, ?, ?, ?)")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer st.Close()
+	seq := int64(0)
+	b.ResetTimer()
+	for b.Loop() {
+		for range 10 {
+			seq++
+			one := sample(seq)
+			for _, n := range names {
+				if _, err := st.Exec(n, one.Seq, one.At.UnixNano(), string(one.Said), one.Reading.Value.Float()); err != nil {
+					b.Fatal(err)
 				}
 			}
-			s.mu.Lock()
-			s.queue.urgent = true
-			s.mu.Unlock()
-			s.wake()
-			for n := 0; n < 80; {
-				n += <-done
-			}
 		}
-		b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
-	})
-	b.Run("plain", func(b *testing.B) {
-		path := filepath.Join(b.TempDir(), "plain.db")
-		db, err := openDB(path, url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)"}})
-		if err != nil {
-			b.Fatal(err)
-		}
-		defer db.Close()
-		db.SetMaxOpenConns(1)
-		if _, err := db.Exec("CREATE TABLE samples (post TEXT, seq INTEGER, at_ns INTEGER, said TEXT, value REAL, PRIMARY KEY (post, seq)) WITHOUT ROWID"); err != nil {
-			b.Fatal(err)
-		}
-		st, err := db.Prepare("INSERT INTO samples VALUES (?, ?, ?, ?, ?)")
-		if err != nil {
-			b.Fatal(err)
-		}
-		defer st.Close()
-		seq := int64(0)
-		b.ResetTimer()
-		for b.Loop() {
-			for range 10 {
-				seq++
-				one := sample(seq)
-				for _, n := range names {
-					if _, err := st.Exec(n, one.Seq, one.At.UnixNano(), string(one.Said), one.Reading.Value.Float()); err != nil {
-						b.Fatal(err)
-					}
-				}
-			}
-		}
-		b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
-	})
+	}
+	b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
 }
 
 // BenchmarkRead reads 200 000 samples of one post, corrected.

@@ -17,7 +17,7 @@ import (
 // The tail is bounded: the oldest samples go, are counted, and are named.
 func TestTailBound(t *testing.T) {
 	var disk faults
-	s := open(t, t.TempDir(), Options{CommitEvery: time.Millisecond, Fault: disk.at, maxRows: 4 * blockRows})
+	s := open(t, t.TempDir(), Options{CommitEvery: time.Millisecond, Fault: disk.at, maxRows: 2 * batchRows})
 	register(t, s, post("fryer"), post("combi"))
 	disk.set(func(st Step) error {
 		if st == StepCommit {
@@ -25,20 +25,20 @@ func TestTailBound(t *testing.T) {
 		}
 		return nil
 	})
-	for n := int64(1); n <= 10_000; n++ {
+	for n := int64(1); n <= 80_000; n++ {
 		s.Append(0, []acquire.Sample{sample(n)})
 		if n%4 == 0 {
 			s.Append(1, []acquire.Sample{sample(n / 4)})
 		}
 	}
 	st := s.Stats()
-	if st.Lost == 0 || st.Pending+int(st.Lost) != 12_500 || st.Pending > 4*blockRows+batchRows {
-		t.Fatalf("%d wait and %d are lost, of 12500", st.Pending, st.Lost)
+	if st.Lost == 0 || st.Pending+int(st.Lost) != 100_000 || st.Pending > 3*batchRows {
+		t.Fatalf("%d wait and %d are lost, of 100000", st.Pending, st.Lost)
 	}
 	disk.set(nil)
 	drained(t, s)
 	stored := 0
-	for name, last := range map[string]int64{"fryer": 10_000, "combi": 2500} {
+	for name, last := range map[string]int64{"fryer": 80_000, "combi": 20_000} {
 		got := everything(t, s.Reader, name)
 		stored += len(got)
 		if got[len(got)-1].Seq != last {
@@ -61,8 +61,8 @@ func TestTailBound(t *testing.T) {
 			t.Errorf("%s: %d samples named as lost, %d are missing", name, missing, last-int64(len(got)))
 		}
 	}
-	if stored+int(s.Stats().Lost) != 12_500 {
-		t.Errorf("%d stored and %d lost, of 12500", stored, s.Stats().Lost)
+	if stored+int(s.Stats().Lost) != 100_000 {
+		t.Errorf("%d stored and %d lost, of 100000", stored, s.Stats().Lost)
 	}
 }
 

@@ -117,7 +117,7 @@ func TestFullDisk(t *testing.T) {
 			t.Errorf("on a full disk %+v, want 10 samples and 1 event waiting, no reserve, an error", st)
 		}
 		synctest.Wait()
-		time.Sleep(time.Minute) // of the bubble's time: many retries
+		pass(time.Minute)
 		if n := disk.times(StepReserve); n < 6 || n > 12 {
 			t.Errorf("%d tries in a minute, want about one in 10 s", n)
 		}
@@ -126,15 +126,9 @@ func TestFullDisk(t *testing.T) {
 
 		disk.set(nil)
 		drained(t, s)
-		if got := numbers(everything(t, s.Reader, "fryer")); got != "1-20" {
-			t.Errorf("samples %s, want 1-20", got)
-		}
-		all := events(t, s.Reader)
-		if len(all) != 3 || all[2].Text != "a port went away" || all[2].ID <= all[1].ID {
-			t.Errorf("events %+v, want the overtaken one last, with a number of its own", all)
-		}
-		if st := s.Stats(); !st.Reserve || !reserved() || st.Lost != 0 || !st.FailingSince.IsZero() {
-			t.Errorf("when space is back %+v, want the reserve made again and nothing lost", st)
+		checkSpaceBack(t, s)
+		if !reserved() {
+			t.Error("the reserve is not made again")
 		}
 		if d := time.Since(begun); d > 75*time.Second {
 			t.Errorf("recovery took until %s", d)
@@ -146,97 +140,98 @@ func TestFullDisk(t *testing.T) {
 	})
 }
 
+func checkSpaceBack(t *testing.T, s *Store) {
+	t.Helper()
+	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-20" {
+		t.Errorf("samples %s, want 1-20", got)
+	}
+	all := events(t, s.Reader)
+	if len(all) != 3 || all[2].Text != "a port went away" || all[2].ID <= all[1].ID {
+		t.Errorf("events %+v, want the overtaken one last, with a number of its own", all)
+	}
+	if st := s.Stats(); !st.Reserve || st.Lost != 0 || !st.FailingSince.IsZero() {
+		t.Errorf("when space is back %+v, want nothing lost", st)
+	}
+}
+
 // Whatever step fails, however often, and with whatever error or panic: what
 // was told is there once and in order.
 func TestFailingSteps(t *testing.T) {
 	for _, step := range []Step{StepBegin, StepWrite, StepCommit, StepAfterCommit, StepCheckpoint} {
-		for _, how := range []string{"EIO", "ENOSPC", "panic"} {
+		for how, fail := range map[string]func() error{
+			"EIO":    func() error { return syscall.EIO },
+			"ENOSPC": func() error { return syscall.ENOSPC },
+			"panic":  func() error { panic("as planned") },
+		} {
 			t.Run(string(step)+" "+how, func(t *testing.T) {
 				dir := t.TempDir()
 				synctest.Test(t, func(t *testing.T) {
-					var disk faults
-					s := open(t, dir, Options{Fault: disk.at})
-					register(t, s, post("fryer"))
 					left := 3
-					disk.set(func(st Step) error {
+					recordThrough(t, dir, func(st Step) error {
 						if st != step || left == 0 {
 							return nil
 						}
 						left--
-						switch how {
-						case "panic":
-							panic("as planned")
-						case "EIO":
-							return syscall.EIO
-						}
-						return syscall.ENOSPC
+						return fail()
 					})
-					for n := int64(1); n <= 300; n++ {
-						s.Append(0, []acquire.Sample{sample(n)})
-						if n%100 == 0 {
-							s.Correction(0, calib.Correction{Zero: quantity.PowerDensity(n), ZeroAt: noon()})
-						}
-						if n%50 == 0 {
-							s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Duration(n)*time.Second)))
-						}
-						time.Sleep(100 * time.Millisecond) // the bubble's
-					}
-					drained(t, s)
-					if st := s.Stats(); st.Refused != 0 || st.Lost != 0 || st.Samples != 300 {
-						t.Errorf("%+v, want 300 samples, none refused, none lost", st)
-					}
-					shut(t, s)
-					s = open(t, dir, Options{})
-					got := everything(t, s.Reader, "fryer")
-					if numbers(got) != "1-300" {
-						t.Fatalf("samples %s, want 1-300", numbers(got))
-					}
-					for n, zero := range map[int64]quantity.PowerDensity{100: 0, 101: 100, 200: 100, 201: 200} {
-						if want := 10*valued(n) - zero; !closeTo(got[n-1].S, want) {
-							t.Errorf("sample %d is %v W/m², want %v", n, got[n-1].S, want)
-						}
-					}
-					all := events(t, s.Reader)
-					for i, e := range all {
-						if want := noon().Add(time.Duration(i+1) * 50 * time.Second); !e.At.Equal(want) {
-							t.Errorf("event %d is of %s, want %s", i, e.At, want)
-						}
-					}
-					if len(all) != 6 {
-						t.Errorf("%d events, want 6", len(all))
-					}
 					if left != 0 && step != StepCheckpoint {
 						t.Errorf("the fault was met %d times, want 3", 3-left)
 					}
-					shut(t, s)
+					checkThrough(t, dir)
 				})
 			})
 		}
 	}
 }
 
-// SQLite's own word for a full disk, from SQLite itself.
-func TestSQLiteFull(t *testing.T) {
-	dir := t.TempDir()
-	var mu sync.Mutex
-	limit := "PRAGMA max_page_count = 40"
-	s := open(t, dir, Options{CommitEvery: time.Millisecond, pragmas: func() []string {
-		mu.Lock()
-		defer mu.Unlock()
-		return []string{limit}
-	}})
+// recordThrough records 300 samples, some alarms and some corrections, and the
+// disk begins to fail on the way.
+func recordThrough(t *testing.T, dir string, fails func(Step) error) {
+	t.Helper()
+	var disk faults
+	s := open(t, dir, Options{Fault: disk.at})
 	register(t, s, post("fryer"))
-	s.Append(0, samples(1, 5000))
-	eventually(t, "SQLite finds the file full", func() bool { return s.Err() != nil })
-	if msg := s.Err().Error(); !strings.Contains(msg, "full") || !strings.Contains(msg, "free space") {
-		t.Errorf("the fault is told as %q", msg)
+	for n := int64(1); n <= 300; n++ {
+		if n == 95 {
+			disk.set(fails)
+		}
+		s.Append(0, []acquire.Sample{sample(n)})
+		if n%100 == 0 {
+			s.Correction(0, calib.Correction{Zero: quantity.PowerDensity(n), ZeroAt: noon()})
+		}
+		if n%50 == 0 {
+			s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Duration(n)*time.Second)))
+		}
+		pass(100 * time.Millisecond)
 	}
-	mu.Lock()
-	limit = "PRAGMA max_page_count = 1000000"
-	mu.Unlock()
 	drained(t, s)
-	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-5000" {
-		t.Errorf("samples %s, want 1-5000", got)
+	if st := s.Stats(); st.Refused != 0 || st.Lost != 0 || st.Samples != 300 {
+		t.Errorf("%+v, want 300 samples, none refused, none lost", st)
+	}
+	shut(t, s)
+}
+
+func checkThrough(t *testing.T, dir string) {
+	t.Helper()
+	s := open(t, dir, Options{})
+	defer shut(t, s)
+	got := everything(t, s.Reader, "fryer")
+	if numbers(got) != "1-300" {
+		t.Fatalf("samples %s, want 1-300", numbers(got))
+	}
+	for n, zero := range map[int64]quantity.PowerDensity{100: 0, 101: 100, 200: 100, 201: 200} {
+		if want := 10*valued(n) - zero; !closeTo(got[n-1].S, want) {
+			t.Errorf("sample %d is %v W/m², want %v", n, got[n-1].S, want)
+		}
+	}
+	all := events(t, s.Reader)
+	for i, e := range all {
+		if want := noon().Add(time.Duration(i+1) * 50 * time.Second); !e.At.Equal(want) {
+			t.Errorf("event %d is of %s, want %s", i, e.At, want)
+		}
+	}
+	if len(all) != 6 {
+		t.Errorf("%d events, want 6", len(all))
 	}
 }
 
@@ -264,11 +259,11 @@ func TestDiskDoesNotAnswer(t *testing.T) {
 		if s.Err() != nil {
 			t.Error("a fault is told at once")
 		}
-		time.Sleep(2 * time.Second) // the bubble's
+		pass(2 * time.Second)
 		if late := s.Uncommitted(time.Now().Add(-2 * time.Second)); len(late) != 0 {
 			t.Errorf("%d alarms are late after 2 s, want those that waited longer", len(late))
 		}
-		time.Sleep(4 * time.Second)
+		pass(4 * time.Second)
 		late := s.Uncommitted(time.Now().Add(-2 * time.Second))
 		if len(late) != 1 || late[0].ID == 0 || late[0].Alarm.Rule != alarm.Exceeds {
 			t.Errorf("late alarms %+v, want the one with its number", late)

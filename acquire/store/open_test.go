@@ -49,6 +49,25 @@ func TestFilesAndModes(t *testing.T) {
 	}
 }
 
+// A power cut cannot be tried here; that a commit waits for the disk can be
+// asked for.
+func TestCommitsWaitForTheDisk(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for pragma, want := range map[string]string{"synchronous": "2", "journal_mode": "wal"} { // 2 is FULL: sqlite.org/pragma.html
+		err := s.ask(context.Background(), "look", func(ctx context.Context, w *writer) error {
+			var got string
+			err := w.conn.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got)
+			if got != want {
+				t.Errorf("%s is %s, want %s", pragma, got, want)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // made writes a database by hand.
 func made(t *testing.T, dir, script string) {
 	t.Helper()

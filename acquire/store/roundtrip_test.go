@@ -55,19 +55,7 @@ func TestRoundTripAsSaid(t *testing.T) {
 			if len(got) != 1 {
 				t.Fatalf("%d samples come back, want 1", len(got))
 			}
-			g := got[0]
-			if string(g.Said) != string(want.Said) {
-				t.Errorf("said %.40q, want %.40q", g.Said, want.Said)
-			}
-			if !g.Reading.HasValue && !want.Reading.HasValue {
-				g.Reading.Value = want.Reading.Value
-			}
-			if g.Reading != want.Reading || g.Quality != want.Quality || g.Seq != 7 || !g.At.Equal(want.At) || g.AtU != want.AtU {
-				t.Errorf("got %+v, want %+v", g.Sample, want)
-			}
-			if g.HasValue() != want.HasValue() {
-				t.Errorf("HasValue %v, want %v", g.HasValue(), want.HasValue())
-			}
+			checkSame(t, got[0].Sample, want)
 			var kind string
 			if err := s.db.QueryRow("SELECT typeof(s.said) FROM samples AS s JOIN posts USING (post) WHERE id = ?", tc.name).Scan(&kind); err != nil {
 				t.Fatal(err)
@@ -76,6 +64,22 @@ func TestRoundTripAsSaid(t *testing.T) {
 				t.Errorf("stored as %s, want text: %v", kind, tc.text)
 			}
 		})
+	}
+}
+
+func checkSame(t *testing.T, g, want acquire.Sample) {
+	t.Helper()
+	if string(g.Said) != string(want.Said) {
+		t.Errorf("said %.40q, want %.40q", g.Said, want.Said)
+	}
+	if !g.Reading.HasValue && !want.Reading.HasValue {
+		g.Reading.Value = want.Reading.Value
+	}
+	if g.Reading != want.Reading || g.Quality != want.Quality || g.Seq != want.Seq || !g.At.Equal(want.At) || g.AtU != want.AtU {
+		t.Errorf("got %+v, want %+v", g, want)
+	}
+	if g.HasValue() != want.HasValue() {
+		t.Errorf("HasValue %v, want %v", g.HasValue(), want.HasValue())
 	}
 }
 

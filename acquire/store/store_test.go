@@ -183,3 +183,6 @@ func closeTo(a, b quantity.PowerDensity) bool {
 func valued(seq int64) quantity.PowerDensity {
 	return quantity.PowerDensity(sample(seq).Reading.Value.Float())
 }
+
+// pass lets time pass in a bubble of synctest; nothing is waited for in earnest.
+func pass(d time.Duration) { <-time.After(d) }

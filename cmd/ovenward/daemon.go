@@ -125,7 +125,7 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		d.undo = append(d.undo, func() error { return os.RemoveAll(path) })
 		d.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
 	}
-	if d.record, err = store.Open(path, store.Options{Log: d.log}); err != nil {
+	if d.record, err = store.Open(path, store.Options{Log: d.log, Now: now}); err != nil {
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
