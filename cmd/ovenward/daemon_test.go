@@ -119,7 +119,7 @@ func TestModelKitchenAlarm(t *testing.T) {
 			t.Errorf("the metrics lack %s", want)
 		}
 	}
-	if page := r.get(t, "/"); !strings.Contains(page, "Stop using this oven") || !strings.Contains(page, "pantry oven") {
+	if page := r.get(t, "/"); !strings.Contains(page, "Stop using this oven") || !strings.Contains(page, "Pantry oven") {
 		t.Error("the page does not say which oven to stop using")
 	}
 	if log := r.log.String(); !strings.Contains(log, "rule=exceeds") || !strings.Contains(log, "post=pantry-door") {
