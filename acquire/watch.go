@@ -117,17 +117,19 @@ func (w *watch) restore(p Past) {
 			continue
 		}
 		w.follow(s)
-		if told := w.alarms[exceedsAt].Changed; s.At.Before(told) {
+		w.reached = w.reached || s.Quality&OverRange != 0 && s.Quality&Fault == 0
+		if s.At.Before(w.alarms[exceedsAt].Changed) {
 			w.reached = false // that exceedance is known
-		} else if s.Quality&OverRange != 0 && s.Quality&Fault == 0 {
-			w.reached = true
 		}
 	}
 	w.spend(0)
+	if w.newest.At.Before(w.alarms[exceedsAt].Changed) {
+		w.reached = false
+	}
 	// What reached the rule and was never told, as after a crash between the two,
 	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
 	w.sustained.Break()
-	w.counts = Counts{}
+	w.counts, w.bounds = Counts{}, limit.Stretch{}
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is
