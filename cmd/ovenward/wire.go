@@ -18,6 +18,8 @@ import (
 func protocols() map[string]func(config.Probe) (drivers.Protocol, error) {
 	return map[string]func(config.Probe) (drivers.Protocol, error){
 		"textline": newTextline,
+		"scpi":     newSCPI,
+		"modbus":   newModbus,
 	}
 }
 
