@@ -3,7 +3,6 @@ package config
 import (
 	"fmt"
 	"slices"
-	"time"
 
 	"ovenward/drivers"
 )
@@ -14,10 +13,8 @@ type Modbus struct {
 	Line           int
 	Framing        string // rtu or tcp
 	UnitID         int
-	Function       int // 3 or 4
-	Address, Count int // registers asked for; Count 0: those that are named
-	Quiet          time.Duration
-	HasQuiet       bool   // else the silence that the specification asks for
+	Function       int    // 3 or 4
+	Address, Count int    // registers asked for; Count 0: those that are named
 	Unit           string // of value and axes
 
 	Value                *ModbusNumber
@@ -61,8 +58,6 @@ func readModbus(t *table, stream bool) *Modbus {
 	x.Function = int(t.integer(ask{"function", "3", true}, span[int64]{3, 4, "3 (holding registers) or 4 (input registers)"}, 3))
 	x.Address = t.register("address", t.has("count"))
 	x.Count = int(t.integer(ask{"count", "6", t.has("address")}, span[int64]{1, maxRegisters, fmt.Sprintf("1 to %d", maxRegisters)}, 0))
-	x.Quiet = t.duration(ask{"quiet", `"5 ms"`, false}, span[time.Duration]{0, time.Second, `"0 s" to "1 s"`}, 0)
-	x.HasQuiet = t.has("quiet")
 	x.Unit = readUnit(t)
 	order := t.order("ABCD")
 	number := func(key string, required bool) *ModbusNumber {
