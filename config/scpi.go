@@ -54,7 +54,7 @@ func readSCPI(t *table, stream bool) *SCPI {
 		return t.oneOf(ask{key, `"fault"`, false}, "over-range", "fault") == "fault"
 	}
 	x.InfinityIsFault, x.NotANumberIsFault = meaning("infinity"), meaning("not_a_number")
-	x.Identity, x.Errors = t.yes("identity"), t.yes("errors")
+	x.Identity, x.Errors = t.yes("identify"), t.yes("errors")
 	t.finish()
 	return x
 }

@@ -39,7 +39,7 @@ type Options struct {
 	InfinityIsFault  bool // infinity = "fault": +9.9E37; else over-range
 	NotANumberFaults bool // not_a_number = "fault": 9.91E37; else over-range
 
-	NoIdentity bool // identity = false: *IDN? is not asked
+	NoIdentity bool // identify = false: *IDN? is not asked
 	NoErrors   bool // errors = false: SYST:ERR? is not asked
 }
 
