@@ -68,7 +68,7 @@ func TestSplitRTU(t *testing.T) {
 // TestEchoThatLooksLikeAnAnswer asks for a register whose number begins with
 // the byte count of its answer.
 func TestEchoThatLooksLikeAnAnswer(t *testing.T) {
-	p := instrument(t, "rtu-whole") // 8 registers from 0x0400: 16 bytes
+	// 8 registers are 16 bytes.
 	for _, address := range []int{0x1000, 0x10FF} {
 		o := instruments()["rtu-whole"]
 		shift := address - o.Address
@@ -80,7 +80,7 @@ func TestEchoThatLooksLikeAnAnswer(t *testing.T) {
 		o.Temperature.Address += shift
 		o.Battery.Address += shift
 		o.Status.Address += shift
-		p = made(t, o)
+		p := made(t, o)
 		good := strings.ToUpper(hex.EncodeToString(answer(17, 4, make([]byte, 16))))
 		echo := strings.ToUpper(hex.EncodeToString(p.Request()))
 		if got := frames(t, p, echo); got != nil {
