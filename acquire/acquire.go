@@ -122,13 +122,14 @@ type Probe struct {
 type Kind string
 
 const (
-	KindAlarm    Kind = "alarm"
-	KindZero     Kind = "zero"
-	KindClock    Kind = "clock"
-	KindLink     Kind = "link"
-	KindUnparsed Kind = "unparsed"
-	KindBattery  Kind = "battery"
-	KindStation  Kind = "station" // start and stop
+	KindAlarm      Kind = "alarm"
+	KindZero       Kind = "zero"
+	KindClock      Kind = "clock"
+	KindLink       Kind = "link"
+	KindUnparsed   Kind = "unparsed"
+	KindBattery    Kind = "battery"
+	KindInstrument Kind = "instrument" // what an instrument reports of itself
+	KindStation    Kind = "station"    // start and stop
 )
 
 // Event is something that happened at an instant, kept for good.

@@ -29,6 +29,9 @@ type poller struct {
 	frames []drivers.Frame
 	heard  []heard
 	batch  []Sample
+
+	refused  bool                    // a frame since the last inquiry held no reading
+	troubles map[string]*toldTrouble // what the instrument reported of itself, by its text
 }
 
 // run opens the port and converses, again and again, until ctx ends. It never
@@ -72,10 +75,15 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	quiet := opened
 	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period}
 	grid.skip(opened)
+	inquiry := p.newInquiry()
 	for ctx.Err() == nil {
 		var got bool
 		if grid.period > 0 {
 			got, err = p.poll(ctx, link, &grid)
+			if err == nil && ctx.Err() == nil {
+				err = p.inquire(link, inquiry, &grid, p.refused || !got)
+				p.refused = false
+			}
 		} else {
 			got, err = p.listen(link)
 		}
@@ -152,6 +160,7 @@ func (p *poller) handOn(one bool) int {
 	for i, f := range p.frames {
 		r, err := p.watch.post.Probe.Protocol.Parse(f.Bytes)
 		p.heard = append(p.heard, heard{frame: f, reading: r, err: err})
+		p.refused = p.refused || err != nil
 		if one && err == nil {
 			for _, more := range p.frames[i+1:] {
 				p.watch.asked(0, len(more.Bytes))

@@ -182,7 +182,7 @@ func (s *Station) write(e Event) {
 		if a.State.Present() {
 			level = slog.LevelError
 		}
-	} else if e.Kind == KindUnparsed {
+	} else if e.Kind == KindUnparsed || e.Kind == KindInstrument {
 		level = slog.LevelWarn
 		attrs = append(attrs, slog.String("raw", fmt.Sprintf("%.80q", e.Raw)))
 	}

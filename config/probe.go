@@ -29,6 +29,8 @@ type Probe struct {
 	Axes     int                   // 1 or 3
 
 	Textline    *Textline    // with driver "textline"
+	SCPI        *SCPI        // with driver "scpi"
+	Modbus      *Modbus      // with driver "modbus"
 	Certificate *Certificate // nil: uncalibrated, and never 'within'
 }
 
@@ -43,7 +45,7 @@ type Serial struct {
 }
 
 // Drivers returns the names of the drivers the file may name.
-func Drivers() []string { return []string{"textline"} }
+func Drivers() []string { return []string{"textline", "scpi", "modbus"} }
 
 const simulatePrefix = "simulate:"
 
@@ -63,6 +65,16 @@ func readProbes(root *table, alarm Alarm) []Probe {
 			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
 		} else if p.Driver == "textline" && !t.has("textline") {
 			t.needs("textline", `the driver must know the probe's language: write [probe.textline] and, below it, for example value = 1`)
+		}
+		if x := t.table("scpi"); x != nil {
+			p.SCPI = readSCPI(x, p.Stream)
+		} else if p.Driver == "scpi" && !t.has("scpi") {
+			t.needs("scpi", `the driver must know the unit at least: write [probe.scpi] and, below it, for example unit = "mW/cm2"`)
+		}
+		if x := t.table("modbus"); x != nil {
+			p.Modbus = readModbus(x, p.Stream)
+		} else if p.Driver == "modbus" && !t.has("modbus") {
+			t.needs("modbus", `the driver must know the probe's registers: write [probe.modbus] and, below it, for example framing = "rtu"`)
 		}
 		if c := t.table("certificate"); c != nil {
 			p.Certificate = readCertificate(c)

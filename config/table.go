@@ -214,8 +214,9 @@ func (t *table) needs(key, hint string) {
 
 // path returns the name of a table within t as a header spells it.
 func (t *table) path(key string) string {
-	if kind, _, ok := strings.Cut(t.label, " "); ok {
-		return kind + "." + key
+	parts := strings.Split(t.label, ", ")
+	if kind, _, ok := strings.Cut(parts[0], " "); ok {
+		return strings.Join(append([]string{kind}, append(parts[1:], key)...), ".")
 	}
 	return key
 }

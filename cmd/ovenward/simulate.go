@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -18,8 +19,9 @@ its own until it is interrupted, for tests and demonstrations.
 
 Usage: ovenward simulate [flags]
 
-  --protocol=textline  what the probe speaks; textline is all there is: it
-                       answers "READ?" with lines like 0.412,mW/cm2,OK
+  --protocol=textline  what the probe speaks: textline (it answers "READ?" with
+                       lines like 0.412,mW/cm2,OK), scpi (READ?, READ:ALL?) or
+                       modbus (RTU, unit 1; registers 0-1 float32, 2 status)
   --link=PATH          make PATH a symbolic link to the tty while it runs
   --truth=FILE         write CSV lines to FILE, one for each answer: instant
                        (CLOCK_REALTIME, ns), true field in the mean over a
@@ -77,14 +79,17 @@ func parseSimulateFlags(args []string) (simulateFlags, error) {
 	if set.NArg() > 0 {
 		return f, fmt.Errorf("there is no use for %q; it takes flags only, see ovenward simulate --help", set.Arg(0))
 	}
-	if f.protocol != "textline" {
-		return f, fmt.Errorf("--protocol=%s: the simulated probe does not speak that; textline is all there is", f.protocol)
+	if !slices.Contains(simulate.Languages(), f.protocol) {
+		return f, fmt.Errorf("--protocol=%s: the simulated probe does not speak that; it speaks %s", f.protocol, strings.Join(simulate.Languages(), ", "))
 	}
 	if !(f.speed > 0 && f.speed <= 1e6) {
 		return f, fmt.Errorf("--speed=%g: give kitchen seconds in one second, more than 0, at most 1000000", f.speed)
 	}
 	var err error
 	f.stream, err = parseRate(*rate)
+	if err == nil && f.stream > 0 && f.protocol != simulate.Textline {
+		err = fmt.Errorf("--stream: a probe that speaks %s answers only; leave --stream out, or --protocol", f.protocol)
+	}
 	return f, err
 }
 
@@ -161,7 +166,7 @@ func onlyProbe(all []simulate.ProbeSpec, f simulateFlags) ([]simulate.ProbeSpec,
 	var ids []string
 	for _, p := range all {
 		if p.ID == f.probe {
-			p.Stream = f.stream
+			p.Stream, p.Language = f.stream, f.protocol
 			return []simulate.ProbeSpec{p}, nil
 		}
 		ids = append(ids, p.ID)

@@ -34,7 +34,7 @@ func TestSimulateRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, test := range []struct{ arg, want string }{
-		{"--protocol=modbus", "textline is all there is"},
+		{"--protocol=morse", "it speaks textline, scpi, modbus"},
 		{"--probe=probe-9", "it has probe-1, probe-2, probe-3"},
 		{"--speed=0", "more than 0"},
 		{"--speed=NaN", "more than 0"},

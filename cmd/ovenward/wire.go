@@ -18,6 +18,8 @@ import (
 func protocols() map[string]func(config.Probe) (drivers.Protocol, error) {
 	return map[string]func(config.Probe) (drivers.Protocol, error){
 		"textline": newTextline,
+		"scpi":     newSCPI,
+		"modbus":   newModbus,
 	}
 }
 
@@ -42,6 +44,13 @@ func newKitchen(f *config.File, now func() time.Time) (*simulate.Kitchen, error)
 	}
 	options := simulate.ModelKitchen(f.Simulate.Seed, f.Simulate.Speed)
 	options.Start, options.Now = now(), now
+	for i := range options.Probes {
+		for _, p := range f.Probes {
+			if p.Simulated == options.Probes[i].ID {
+				options.Probes[i].Language = p.Driver
+			}
+		}
+	}
 	k, err := simulate.New(options)
 	if err != nil {
 		return nil, err

@@ -3,6 +3,7 @@ package simulate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -52,6 +53,9 @@ type ProbeSpec struct {
 	// Stream is how often the probe talks by itself, in lines per second of
 	// host time (not kitchen time); 0: it answers queries.
 	Stream float64
+
+	// Language is one of Languages; only Textline can talk by itself.
+	Language string
 }
 
 const (
@@ -80,6 +84,9 @@ func (s ProbeSpec) withDefaults() ProbeSpec {
 	if s.Charge == 0 {
 		s.Charge = 1
 	}
+	if s.Language == "" {
+		s.Language = Textline
+	}
 	if s.BatteryLife == 0 {
 		s.BatteryLife = 400 * time.Hour
 	}
@@ -101,6 +108,10 @@ func (s ProbeSpec) check() error {
 		return fmt.Errorf("probe %q shows %d decimals; give it 1 to 6", s.ID, s.Decimals)
 	case !(s.Charge > 0 && s.Charge <= 1) || s.BatteryLife <= 0:
 		return fmt.Errorf("probe %q has a charge of %g for %v; give it a charge above 0, at most 1, and a positive life", s.ID, s.Charge, s.BatteryLife)
+	case !slices.Contains(Languages(), s.Language):
+		return fmt.Errorf("probe %q speaks %q; give it one of %s", s.ID, s.Language, strings.Join(Languages(), ", "))
+	case s.Stream > 0 && s.Language != Textline:
+		return fmt.Errorf("probe %q talks by itself in %s, which answers only; leave the stream out", s.ID, s.Language)
 	case !(s.Stream >= 0 && s.Stream <= fastestStream):
 		return fmt.Errorf("probe %q talks by itself at %g Hz; give it 0 Hz to %g Hz", s.ID, s.Stream, fastestStream)
 	}
@@ -181,21 +192,44 @@ func (p *Probe) Line(t time.Duration, k uint64) string {
 }
 
 func (p *Probe) line(t time.Duration, k uint64, expected float64) string {
-	for _, s := range p.spec.Faults {
-		if t >= s.From && t < s.Until {
-			return "," + unitSaid + "," + StatusFault
+	return p.show(t, k, expected).text()
+}
+
+// shown is one reading as the instrument has it, before it is put into words.
+type shown struct {
+	status      string
+	counts      int64   // of its least step; 0 where no number is shown
+	decimals    int     // of a count, in mW/cm²
+	temperature float64 // °C
+	charge      float64 // 0 to 1
+}
+
+func (p *Probe) show(t time.Duration, k uint64, expected float64) shown {
+	s := shown{status: StatusOK, decimals: p.spec.Decimals, temperature: p.temperature(t), charge: p.charge(t)}
+	for _, f := range p.spec.Faults {
+		if t >= f.From && t < f.Until {
+			s.status = StatusFault
+			return s
 		}
 	}
-	shown := max(p.spec.Floor, expected+p.spec.NoiseSD*gauss(p.seed, k))
-	if shown > p.spec.Range {
-		return "," + unitSaid + "," + StatusOver
+	value := max(p.spec.Floor, expected+p.spec.NoiseSD*gauss(p.seed, k))
+	if value > p.spec.Range {
+		s.status = StatusOver
+		return s
 	}
-	status := StatusOK
-	if p.charge(t) < lowBattery {
-		status = StatusLowBattery
+	if s.charge < lowBattery {
+		s.status = StatusLowBattery
 	}
-	counts := math.RoundToEven(shown / p.Quantum())
-	return decimal(int64(counts), p.spec.Decimals) + "," + unitSaid + "," + status
+	s.counts = int64(math.RoundToEven(value / p.Quantum()))
+	return s
+}
+
+// text is the reading in textline: value, unit, status.
+func (s shown) text() string {
+	if s.status == StatusFault || s.status == StatusOver {
+		return "," + unitSaid + "," + s.status
+	}
+	return decimal(s.counts, s.decimals) + "," + unitSaid + "," + s.status
 }
 
 // decimal writes counts ≥ 0 with the point that many digits from the right.
@@ -215,7 +249,9 @@ type Answer struct {
 	At       time.Duration // the same in kitchen time
 	True     float64       // W/m², see Truth
 	Expected float64       // W/m², see Truth
-	Line     string        // as said, without line end
+	Line     string        // as said, without line end; in Modbus, what textline would say
+
+	shown shown
 }
 
 // take takes the next reading at host time instant.
@@ -226,6 +262,10 @@ func (p *Probe) take(instant time.Time) Answer {
 	p.mu.Unlock()
 	a := Answer{Probe: p.spec.ID, Index: k, Instant: instant, At: max(0, p.kitchen.Time(instant))}
 	a.True, a.Expected = p.Truth(a.At)
-	a.Line = p.line(a.At, k, a.Expected)
+	a.shown = p.show(a.At, k, a.Expected)
+	a.Line = a.shown.text()
+	if p.spec.Language == SCPI {
+		a.Line = a.shown.scpi()
+	}
 	return a
 }

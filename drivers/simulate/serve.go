@@ -18,9 +18,10 @@ const (
 	longestCommand = 64
 )
 
-// Serve is the instrument on its line: it answers "READ?" (ended by CR or LF,
-// in any pieces) with one line, any other command with "?", and talks by itself
-// instead when its spec says so. A client that does not read loses lines and
+// Serve is the instrument on its line. In textline it answers "READ?" (ended by
+// CR or LF, in any pieces) with one line, any other command with "?", and talks
+// by itself instead when its spec says so; it can speak SCPI and Modbus RTU. A
+// client that does not read loses lines and
 // holds nothing up; that is up to line, whose Write must not block for ever.
 // Serve ends when ctx ends, with nil, or when the line fails, and closes line.
 func (p *Probe) Serve(ctx context.Context, line io.ReadWriteCloser) error {
@@ -49,26 +50,14 @@ func (p *Probe) Serve(ctx context.Context, line io.ReadWriteCloser) error {
 	return heard
 }
 
-// listen reads commands from line and answers them until line fails.
+// listen hears what comes on line, and answers it, until line fails.
 func (p *Probe) listen(line io.ReadWriter) error {
 	var chunk [256]byte
-	var command []byte
+	language := p.language()
 	for {
 		n, err := line.Read(chunk[:])
-		for _, c := range chunk[:n] {
-			switch {
-			case c != '\n' && c != '\r':
-				if len(command) < longestCommand {
-					command = append(command, c)
-				}
-				continue
-			case len(command) == 0 || p.spec.Stream > 0:
-			default:
-				if werr := p.answer(line, command); werr != nil {
-					return werr
-				}
-			}
-			command = command[:0]
+		if werr := language.hear(line, chunk[:n]); werr != nil {
+			return werr
 		}
 		if err != nil {
 			return fmt.Errorf("simulated probe %s: reading from its line: %w", p.spec.ID, err)
@@ -86,17 +75,27 @@ func (p *Probe) answer(line io.Writer, command []byte) error {
 
 // read takes a reading and says it.
 func (p *Probe) read(line io.Writer, now time.Time) error {
+	return p.say(line, p.tell(now).Line)
+}
+
+// tell takes a reading, and tells it to whoever wants to know the truth.
+func (p *Probe) tell(now time.Time) Answer {
 	a := p.take(now)
 	if told := p.kitchen.options.OnAnswer; told != nil {
 		told(a)
 	}
-	return p.say(line, a.Line)
+	return a
 }
 
-// say writes one line. What a client did not make room for is lost, as it
-// would be on a wire.
+// say writes one line.
 func (p *Probe) say(line io.Writer, text string) error {
-	_, err := io.WriteString(line, text+lineEnd)
+	return p.write(line, []byte(text+lineEnd))
+}
+
+// write writes an answer. What a client did not make room for is lost, as it
+// would be on a wire.
+func (p *Probe) write(line io.Writer, answer []byte) error {
+	_, err := line.Write(answer)
 	if err != nil && !errors.Is(err, os.ErrDeadlineExceeded) {
 		return fmt.Errorf("simulated probe %s: writing to its line: %w", p.spec.ID, err)
 	}
