@@ -1,0 +1,218 @@
+package limit
+
+import (
+	"math"
+	"math/bits"
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// Average is what is known of the mean power density over one interval of
+// monotonic time. It is exact over just that interval: a mean lies in [Lo, Hi].
+type Average struct {
+	From, To   time.Duration         // the interval; To is the end of the newest stretch
+	Lo, Hi     quantity.PowerDensity // W/m²; Hi is +Inf when any of it was over range
+	U          quantity.PowerDensity // mean of the expanded uncertainties of what was seen; NaN if unknown of any
+	Seen       time.Duration         // of the interval
+	Calibrated bool                  // a certificate was in force through all that was seen
+}
+
+// Cover is the seen fraction of the interval, 0 to 1.
+func (a Average) Cover() float64 {
+	if a.To <= a.From {
+		return 0
+	}
+	return float64(a.Seen) / float64(a.To-a.From)
+}
+
+// Mean holds bounds on the mean power density over a sliding window. The window
+// is divided into 1 000 slots, and its old edge moves by whole slots: the
+// interval it states is longer than the window by at most a thousandth. What
+// was not seen lies between 0 and the top of the range. Sums are integers, so
+// nothing creeps in however long it runs; values are rounded outwards to
+// quanta of 2⁻⁶³ of a full scale of 8 to 16 tops. Observing is O(1), allocates
+// nothing, and its memory is fixed at 56 kB. The zero value is not usable.
+type Mean struct {
+	width time.Duration // of one slot
+	top   quantity.PowerDensity
+	full  quantity.PowerDensity // a power of two
+	scale float64               // quanta in 1 W/m²; a power of two
+	roof  uint64                // top, in quanta, rounded up
+
+	ring    [slots + 1]part
+	sum     part // over the ring, its time without marks
+	marked  [3]int32
+	newest  int64 // number of the newest slot
+	started bool
+	end     time.Duration // of the newest stretch
+}
+
+// part is what one slot holds. Densities are in quanta times nanoseconds.
+type part struct {
+	lo, hi, u wide
+	seen      uint64 // ns in the low bits, marks in the high ones
+}
+
+// Marks of a part.
+const (
+	overRange    = uint64(1) << (61 + iota) // there is no upper bound
+	unsure                                  // the uncertainty is not known
+	uncalibrated                            // no certificate was in force
+	marks        = overRange | unsure | uncalibrated
+)
+
+// NewMean starts a window of span, a whole number of microseconds, with nothing
+// seen. top is the top of the probe's range, W/m²: positive and finite.
+func NewMean(span time.Duration, top quantity.PowerDensity) *Mean {
+	_, e := math.Frexp(8 * float64(top))
+	m := &Mean{width: max(span/slots, 1), top: top, full: quantity.PowerDensity(math.Ldexp(1, e)), scale: math.Ldexp(1, 63-e)}
+	m.roof = uint64(math.Ceil(float64(top) * m.scale))
+	return m
+}
+
+// Observe adds the next stretch. Stretches come in order of time; what overlaps
+// an earlier one is left out, and a gap between two is unseen.
+func (m *Mean) Observe(st Stretch) {
+	if m.started {
+		st.From = max(st.From, m.end)
+	}
+	if st.To <= st.From {
+		return
+	}
+	m.advance(st.To)
+	m.end = st.To
+	if st.Seen && !(math.IsNaN(float64(st.Lo)) || math.IsNaN(float64(st.Hi))) {
+		m.add(st)
+	}
+}
+
+// add spreads a seen stretch over the slots it touches.
+func (m *Mean) add(st Stretch) {
+	// A field is never below zero, and what exceeds the full scale is bounded by
+	// it from below only.
+	lo := uint64(min(max(math.Floor(float64(st.Lo)*m.scale), 0), 1<<63))
+	var hi, u, mark uint64
+	if st.Hi > m.full {
+		mark = overRange
+	} else {
+		hi = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo)
+	}
+	if st.U >= 0 && st.U <= m.full {
+		u = uint64(math.Ceil(float64(st.U) * m.scale))
+	} else {
+		mark |= unsure
+	}
+	if st.Uncalibrated {
+		mark |= uncalibrated
+	}
+	from := max(st.From, time.Duration(m.newest-slots)*m.width)
+	for n := m.newest; ; { // most stretches lie in the newest slot
+		if start := time.Duration(n) * m.width; from < start {
+			n = floorDiv(from, m.width)
+		}
+		end := min(st.To, time.Duration(n+1)*m.width)
+		p, d := &m.ring[index(n)], uint64(end-from)
+		m.mark(mark&^p.seen, 1)
+		p.seen = (p.seen | mark) + d
+		m.sum.seen += d
+		dl, dh, du := product(lo, d), product(hi, d), product(u, d)
+		p.lo, m.sum.lo = p.lo.plus(dl), m.sum.lo.plus(dl)
+		p.hi, m.sum.hi = p.hi.plus(dh), m.sum.hi.plus(dh)
+		p.u, m.sum.u = p.u.plus(du), m.sum.u.plus(du)
+		if end >= st.To {
+			return
+		}
+		from, n = end, n+1
+	}
+}
+
+// mark counts the marked slots.
+func (m *Mean) mark(marks uint64, by int32) {
+	for i := range m.marked {
+		if marks&(overRange<<i) != 0 {
+			m.marked[i] += by
+		}
+	}
+}
+
+// advance moves the window so that its newest slot holds the instant before to.
+func (m *Mean) advance(to time.Duration) {
+	if m.started && to <= time.Duration(m.newest+1)*m.width {
+		return
+	}
+	n := floorDiv(to-1, m.width)
+	if !m.started || n-m.newest > slots {
+		m.ring, m.sum, m.marked = [slots + 1]part{}, part{}, [3]int32{}
+		m.started, m.newest = true, n
+		return
+	}
+	for m.newest < n {
+		m.newest++
+		p := &m.ring[index(m.newest)]
+		if p.seen == 0 {
+			continue
+		}
+		m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.minus(p.lo), m.sum.hi.minus(p.hi), m.sum.u.minus(p.u)
+		m.sum.seen -= p.seen &^ marks
+		m.mark(p.seen&marks, -1)
+		*p = part{}
+	}
+}
+
+// Read returns the bounds as they stand at the end of the newest stretch. Time
+// before the first stretch was not seen.
+func (m *Mean) Read() Average {
+	if !m.started {
+		return Average{Hi: m.top, U: quantity.PowerDensity(math.NaN())}
+	}
+	a := Average{From: time.Duration(m.newest-slots) * m.width, To: m.end, Seen: time.Duration(m.sum.seen)}
+	whole := uint64(a.To - a.From)
+	a.Lo = m.mean(m.sum.lo, whole)
+	a.Hi = m.mean(m.sum.hi.plus(product(m.roof, whole-m.sum.seen)), whole)
+	if m.marked[0] > 0 {
+		a.Hi = quantity.PowerDensity(math.Inf(1))
+	}
+	a.U = quantity.PowerDensity(math.NaN())
+	if m.marked[1] == 0 && m.sum.seen > 0 {
+		a.U = m.mean(m.sum.u, m.sum.seen)
+	}
+	a.Calibrated = m.marked[2] == 0 && m.sum.seen > 0
+	return a
+}
+
+// mean divides a sum by a time, in W/m².
+func (m *Mean) mean(w wide, ns uint64) quantity.PowerDensity {
+	q, r := bits.Div64(w.hi, w.lo, ns) // no value is above 2⁶³, so w.hi < ns
+	return quantity.PowerDensity((float64(q) + float64(r)/float64(ns)) / m.scale)
+}
+
+// wide is a whole number of 128 bits: a day in nanoseconds takes 47, a power
+// density 63.
+type wide struct{ hi, lo uint64 }
+
+func product(a, b uint64) wide {
+	hi, lo := bits.Mul64(a, b)
+	return wide{hi, lo}
+}
+
+func (w wide) plus(x wide) wide {
+	lo, carry := bits.Add64(w.lo, x.lo, 0)
+	hi, _ := bits.Add64(w.hi, x.hi, carry)
+	return wide{hi, lo}
+}
+
+func (w wide) minus(x wide) wide {
+	lo, borrow := bits.Sub64(w.lo, x.lo, 0)
+	hi, _ := bits.Sub64(w.hi, x.hi, borrow)
+	return wide{hi, lo}
+}
+
+// floorDiv is the number of the slot that holds t.
+func floorDiv(t, width time.Duration) int64 {
+	n := int64(t / width)
+	if t < 0 && t%width != 0 {
+		n--
+	}
+	return n
+}
