@@ -40,22 +40,26 @@ func (w *watch) follow(s Sample) {
 	fault, over := s.Quality&Fault != 0, s.Quality&OverRange != 0
 	w.newest = s
 	w.newest.Said = nil
-	w.bounds = limit.Stretch{From: s.Mono, Lo: s.S, Hi: s.S, Seen: true}
+	w.bounds = limit.Stretch{From: s.Mono, Lo: s.S, Hi: s.S, Seen: true, U: s.U, Uncalibrated: s.Quality&Uncalibrated != 0}
 	switch {
 	case fault:
 		w.bounds.Seen = false
 		return
 	case over:
 		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
-		w.sustained.Break()
+		for i := range w.held {
+			w.held[i].notBelow()
+		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.still = s.Mono
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
 		}
-		if s.S > w.post.Limit.Value {
-			w.sustained.Break() // it has no duration yet, and is above all the same
+		for i := range w.held {
+			if s.S > w.held[i].limit.Value {
+				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
+			}
 		}
 		was := w.runs.Peak()
 		w.runs.Observe(s.Mono, s.S)
@@ -81,10 +85,10 @@ func (w *watch) spend(now time.Duration) {
 	b.To = b.From
 	if b.Seen {
 		b.To = min(now, b.From+w.post.Stale)
-		w.sustained.Observe(b)
+		w.observe(b)
 		w.integrate(b)
 	}
-	w.sustained.Observe(limit.Stretch{From: b.To, To: now})
+	w.observe(limit.Stretch{From: b.To, To: now})
 }
 
 // integrate adds a seen stretch to the totals.
@@ -105,6 +109,7 @@ func (w *watch) tick(now time.Time) {
 	defer w.mu.Unlock()
 	mono := now.Sub(w.epoch)
 	w.runs.Advance(mono)
+	w.fade(mono)
 	at := now.UTC()
 	if at.Before(w.line.line) {
 		at = w.line.line
@@ -121,17 +126,19 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 		w.up = w.up && w.condition == StuckNow
 	}
 	over := w.overRange()
-	exceeds := w.alarms[0]
-	switch {
-	case over || w.sustained.Above() && !w.condition.gone():
-		w.move(0, alarm.Appears, at, mono)
-	case exceeds.State.Present() && w.sustained.Returned():
-		w.move(0, alarm.Disappears, at, mono)
+	for i := range w.held {
+		h := &w.held[i]
+		switch above, returned := h.look(w.post.Sustained.Clear); {
+		case over || above && (h.mean != nil || !w.condition.gone()):
+			w.move(h.alarm, alarm.Appears, at, mono)
+		case returned && w.alarms[h.alarm].State.Present():
+			w.move(h.alarm, alarm.Disappears, at, mono)
+		}
 	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0
 	present := [...]bool{1: w.condition == SilentNow, 2: w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale,
 		3: w.condition == StuckNow, 4: faulty && w.condition != SilentNow}
-	for i := 1; i < len(w.alarms); i++ {
+	for i := 1; i < len(present); i++ {
 		switch {
 		case present[i]:
 			w.move(i, alarm.Appears, at, mono)
@@ -188,8 +195,8 @@ func (w *watch) move(i int, h alarm.Happening, at time.Time, mono time.Duration)
 	w.alarms[i] = next
 	c := &alarm.Change{Alarm: next, From: from, Reason: reason}
 	var text string
-	if next.Rule == alarm.Exceeds {
-		v := w.verdict(mono)
+	if h := w.heldBy(i); h != nil {
+		v := w.verdict(h, mono)
 		c.Verdict = grounds(v)
 		text = exceedsText(v, reason)
 	} else {

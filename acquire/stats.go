@@ -35,10 +35,11 @@ type Stats struct {
 	Detail    string    // why, when it is not seeing: one sentence with what to do
 	Up        bool      // the newest poll was answered by a line that parses
 
-	Last      Sample // the newest valid sample; Said not set. Seq 0: there is none
-	Newest    Sample // the newest sample of any quality; Seq 0: there is none
-	OverRange bool   // the newest sample is over range
-	Verdict   limit.Verdict
+	Last      Sample          // the newest valid sample; Said not set. Seq 0: there is none
+	Newest    Sample          // the newest sample of any quality; Seq 0: there is none
+	OverRange bool            // the newest sample is over range
+	Verdict   limit.Verdict   // against the post's first limit
+	Verdicts  []limit.Verdict // against each of its limits, in their order
 
 	Running      bool // the oven is known to run
 	RunningSince time.Time

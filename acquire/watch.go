@@ -30,9 +30,10 @@ type watch struct {
 	unitSaid   string // the unit of the newest reading, and what it is
 	unit       quantity.Unit
 
-	sustained *limit.Sustained
+	held      []held           // against each limit of the post, in its order
+	sustained *limit.Sustained // that of the first limit
 	runs      *cycle.Runs
-	alarms    []alarm.Alarm // in the order of rules
+	alarms    []alarm.Alarm // in the order of rules; then those of further limits
 	trace     trace
 	raw       rawRing
 
@@ -68,7 +69,6 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		correction: calib.Correction{Certificate: post.Probe.Certificate},
-		sustained:  limit.NewSustained(post.Sustained, post.Limit.Value),
 		runs:       cycle.NewRuns(post.Probe.Floor, post.RunGap),
 		condition:  Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
@@ -76,32 +76,36 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	for _, r := range rules() {
 		w.alarms = append(w.alarms, alarm.Alarm{Post: post.ID, Rule: r, State: alarm.Normal})
 	}
+	w.hold()
 	return w
 }
 
 // restore takes up what the record knows: numbers go on, stamps stay in order,
 // standing alarms stand, and the windows hold what was seen just before.
-func (w *watch) restore(p Past) {
+func (w *watch) restore(p Past) error {
 	w.seq = p.LastSeq
 	w.line.startAfter(p.LastAt)
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
 	for _, a := range p.Alarms {
-		for i := range w.alarms {
-			if w.alarms[i].Rule == a.Rule {
-				w.alarms[i] = a
-			}
-		}
+		w.takeUp(a)
 	}
-	for _, s := range p.Recent {
-		s.Mono = s.At.Sub(w.epoch.Round(0))
-		if s.Mono < 0 {
-			w.follow(s)
+	if p.Recent != nil {
+		for s, err := range p.Recent {
+			if err != nil {
+				return err
+			}
+			if s.Mono = s.At.Sub(w.epoch.Round(0)); s.Mono < 0 {
+				w.follow(s)
+			}
 		}
 	}
 	w.spend(0)
 	// The clear delay and the counters start anew: time out of service was not seen.
-	w.sustained.Break()
+	for i := range w.held {
+		w.held[i].notBelow()
+	}
 	w.counts = Counts{}
+	return nil
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is

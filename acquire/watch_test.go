@@ -91,12 +91,22 @@ func TestOverdueProbeStillRaises(t *testing.T) {
 func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 	w := newTestWatch(newMemory())
 	past := Past{LastSeq: 70}
+	var recent []Sample
 	for i := range 70 { // seven seconds above, ending one second before the start
 		at := w.epoch.Add(-8*time.Second + time.Duration(i)*100*time.Millisecond)
-		past.Recent = append(past.Recent, Sample{Seq: int64(i + 1), At: at, S: 60,
+		recent = append(recent, Sample{Seq: int64(i + 1), At: at, S: 60,
 			Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(6000 + i%3), Exp: -3}}})
 	}
-	w.restore(past)
+	past.Recent = func(yield func(Sample, error) bool) {
+		for _, s := range recent {
+			if !yield(s, nil) {
+				return
+			}
+		}
+	}
+	if err := w.restore(past); err != nil {
+		t.Fatal(err)
+	}
 	if _, sum := w.sustained.TimeAbove(); sum < 6900*time.Millisecond || sum > 8*time.Second {
 		t.Fatalf("time above after a restart %v, want about 7 to 8 s", sum)
 	}

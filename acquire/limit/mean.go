@@ -160,20 +160,31 @@ func (m *Mean) advance(to time.Duration) {
 	}
 }
 
-// Read returns the bounds as they stand at the end of the newest stretch. Time
-// before the first stretch was not seen.
-func (m *Mean) Read() Average {
+// Bounds returns what the mean lies between, W/m², over the interval that ends at
+// to. Time before the first stretch was not seen.
+func (m *Mean) Bounds() (lo, hi quantity.PowerDensity, to time.Duration) {
 	if !m.started {
-		return Average{Hi: m.top, U: quantity.PowerDensity(math.NaN())}
+		return 0, m.top, 0
 	}
-	a := Average{From: time.Duration(m.newest-slots) * m.width, To: m.end, Seen: time.Duration(m.sum.seen)}
-	whole := uint64(a.To - a.From)
-	a.Lo = m.mean(m.sum.lo, whole)
-	a.Hi = m.mean(m.sum.hi.plus(product(m.roof, whole-m.sum.seen)), whole)
+	whole := uint64(m.end - m.begin())
+	lo = m.mean(m.sum.lo, whole)
 	if m.marked[0] > 0 {
-		a.Hi = quantity.PowerDensity(math.Inf(1))
+		return lo, quantity.PowerDensity(math.Inf(1)), m.end
 	}
-	a.U = quantity.PowerDensity(math.NaN())
+	return lo, m.mean(m.sum.hi.plus(product(m.roof, whole-m.sum.seen)), whole), m.end
+}
+
+func (m *Mean) begin() time.Duration { return time.Duration(m.newest-slots) * m.width }
+
+// Read returns all that is known of the mean as it stands at the end of the
+// newest stretch.
+func (m *Mean) Read() Average {
+	a := Average{U: quantity.PowerDensity(math.NaN()), Seen: time.Duration(m.sum.seen)}
+	a.Lo, a.Hi, a.To = m.Bounds()
+	if !m.started {
+		return a
+	}
+	a.From = m.begin()
 	if m.marked[1] == 0 && m.sum.seen > 0 {
 		a.U = m.mean(m.sum.u, m.sum.seen)
 	}
