@@ -82,3 +82,21 @@ type Slot struct {
 	Lo, Hi    quantity.PowerDensity
 	OverRange bool
 }
+
+// Binding is the verdict that says most of the post's field: of all its limits,
+// the one that is exceeded, not decided or used up most.
+func (s *Stats) Binding() limit.Verdict {
+	if i := limit.Binding(s.Verdicts); i >= 0 {
+		return s.Verdicts[i]
+	}
+	return s.Verdict
+}
+
+// All lists the verdicts against each limit; that against the first where only
+// it is known.
+func (s *Stats) All() []limit.Verdict {
+	if len(s.Verdicts) == 0 {
+		return []limit.Verdict{s.Verdict}
+	}
+	return s.Verdicts
+}

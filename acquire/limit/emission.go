@@ -67,18 +67,23 @@ func emissions() []Entry {
 			Notes: []string{noStage, noScope, "popular pages disagree: 10 W/m² and 50 W/m²"}},
 	}
 	for i := range all {
-		all[i].Distance, all[i].Slowest = fiveCentimetres, slowestMeter
+		all[i].Distance = fiveCentimetres
+		switch all[i].ID[:3] {
+		case "us-", "ca-": // (c)(3)(i) and Part III; IEC says the same, not confirmed
+			all[i].Slowest = slowestMeter
+		}
 	}
-	return all
+	return append(all, Entry{
+		ID: "su-emission-household", Title: "USSR and Russia, household oven, at 50 cm", Source: "SN 2666-83", Edition: "1983",
+		Tier: "household", Basis: EmissionInUse, Distance: 0.5, Bands: everywhere(0.1, Reproduced),
+		Notes: []string{"stated at 50 ± 5 cm; it meets 10 W/m² at 5 cm only where the field falls with the square of the distance"},
+	})
 }
 
-// lowRegimes are limits far below the others.
+// lowRegimes are limits on people far below the others.
 func lowRegimes() []Entry {
 	const unstated = "the averaging time is not in our table, so nothing can be within it"
 	return []Entry{
-		{ID: "su-emission-household", Title: "USSR and Russia, household oven, at 50 cm", Source: "SN 2666-83", Edition: "1983",
-			Tier: "household", Basis: EmissionInUse, Distance: 0.5, Bands: everywhere(0.1, Reproduced),
-			Notes: []string{"stated at 50 ± 5 cm; it meets 10 W/m² at 5 cm only where the field falls with the square of the distance"}},
 		{ID: "ru-public", Title: "USSR 1958 and Russia, the public", Source: "as cited in NSSA 49, ch. 30 (abstract)", Tier: "population",
 			Basis: ExposurePublic, Bands: everywhere(0.1, Reproduced), Notes: []string{unstated}},
 		{ID: "cn-public", Title: "China, the public", Source: "GB 8702-2014", Tier: "public", Basis: ExposurePublic,

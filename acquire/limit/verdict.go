@@ -262,3 +262,26 @@ func lackingIn(l *Limit, c *Circumstances) grounds {
 	}
 	return why
 }
+
+// Binding returns the index of the verdict that says most of several against one
+// field: exceeds before not decided before within, and among equals the one
+// whose limit is used up most. It is -1 for none.
+func Binding(all []Verdict) int {
+	rank := func(v Verdict) int {
+		switch v.Outcome {
+		case Exceeds:
+			return 2
+		case Within:
+			return 0
+		}
+		return 1
+	}
+	best := -1
+	for i, v := range all {
+		if best < 0 || rank(v) > rank(all[best]) || rank(v) == rank(all[best]) &&
+			(v.Share > all[best].Share || math.IsNaN(all[best].Share) && !math.IsNaN(v.Share)) {
+			best = i
+		}
+	}
+	return best
+}
