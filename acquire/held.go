@@ -26,10 +26,11 @@ type held struct {
 // hold begins the windows of all limits. The alarm of the first limit has the
 // plain name that a post with one limit has always had.
 func (w *watch) hold() {
+	_, topU := w.correction.Apply(w.post.Probe.Range)
 	for i, l := range w.post.Limits() {
 		h := held{limit: l, sustained: limit.NewSustained(w.post.Sustained, l.Value)}
 		if l.Averaged() {
-			h.mean = limit.NewMean(l.Averaging, w.post.Probe.Range)
+			h.mean = limit.NewMean(l.Averaging, w.post.Probe.Range, topU)
 		}
 		if i > 0 {
 			h.alarm = len(w.alarms)

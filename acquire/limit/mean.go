@@ -11,11 +11,10 @@ import (
 // Average is what is known of the mean power density over one interval of
 // monotonic time. It is exact over just that interval: a mean lies in [Lo, Hi].
 type Average struct {
-	From, To   time.Duration         // the interval; To is the end of the newest stretch
-	Lo, Hi     quantity.PowerDensity // W/m²; Hi is +Inf when any of it was over range
-	U          quantity.PowerDensity // mean of the expanded uncertainties of what was seen; NaN if unknown of any
-	Seen       time.Duration         // of the interval
-	Calibrated bool                  // a certificate was in force through all that was seen
+	From, To time.Duration         // the interval; To is the end of the newest stretch
+	Lo, Hi   quantity.PowerDensity // W/m²; Hi is +Inf when any of it was over range
+	U        quantity.PowerDensity // expanded uncertainty of Hi: the mean of those of its parts
+	Seen     time.Duration         // of the interval
 }
 
 // Cover is the seen fraction of the interval, 0 to 1.
@@ -29,7 +28,9 @@ func (a Average) Cover() float64 {
 // Mean holds bounds on the mean power density over a sliding window. The window
 // is divided into 1 000 slots, and its old edge moves by whole slots: the
 // interval it states is longer than the window by at most a thousandth. What
-// was not seen lies between 0 and the top of the range. Sums are integers, so
+// was not seen lies between 0 and the top of the range. What was seen without a
+// certificate, or with an uncertainty that is not known, counts in full from
+// below, and from above only as the top of the range does. Sums are integers, so
 // nothing creeps in however long it runs; values are rounded outwards to
 // quanta of 2⁻⁶³ of a full scale of 8 to 16 tops. Observing is O(1), allocates
 // nothing, and its memory is fixed at 56 kB. The zero value is not usable.
@@ -39,10 +40,11 @@ type Mean struct {
 	full  quantity.PowerDensity // a power of two
 	scale float64               // quanta in 1 W/m²; a power of two
 	roof  uint64                // top, in quanta, rounded up
+	roofU uint64                // uncertainty of the top, in quanta, rounded up
 
 	ring    [slots + 1]part
-	sum     part // over the ring, its time without marks
-	marked  [3]int32
+	sum     part  // over the ring, its time without marks
+	over    int   // slots that hold over-range
 	newest  int64 // number of the newest slot
 	started bool
 	end     time.Duration // of the newest stretch
@@ -51,23 +53,22 @@ type Mean struct {
 // part is what one slot holds. Densities are in quanta times nanoseconds.
 type part struct {
 	lo, hi, u wide
-	seen      uint64 // ns in the low bits, marks in the high ones
+	seen      uint64 // ns, with overRange as its highest bit
 }
 
-// Marks of a part.
-const (
-	overRange    = uint64(1) << (61 + iota) // there is no upper bound
-	unsure                                  // the uncertainty is not known
-	uncalibrated                            // no certificate was in force
-	marks        = overRange | unsure | uncalibrated
-)
+// overRange marks a part that has no upper bound.
+const overRange = uint64(1) << 63
 
 // NewMean starts a window of span, a whole number of microseconds, with nothing
-// seen. top is the top of the probe's range, W/m²: positive and finite.
-func NewMean(span time.Duration, top quantity.PowerDensity) *Mean {
+// seen. top is the top of the probe's range, W/m²: positive and finite; topU the
+// expanded uncertainty of a value there, top itself where it is not known.
+func NewMean(span time.Duration, top, topU quantity.PowerDensity) *Mean {
+	if !(topU >= 0 && topU <= top) {
+		topU = top
+	}
 	_, e := math.Frexp(8 * float64(top))
 	m := &Mean{width: max(span/slots, 1), top: top, full: quantity.PowerDensity(math.Ldexp(1, e)), scale: math.Ldexp(1, 63-e)}
-	m.roof = uint64(math.Ceil(float64(top) * m.scale))
+	m.roof, m.roofU = uint64(math.Ceil(float64(top)*m.scale)), uint64(math.Ceil(float64(topU)*m.scale))
 	return m
 }
 
@@ -93,18 +94,14 @@ func (m *Mean) add(st Stretch) {
 	// it from below only.
 	lo := uint64(min(max(math.Floor(float64(st.Lo)*m.scale), 0), 1<<63))
 	var hi, u, mark uint64
-	if st.Hi > m.full {
+	switch {
+	case st.Hi > m.full:
 		mark = overRange
-	} else {
+	case st.Uncalibrated || !(st.U >= 0 && st.U <= m.full):
+		hi, u = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo, m.roof), m.roofU
+	default:
 		hi = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo)
-	}
-	if st.U >= 0 && st.U <= m.full {
 		u = uint64(math.Ceil(float64(st.U) * m.scale))
-	} else {
-		mark |= unsure
-	}
-	if st.Uncalibrated {
-		mark |= uncalibrated
 	}
 	from := max(st.From, time.Duration(m.newest-slots)*m.width)
 	for n := m.newest; ; { // most stretches lie in the newest slot
@@ -113,7 +110,9 @@ func (m *Mean) add(st Stretch) {
 		}
 		end := min(st.To, time.Duration(n+1)*m.width)
 		p, d := &m.ring[index(n)], uint64(end-from)
-		m.mark(mark&^p.seen, 1)
+		if mark&^p.seen != 0 {
+			m.over++
+		}
 		p.seen = (p.seen | mark) + d
 		m.sum.seen += d
 		dl, dh, du := product(lo, d), product(hi, d), product(u, d)
@@ -127,15 +126,6 @@ func (m *Mean) add(st Stretch) {
 	}
 }
 
-// mark counts the marked slots.
-func (m *Mean) mark(marks uint64, by int32) {
-	for i := range m.marked {
-		if marks&(overRange<<i) != 0 {
-			m.marked[i] += by
-		}
-	}
-}
-
 // advance moves the window so that its newest slot holds the instant before to.
 func (m *Mean) advance(to time.Duration) {
 	if m.started && to <= time.Duration(m.newest+1)*m.width {
@@ -143,7 +133,7 @@ func (m *Mean) advance(to time.Duration) {
 	}
 	n := floorDiv(to-1, m.width)
 	if !m.started || n-m.newest > slots {
-		m.ring, m.sum, m.marked = [slots + 1]part{}, part{}, [3]int32{}
+		m.ring, m.sum, m.over = [slots + 1]part{}, part{}, 0
 		m.started, m.newest = true, n
 		return
 	}
@@ -154,8 +144,10 @@ func (m *Mean) advance(to time.Duration) {
 			continue
 		}
 		m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.minus(p.lo), m.sum.hi.minus(p.hi), m.sum.u.minus(p.u)
-		m.sum.seen -= p.seen &^ marks
-		m.mark(p.seen&marks, -1)
+		m.sum.seen -= p.seen &^ overRange
+		if p.seen&overRange != 0 {
+			m.over--
+		}
 		*p = part{}
 	}
 }
@@ -168,7 +160,7 @@ func (m *Mean) Bounds() (lo, hi quantity.PowerDensity, to time.Duration) {
 	}
 	whole := uint64(m.end - m.begin())
 	lo = m.mean(m.sum.lo, whole)
-	if m.marked[0] > 0 {
+	if m.over > 0 {
 		return lo, quantity.PowerDensity(math.Inf(1)), m.end
 	}
 	return lo, m.mean(m.sum.hi.plus(product(m.roof, whole-m.sum.seen)), whole), m.end
@@ -179,16 +171,15 @@ func (m *Mean) begin() time.Duration { return time.Duration(m.newest-slots) * m.
 // Read returns all that is known of the mean as it stands at the end of the
 // newest stretch.
 func (m *Mean) Read() Average {
-	a := Average{U: quantity.PowerDensity(math.NaN()), Seen: time.Duration(m.sum.seen)}
+	a := Average{Seen: time.Duration(m.sum.seen)}
 	a.Lo, a.Hi, a.To = m.Bounds()
 	if !m.started {
+		a.U = quantity.PowerDensity(float64(m.roofU) / m.scale)
 		return a
 	}
 	a.From = m.begin()
-	if m.marked[1] == 0 && m.sum.seen > 0 {
-		a.U = m.mean(m.sum.u, m.sum.seen)
-	}
-	a.Calibrated = m.marked[2] == 0 && m.sum.seen > 0
+	whole := uint64(a.To - a.From)
+	a.U = m.mean(m.sum.u.plus(product(m.roofU, whole-m.sum.seen)), whole)
 	return a
 }
 

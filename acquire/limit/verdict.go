@@ -240,15 +240,14 @@ func lackingIn(l *Limit, c *Circumstances) grounds {
 	add(c.Blind == "" && !has && !c.OverRange, whyNoValue)
 	add(!c.Running, whyNotRunning)
 	unsure := func(s, u quantity.PowerDensity) bool { return !(u >= 0) || math.IsNaN(float64(s+u)) }
-	calibrated, noU := c.Calibrated, unsure(c.Value, c.U) || c.Running && unsure(c.Peak, c.PeakU)
+	noU := unsure(c.Value, c.U) || c.Running && unsure(c.Peak, c.PeakU)
 	if l.Averaged() {
-		calibrated = calibrated && c.Mean.Calibrated
 		noU = unsure(c.Mean.Hi, c.Mean.U)
 		add(!(c.Mean.To > c.Mean.From && c.Mean.Seen > 0), whyNoValue)
 	}
-	add(!calibrated, whyUncalibrated)
-	add(has && calibrated && noU, whyNoU)
-	add(has && calibrated && !noU && !(c.K > 0), whyNoK)
+	add(!c.Calibrated, whyUncalibrated)
+	add(has && c.Calibrated && noU, whyNoU)
+	add(has && c.Calibrated && !noU && !(c.K > 0), whyNoK)
 	add(c.Axes < 3 && !c.Turned, whyOneAxis)
 	known := c.Distance > 0
 	if l.Basis.Emission() {

@@ -102,13 +102,12 @@ func furtherLimits(p *acquire.Post) []string {
 
 // boundsJSON is a mean as the API shows it.
 type boundsJSON struct {
-	Lo         number `json:"lower_w_per_m2"`
-	Hi         number `json:"upper_w_per_m2"` // null when it has no upper bound
-	U          number `json:"expanded_uncertainty_w_per_m2"`
-	Averaging  number `json:"averaging_s"`
-	Interval   number `json:"interval_s"` // that the bounds are exact over
-	Seen       number `json:"seen_s"`
-	Calibrated bool   `json:"calibrated"`
+	Lo        number `json:"lower_w_per_m2"`
+	Hi        number `json:"upper_w_per_m2"` // null when it has no upper bound
+	U         number `json:"expanded_uncertainty_w_per_m2"`
+	Averaging number `json:"averaging_s"`
+	Interval  number `json:"interval_s"` // that the bounds are exact over
+	Seen      number `json:"seen_s"`
 }
 
 func verdictOf(v limit.Verdict) verdictJSON {
@@ -125,7 +124,7 @@ func verdictOf(v limit.Verdict) verdictJSON {
 	if v.Averaged {
 		m := v.Mean
 		j.Mean = &boundsJSON{number(m.Lo), number(m.Hi), number(m.U), number(v.Limit.Averaging.Seconds()),
-			number((m.To - m.From).Seconds()), number(m.Seen.Seconds()), m.Calibrated}
+			number((m.To - m.From).Seconds()), number(m.Seen.Seconds())}
 	}
 	return j
 }
