@@ -126,12 +126,13 @@ func (m *Mean) add(st Stretch) {
 	}
 }
 
-// advance moves the window so that its newest slot holds the instant before to.
+// advance moves the window so that its newest slot holds to, and is empty when
+// it begins there.
 func (m *Mean) advance(to time.Duration) {
-	if m.started && to <= time.Duration(m.newest+1)*m.width {
+	if m.started && to < time.Duration(m.newest+1)*m.width {
 		return
 	}
-	n := floorDiv(to-1, m.width)
+	n := floorDiv(to, m.width)
 	if !m.started || n-m.newest > slots {
 		m.ring, m.sum, m.over = [slots + 1]part{}, part{}, 0
 		m.started, m.newest = true, n
