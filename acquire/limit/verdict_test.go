@@ -211,6 +211,9 @@ func TestJudgeAgainstTheRules(t *testing.T) {
 		if v.Outcome != want {
 			t.Fatalf("%s, %q; want %s", v.Outcome, v.Reasons, want)
 		}
+		if got := Decide(&l, &c); got != v.Outcome {
+			t.Fatalf("decided %s, judged %s", got, v.Outcome)
+		}
 		if len(v.Reasons) == 0 || slices.Contains(v.Reasons, "") {
 			t.Fatalf("%s with the reasons %q", v.Outcome, v.Reasons)
 		}
