@@ -15,9 +15,9 @@ func (p *Post) Limits() []limit.Limit {
 // held is what is held against one limit of a post.
 type held struct {
 	limit     limit.Limit
-	sustained *limit.Sustained
-	mean      *limit.Mean // nil unless the limit is judged by its mean
-	alarm     int         // index in the watch's alarms
+	sustained *limit.Sustained // time above; it stands still where a mean is judged
+	mean      *limit.Mean      // nil unless the limit is judged by its mean
+	alarm     int              // index in the watch's alarms
 
 	below  time.Duration // how long the mean was known to be at or below the limit
 	looked time.Duration // up to when
@@ -77,9 +77,10 @@ func (w *watch) takeUp(a alarm.Alarm) {
 func (w *watch) observe(st limit.Stretch) {
 	for i := range w.held {
 		h := &w.held[i]
-		h.sustained.Observe(st)
 		if h.mean != nil {
 			h.mean.Observe(st)
+		} else {
+			h.sustained.Observe(st)
 		}
 	}
 }
@@ -113,12 +114,11 @@ func (h *held) look(clear time.Duration) (above, returned bool) {
 	if h.mean == nil {
 		return h.sustained.Above(), h.sustained.Returned()
 	}
-	lo, hi, to := h.mean.Bounds()
+	above, kept, to := h.mean.Against(h.limit.Value)
 	switch {
-	case lo > h.limit.Value:
+	case above:
 		h.below = 0
-		above = true
-	case hi <= h.limit.Value:
+	case kept:
 		h.below += max(to-h.looked, 0)
 	}
 	h.looked = to
@@ -130,7 +130,7 @@ func (h *held) notBelow() {
 	h.sustained.Break()
 	h.below = 0
 	if h.mean != nil {
-		_, _, h.looked = h.mean.Bounds()
+		_, _, h.looked = h.mean.Against(h.limit.Value)
 	}
 }
 

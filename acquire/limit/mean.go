@@ -42,10 +42,11 @@ type Mean struct {
 	roof  uint64                // top, in quanta, rounded up
 	roofU uint64                // uncertainty of the top, in quanta, rounded up
 
-	ring    [slots + 1]part
-	sum     part  // over the ring, its time without marks
-	over    int   // slots that hold over-range
-	newest  int64 // number of the newest slot
+	ring    [slots + 1]part // but for the newest slot
+	sum     part            // over the ring, its time without the mark
+	over    int             // slots of the ring that hold over-range
+	open    part            // the newest slot
+	newest  int64           // its number
 	started bool
 	end     time.Duration // of the newest stretch
 }
@@ -103,27 +104,56 @@ func (m *Mean) add(st Stretch) {
 		hi = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo)
 		u = uint64(math.Ceil(float64(st.U) * m.scale))
 	}
-	from := max(st.From, time.Duration(m.newest-slots)*m.width)
-	for n := m.newest; ; { // most stretches lie in the newest slot
-		if start := time.Duration(n) * m.width; from < start {
-			n = floorDiv(from, m.width)
-		}
-		end := min(st.To, time.Duration(n+1)*m.width)
-		p, d := &m.ring[index(n)], uint64(end-from)
-		if mark&^p.seen != 0 {
-			m.over++
-		}
-		p.seen = (p.seen | mark) + d
-		m.sum.seen += d
-		dl, dh, du := product(lo, d), product(hi, d), product(u, d)
-		p.lo, m.sum.lo = p.lo.plus(dl), m.sum.lo.plus(dl)
-		p.hi, m.sum.hi = p.hi.plus(dh), m.sum.hi.plus(dh)
-		p.u, m.sum.u = p.u.plus(du), m.sum.u.plus(du)
-		if end >= st.To {
-			return
-		}
-		from, n = end, n+1
+	if start := time.Duration(m.newest) * m.width; st.From < start {
+		m.addOlder(max(st.From, start-slots*m.width), min(st.To, start), lo, hi, u, mark)
+		st.From = start
 	}
+	if st.From < st.To { // most stretches lie in the newest slot
+		m.open.add(uint64(st.To-st.From), lo, hi, u, mark)
+	}
+}
+
+// addOlder spreads a stretch over slots before the newest.
+func (m *Mean) addOlder(from, to time.Duration, lo, hi, u, mark uint64) {
+	for n := floorDiv(from, m.width); from < to; n++ {
+		end := min(to, time.Duration(n+1)*m.width)
+		p := &m.ring[index(n)]
+		m.take(p)
+		p.add(uint64(end-from), lo, hi, u, mark)
+		m.put(p)
+		from = end
+	}
+}
+
+func (p *part) add(d, lo, hi, u, mark uint64) {
+	p.seen = (p.seen | mark) + d
+	low := product(lo, d)
+	p.lo = p.lo.plus(low)
+	if hi == lo {
+		p.hi = p.hi.plus(low)
+	} else {
+		p.hi = p.hi.plus(product(hi, d))
+	}
+	p.u = p.u.plus(product(u, d))
+}
+
+// put adds a slot to the sum over the ring, and take takes it away.
+func (m *Mean) put(p *part) {
+	m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.plus(p.lo), m.sum.hi.plus(p.hi), m.sum.u.plus(p.u)
+	m.sum.seen += p.seen &^ overRange
+	m.over += int(p.seen >> 63)
+}
+
+func (m *Mean) take(p *part) {
+	m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.minus(p.lo), m.sum.hi.minus(p.hi), m.sum.u.minus(p.u)
+	m.sum.seen -= p.seen &^ overRange
+	m.over -= int(p.seen >> 63)
+}
+
+// total is the sum over the whole window, and whether any of it was over range.
+func (m *Mean) total() (t part, over bool) {
+	t = part{m.sum.lo.plus(m.open.lo), m.sum.hi.plus(m.open.hi), m.sum.u.plus(m.open.u), m.sum.seen + m.open.seen&^overRange}
+	return t, m.over > 0 || m.open.seen&overRange != 0
 }
 
 // advance moves the window so that its newest slot holds to, and is empty when
@@ -134,53 +164,53 @@ func (m *Mean) advance(to time.Duration) {
 	}
 	n := floorDiv(to, m.width)
 	if !m.started || n-m.newest > slots {
-		m.ring, m.sum, m.over = [slots + 1]part{}, part{}, 0
+		m.ring, m.sum, m.over, m.open = [slots + 1]part{}, part{}, 0, part{}
 		m.started, m.newest = true, n
 		return
 	}
-	for m.newest < n {
+	m.ring[index(m.newest)] = m.open
+	m.put(&m.open)
+	for m.open = (part{}); m.newest < n; {
 		m.newest++
-		p := &m.ring[index(m.newest)]
-		if p.seen == 0 {
-			continue
+		if p := &m.ring[index(m.newest)]; p.seen != 0 {
+			m.take(p)
+			*p = part{}
 		}
-		m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.minus(p.lo), m.sum.hi.minus(p.hi), m.sum.u.minus(p.u)
-		m.sum.seen -= p.seen &^ overRange
-		if p.seen&overRange != 0 {
-			m.over--
-		}
-		*p = part{}
 	}
 }
 
-// Bounds returns what the mean lies between, W/m², over the interval that ends at
-// to. Time before the first stretch was not seen.
-func (m *Mean) Bounds() (lo, hi quantity.PowerDensity, to time.Duration) {
+// Against says whether the mean is known to be above l, or known to be at or
+// below it, over the interval that ends at to; neither where its bounds lie about
+// l. It compares without dividing.
+func (m *Mean) Against(l quantity.PowerDensity) (above, kept bool, to time.Duration) {
 	if !m.started {
-		return 0, m.top, 0
+		return false, false, 0
 	}
 	whole := uint64(m.end - m.begin())
-	lo = m.mean(m.sum.lo, whole)
-	if m.over > 0 {
-		return lo, quantity.PowerDensity(math.Inf(1)), m.end
-	}
-	return lo, m.mean(m.sum.hi.plus(product(m.roof, whole-m.sum.seen)), whole), m.end
+	t, over := m.total()
+	edge := product(uint64(min(max(float64(l)*m.scale, 0), 1<<63)), whole)
+	above = edge.less(t.lo)
+	hi := t.hi.plus(product(m.roof, whole-t.seen))
+	return above, !over && !edge.less(hi), m.end
 }
 
 func (m *Mean) begin() time.Duration { return time.Duration(m.newest-slots) * m.width }
 
 // Read returns all that is known of the mean as it stands at the end of the
-// newest stretch.
+// newest stretch. Time before the first stretch was not seen.
 func (m *Mean) Read() Average {
-	a := Average{Seen: time.Duration(m.sum.seen)}
-	a.Lo, a.Hi, a.To = m.Bounds()
 	if !m.started {
-		a.U = quantity.PowerDensity(float64(m.roofU) / m.scale)
-		return a
+		return Average{Hi: m.top, U: quantity.PowerDensity(float64(m.roofU) / m.scale)}
 	}
-	a.From = m.begin()
+	t, over := m.total()
+	a := Average{From: m.begin(), To: m.end, Seen: time.Duration(t.seen)}
 	whole := uint64(a.To - a.From)
-	a.U = m.mean(m.sum.u.plus(product(m.roofU, whole-m.sum.seen)), whole)
+	a.Lo = m.mean(t.lo, whole)
+	a.Hi = m.mean(t.hi.plus(product(m.roof, whole-t.seen)), whole)
+	if over {
+		a.Hi = quantity.PowerDensity(math.Inf(1))
+	}
+	a.U = m.mean(t.u.plus(product(m.roofU, whole-t.seen)), whole)
 	return a
 }
 
@@ -210,6 +240,8 @@ func (w wide) minus(x wide) wide {
 	hi, _ := bits.Sub64(w.hi, x.hi, borrow)
 	return wide{hi, lo}
 }
+
+func (w wide) less(x wide) bool { return w.hi < x.hi || w.hi == x.hi && w.lo < x.lo }
 
 // floorDiv is the number of the slot that holds t.
 func floorDiv(t, width time.Duration) int64 {
