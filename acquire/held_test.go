@@ -242,3 +242,15 @@ func BenchmarkDecideThreeLimitsThreeWindows(b *testing.B) {
 		}
 	}
 }
+
+func TestJudgingAllocatesNothing(t *testing.T) {
+	w := peopleWatch(&quiet{}, func(Event) {}, onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), aPost(&fakeProbe{}).Limit)
+	s := Sample{S: 4, U: 0.4, At: w.epoch, Reading: drivers.Reading{HasValue: true}}
+	if n := testing.AllocsPerRun(1000, func() {
+		s.Mono += 100 * time.Millisecond
+		s.Reading.Value.Digits++
+		w.judge(s)
+	}); n != 0 {
+		t.Errorf("%v allocations a sample", n)
+	}
+}

@@ -85,24 +85,25 @@ func (m *Mean) Observe(st Stretch) {
 	m.advance(st.To)
 	m.end = st.To
 	if st.Seen && !(math.IsNaN(float64(st.Lo)) || math.IsNaN(float64(st.Hi))) {
-		m.add(st)
+		m.add(&st)
 	}
 }
 
 // add spreads a seen stretch over the slots it touches.
-func (m *Mean) add(st Stretch) {
-	// A field is never below zero, and what exceeds the full scale is bounded by
-	// it from below only.
-	lo := uint64(min(max(math.Floor(float64(st.Lo)*m.scale), 0), 1<<63))
-	var hi, u, mark uint64
+func (m *Mean) add(st *Stretch) {
+	lo, up := m.quanta(st.Lo)
+	hi, u, mark := up, m.roofU, uint64(0)
+	if st.Hi != st.Lo {
+		_, hi = m.quanta(st.Hi)
+		hi = max(hi, lo)
+	}
 	switch {
 	case st.Hi > m.full:
-		mark = overRange
+		hi, u, mark = 0, 0, overRange
 	case st.Uncalibrated || !(st.U >= 0 && st.U <= m.full):
-		hi, u = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo, m.roof), m.roofU
+		hi = max(hi, m.roof)
 	default:
-		hi = max(uint64(max(math.Ceil(float64(st.Hi)*m.scale), 0)), lo)
-		u = uint64(math.Ceil(float64(st.U) * m.scale))
+		_, u = m.quanta(st.U)
 	}
 	if start := time.Duration(m.newest) * m.width; st.From < start {
 		m.addOlder(max(st.From, start-slots*m.width), min(st.To, start), lo, hi, u, mark)
@@ -111,6 +112,23 @@ func (m *Mean) add(st Stretch) {
 	if st.From < st.To { // most stretches lie in the newest slot
 		m.open.add(uint64(st.To-st.From), lo, hi, u, mark)
 	}
+}
+
+// quanta rounds a power density down and up. A field is never below zero; what
+// exceeds the full scale is bounded by it from below.
+func (m *Mean) quanta(v quantity.PowerDensity) (down, up uint64) {
+	x := float64(v) * m.scale
+	if !(x > 0) {
+		return 0, 0
+	}
+	if x >= 1<<63 {
+		return 1 << 63, 1 << 63
+	}
+	i := int64(x)
+	if float64(i) < x {
+		return uint64(i), uint64(i) + 1
+	}
+	return uint64(i), uint64(i)
 }
 
 // addOlder spreads a stretch over slots before the newest.
@@ -188,7 +206,8 @@ func (m *Mean) Against(l quantity.PowerDensity) (above, kept bool, to time.Durat
 	}
 	whole := uint64(m.end - m.begin())
 	t, over := m.total()
-	edge := product(uint64(min(max(float64(l)*m.scale, 0), 1<<63)), whole)
+	limit, _ := m.quanta(l)
+	edge := product(limit, whole)
 	above = edge.less(t.lo)
 	hi := t.hi.plus(product(m.roof, whole-t.seen))
 	return above, !over && !edge.less(hi), m.end

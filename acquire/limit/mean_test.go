@@ -232,3 +232,25 @@ func BenchmarkMeanObserve(b *testing.B) {
 		now += 100 * time.Millisecond
 	}
 }
+
+// At the limit is not above it, by the last digit of a float64.
+func TestMeanAgainstALimit(t *testing.T) {
+	const l = quantity.PowerDensity(0.1)
+	for _, tc := range []struct {
+		v           quantity.PowerDensity
+		above, kept bool
+	}{{l, false, true}, {quantity.PowerDensity(math.Nextafter(float64(l), 0)), false, true}, {l * (1 + 1e-13), true, false}, {0, false, true}} {
+		m := NewMean(time.Minute, 1, 1)
+		if above, kept, _ := m.Against(l); above || kept {
+			t.Error("decided before anything was seen")
+		}
+		m.Observe(Stretch{To: 2 * time.Minute, Lo: tc.v, Hi: tc.v, Seen: true})
+		if above, kept, to := m.Against(l); above != tc.above || kept != tc.kept || to != 2*time.Minute {
+			t.Errorf("%v against %v: above %v, kept %v", float64(tc.v), float64(l), above, kept)
+		}
+		m.Observe(Stretch{From: 2 * time.Minute, To: 2*time.Minute + time.Millisecond, Lo: 1, Hi: quantity.PowerDensity(math.Inf(1)), Seen: true})
+		if _, kept, _ := m.Against(l); kept {
+			t.Error("kept with an over-range in it")
+		}
+	}
+}
