@@ -11,6 +11,7 @@
 package acquire
 
 import (
+	"iter"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -93,6 +94,7 @@ type Post struct {
 	Distance  quantity.Length // from the oven's surface to the probe's sensing centre
 	Turned    bool            // a one-axis probe was turned for the maximum, and has not been moved since
 	Limit     limit.Limit
+	More      []limit.Limit // judged beside Limit, each with an alarm of its own
 	Sustained limit.SustainedRule
 
 	RunGap time.Duration // pauses shorter than this belong to one run of the oven
@@ -165,7 +167,9 @@ type Past struct {
 	LastAt  time.Time // stamp of the last sample; zero when there is none
 	Alarms  []alarm.Alarm
 	Zero    calib.Correction // the last zero taken; Certificate is not used
-	Recent  []Sample         // oldest first; S, U, Quality as they were judged, Mono not set
+	// Recent yields the samples of the recall span, oldest first; S, U and Quality
+	// as they were judged, Mono not set. It may be nil.
+	Recent iter.Seq2[Sample, error]
 }
 
 // Observer is handed every batch after it was recorded and judged. It must not

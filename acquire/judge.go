@@ -40,7 +40,7 @@ func (w *watch) follow(s Sample) {
 	fault, over := s.Quality&Fault != 0, s.Quality&OverRange != 0
 	w.newest = s
 	w.newest.Said = nil
-	w.bounds = limit.Stretch{From: max(s.Mono, w.bounds.From), Lo: s.S, Hi: s.S, Seen: true}
+	w.bounds = limit.Stretch{From: max(s.Mono, w.bounds.From), Lo: s.S, Hi: s.S, Seen: true, U: s.U, Uncalibrated: s.Quality&Uncalibrated != 0}
 	switch {
 	case fault:
 		w.bounds.Seen = false
@@ -48,15 +48,19 @@ func (w *watch) follow(s Sample) {
 		return
 	case over:
 		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
-		w.sustained.Break()
+		for i := range w.held {
+			w.held[i].notBelow()
+		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.still = s.Mono
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
 		}
-		if s.S > w.post.Limit.Value {
-			w.sustained.Break() // it has no duration yet, and is above all the same
+		for i := range w.held {
+			if s.S > w.held[i].limit.Value {
+				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
+			}
 		}
 		was := w.runs.Peak()
 		w.runs.Observe(s.Mono, s.S)
@@ -85,13 +89,16 @@ func (w *watch) spend(now time.Duration) {
 	b.To = b.From
 	if b.Seen {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
-		w.sustained.Observe(b)
+		w.observe(b)
 		w.integrate(b)
-		w.reached = w.reached || w.sustained.Above()
+		for i := range w.held {
+			h := &w.held[i]
+			h.reached = h.reached || h.mean == nil && h.sustained.Above()
+		}
 	}
 	if b.To < now {
 		w.bounds.Seen = false
-		w.sustained.Observe(limit.Stretch{From: b.To, To: now})
+		w.observe(limit.Stretch{From: b.To, To: now})
 	}
 }
 
@@ -133,12 +140,16 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if w.condition.Blind() {
 		w.up = w.up && w.condition == StuckNow
 	}
-	switch {
-	case w.overRange() || w.reached || w.sustained.Above() && !w.condition.gone():
-		w.reached = false
-		w.move(exceedsAt, alarm.Appears, at, mono)
-	case w.alarms[exceedsAt].State.Present() && w.sustained.Returned():
-		w.move(exceedsAt, alarm.Disappears, at, mono)
+	over := w.overRange()
+	for i := range w.held {
+		h := &w.held[i]
+		switch above, returned := h.look(w.post.Sustained.Clear); {
+		case over || h.reached || above && (h.mean != nil || !w.condition.gone()):
+			h.reached = false
+			w.move(h.alarm, alarm.Appears, at, mono)
+		case returned && w.alarms[h.alarm].State.Present():
+			w.move(h.alarm, alarm.Disappears, at, mono)
+		}
 	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0
 	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)
@@ -200,8 +211,8 @@ func (w *watch) move(i int, h alarm.Happening, at time.Time, mono time.Duration)
 	w.alarms[i] = next
 	c := &alarm.Change{Alarm: next, From: from, Reason: reason}
 	var text string
-	if next.Rule == alarm.Exceeds {
-		v := w.verdict(mono)
+	if h := w.heldBy(i); h != nil {
+		v := w.verdict(h, mono)
 		c.Verdict = grounds(v)
 		text = exceedsText(v, reason)
 	} else {

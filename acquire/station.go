@@ -67,7 +67,9 @@ func New(o Options) (*Station, error) {
 		if err != nil {
 			return nil, fmt.Errorf("reading what the record knows of post %s: %w", p.ID, err)
 		}
-		w.restore(past)
+		if err := w.restore(past); err != nil {
+			return nil, fmt.Errorf("reading back the samples of post %s: %w", p.ID, err)
+		}
 		s.record.Correction(i, w.correction)
 		s.watches = append(s.watches, w)
 		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now})
@@ -335,10 +337,11 @@ func (w *watch) stats(now time.Time) Stats {
 	s := Stats{
 		Post: w.post, Index: w.index, Now: now.UTC(),
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
-		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdict: w.verdict(mono),
+		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
 		Running: running, Battery: w.battery, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
 		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
 	}
+	s.Verdict = s.Verdicts[0]
 	if running {
 		s.RunningSince = w.epoch.Add(since).UTC()
 	}
@@ -352,16 +355,20 @@ func (p *Post) check() error {
 	switch {
 	case p.Stale <= 0 || p.Silent <= 0 || p.Stuck <= 0:
 		return fmt.Errorf("post %s: stale, silent and stuck times must be positive", p.ID)
-	case !(p.Limit.Value > 0) || math.IsInf(float64(p.Limit.Value), 0):
-		return fmt.Errorf("post %s: its limit must be positive and finite", p.ID)
-	case !(p.Probe.Range > p.Limit.Value):
-		return fmt.Errorf("post %s: the range of probe %s ends at %s, and its limit is %s: a probe must show more than its limit",
-			p.ID, p.Probe.ID, p.Probe.Range, p.Limit.Value)
-	case !(3*p.Probe.Floor < p.Limit.Value):
-		return fmt.Errorf("post %s: the noise floor of probe %s is %s, and its limit is %s: the floor must lie below a third of the limit",
-			p.ID, p.Probe.ID, p.Probe.Floor, p.Limit.Value)
 	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
 		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
+	}
+	for _, l := range p.Limits() {
+		switch {
+		case !(l.Value > 0) || math.IsInf(float64(l.Value), 0):
+			return fmt.Errorf("post %s: its limit must be positive and finite", p.ID)
+		case !(p.Probe.Range > l.Value) || math.IsInf(float64(p.Probe.Range), 0):
+			return fmt.Errorf("post %s: the range of probe %s ends at %s, and its limit is %s: a probe must show more than its limit",
+				p.ID, p.Probe.ID, p.Probe.Range, l.Value)
+		case !(3*p.Probe.Floor < l.Value):
+			return fmt.Errorf("post %s: the noise floor of probe %s is %s, and its limit is %s: the floor must lie below a third of the limit",
+				p.ID, p.Probe.ID, p.Probe.Floor, l.Value)
+		}
 	}
 	return nil
 }

@@ -35,10 +35,11 @@ type Stats struct {
 	Detail    string    // why, when it is not seeing: one sentence with what to do
 	Up        bool      // the newest poll was answered by a line that parses
 
-	Last      Sample // the newest valid sample; Said not set. Seq 0: there is none
-	Newest    Sample // the newest sample of any quality; Seq 0: there is none
-	OverRange bool   // the newest sample is over range
-	Verdict   limit.Verdict
+	Last      Sample          // the newest valid sample; Said not set. Seq 0: there is none
+	Newest    Sample          // the newest sample of any quality; Seq 0: there is none
+	OverRange bool            // the newest sample is over range
+	Verdict   limit.Verdict   // against the post's first limit
+	Verdicts  []limit.Verdict // against each of its limits, in their order
 
 	Running      bool // the oven is known to run
 	RunningSince time.Time
@@ -80,4 +81,22 @@ type Slot struct {
 	N         uint32 // valid samples; 0 and not OverRange: nothing was seen
 	Lo, Hi    quantity.PowerDensity
 	OverRange bool
+}
+
+// Binding is the verdict that says most of the post's field: of all its limits,
+// the one that is exceeded, not decided or used up most.
+func (s *Stats) Binding() limit.Verdict {
+	if i := limit.Binding(s.Verdicts); i >= 0 {
+		return s.Verdicts[i]
+	}
+	return s.Verdict
+}
+
+// All lists the verdicts against each limit; that against the first where only
+// it is known.
+func (s *Stats) All() []limit.Verdict {
+	if len(s.Verdicts) == 0 {
+		return []limit.Verdict{s.Verdict}
+	}
+	return s.Verdicts
 }

@@ -30,9 +30,10 @@ type watch struct {
 	unitSaid   string // the unit of the newest reading, and what it is
 	unit       quantity.Unit
 
-	sustained *limit.Sustained
+	held      []held           // against each limit of the post, in its order
+	sustained *limit.Sustained // that of the first limit
 	runs      *cycle.Runs
-	alarms    []alarm.Alarm // in the order of rules
+	alarms    []alarm.Alarm // in the order of rules; then those of further limits
 	trace     trace
 	raw       rawRing
 
@@ -43,7 +44,6 @@ type watch struct {
 	wasHeard  bool
 	wasValid  bool
 	faulty    time.Duration // newest fault, if there was one
-	reached   bool          // the rule was met since the alarms were last moved
 	linkError string        // why there is no port; empty while it is open
 	linkTold  string        // the newest event about the port
 
@@ -80,7 +80,6 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		correction: calib.Correction{Certificate: post.Probe.Certificate},
-		sustained:  limit.NewSustained(post.Sustained, post.Limit.Value),
 		runs:       cycle.NewRuns(post.Probe.Floor, post.RunGap),
 		condition:  Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
@@ -88,12 +87,13 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	for _, r := range rules() {
 		w.alarms = append(w.alarms, alarm.Alarm{Post: post.ID, Rule: r, State: alarm.Normal})
 	}
+	w.hold()
 	return w
 }
 
 // restore takes up what the record knows: numbers go on, stamps stay in order,
 // standing alarms stand, and the windows hold what was seen just before.
-func (w *watch) restore(p Past) {
+func (w *watch) restore(p Past) error {
 	w.seq = p.LastSeq
 	w.line.startAfter(p.LastAt)
 	if ahead := p.LastAt.Sub(w.epoch); ahead > stepBound {
@@ -103,33 +103,52 @@ func (w *watch) restore(p Past) {
 	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
 	for _, a := range p.Alarms {
-		for i := range w.alarms {
-			if w.alarms[i].Rule == a.Rule {
-				w.alarms[i] = a
-			}
+		w.takeUp(a)
+	}
+	if err := w.replay(p); err != nil {
+		return err
+	}
+	// What reached a rule and was never told, as after a crash between the two, is
+	// told by the first step. The clear delay and the counters start anew: time out
+	// of service was not seen.
+	for i := range w.held {
+		w.held[i].notBelow()
+	}
+	w.counts, w.bounds = Counts{}, limit.Stretch{}
+	return nil
+}
+
+// replay fills the windows with what was seen just before the start.
+func (w *watch) replay(p Past) error {
+	if p.Recent == nil {
+		return nil
+	}
+	first := true
+	for s, err := range p.Recent {
+		if err != nil {
+			return err
 		}
-	}
-	if len(p.Recent) > 0 {
-		w.bounds.From = min(p.Recent[0].At.Sub(w.epoch.Round(0)), 0)
-	}
-	for _, s := range p.Recent {
 		if s.Mono = s.At.Sub(w.epoch.Round(0)); s.Mono >= 0 {
 			continue
 		}
-		w.follow(s)
-		w.reached = w.reached || s.Quality&OverRange != 0 && s.Quality&Fault == 0
-		if s.At.Before(w.alarms[exceedsAt].Changed) {
-			w.reached = false // that exceedance is known
+		if first {
+			w.bounds.From, first = s.Mono, false
 		}
+		w.follow(s)
+		w.forgetTold(s.Quality&OverRange != 0 && s.Quality&Fault == 0)
 	}
 	w.spend(0)
-	if w.newest.At.Before(w.alarms[exceedsAt].Changed) {
-		w.reached = false
+	w.forgetTold(false)
+	return nil
+}
+
+// forgetTold keeps of what the replay reached only what came after the last
+// change of the alarm: anything before is known.
+func (w *watch) forgetTold(over bool) {
+	for i := range w.held {
+		h := &w.held[i]
+		h.reached = (h.reached || over) && !w.newest.At.Before(w.alarms[h.alarm].Changed)
 	}
-	// What reached the rule and was never told, as after a crash between the two,
-	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
-	w.sustained.Break()
-	w.counts, w.bounds = Counts{}, limit.Stretch{}
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is

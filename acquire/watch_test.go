@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"iter"
 	"math"
 	"testing"
 	"time"
@@ -91,6 +92,7 @@ func TestOverdueProbeStillRaises(t *testing.T) {
 func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 	w := newTestWatch(newMemory())
 	past := Past{LastSeq: 140}
+	var recent []Sample
 	for i := range 140 { // one second above in each two, seven in all, ending one second before the start
 		at := w.epoch.Add(-15*time.Second + time.Duration(i)*100*time.Millisecond)
 		sample := Sample{Seq: int64(i + 1), At: at, S: 60,
@@ -98,9 +100,12 @@ func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 		if i%20 < 10 {
 			sample.S = 1
 		}
-		past.Recent = append(past.Recent, sample)
+		recent = append(recent, sample)
 	}
-	w.restore(past)
+	past.Recent = some(recent...)
+	if err := w.restore(past); err != nil {
+		t.Fatal(err)
+	}
 	if _, sum := w.sustained.TimeAbove(); sum < 6900*time.Millisecond || sum > 8*time.Second {
 		t.Fatalf("time above after a restart %v, want about 7 to 8 s", sum)
 	}
@@ -180,8 +185,8 @@ func TestUnseenTimeDoesNotStandStill(t *testing.T) {
 
 func TestCutLineAfterARestartIsNotStale(t *testing.T) {
 	w := newTestWatch(newMemory())
-	w.restore(Past{LastSeq: 1, LastAt: w.epoch.Add(-time.Minute), Recent: []Sample{{Seq: 1, At: w.epoch.Add(-time.Minute), S: 4,
-		Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 412, Exp: -3}}}}})
+	w.restore(Past{LastSeq: 1, LastAt: w.epoch.Add(-time.Minute), Recent: some(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), S: 4,
+		Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 412, Exp: -3}}})})
 	w.begin(time.Second)
 	w.feed(1100*time.Millisecond, "12,mW")
 	w.tick(w.epoch.Add(1200 * time.Millisecond))
@@ -193,17 +198,28 @@ func TestCutLineAfterARestartIsNotStale(t *testing.T) {
 // TestCrashBeforeTheAlarm: the record holds an exceedance that nobody was told of.
 func TestCrashBeforeTheAlarm(t *testing.T) {
 	w := newTestWatch(newMemory())
-	w.restore(Past{LastSeq: 1, Recent: []Sample{{Seq: 1, At: w.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}}}})
+	w.restore(Past{LastSeq: 1, Recent: some(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
 	w.tick(w.epoch.Add(time.Second))
 	if w.alarms[exceedsAt].State != alarm.Unacknowledged {
 		t.Errorf("%s, want the exceedance told", w.alarms[exceedsAt].State)
 	}
 	told := newTestWatch(newMemory())
 	told.restore(Past{LastSeq: 1, Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Exceeds, State: alarm.Normal, Changed: told.epoch.Add(-time.Second)}},
-		Recent: []Sample{{Seq: 1, At: told.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}}}})
+		Recent: some(Sample{Seq: 1, At: told.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
 	told.tick(told.epoch.Add(time.Second))
 	if told.alarms[exceedsAt].State != alarm.Normal {
 		t.Error("an exceedance that was reset is told again after a restart")
+	}
+}
+
+// some hands samples on as the record does.
+func some(samples ...Sample) iter.Seq2[Sample, error] {
+	return func(yield func(Sample, error) bool) {
+		for _, s := range samples {
+			if !yield(s, nil) {
+				return
+			}
+		}
 	}
 }
 

@@ -13,8 +13,8 @@ import (
 	"ovenward/drivers"
 )
 
-// verdict judges the post as it stands at an instant.
-func (w *watch) verdict(mono time.Duration) limit.Verdict {
+// verdict judges the post against one of its limits, as it stands at an instant.
+func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
 	p := w.post
 	c := limit.Circumstances{
 		HasValue:   !w.condition.gone() && w.last.Seq > 0 && w.newest.Seq == w.last.Seq,
@@ -23,9 +23,10 @@ func (w *watch) verdict(mono time.Duration) limit.Verdict {
 		Peak:       w.runs.Peak(),
 		PeakU:      w.runPeakU,
 		OverRange:  w.overRange(),
-		Sustained:  w.sustained.Above(),
+		Sustained:  h.sustained.Above(),
+		Cover:      h.sustained.Cover(),
 		Gone:       w.condition.gone(),
-		Latched:    w.alarms[0].State.Standing(),
+		Latched:    w.alarms[h.alarm].State.Standing(),
 		Calibrated: w.last.Seq > 0 && w.last.Quality&Uncalibrated == 0,
 		Axes:       p.Probe.Axes,
 		Turned:     p.Turned,
@@ -33,14 +34,19 @@ func (w *watch) verdict(mono time.Duration) limit.Verdict {
 		Response:   p.Probe.Response,
 	}
 	if cert := p.Probe.Certificate; cert != nil {
-		c.K = cert.K
+		c.K, c.Certificate = cert.K, cert.Number
 	}
-	_, c.Above = w.sustained.TimeAbove()
+	_, c.Above = h.sustained.TimeAbove()
 	_, c.Running = w.runs.Running()
+	if h.mean != nil {
+		c.Mean = h.mean.Read()
+		last, ever := w.runs.Last()
+		c.Running = ever && last >= c.Mean.From
+	}
 	if w.condition.Blind() {
 		c.Blind = w.detail(mono)
 	}
-	return limit.Judge(p.Limit, c)
+	return limit.Judge(h.limit, c)
 }
 
 // detail says in one sentence why a post does not see, and what to do.
@@ -75,6 +81,8 @@ func exceedsText(v limit.Verdict, r alarm.Reason) string {
 		return "the field was seen at or below " + limitText + " for the whole clear delay"
 	case math.IsInf(v.Ratio, 1):
 		return "the field is over the probe's range; " + limitText + " applies"
+	case v.Averaged:
+		return fmt.Sprintf("mean over %s %s: %s: %s", quantity.FormatDuration(v.Limit.Averaging), between(v.Mean), limitText, strings.Join(v.Reasons, "; "))
 	case math.IsNaN(v.Ratio):
 		return "the field exceeds " + limitText
 	}
@@ -84,9 +92,31 @@ func exceedsText(v limit.Verdict, r alarm.Reason) string {
 // grounds keeps a verdict with its numbers, for good.
 func grounds(v limit.Verdict) *alarm.Grounds {
 	g := &alarm.Grounds{Outcome: string(v.Outcome), Limit: float64(v.Limit.Value), LimitID: v.Limit.ID,
-		Source: v.Limit.Source, Reasons: v.Reasons}
+		Source: v.Limit.Source, Reasons: v.Reasons,
+		Rule: string(v.Rule), Distance: known(quantity.PowerDensity(v.Distance)), Certificate: v.Certificate, Notes: v.Notes}
 	g.Value, g.Uncertainty = known(v.Value), known(v.U)
+	g.Judged, g.JudgedUncertainty = known(v.Judged), known(v.JudgedU)
+	g.Coverage, g.Cover, g.Wrong = positive(v.K), known(quantity.PowerDensity(v.Cover)), known(quantity.PowerDensity(v.Wrong))
+	if v.Averaged {
+		g.Averaging = v.Limit.Averaging.Seconds()
+		g.MeanLo, g.MeanHi = known(v.Mean.Lo), known(v.Mean.Hi)
+	}
 	return g
+}
+
+// between tells the bounds of a mean.
+func between(a limit.Average) string {
+	if math.IsInf(float64(a.Hi), 1) {
+		return fmt.Sprintf("at least %s", a.Lo)
+	}
+	return fmt.Sprintf("between %s and %s", a.Lo, a.Hi)
+}
+
+func positive(x float64) *float64 {
+	if x > 0 {
+		return &x
+	}
+	return nil
 }
 
 func known(s quantity.PowerDensity) *float64 {

@@ -1,5 +1,5 @@
 // Package config reads the one file that says what a site looks like: a TOML
-// file of limits, ovens, probes, posts, the alarm rule and webhooks. It is
+// file of limits, ovens, probes, posts, the alarm and verdict rules and webhooks. It is
 // strict: whatever it does not know, or does not believe, is a Problem with its
 // line, and all problems are told together.
 //
@@ -29,6 +29,7 @@ type File struct {
 	Probes   []Probe
 	Posts    []Post
 	Alarm    Alarm
+	Verdict  Verdict
 	Webhooks []Webhook
 }
 
@@ -67,11 +68,12 @@ func Parse(name string, data []byte) (*File, error) {
 		Probes:   readProbes(root, alarm),
 		Posts:    readPosts(root),
 		Alarm:    alarm,
+		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 	}
 	root.finish()
 	r.resolve()
-	f.checkAbility(r)
+	f.checkLimits(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }
 	if f.Simulate.Line > 0 && !slices.ContainsFunc(f.Probes, simulated) {
 		r.add(f.Simulate.Line, `simulate: it has no effect, as no probe has a port like "simulate:NAME"; remove [simulate], or set such a port`)

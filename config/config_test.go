@@ -115,6 +115,10 @@ func TestLarkfieldHouse(t *testing.T) {
 		{"not turned", door.Turned == nil, true},
 		{"zero bound in W/m²", float64(corridor.ZeroBound), 1.0},
 		{"post limit", corridor.Limit, "corridor"},
+		{"further limit", corridor.Limits[0], "public"},
+		{"averaging", f.Limits[1].Averaging, 6 * time.Minute},
+		{"built-in limit", f.Limits[2].Builtin, "fcc-public"},
+		{"decision rule", f.Verdict.Rule, "guarded acceptance"},
 		{"token file", f.Webhooks[0].TokenFile, "/etc/ovenward/desk.token"},
 	} {
 		if c.got != c.want {

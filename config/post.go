@@ -2,8 +2,10 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -18,6 +20,7 @@ type Post struct {
 	Facing    string           // which way the probe looks, in people's words; may be empty
 	Turned    *Turned          // nil unless somebody turned the probe for the maximum
 	Limit     string           // id; the oven's limit when empty
+	Limits    []string         // ids of further limits, judged beside it
 	ZeroBound quantity.PowerDensity
 }
 
@@ -44,6 +47,7 @@ func readPosts(root *table) []Post {
 			Distance:  t.length(ask{"distance", `"50 mm"`, true}),
 			Facing:    t.text(ask{"facing", `"the door's latch side"`, false}),
 			Limit:     t.ref(ask{"limit", `"door-in-use"`, false}),
+			Limits:    readMore(t),
 			ZeroBound: t.powerDensity(ask{"zero_bound", `"0.05 mW/cm2"`, false}),
 		}
 		const unset = -1
@@ -86,35 +90,20 @@ func readTurned(t *table, facing string) *Turned {
 	return &Turned{By: by, On: on}
 }
 
-// checkAbility tells posts whose probe cannot show what their limit asks: it
-// must read beyond the limit, and its noise must lie well below.
-func (f *File) checkAbility(r *reader) {
-	limits, probes, ovens := map[string]Limit{}, map[string]Probe{}, map[string]Oven{}
-	for _, l := range f.Limits {
-		limits[l.ID] = l
+// checkAbility tells a post whose probe cannot show what a limit asks.
+func (f *File) checkAbility(r *reader, p Post, l limit.Limit) {
+	i := slices.IndexFunc(f.Probes, func(q Probe) bool { return q.ID == p.Probe })
+	if i < 0 || l.Value <= 0 || f.Probes[i].Range <= 0 {
+		return // told elsewhere
 	}
-	for _, p := range f.Probes {
-		probes[p.ID] = p
+	probe := f.Probes[i]
+	label := fmt.Sprintf("post %q", p.ID)
+	if probe.Range <= l.Value {
+		r.add(p.Line, "%s: the range of probe %q ends at %s, and limit %q is %s; name a probe that reads beyond the limit",
+			label, probe.ID, probe.Range, l.ID, l.Value)
 	}
-	for _, o := range f.Ovens {
-		ovens[o.ID] = o
-	}
-	for _, p := range f.Posts {
-		limit, probe := limits[p.Limit], probes[p.Probe]
-		if p.Limit == "" {
-			limit = limits[ovens[p.Oven].Limit]
-		}
-		if limit.Value <= 0 || probe.Range <= 0 {
-			continue // told elsewhere
-		}
-		label := fmt.Sprintf("post %q", p.ID)
-		if probe.Range <= limit.Value {
-			r.add(p.Line, "%s: the range of probe %q ends at %s, and limit %q is %s; name a probe that reads beyond the limit",
-				label, probe.ID, probe.Range, limit.ID, limit.Value)
-		}
-		if 3*probe.Floor >= limit.Value {
-			r.add(p.Line, "%s: the floor of probe %q is %s, and limit %q is %s; name a probe whose floor is below a third of the limit",
-				label, probe.ID, probe.Floor, limit.ID, limit.Value)
-		}
+	if 3*probe.Floor >= l.Value {
+		r.add(p.Line, "%s: the floor of probe %q is %s, and limit %q is %s; name a probe whose floor is below a third of the limit",
+			label, probe.ID, probe.Floor, l.ID, l.Value)
 	}
 }

@@ -17,7 +17,9 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	d, n := c.d, s.Counts
 	o.gauge(d.power, power(s))
 	o.gauge(d.ratio, ratio(s))
-	o.gauge(d.limit, float64(s.Post.Limit.Value), s.Post.Limit.ID, string(s.Post.Limit.Basis))
+	for _, l := range s.Post.Limits() {
+		o.gauge(d.limit, float64(l.Value), l.ID, string(l.Basis))
+	}
 	if n.HasPeak && s.Newest.Seq > 0 && s.Now.Sub(s.Newest.At) <= peakSpan {
 		o.gauge(d.peak, float64(n.Peak), "1m")
 	}
@@ -61,16 +63,31 @@ func conditions() []acquire.Condition {
 // collectVerdict shows the verdict and the run it may rest on. A blind post is
 // within nothing, whatever the snapshot says.
 func (c *Collector) collectVerdict(o out, s acquire.Stats) {
-	said := s.Verdict.Outcome
-	if said == "" || said == limit.Within && s.Condition.Blind() {
-		said = limit.NotDecided
-	}
+	said := told(s.Binding(), s)
 	for _, v := range []limit.Outcome{limit.Within, limit.Exceeds, limit.NotDecided} {
 		o.flag(c.d.verdict, said == v, string(v))
+	}
+	for _, j := range s.All() {
+		for _, v := range []limit.Outcome{limit.Within, limit.Exceeds, limit.NotDecided} {
+			o.flag(c.d.limitVerdict, told(j, s) == v, j.Limit.ID, string(v))
+		}
+		if j.Averaged {
+			o.gauge(c.d.meanLower, float64(j.Mean.Lo), j.Limit.ID)
+			o.gauge(c.d.meanUpper, float64(j.Mean.Hi), j.Limit.ID)
+			o.gauge(c.d.meanCover, j.Cover, j.Limit.ID)
+		}
 	}
 	if !s.Condition.Blind() {
 		o.flag(c.d.running, s.Running)
 	}
+}
+
+// told is the outcome that may be shown.
+func told(v limit.Verdict, s acquire.Stats) limit.Outcome {
+	if v.Outcome == "" || v.Outcome == limit.Within && s.Condition.Blind() {
+		return limit.NotDecided
+	}
+	return v.Outcome
 }
 
 // power returns the present power density in W/m², NaN when it is not known.

@@ -11,6 +11,7 @@ type descs struct {
 	energy, observed, overRange, samples          *prometheus.Desc
 	alarmActive, alarmUnacknowledged              *prometheus.Desc
 	probeUp, batteryLow, blind, condition         *prometheus.Desc
+	limitVerdict, meanLower, meanUpper, meanCover *prometheus.Desc
 	verdict, running, lastSample, lastValidSample *prometheus.Desc
 	readErrors, dropped, opens, roundTrip         *prometheus.Desc
 
@@ -48,9 +49,13 @@ func (d *descs) field(post namer) {
 	d.observed = post("observed_seconds_total", "Time that ovenward_energy_density_joules_per_square_meter_total covers.")
 	d.overRange = post("over_range_seconds_total", "Time over the probe's range, counted in ovenward_observed_seconds_total too.")
 	d.samples = post("samples_total", "Samples by what is wrong with them: the first that applies of fault, over-range, uncalibrated, under-floor, clock-unsure; good is none of them.", "quality")
-	d.ratio = post("limit_ratio", "Last valid sample while it is fresh, to the limit of the post. +Inf while over range. Absent when unknown, which is not below the limit.")
-	d.limit = post("limit_watts_per_square_meter", "Limit that the post is judged against, and its basis.", "limit", "basis")
-	d.verdict = post("post_verdict", "1 for the verdict that stands at the post: within, exceeds or not decided. Within is earned by a running oven and a valid calibration.", "verdict")
+	d.ratio = post("limit_ratio", "Last valid sample while it is fresh, to the first limit of the post. +Inf while over range. Absent when unknown, which is not below the limit.")
+	d.limit = post("limit_watts_per_square_meter", "Limits that the post is judged against, and their basis.", "limit", "basis")
+	d.limitVerdict = post("limit_verdict", "1 for the verdict that stands at the post against one of its limits.", "limit", "verdict")
+	d.meanLower = post("mean_power_density_lower_watts_per_square_meter", "Lower bound of the mean over the averaging time of a limit: what was not seen counts as 0. The mean exceeds the limit when this does.", "limit")
+	d.meanUpper = post("mean_power_density_upper_watts_per_square_meter", "Upper bound of the mean over the averaging time of a limit: what was not seen counts as the top of the probe's range. +Inf when any of it was over range.", "limit")
+	d.meanCover = post("mean_cover_ratio", "Fraction of the averaging time of a limit that was seen.", "limit")
+	d.verdict = post("post_verdict", "1 for the verdict that stands at the post against all of its limits: within, exceeds or not decided. Within is earned by a running oven and a valid calibration.", "verdict")
 	d.running = post("oven_running", "1 while the oven is known to run, from the field alone. 0 is not known to run, which is not off. Absent when the post is blind.")
 }
 

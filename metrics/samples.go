@@ -72,8 +72,10 @@ func (c *Collector) Observe(post int, batch []acquire.Sample) {
 func buckets(posts []acquire.Post) []float64 {
 	var limits []float64
 	for i := range posts {
-		if l := float64(posts[i].Limit.Value); l > 0 && !math.IsInf(l, 0) {
-			limits = append(limits, l)
+		for _, p := range posts[i].Limits() {
+			if l := float64(p.Value); l > 0 && !math.IsInf(l, 0) {
+				limits = append(limits, l)
+			}
 		}
 	}
 	if len(limits) == 0 {

@@ -37,8 +37,10 @@ func larkfield() []acquire.Post {
 			Stale: 2 * time.Second,
 		}
 	}
+	grill := post("grill-door", "grill", "p1", 50)
+	grill.More = []limit.Limit{{ID: "public", Value: 10, Basis: limit.ExposurePublic, Averaging: 6 * time.Minute, Source: "invented for this test"}}
 	return []acquire.Post{
-		post("grill-door", "grill", "p1", 50),
+		grill,
 		post("steam-door", "steamer", "p2", 50),
 		post("bake-seam", "baker", "p3", 10),
 	}
@@ -114,7 +116,10 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 }
 
 func wholeSite(p []acquire.Post) []acquire.Stats {
-	return []acquire.Stats{seeing(&p[0]), silent(&p[1]), overRange(&p[2])}
+	grill := seeing(&p[0])
+	mean := limit.Average{From: -360360 * time.Millisecond, Lo: 4.5, Hi: 4.75, Seen: 351 * time.Second}
+	grill.Verdicts = []limit.Verdict{grill.Verdict, {Outcome: limit.NotDecided, Limit: p[0].More[0], Averaged: true, Mean: mean, Cover: 0.975, Share: 0.475}}
+	return []acquire.Stats{grill, silent(&p[1]), overRange(&p[2])}
 }
 
 // exposition is what a scrape of c gets as text, without the Go runtime.

@@ -6,7 +6,10 @@
 // people; delays are counted elsewhere, on the monotonic clock.
 package alarm
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // Rule names what an alarm is about.
 type Rule string
@@ -20,9 +23,18 @@ const (
 	Record  Rule = "record"  // the record cannot be written
 )
 
+// ExceedsOf is the rule for the limit with this id, where a post has more limits
+// than one; that of its first limit is Exceeds.
+func ExceedsOf(limitID string) Rule { return Exceeds + ":" + Rule(limitID) }
+
+// IsExceedance says whether the rule is about a field above a limit.
+func (r Rule) IsExceedance() bool {
+	return r == Exceeds || strings.HasPrefix(string(r), string(Exceeds)+":")
+}
+
 // Latches says whether a falling value may end an alarm of this rule. An
 // exceedance latches: only a reset that names a repair or a survey ends it.
-func (r Rule) Latches() bool { return r == Exceeds }
+func (r Rule) Latches() bool { return r.IsExceedance() }
 
 // Priority is how fast a person should act.
 type Priority string
@@ -34,7 +46,7 @@ const (
 
 // Priority of a rule: an exceedance is high, blindness is medium.
 func (r Rule) Priority() Priority {
-	if r == Exceeds {
+	if r.IsExceedance() {
 		return High
 	}
 	return Medium
@@ -209,4 +221,17 @@ type Grounds struct {
 	LimitID     string   `json:"limit_id"`
 	Source      string   `json:"limit_source"`
 	Reasons     []string `json:"reasons"`
+
+	Judged            *float64 `json:"judged_w_per_m2,omitempty"`             // what the outcome rests on
+	JudgedUncertainty *float64 `json:"judged_uncertainty_w_per_m2,omitempty"` // expanded
+	Coverage          *float64 `json:"coverage_factor,omitempty"`             // k of both uncertainties
+	Rule              string   `json:"decision_rule,omitempty"`
+	Averaging         float64  `json:"averaging_s,omitempty"` // the mean over this long was judged
+	MeanLo            *float64 `json:"mean_lower_w_per_m2,omitempty"`
+	MeanHi            *float64 `json:"mean_upper_w_per_m2,omitempty"` // absent when it has no upper bound
+	Cover             *float64 `json:"cover_ratio,omitempty"`         // seen fraction of the window
+	Distance          *float64 `json:"distance_m,omitempty"`
+	Certificate       string   `json:"certificate,omitempty"`
+	Wrong             *float64 `json:"wrong_acceptance_probability,omitempty"` // of accepting Judged
+	Notes             []string `json:"notes,omitempty"`
 }

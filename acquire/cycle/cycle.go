@@ -27,6 +27,7 @@ type Runs struct {
 	base lowest
 
 	running bool
+	ever    bool
 	level   quantity.PowerDensity // a field above it is emission of the present run
 	start   time.Duration
 	last    time.Duration // newest emission
@@ -47,7 +48,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	r.Advance(at)
 	if !r.running {
 		if low, known := r.base.read(at); known && s > low+r.rise {
-			r.running, r.start, r.peak, r.level = true, at, 0, low+r.rise
+			r.running, r.ever, r.start, r.peak, r.level = true, true, at, 0, low+r.rise
 		}
 	}
 	if r.running && s > r.level {
@@ -66,6 +67,10 @@ func (r *Runs) Advance(now time.Duration) {
 
 // Running says whether the oven runs, and since when.
 func (r *Runs) Running() (since time.Duration, running bool) { return r.start, r.running }
+
+// Last is when emission was last seen, in the present run or the last one, and
+// whether any ever was.
+func (r *Runs) Last() (at time.Duration, ever bool) { return r.last, r.ever }
 
 // Peak is the highest value of the present run, or of the last one.
 func (r *Runs) Peak() quantity.PowerDensity { return r.peak }

@@ -12,6 +12,9 @@ type Stretch struct {
 	From, To time.Duration
 	Lo, Hi   quantity.PowerDensity // W/m²; unused when not Seen
 	Seen     bool                  // false: nothing is known of the field
+
+	U            quantity.PowerDensity // expanded uncertainty of the field; NaN if unknown
+	Uncalibrated bool                  // no certificate was in force
 }
 
 // SustainedRule says when time above a limit is worth a report, and when an
@@ -36,6 +39,8 @@ type Sustained struct {
 
 	width    time.Duration            // of one slot
 	ring     [slots + 1]time.Duration // time above in each slot
+	lit      [slots + 1]time.Duration // time seen in each slot
+	seen     time.Duration            // over lit
 	newest   int64                    // number of the newest slot
 	sum      time.Duration            // over the ring
 	unbroken time.Duration
@@ -65,13 +70,16 @@ func (s *Sustained) Observe(st Stretch) {
 	}
 	s.advance(st.To)
 	s.end = st.To
+	if st.Seen {
+		s.seen += s.add(&s.lit, st.From, st.To)
+	}
 	switch {
 	case !st.Seen:
 		s.unbroken = 0
 	case st.Lo > s.limit:
 		s.unbroken += d
 		s.below = 0
-		s.add(st.From, st.To)
+		s.sum += s.add(&s.ring, st.From, st.To)
 	case st.Hi <= s.limit:
 		s.unbroken = 0
 		s.below += d
@@ -96,45 +104,50 @@ func (s *Sustained) Break() { s.below = 0 }
 // TimeAbove returns the unbroken time above and the sum within the window.
 func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum }
 
-// slot returns the number of the slot that holds t.
-func (s *Sustained) slot(t time.Duration) int64 {
-	n := int64(t / s.width)
-	if t < 0 && t%s.width != 0 {
-		n--
-	}
-	return n
+// Cover is the seen fraction of the window, 0 to 1. Time before the first
+// stretch was not seen.
+func (s *Sustained) Cover() float64 {
+	return min(float64(s.seen)/float64(slots*s.width), 1)
 }
 
 // advance moves the window so that its newest slot ends at or after to.
 func (s *Sustained) advance(to time.Duration) {
-	n := s.slot(to - 1)
+	if s.started && to <= time.Duration(s.newest+1)*s.width {
+		return
+	}
+	n := floorDiv(to-1, s.width)
 	if !s.started {
 		s.started, s.newest = true, n
 		return
 	}
 	if n-s.newest >= slots+1 {
 		s.ring, s.sum, s.newest = [slots + 1]time.Duration{}, 0, n
+		s.lit, s.seen = s.ring, 0
 		return
 	}
 	for s.newest < n {
 		s.newest++
 		i := index(s.newest)
 		s.sum -= s.ring[i]
-		s.ring[i] = 0
+		s.seen -= s.lit[i]
+		s.ring[i], s.lit[i] = 0, 0
 	}
 }
 
-// add spreads a stretch above over the slots it touches; what is older than the
-// window is left out.
-func (s *Sustained) add(from, to time.Duration) {
+// add spreads a stretch over the slots it touches, and returns what it added;
+// what is older than the window is left out.
+func (s *Sustained) add(ring *[slots + 1]time.Duration, from, to time.Duration) time.Duration {
 	from = max(from, time.Duration(s.newest-slots)*s.width)
-	for from < to {
-		n := s.slot(from)
+	begin := from
+	for n := s.newest; from < to; n++ { // most stretches lie in the newest slot
+		if from < time.Duration(n)*s.width {
+			n = floorDiv(from, s.width)
+		}
 		end := min(to, time.Duration(n+1)*s.width)
-		s.ring[index(n)] += end - from
-		s.sum += end - from
+		ring[index(n)] += end - from
 		from = end
 	}
+	return max(to-begin, 0)
 }
 
 func index(slot int64) int {

@@ -74,7 +74,8 @@ func TestEveryReason(t *testing.T) {
 		{"slow", func(_ *Limit, c *Circumstances) { c.Response = 3*time.Second + 1 }, NotDecided, []string{"the probe is slower than the limit asks (90 % within 3 s)"}},
 		{"response not known", func(_ *Limit, c *Circumstances) { c.Response = 0 }, NotDecided, []string{"the response time of the probe is not known"}},
 		{"exposure", func(l *Limit, c *Circumstances) { l.Basis, c.Distance, c.Response = ExposurePublic, 0, 0 }, NotDecided,
-			[]string{"an exposure limit is averaged over time, which is not judged yet"}},
+			[]string{"the averaging time of this exposure limit is not stated, and only its mean could be within",
+				"the distance from the oven is not known: the limit is for people where they stand, and a value at one spot near an oven is not an average over a whole body"}},
 		{"sum of long ago", func(_ *Limit, c *Circumstances) {
 			c.Sustained, c.Gone, c.HasValue, c.Blind = true, true, false, "stale"
 		}, NotDecided, []string{"stale"}},
@@ -209,6 +210,9 @@ func TestJudgeAgainstTheRules(t *testing.T) {
 		}
 		if v.Outcome != want {
 			t.Fatalf("%s, %q; want %s", v.Outcome, v.Reasons, want)
+		}
+		if got := Decide(&l, &c); got != v.Outcome {
+			t.Fatalf("decided %s, judged %s", got, v.Outcome)
 		}
 		if len(v.Reasons) == 0 || slices.Contains(v.Reasons, "") {
 			t.Fatalf("%s with the reasons %q", v.Outcome, v.Reasons)

@@ -11,7 +11,8 @@ import (
 
 // Past returns what is committed of the post with this index of Register: its
 // last number and stamp, the last zero taken, its alarms, and its samples of the
-// span recent before the last one, corrected as they were when judged.
+// span recent before the last one, corrected as they were when judged. They are
+// read while they are asked for: a day of them does not fit into memory lightly.
 func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	ctx := context.Background()
 	s.mu.Lock()
@@ -52,11 +53,13 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	if past.LastAt = instant(at); past.LastSeq == 0 || recent <= 0 {
 		return past, nil
 	}
-	for sample, err := range s.Samples(ctx, p.id, past.LastAt.Add(-recent), time.Time{}) {
-		if err != nil {
-			return acquire.Past{}, err
+	from := past.LastAt.Add(-recent)
+	past.Recent = func(yield func(acquire.Sample, error) bool) {
+		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
+			if !yield(sample.Sample, err) || err != nil {
+				return
+			}
 		}
-		past.Recent = append(past.Recent, sample.Sample)
 	}
 	return past, nil
 }

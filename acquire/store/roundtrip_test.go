@@ -134,8 +134,15 @@ func TestDerived(t *testing.T) {
 	if past.Zero.Zero != 0.5 || past.Zero.ZeroBy != "R. Okafor" || !past.Zero.ZeroAt.Equal(late.ZeroAt) {
 		t.Errorf("the last zero comes back as %+v", past.Zero)
 	}
-	if past.LastSeq != 4 || !past.LastAt.Equal(sample(4).At) || len(past.Recent) != 2 || past.Recent[0].Seq != 3 || !closeTo(past.Recent[0].S, everything(t, s.Reader, "fryer")[2].S) {
-		t.Errorf("past ends at %d, %s with %d recent samples, want 4, %s and 2", past.LastSeq, past.LastAt, len(past.Recent), sample(4).At)
+	var recent []acquire.Sample
+	for sample, err := range past.Recent {
+		if err != nil {
+			t.Fatal(err)
+		}
+		recent = append(recent, sample)
+	}
+	if past.LastSeq != 4 || !past.LastAt.Equal(sample(4).At) || len(recent) != 2 || recent[0].Seq != 3 || !closeTo(recent[0].S, everything(t, s.Reader, "fryer")[2].S) {
+		t.Errorf("past ends at %d, %s with %d recent samples, want 4, %s and 2", past.LastSeq, past.LastAt, len(recent), sample(4).At)
 	}
 }
 

@@ -20,7 +20,7 @@ type step struct {
 
 // steps returns all versions of the schema, the first first.
 func steps() []step {
-	return []step{{1, schema1}}
+	return []step{{1, schema1}, {2, limits2}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any
@@ -195,6 +195,15 @@ SELECT id,
     || printf('.%09dZ', at_ns % 1000000000) AS utc,
   post, kind, who, text, CAST(raw AS TEXT) AS raw, alarm
 FROM events;
+`
+
+// limits2 keeps what else shapes a verdict: the averaging time of a post's limit,
+// the rule it is judged by, and the further limits of the post as JSON. NULL is
+// a limit on each value, by guarded acceptance, and no further limit.
+const limits2 = `
+ALTER TABLE post_versions ADD COLUMN limit_averaging_s REAL;
+ALTER TABLE post_versions ADD COLUMN limit_rule TEXT;
+ALTER TABLE post_versions ADD COLUMN limits_more TEXT;
 `
 
 // ErrNewer is a record written by a later Ovenward than this one.

@@ -35,6 +35,7 @@ func commands() []command {
 		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
 		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
+		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
 	}
 }
 

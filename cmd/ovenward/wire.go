@@ -65,14 +65,14 @@ func newKitchen(f *config.File, now func() time.Time) (*simulate.Kitchen, error)
 
 // posts turns a checked configuration into what the station watches.
 func posts(f *config.File, k *simulate.Kitchen) ([]acquire.Post, error) {
-	limits := byID(f.Limits, func(l config.Limit) string { return l.ID })
 	ovens := byID(f.Ovens, func(o config.Oven) string { return o.ID })
 	probes := byID(f.Probes, func(p config.Probe) string { return p.ID })
 	var out []acquire.Post
 	for _, c := range f.Posts {
-		oven, l := ovens[c.Oven], limits[ovens[c.Oven].Limit]
-		if c.Limit != "" {
-			l = limits[c.Limit]
+		oven := ovens[c.Oven]
+		limits, err := f.LimitsOf(c)
+		if err != nil {
+			return nil, fmt.Errorf("post %s: %w", c.ID, err)
 		}
 		p, err := newProbe(probes[c.Probe], k)
 		if err != nil {
@@ -83,7 +83,7 @@ func posts(f *config.File, k *simulate.Kitchen) ([]acquire.Post, error) {
 		out = append(out, acquire.Post{
 			Site: f.Site.Name, ID: c.ID, Oven: oven.ID, OvenPlace: oven.Place, Probe: p,
 			Distance: c.Distance, Turned: c.Turned != nil,
-			Limit:     limit.Limit{ID: l.ID, Value: l.Value, Distance: l.Distance, Basis: limit.Basis(l.Basis), Source: l.Source},
+			Limit: limits[0], More: limits[1:],
 			Sustained: limit.SustainedRule{Unbroken: a.Unbroken, Summed: a.Summed, Within: a.Within, Clear: a.Clear},
 			RunGap:    a.RunGap, Silent: a.Silent, Stale: a.Stale, Stuck: a.Stuck,
 		})

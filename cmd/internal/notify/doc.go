@@ -19,7 +19,7 @@
 //	id                            of the alarm's occurrence, the same from raise to normal
 //	site, post, oven, place       post, oven and place are absent for an alarm of the station itself
 //	probe                         the instrument at the post
-//	rule                          exceeds, silent, stale, stuck, fault, record
+//	rule                          exceeds, silent, stale, stuck, fault, record; exceeds:LIMIT for a further limit of a post
 //	priority                      high or medium
 //	state, from                   as in ISA-18.2 / IEC 62682: the new state and the one before
 //	reason                        why it changed: raised, acknowledged, below the limit now; …, reset, …
@@ -37,6 +37,10 @@
 //	ratio                         value to limit
 //	limit_id, limit_source        which limit, and where it comes from
 //	reasons                       what the verdict rests on
+//	coverage_factor, decision_rule, cover_ratio, distance_m, certificate, notes
+//	                              what else belongs to the verdict; absent where not known
+//	averaging_s, mean_lower_w_per_m2, mean_upper_w_per_m2
+//	                              where the mean is judged; no upper bound: absent
 //	text                          one paragraph for people, with what to do now
 //	caution                       to be shown with it
 //	link                          the page, where one is configured

@@ -64,6 +64,16 @@ type Grounds struct {
 	LimitID         string   `json:"limit_id,omitempty"`
 	LimitSource     string   `json:"limit_source,omitempty"`
 	Reasons         []string `json:"reasons,omitempty"`
+
+	K            *float64 `json:"coverage_factor,omitempty"`
+	DecisionRule string   `json:"decision_rule,omitempty"`
+	Averaging    float64  `json:"averaging_s,omitempty"`
+	MeanLo       *float64 `json:"mean_lower_w_per_m2,omitempty"`
+	MeanHi       *float64 `json:"mean_upper_w_per_m2,omitempty"`
+	Cover        *float64 `json:"cover_ratio,omitempty"`
+	Distance     *float64 `json:"distance_m,omitempty"`
+	Certificate  string   `json:"certificate,omitempty"`
+	Notes        []string `json:"notes,omitempty"`
 }
 
 // subjectMatter is what a message needs besides the event.
@@ -112,7 +122,9 @@ func newGrounds(g *alarm.Grounds) Grounds {
 		return Grounds{}
 	}
 	out := Grounds{Outcome: g.Outcome, LimitID: g.LimitID, LimitSource: g.Source, Reasons: g.Reasons,
-		ValueSI: finite(g.Value), UncertaintySI: finite(g.Uncertainty), LimitSI: finite(&g.Limit)}
+		ValueSI: finite(g.Value), UncertaintySI: finite(g.Uncertainty), LimitSI: finite(&g.Limit),
+		K: finite(g.Coverage), DecisionRule: g.Rule, Averaging: g.Averaging, MeanLo: finite(g.MeanLo), MeanHi: finite(g.MeanHi),
+		Cover: finite(g.Cover), Distance: finite(g.Distance), Certificate: g.Certificate, Notes: g.Notes}
 	if out.ValueSI != nil {
 		out.Value = bothUnits(*out.ValueSI)
 	}

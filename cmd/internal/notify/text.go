@@ -27,7 +27,7 @@ func describe(m Message, p *acquire.Post) string {
 		say("SIMULATED, no real oven is meant.")
 	}
 	say(where(m) + ": " + headline(m) + ".")
-	if m.Rule == alarm.Exceeds {
+	if m.Rule.IsExceedance() {
 		say(howMuch(m, p))
 	}
 	if said := quoted(m); said != "" {
@@ -89,7 +89,11 @@ func headline(m Message) string {
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
 	const unknown, seen = "the field at this post is not known: ", "the probe is seen again"
-	switch m.Rule {
+	rule := m.Rule
+	if rule.IsExceedance() {
+		rule = alarm.Exceeds
+	}
+	switch rule {
 	case alarm.Exceeds:
 		return "the field exceeds the limit", string(alarm.ReturnedLatched)
 	case alarm.Silent:
@@ -114,6 +118,9 @@ func howMuch(m Message, p *acquire.Post) string {
 	against := fmt.Sprintf("the limit of %s (%s: %s)", m.Limit, m.LimitID, m.LimitSource)
 	var s string
 	switch {
+	case m.MeanLo != nil:
+		s = fmt.Sprintf("The mean over %s is at least %s. It is judged against %s.",
+			quantity.FormatDuration(time.Duration(m.Averaging*float64(time.Second))), bothUnits(*m.MeanLo), against)
 	case m.Value != "" && m.Ratio != nil:
 		s = fmt.Sprintf("Measured at this moment: %s, %.3g times %s;", m.Value, *m.Ratio, against)
 		if m.UncertaintyText != "" {
@@ -134,7 +141,7 @@ func howMuch(m Message, p *acquire.Post) string {
 
 // quoted repeats what the record says where the numbers do not tell it.
 func quoted(m Message) string {
-	if m.Detail == "" || m.Rule == alarm.Exceeds && m.Reason != alarm.WasReset {
+	if m.Detail == "" || m.Rule.IsExceedance() && m.Reason != alarm.WasReset {
 		return ""
 	}
 	return "The record says: “" + m.Detail + "”."
@@ -158,11 +165,11 @@ func when(m Message) string {
 // whatNow says what to do.
 func whatNow(m Message, p *acquire.Post) string {
 	switch {
-	case m.Rule == alarm.Exceeds && m.State.Present():
+	case m.Rule.IsExceedance() && m.State.Present():
 		return StopOven
-	case m.Rule == alarm.Exceeds && m.State.Standing():
+	case m.Rule.IsExceedance() && m.State.Standing():
 		return "Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."
-	case m.Rule == alarm.Exceeds:
+	case m.Rule.IsExceedance():
 		return "The reset states that the cause is mended; the next run of the oven will show it."
 	case m.Rule == alarm.Record && m.State.Present():
 		return "Readings may be lost until it can. Look at the disk of this station: space, permissions, whether it is mounted."

@@ -21,6 +21,11 @@ type limitJSON struct {
 	Distance number `json:"distance_m"`
 	Basis    string `json:"basis"`
 	Source   string `json:"source"`
+
+	Averaging   number `json:"averaging_s"` // null: each value counts, or not stated
+	Rule        string `json:"decision_rule"`
+	Builtin     string `json:"builtin,omitempty"`
+	Unconfirmed string `json:"not_confirmed,omitempty"`
 }
 
 // verdictJSON is a verdict as the API shows it.
@@ -31,6 +36,19 @@ type verdictJSON struct {
 	K       number   `json:"k"`
 	Ratio   number   `json:"limit_ratio"`
 	Reasons []string `json:"reasons"`
+
+	LimitID     string      `json:"limit_id"`
+	Rule        string      `json:"decision_rule"`
+	Judged      number      `json:"judged_w_per_m2"` // what the outcome rests on
+	JudgedU     number      `json:"judged_expanded_uncertainty_w_per_m2"`
+	Share       number      `json:"judged_limit_ratio"`
+	Mean        *boundsJSON `json:"mean,omitempty"` // where a limit is one on means
+	Cover       number      `json:"cover_ratio"`    // seen fraction of the window
+	Distance    number      `json:"distance_m"`
+	Certificate string      `json:"certificate,omitempty"`
+	Wrong       number      `json:"wrong_acceptance_probability"` // of accepting judged
+	WrongModel  string      `json:"wrong_acceptance_model"`
+	Notes       []string    `json:"notes,omitempty"`
 }
 
 // postJSON is a post as the API shows it. Numbers are null when there is none;
@@ -54,11 +72,19 @@ type postJSON struct {
 	Ratio      number      `json:"limit_ratio"`
 	Distance   number      `json:"distance_m"`
 	Limit      limitJSON   `json:"limit"`
-	Verdict    verdictJSON `json:"verdict"`
+	Verdict    verdictJSON `json:"verdict"` // against limit
+
+	Limits   []limitJSON   `json:"limits"` // all of the post, limit first
+	Verdicts []verdictJSON `json:"verdicts"`
 }
 
 func limitOf(l limit.Limit) limitJSON {
-	return limitJSON{l.ID, number(l.Value), number(l.Distance), string(l.Basis), l.Source}
+	j := limitJSON{ID: l.ID, Value: number(l.Value), Distance: number(l.Distance), Basis: string(l.Basis), Source: l.Source,
+		Averaging: number(math.NaN()), Rule: ruleFact(l), Builtin: l.Builtin, Unconfirmed: l.Unconfirmed}
+	if l.Averaged() {
+		j.Averaging = number(l.Averaging.Seconds())
+	}
+	return j
 }
 
 func postOf(st acquire.Stats) postJSON {
@@ -69,13 +95,7 @@ func postOf(st acquire.Stats) postJSON {
 		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail, Running: st.Running,
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
 		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit),
-		Verdict: verdictJSON{
-			Outcome: string(st.Verdict.Outcome), Value: number(st.Verdict.Value), U: number(st.Verdict.U),
-			K: number(st.Verdict.K), Ratio: number(st.Verdict.Ratio), Reasons: slices.Clone(st.Verdict.Reasons),
-		},
-	}
-	if j.Verdict.Reasons == nil {
-		j.Verdict.Reasons = []string{}
+		Verdict: verdictOf(st.Verdict), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
 	}
 	if st.Newest.Seq > 0 {
 		j.Quality = st.Newest.Quality.String()

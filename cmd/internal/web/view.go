@@ -18,21 +18,24 @@ import (
 // postView is a post in words, for the template and for the live stream: both
 // show the same texts. What has no JSON name does not change while we run.
 type postView struct {
-	ID       string `json:"id"`
-	Index    int    `json:"-"`
-	Title    string `json:"-"` // where the oven is, or its name
-	Oven     string `json:"-"` // its name in the record, where Title is another
-	Limit    string `json:"-"` // "1 mW/cm² at 50 mm"
-	LimitSI  string `json:"-"` // "10 W/m²"
-	Basis    string `json:"-"`
-	Source   string `json:"-"`
-	Probe    string `json:"-"`
-	Cert     string `json:"-"`
-	ZeroURL  string `json:"-"`
-	LimitWPM string `json:"-"` // W/m², for the chart
-	GapS     string `json:"-"` // s; a longer pause in the trace is a gap
-	Age      string `json:"-"` // in the snapshot; the script tells it live
-	Chart    chart  `json:"-"` // the snapshot's
+	ID       string   `json:"id"`
+	Index    int      `json:"-"`
+	Title    string   `json:"-"` // where the oven is, or its name
+	Oven     string   `json:"-"` // its name in the record, where Title is another
+	Limit    string   `json:"-"` // "1 mW/cm² at 50 mm"
+	LimitSI  string   `json:"-"` // "10 W/m²"
+	Basis    string   `json:"-"`
+	Source   string   `json:"-"`
+	Mean     string   `json:"-"` // over which time the limit is judged
+	Rule     string   `json:"-"` // decision rule
+	Further  []string `json:"-"` // limits beside the first
+	Probe    string   `json:"-"`
+	Cert     string   `json:"-"`
+	ZeroURL  string   `json:"-"`
+	LimitWPM string   `json:"-"` // W/m², for the chart
+	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
+	Age      string   `json:"-"` // in the snapshot; the script tells it live
+	Chart    chart    `json:"-"` // the snapshot's
 
 	State     string   `json:"state"` // above, blind, seeing or idle: the mark
 	Condition string   `json:"condition"`
@@ -73,16 +76,18 @@ func gapOf(p *acquire.Post) time.Duration {
 // viewOf puts a post into words. now is the instant of the snapshot.
 func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 	p := st.Post
-	seen := presenceOf(st)
+	seen, lead := presenceOf(st), st.Binding()
 	v := postView{
 		ID: p.ID, Index: st.Index, Title: p.Oven,
 		Limit: read(p.Limit.Value), LimitSI: readSI(p.Limit.Value),
-		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source, Probe: probeWords(p), Cert: certWords(p),
+		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
+		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
+		Probe: probeWords(p), Cert: certWords(p),
 		ZeroURL:  "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
-		Outcome: outcomeWords(st.Verdict.Outcome), Reasons: slices.Clone(st.Verdict.Reasons),
-		Notes: notes(st), Zero: zeroWords(st, now),
+		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
+		Notes: slices.Concat(otherVerdicts(st), lead.Notes, notes(st)), Zero: zeroWords(st, now),
 	}
 	if p.OvenPlace != "" {
 		v.Title, v.Oven = capital(p.OvenPlace), p.Oven
@@ -93,16 +98,13 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 	v.tell(st, seen, now)
 	v.blind = seen == notSeen
 	switch {
-	case seen == overRange || seen == aValue && st.Last.S > p.Limit.Value:
+	case seen == overRange || seen == aValue && aboveNow(st):
 		v.above = true
-	case st.Verdict.Outcome == limit.Exceeds:
+	case lead.Outcome == limit.Exceeds:
 		v.was = true
 	}
-	if !v.blind && finite(st.Verdict.Judged) {
-		v.Judged = "judged on " + st.Verdict.Judged.FormatUncertain(st.Verdict.JudgedU, quantity.MilliwattPerSquareCentimetre())
-		if st.Verdict.K > 0 && finite(st.Verdict.JudgedU) {
-			v.Judged += fmt.Sprintf(", k\u00a0=\u00a0%.3g", st.Verdict.K)
-		}
+	if !v.blind {
+		v.Judged = judgedWords(lead, len(st.Verdicts) > 1)
 	}
 	v.place(st)
 	v.Summary = summary(trace, v, now, gapOf(p))
@@ -119,6 +121,9 @@ func (v *postView) tell(st acquire.Stats, seen presence, now time.Time) {
 		v.Value, v.Unit = people(st.Last.S)
 		v.SI = readSI(st.Last.S)
 		v.Ratio = ratioWords(float64(st.Last.S) / float64(st.Post.Limit.Value))
+		if st.Post.Limit.Averaged() {
+			v.Ratio = "at this moment " + v.Ratio + ", which is one on the mean"
+		}
 	case underFloor:
 		floor := st.Post.Probe.Floor
 		v.Prefix = "under"

@@ -151,6 +151,9 @@ func outcomeWords(o limit.Outcome) string {
 }
 
 func ruleWords(r alarm.Rule) string {
+	if id, further := strings.CutPrefix(string(r), string(alarm.Exceeds)+":"); further {
+		return "Field above the limit " + id
+	}
 	switch r {
 	case alarm.Exceeds:
 		return "Field above the limit"
@@ -187,6 +190,9 @@ func stateWords(s alarm.State) string {
 // doWords tells what to do, in short sentences for whoever stands there.
 func doWords(r alarm.Rule) string {
 	const unseen = "The field there is unknown now; an earlier value tells nothing. "
+	if r.IsExceedance() {
+		r = alarm.Exceeds
+	}
 	switch r {
 	case alarm.Exceeds:
 		return "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. " +

@@ -1,0 +1,124 @@
+package acquire
+
+import (
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+)
+
+// Limits lists all limits of the post, the first first.
+func (p *Post) Limits() []limit.Limit {
+	return append([]limit.Limit{p.Limit}, p.More...)
+}
+
+// held is what is held against one limit of a post.
+type held struct {
+	limit     limit.Limit
+	sustained *limit.Sustained // time above; it stands still where a mean is judged
+	mean      *limit.Mean      // nil unless the limit is judged by its mean
+	alarm     int              // index in the watch's alarms
+
+	reached bool // the rule was met since the alarms were last moved
+
+	below  time.Duration // how long the mean was known to be at or below the limit
+	looked time.Duration // up to when
+}
+
+// hold begins the windows of all limits. The alarm of the first limit has the
+// plain name that a post with one limit has always had.
+func (w *watch) hold() {
+	_, topU := w.correction.Apply(w.post.Probe.Range)
+	for i, l := range w.post.Limits() {
+		h := held{limit: l, sustained: limit.NewSustained(w.post.Sustained, l.Value)}
+		if l.Averaged() {
+			h.mean = limit.NewMean(l.Averaging, w.post.Probe.Range, topU)
+		}
+		if i > 0 {
+			h.alarm = len(w.alarms)
+			w.alarms = append(w.alarms, alarm.Alarm{Post: w.post.ID, Rule: alarm.ExceedsOf(l.ID), State: alarm.Normal})
+		}
+		w.held = append(w.held, h)
+	}
+	w.sustained = w.held[0].sustained
+}
+
+// heldBy returns the limit that the alarm with this index is about; nil for one
+// that is about no limit, or about one that the post no longer has.
+func (w *watch) heldBy(alarm int) *held {
+	for i := range w.held {
+		if w.held[i].alarm == alarm {
+			return &w.held[i]
+		}
+	}
+	return nil
+}
+
+// takeUp puts an alarm of the record in its place. An exceedance of a limit
+// that the post no longer has stays until somebody resets it.
+func (w *watch) takeUp(a alarm.Alarm) {
+	for i := range w.alarms {
+		if w.alarms[i].Rule == a.Rule {
+			w.alarms[i] = a
+			return
+		}
+	}
+	if a.Rule.IsExceedance() && a.State.Standing() {
+		// Nothing judges it any more, so that it can only end by a reset.
+		switch a.State {
+		case alarm.Unacknowledged:
+			a.State = alarm.LatchedUnacknowledged
+		case alarm.Acknowledged:
+			a.State = alarm.LatchedAcknowledged
+		}
+		w.alarms = append(w.alarms, a)
+	}
+}
+
+// observe hands a stretch to all windows.
+func (w *watch) observe(st limit.Stretch) {
+	for i := range w.held {
+		h := &w.held[i]
+		if h.mean != nil {
+			h.mean.Observe(st)
+		} else {
+			h.sustained.Observe(st)
+		}
+	}
+}
+
+// look says whether the limit is exceeded, by time above or by the lower bound
+// of its mean, and whether it was known to be kept for the whole clear delay.
+// No decision rule enters.
+func (h *held) look(clear time.Duration) (above, returned bool) {
+	if h.mean == nil {
+		return h.sustained.Above(), h.sustained.Returned()
+	}
+	above, kept, to := h.mean.Against(h.limit.Value)
+	switch {
+	case above:
+		h.below = 0
+	case kept:
+		h.below += max(to-h.looked, 0)
+	}
+	h.looked = to
+	return above, h.below >= clear
+}
+
+// notBelow makes the clear delay start anew.
+func (h *held) notBelow() {
+	h.sustained.Break()
+	h.below = 0
+	if h.mean != nil {
+		_, _, h.looked = h.mean.Against(h.limit.Value)
+	}
+}
+
+// verdicts judges the post against each of its limits.
+func (w *watch) verdicts(mono time.Duration) []limit.Verdict {
+	all := make([]limit.Verdict, len(w.held))
+	for i := range w.held {
+		all[i] = w.verdict(&w.held[i], mono)
+	}
+	return all
+}

@@ -1,0 +1,257 @@
+package acquire
+
+import (
+	"context"
+	"log/slog"
+	"math"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/drivers"
+)
+
+// onPeople is an exposure limit over a mean. Values: 47 CFR 1.1310(e)(1).
+func onPeople(id string, w quantity.PowerDensity, over time.Duration) limit.Limit {
+	return limit.Limit{ID: id, Value: w, Basis: limit.ExposurePublic, Averaging: over, Source: "47 CFR 1.1310(e)(1)"}
+}
+
+// peopleWatch stands 1 m from an oven and has an emission limit beside.
+func peopleWatch(r Recorder, report func(Event), limits ...limit.Limit) *watch {
+	p := aPost(&fakeProbe{})
+	p.Distance = 1
+	p.Limit, p.More = limits[0], limits[1:]
+	return newWatch(&p, 0, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), r, report)
+}
+
+// run feeds a value each 100 ms, with some dither, from one time to another.
+func (w *watch) runAt(from, to time.Duration, mw float64) {
+	for at := from; at < to; at += 100 * time.Millisecond {
+		w.feed(at, dither(mw, at))
+		w.tick(w.epoch.Add(at))
+	}
+}
+
+func TestAMeanRaisesItsOwnAlarm(t *testing.T) {
+	var events []Event
+	public := onPeople("public", 10, 6*time.Minute)
+	w := peopleWatch(newMemory(), func(e Event) { events = append(events, e) }, public, aPost(&fakeProbe{}).Limit)
+	// 1 mW/cm² is the mean over 6 min once 3 mW/cm² were seen for 2 min: long
+	// above the value of the limit, and only then above as a mean.
+	w.runAt(0, 10*time.Second, 0)
+	w.runAt(10*time.Second, 128*time.Second, 3)
+	if a := w.alarms[0]; a.State != alarm.Normal {
+		t.Fatalf("raised after %s, before the mean is above", a.Since.Sub(w.epoch))
+	}
+	w.runAt(128*time.Second, 140*time.Second, 3)
+	a := w.alarms[0]
+	if at := a.Since.Sub(w.epoch); a.State != alarm.Unacknowledged || at < 129*time.Second || at > 132*time.Second {
+		t.Fatalf("%s at %s, want raised at about 130 s", a.State, at)
+	}
+	if w.alarms[5].Rule != alarm.ExceedsOf("in-use") || w.alarms[5].State != alarm.Normal {
+		t.Errorf("the emission limit's alarm is %+v", w.alarms[5])
+	}
+	g := events[len(events)-1].Alarm.Verdict
+	if g.LimitID != "public" || g.Averaging != 360 || g.MeanLo == nil || *g.MeanLo <= 10 || g.MeanHi == nil || g.Rule != "guarded acceptance" ||
+		g.Certificate != "K-1" || g.Distance == nil || *g.Distance != 1 || g.Coverage == nil || *g.Coverage != 2 || g.Cover == nil || g.Wrong == nil {
+		t.Errorf("grounds %+v", g)
+	}
+	if text := events[len(events)-1].Text; !strings.Contains(text, "mean over 6 min between") {
+		t.Errorf("told %q", text)
+	}
+	// It falls: the mean must be known to be below for the clear delay.
+	w.runAt(140*time.Second, 3*time.Minute+140*time.Second, 0.1)
+	if s := w.alarms[0].State; s != alarm.Unacknowledged {
+		t.Fatalf("%s while the mean is above", s)
+	}
+	w.runAt(320*time.Second, 9*time.Minute, 0.1)
+	if s := w.alarms[0].State; s != alarm.LatchedUnacknowledged {
+		t.Errorf("%s after the mean fell, want latched", s)
+	}
+	for _, v := range w.verdicts(9 * time.Minute) {
+		if v.Outcome == limit.Within {
+			t.Errorf("%s is within with a latched exceedance or too far", v.Limit.ID)
+		}
+	}
+}
+
+func TestAMeanIsWithinWhenEarned(t *testing.T) {
+	w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, 6*time.Minute))
+	w.runAt(0, 10*time.Second, 0)
+	w.runAt(10*time.Second, 40*time.Second, 5) // a short run, far above the limit's value
+	w.runAt(40*time.Second, 5*time.Minute, 0.02)
+	at := 5 * time.Minute
+	if v := w.verdicts(at)[0]; v.Outcome != limit.NotDecided || v.Cover > 0.9 {
+		t.Fatalf("%s with a cover of %v: a minute of the window was not seen", v.Outcome, v.Cover)
+	}
+	at = 6*time.Minute + 9*time.Second
+	w.runAt(5*time.Minute, at, 0.02)
+	if v := w.verdicts(at)[0]; v.Outcome != limit.Within || v.Cover < 0.999 || v.Limit.ID != "public" {
+		t.Fatalf("%s, %q, cover %v", v.Outcome, v.Reasons, v.Cover)
+	}
+	// The run leaves the window: within is not earned any more.
+	w.runAt(at, 10*time.Minute, 0.02)
+	if v := w.verdicts(10 * time.Minute)[0]; v.Outcome != limit.NotDecided || !strings.Contains(strings.Join(v.Reasons, " "), "not known to have run") {
+		t.Errorf("%s, %q after the run left the window", v.Outcome, v.Reasons)
+	}
+}
+
+// Silence widens a mean while it lasts, and by the clock alone.
+func TestSilenceWidensAMean(t *testing.T) {
+	w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, time.Minute))
+	w.runAt(0, 70*time.Second, 0.5)
+	before := w.held[0].mean.Read()
+	for at := 70 * time.Second; at <= 106*time.Second; at += 250 * time.Millisecond {
+		w.tick(w.epoch.Add(at))
+	}
+	after := w.held[0].mean.Read()
+	// 70 s, 5 s that the last sample holds, then nothing up to now.
+	if want := 106 * time.Second; after.To != want {
+		t.Errorf("the mean goes to %s, want %s", after.To, want)
+	}
+	unseen := (after.To - 74900*time.Millisecond).Seconds() / (after.To - after.From).Seconds()
+	if math.Abs(after.Cover()-(1-unseen)) > 1e-9 || after.Lo >= before.Lo || float64(after.Hi) < 200*unseen {
+		t.Errorf("%+v after 30 s of silence, before %+v", after, before)
+	}
+	w.feed(107*time.Second, "0.500")
+	if now := w.held[0].mean.Read(); now.Seen >= after.Seen+time.Second {
+		t.Errorf("a late sample made silence seen: %+v", now)
+	}
+}
+
+func TestMeansAreFilledFromTheRecord(t *testing.T) {
+	w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, 6*time.Minute))
+	const n = 3500 // ends 10 s before the start
+	past := Past{LastSeq: n, Recent: func(yield func(Sample, error) bool) {
+		for i := range n {
+			s := Sample{Seq: int64(i + 1), At: w.epoch.Add(-360*time.Second + time.Duration(i)*100*time.Millisecond), S: 5, U: 0.5,
+				Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(500 + i%3), Exp: -3}}}
+			if !yield(s, nil) {
+				return
+			}
+		}
+	}}
+	if err := w.restore(past); err != nil {
+		t.Fatal(err)
+	}
+	a := w.held[0].mean.Read()
+	// 350 s seen, 4.9 s more held, 5.1 s unseen.
+	if a.To != 0 || math.Abs(a.Seen.Seconds()-354.9) > 1e-9 || math.Abs(float64(a.Lo)-5*354.9/360) > 1e-9 || math.Abs(float64(a.Hi-a.Lo)-200*5.1/360) > 1e-9 {
+		t.Errorf("%+v", a)
+	}
+}
+
+// An exceedance of a limit that the post has no more stands until it is reset.
+func TestAnExceedanceOutlivesItsLimit(t *testing.T) {
+	w := newTestWatch(newMemory())
+	gone := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("old"), State: alarm.Acknowledged, ID: "door.exceeds:old.1"}
+	over := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("older"), State: alarm.Normal, ID: "door.exceeds:older.1"}
+	if err := w.restore(Past{Alarms: []alarm.Alarm{gone, over}}); err != nil {
+		t.Fatal(err)
+	}
+	if len(w.alarms) != 6 || w.alarms[5].State != alarm.LatchedAcknowledged {
+		t.Fatalf("%+v", w.alarms)
+	}
+	w.feed(time.Second, "0.412")
+	s := &Station{watches: []*watch{w}, record: w.record, log: discard(), now: time.Now}
+	if err := s.Reset(gone.ID, "P. Marlow", "seal replaced"); err != nil || w.alarms[5].State != alarm.Normal {
+		t.Errorf("%v: %+v", err, w.alarms[5])
+	}
+}
+
+// Over range exceeds each limit at once, and one limit's alarm leaves the others
+// alone.
+func TestAlarmsOfSeveralLimits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fakeProbe{born: time.Now(), took: 4 * time.Millisecond, say: func(at time.Duration) string {
+			switch {
+			case at < 5*time.Second:
+				return dither(0.1, at)
+			case at < 20*time.Second:
+				return dither(2, at) // above the low limit, below the other
+			}
+			return "OVER"
+		}}
+		m := newMemory()
+		post := aPost(f)
+		low := post.Limit
+		low.ID, low.Value = "low", 10
+		post.More = []limit.Limit{low}
+		s, err := New(Options{Posts: []Post{post}, Recorder: m, Log: slog.New(slog.DiscardHandler), Now: time.Now,
+			Past: func(int) (Past, error) { return Past{}, nil }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- s.Run(ctx) }()
+		at(15 * time.Second)
+		if len(m.changes(alarm.Exceeds)) != 0 || len(m.changes(alarm.ExceedsOf("low"))) != 1 {
+			t.Errorf("first %v, low %v; want the low one raised alone", m.changes(alarm.Exceeds), m.changes(alarm.ExceedsOf("low")))
+		}
+		st := s.Stats()[0]
+		if len(st.Verdicts) != 2 || st.Verdict.Limit.ID != "in-use" || st.Binding().Limit.ID != "low" || st.Binding().Outcome != limit.Exceeds {
+			t.Errorf("verdicts %+v", st.Verdicts)
+		}
+		at(21 * time.Second)
+		if len(m.changes(alarm.Exceeds)) != 1 {
+			t.Errorf("over range: %v", m.changes(alarm.Exceeds))
+		}
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// Judging a sample against three limits with three windows allocates nothing.
+func BenchmarkJudgeThreeLimitsThreeWindows(b *testing.B) {
+	w := peopleWatch(&quiet{}, func(Event) {}, onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), onPeople("day", 10, 24*time.Hour))
+	s := Sample{S: 4, U: 0.4, Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 400, Exp: -3}}}
+	at := w.epoch
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		s.Seq++
+		s.Mono = time.Duration(i) * 100 * time.Millisecond
+		s.At = at.Add(s.Mono)
+		s.Reading.Value.Digits = int64(400 + i%9)
+		w.judge(s)
+	}
+}
+
+// The same for the windows and the decisions alone, as the limits' package does it.
+func BenchmarkDecideThreeLimitsThreeWindows(b *testing.B) {
+	limits := []limit.Limit{onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), onPeople("day", 10, 24*time.Hour)}
+	var means []*limit.Mean
+	for _, l := range limits {
+		means = append(means, limit.NewMean(l.Averaging, 200, 20))
+	}
+	c := limit.Circumstances{HasValue: true, Value: 4, U: 0.4, K: 2, Running: true, Calibrated: true, Axes: 3, Distance: 1}
+	var now time.Duration
+	b.ReportAllocs()
+	for b.Loop() {
+		st := limit.Stretch{From: now, To: now + 100*time.Millisecond, Lo: 4, Hi: 4, U: 0.4, Seen: true}
+		now = st.To
+		for i := range limits {
+			means[i].Observe(st)
+			c.Mean = means[i].Read()
+			limit.Decide(&limits[i], &c)
+		}
+	}
+}
+
+func TestJudgingAllocatesNothing(t *testing.T) {
+	w := peopleWatch(&quiet{}, func(Event) {}, onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), aPost(&fakeProbe{}).Limit)
+	s := Sample{S: 4, U: 0.4, At: w.epoch, Reading: drivers.Reading{HasValue: true}}
+	if n := testing.AllocsPerRun(1000, func() {
+		s.Mono += 100 * time.Millisecond
+		s.Reading.Value.Digits++
+		w.judge(s)
+	}); n != 0 {
+		t.Errorf("%v allocations a sample", n)
+	}
+}

@@ -1,0 +1,146 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"ovenward/acquire"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// judgedWords tells what a verdict rests on.
+func judgedWords(v limit.Verdict, several bool) string {
+	text := ""
+	switch {
+	case v.Averaged && math.IsInf(float64(v.Mean.Hi), 1):
+		text = fmt.Sprintf("judged on the mean over %s, at least %s", quantity.FormatDuration(v.Limit.Averaging), read(v.Mean.Lo))
+	case v.Averaged:
+		text = fmt.Sprintf("judged on the mean over %s, between %s and %s", quantity.FormatDuration(v.Limit.Averaging), read(v.Mean.Lo), read(v.Mean.Hi))
+		if finite(v.Mean.U) {
+			text += fmt.Sprintf(", ± %s", read(v.Mean.U))
+		}
+	case finite(v.Judged):
+		text = "judged on " + v.Judged.FormatUncertain(v.JudgedU, quantity.MilliwattPerSquareCentimetre())
+	default:
+		return ""
+	}
+	if v.K > 0 && finite(v.JudgedU) {
+		text += fmt.Sprintf(", k\u00a0=\u00a0%.3g", v.K)
+	}
+	if v.Averaged {
+		text += fmt.Sprintf(", %.3g\u00a0%% of the time seen", 100*v.Cover)
+	}
+	if v.Rule != "" && v.Rule != limit.GuardedAcceptance {
+		text += ", by " + string(v.Rule)
+	}
+	if v.Outcome == limit.Within && !math.IsNaN(v.Wrong) {
+		text += fmt.Sprintf(", wrong with a probability of %.2g\u00a0%%", 100*v.Wrong)
+	}
+	if several {
+		text = "limit " + v.Limit.ID + ": " + text
+	}
+	return text
+}
+
+// otherVerdicts tells the verdicts beside the binding one.
+func otherVerdicts(st acquire.Stats) []string {
+	var out []string
+	all := st.All()
+	binding := limit.Binding(all)
+	for i, v := range all {
+		if i != binding {
+			out = append(out, fmt.Sprintf("limit %s (%s, %s): %s: %s", v.Limit.ID, read(v.Limit.Value), basisWords(v.Limit.Basis), v.Outcome, v.Reasons[0]))
+		}
+	}
+	return out
+}
+
+// aboveNow says whether the post is above one of its limits at this moment: by
+// the value, or by the mean where a limit is one on means.
+func aboveNow(st acquire.Stats) bool {
+	for _, v := range st.All() {
+		if v.Averaged && v.Outcome == limit.Exceeds || !v.Limit.Averaged() && v.Limit.Value > 0 && st.Last.S > v.Limit.Value {
+			return true
+		}
+	}
+	return false
+}
+
+// averagingFact tells over which time a limit is judged.
+func averagingFact(l limit.Limit) string {
+	switch {
+	case l.Averaged():
+		return "mean over " + quantity.FormatDuration(l.Averaging)
+	case l.Basis.Emission():
+		return "none: each value counts"
+	}
+	return "not stated"
+}
+
+// ruleFact tells the decision rule of a limit.
+func ruleFact(l limit.Limit) string {
+	if l.Rule == "" {
+		return string(limit.GuardedAcceptance)
+	}
+	return string(l.Rule)
+}
+
+// furtherLimits names the limits of a post beside its first.
+func furtherLimits(p *acquire.Post) []string {
+	var out []string
+	for _, l := range p.More {
+		text := fmt.Sprintf("%s: %s (%s), %s", l.ID, read(l.Value), readSI(l.Value), basisWords(l.Basis))
+		if l.Averaged() {
+			text += ", " + averagingFact(l)
+		}
+		out = append(out, text+"; "+l.Source)
+	}
+	return out
+}
+
+// boundsJSON is a mean as the API shows it.
+type boundsJSON struct {
+	Lo        number `json:"lower_w_per_m2"`
+	Hi        number `json:"upper_w_per_m2"` // null when it has no upper bound
+	U         number `json:"expanded_uncertainty_w_per_m2"`
+	Averaging number `json:"averaging_s"`
+	Interval  number `json:"interval_s"` // that the bounds are exact over
+	Seen      number `json:"seen_s"`
+}
+
+func verdictOf(v limit.Verdict) verdictJSON {
+	j := verdictJSON{
+		Outcome: string(v.Outcome), Value: number(v.Value), U: number(v.U),
+		K: number(v.K), Ratio: number(v.Ratio), Reasons: slices.Clone(v.Reasons),
+		LimitID: v.Limit.ID, Rule: ruleFact(v.Limit), Judged: number(v.Judged), JudgedU: number(v.JudgedU),
+		Share: number(v.Share), Cover: number(v.Cover), Distance: number(v.Distance), Certificate: v.Certificate,
+		Wrong: number(v.Wrong), WrongModel: limit.RiskModel, Notes: v.Notes,
+	}
+	if j.Reasons == nil {
+		j.Reasons = []string{}
+	}
+	if v.Averaged {
+		m := v.Mean
+		j.Mean = &boundsJSON{number(m.Lo), number(m.Hi), number(m.U), number(v.Limit.Averaging.Seconds()),
+			number((m.To - m.From).Seconds()), number(m.Seen.Seconds())}
+	}
+	return j
+}
+
+func verdictsOf(st acquire.Stats) []verdictJSON {
+	var out []verdictJSON
+	for _, v := range st.All() {
+		out = append(out, verdictOf(v))
+	}
+	return out
+}
+
+func limitsOf(p *acquire.Post) []limitJSON {
+	var out []limitJSON
+	for _, l := range p.Limits() {
+		out = append(out, limitOf(l))
+	}
+	return out
+}
