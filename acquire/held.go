@@ -19,6 +19,8 @@ type held struct {
 	mean      *limit.Mean      // nil unless the limit is judged by its mean
 	alarm     int              // index in the watch's alarms
 
+	reached bool // the limit was exceeded since the alarms were last moved
+
 	below  time.Duration // how long the mean was known to be at or below the limit
 	looked time.Duration // up to when
 }
@@ -73,7 +75,8 @@ func (w *watch) takeUp(a alarm.Alarm) {
 	}
 }
 
-// observe hands a stretch to all windows.
+// observe hands a stretch to all windows. That a limit was reached on the way is
+// kept until the alarms are moved.
 func (w *watch) observe(st limit.Stretch) {
 	for i := range w.held {
 		h := &w.held[i]
@@ -82,34 +85,51 @@ func (w *watch) observe(st limit.Stretch) {
 		} else {
 			h.sustained.Observe(st)
 		}
-	}
-}
-
-// fade moves the means on while nothing fresh comes: the newest sample held for
-// the stale time, and since then nothing is known. It keeps behind now by what
-// an answer may yet be late.
-func (w *watch) fade(now time.Duration) {
-	edge := now - w.post.Probe.Timeout - time.Second
-	end := w.bounds.From
-	if w.bounds.Seen {
-		end += w.post.Stale
-	}
-	if edge <= end {
-		return
-	}
-	known := w.bounds
-	known.To = end
-	for i := range w.held {
-		if m := w.held[i].mean; m != nil {
-			m.Observe(known)
-			m.Observe(limit.Stretch{From: end, To: edge})
+		if st.Seen && !h.reached {
+			h.reached = h.above()
 		}
 	}
 }
 
-// look says whether the limit is exceeded, by time above or by the lower bound
-// of its mean, and whether it was known to be kept for the whole clear delay.
-// No decision rule enters.
+// above says whether the limit is exceeded, by time above or by the lower bound
+// of its mean. No decision rule enters.
+func (h *held) above() bool {
+	if h.mean == nil {
+		return h.sustained.Above()
+	}
+	above, _, _ := h.mean.Against(h.limit.Value)
+	return above
+}
+
+// recall lets the windows see what the record knows, up to the start.
+func (w *watch) recall(p Past) error {
+	if p.Recent == nil {
+		return nil
+	}
+	first := true
+	for s, err := range p.Recent {
+		if err != nil {
+			return err
+		}
+		s.Mono = s.At.Sub(w.epoch.Round(0))
+		if first {
+			first, w.bounds.From = false, min(s.Mono, 0)
+		}
+		if s.Mono >= 0 {
+			continue
+		}
+		w.follow(s)
+		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
+		for i := range w.held {
+			h := &w.held[i]
+			h.reached = (h.reached || over) && !s.At.Before(w.alarms[h.alarm].Changed) // else that exceedance is known
+		}
+	}
+	return nil
+}
+
+// look says whether the limit is exceeded, and whether it was known to be kept
+// for the whole clear delay.
 func (h *held) look(clear time.Duration) (above, returned bool) {
 	if h.mean == nil {
 		return h.sustained.Above(), h.sustained.Returned()

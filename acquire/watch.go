@@ -43,7 +43,9 @@ type watch struct {
 	still     time.Duration // since when the digits stand still
 	wasHeard  bool
 	wasValid  bool
-	linkError string // why there is no port; empty while it is open
+	faulty    time.Duration // newest fault, if there was one
+	linkError string        // why there is no port; empty while it is open
+	linkTold  string        // the newest event about the port
 
 	last, newest Sample
 	bounds       limit.Stretch // of the newest sample; To not set
@@ -59,6 +61,15 @@ type watch struct {
 	unparsedUntold uint64
 	everUnparsed   bool
 }
+
+// The places of a post's alarms, in the order of rules.
+const (
+	exceedsAt = iota
+	silentAt
+	staleAt
+	stuckAt
+	faultAt
+)
 
 // rules lists the rules of a post, in the order its alarms are kept.
 func rules() []alarm.Rule {
@@ -85,26 +96,27 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 func (w *watch) restore(p Past) error {
 	w.seq = p.LastSeq
 	w.line.startAfter(p.LastAt)
+	if ahead := p.LastAt.Sub(w.epoch); ahead > stepBound {
+		w.report(Event{At: w.epoch.UTC(), Post: w.post.ID, Kind: KindClock, Text: fmt.Sprintf(
+			"the newest sample in the record is stamped %s ahead of the clock: set the clock right; stamps go on in order and are marked clock-unsure until it has caught up",
+			ahead.Round(time.Second))})
+	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
 	for _, a := range p.Alarms {
 		w.takeUp(a)
 	}
-	if p.Recent != nil {
-		for s, err := range p.Recent {
-			if err != nil {
-				return err
-			}
-			if s.Mono = s.At.Sub(w.epoch.Round(0)); s.Mono < 0 {
-				w.follow(s)
-			}
-		}
+	if err := w.recall(p); err != nil {
+		return err
 	}
 	w.spend(0)
-	// The clear delay and the counters start anew: time out of service was not seen.
+	// What reached the rule and was never told, as after a crash between the two,
+	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
 	for i := range w.held {
-		w.held[i].notBelow()
+		h := &w.held[i]
+		h.reached = h.reached && !w.newest.At.Before(w.alarms[h.alarm].Changed)
+		h.notBelow()
 	}
-	w.counts = Counts{}
+	w.counts, w.bounds = Counts{}, limit.Stretch{}
 	return nil
 }
 
@@ -167,6 +179,7 @@ func (w *watch) sample(h heard) (Sample, error) {
 	var unsure time.Duration
 	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = half + unsure
+	s.U = quantity.PowerDensity(math.Hypot(float64(s.U), float64(w.post.Probe.Floor)))
 	s.Quality = w.quality(s, raw, unsure)
 	if s.HasValue() {
 		w.raw.add(mono, raw)
@@ -209,7 +222,7 @@ func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duratio
 	if s.Reading.HasValue && s.S < probe.Floor {
 		q |= UnderFloor
 	}
-	if unsure > 0 {
+	if unsure >= stepBound {
 		q |= ClockUnsure
 	}
 	return q
