@@ -19,7 +19,10 @@ type held struct {
 	mean      *limit.Mean      // nil unless the limit is judged by its mean
 	alarm     int              // index in the watch's alarms
 
-	reached bool // the limit was exceeded since the alarms were last moved
+	above   bool          // the limit is exceeded, at the end of the windows
+	kept    bool          // the mean is known to be at or below it there
+	upTo    time.Duration // where the mean's window ends
+	reached bool          // the limit was exceeded since the alarms were last moved
 
 	below  time.Duration // how long the mean was known to be at or below the limit
 	looked time.Duration // up to when
@@ -82,23 +85,13 @@ func (w *watch) observe(st limit.Stretch) {
 		h := &w.held[i]
 		if h.mean != nil {
 			h.mean.Observe(st)
+			h.above, h.kept, h.upTo = h.mean.Against(h.limit.Value)
 		} else {
 			h.sustained.Observe(st)
+			h.above = h.sustained.Above()
 		}
-		if st.Seen && !h.reached {
-			h.reached = h.above()
-		}
+		h.reached = h.reached || st.Seen && h.above
 	}
-}
-
-// above says whether the limit is exceeded, by time above or by the lower bound
-// of its mean. No decision rule enters.
-func (h *held) above() bool {
-	if h.mean == nil {
-		return h.sustained.Above()
-	}
-	above, _, _ := h.mean.Against(h.limit.Value)
-	return above
 }
 
 // recall lets the windows see what the record knows, up to the start.
@@ -128,30 +121,27 @@ func (w *watch) recall(p Past) error {
 	return nil
 }
 
-// look says whether the limit is exceeded, and whether it was known to be kept
-// for the whole clear delay.
+// look says whether the limit is exceeded, by time above or by the lower bound of
+// its mean, and whether it was known to be kept for the whole clear delay. No
+// decision rule enters.
 func (h *held) look(clear time.Duration) (above, returned bool) {
 	if h.mean == nil {
-		return h.sustained.Above(), h.sustained.Returned()
+		return h.above, h.sustained.Returned()
 	}
-	above, kept, to := h.mean.Against(h.limit.Value)
 	switch {
-	case above:
+	case h.above:
 		h.below = 0
-	case kept:
-		h.below += max(to-h.looked, 0)
+	case h.kept:
+		h.below += max(h.upTo-h.looked, 0)
 	}
-	h.looked = to
-	return above, h.below >= clear
+	h.looked = h.upTo
+	return h.above, h.below >= clear
 }
 
 // notBelow makes the clear delay start anew.
 func (h *held) notBelow() {
 	h.sustained.Break()
-	h.below = 0
-	if h.mean != nil {
-		_, _, h.looked = h.mean.Against(h.limit.Value)
-	}
+	h.below, h.looked = 0, h.upTo
 }
 
 // verdicts judges the post against each of its limits.
