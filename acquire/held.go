@@ -19,7 +19,10 @@ type held struct {
 	mean      *limit.Mean      // nil unless the limit is judged by its mean
 	alarm     int              // index in the watch's alarms
 
-	reached bool // the rule was met since the alarms were last moved
+	above   bool          // the limit is exceeded, at the end of the windows
+	kept    bool          // the mean is known to be at or below it there
+	upTo    time.Duration // where the mean's window ends
+	reached bool          // the limit was exceeded since the alarms were last moved
 
 	below  time.Duration // how long the mean was known to be at or below the limit
 	looked time.Duration // up to when
@@ -75,43 +78,70 @@ func (w *watch) takeUp(a alarm.Alarm) {
 	}
 }
 
-// observe hands a stretch to all windows.
+// observe hands a stretch to all windows. That a limit was reached on the way is
+// kept until the alarms are moved.
 func (w *watch) observe(st limit.Stretch) {
 	for i := range w.held {
 		h := &w.held[i]
 		if h.mean != nil {
 			h.mean.Observe(st)
+			h.above, h.kept, h.upTo = h.mean.Against(h.limit.Value)
 		} else {
 			h.sustained.Observe(st)
+			h.above = h.sustained.Above()
 		}
+		h.reached = h.reached || st.Seen && h.above
 	}
 }
 
-// look says whether the limit is exceeded, by time above or by the lower bound
-// of its mean, and whether it was known to be kept for the whole clear delay.
-// No decision rule enters.
+// recall lets the windows see what the record knows, up to the start.
+func (w *watch) recall(p Past) error {
+	if p.Recent == nil {
+		return nil
+	}
+	first := true
+	for s, err := range p.Recent {
+		if err != nil {
+			return err
+		}
+		s.Mono = s.At.Sub(w.epoch.Round(0))
+		if first {
+			first, w.bounds.From = false, min(s.Mono, 0)
+		}
+		if s.Mono >= 0 {
+			continue
+		}
+		w.follow(s)
+		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
+		for i := range w.held {
+			h := &w.held[i]
+			h.reached = (h.reached || over) && !s.At.Before(w.alarms[h.alarm].Changed) // else that exceedance is known
+		}
+	}
+	return nil
+}
+
+// look says whether the limit is exceeded, by time above or by the lower bound of
+// its mean, and whether it was known to be kept for the whole clear delay. No
+// decision rule enters.
 func (h *held) look(clear time.Duration) (above, returned bool) {
 	if h.mean == nil {
-		return h.sustained.Above(), h.sustained.Returned()
+		return h.above, h.sustained.Returned()
 	}
-	above, kept, to := h.mean.Against(h.limit.Value)
 	switch {
-	case above:
+	case h.above:
 		h.below = 0
-	case kept:
-		h.below += max(to-h.looked, 0)
+	case h.kept:
+		h.below += max(h.upTo-h.looked, 0)
 	}
-	h.looked = to
-	return above, h.below >= clear
+	h.looked = h.upTo
+	return h.above, h.below >= clear
 }
 
 // notBelow makes the clear delay start anew.
 func (h *held) notBelow() {
 	h.sustained.Break()
-	h.below = 0
-	if h.mean != nil {
-		_, _, h.looked = h.mean.Against(h.limit.Value)
-	}
+	h.below, h.looked = 0, h.upTo
 }
 
 // verdicts judges the post against each of its limits.

@@ -109,7 +109,7 @@ func TestSilenceWidensAMean(t *testing.T) {
 		w.tick(w.epoch.Add(at))
 	}
 	after := w.held[0].mean.Read()
-	// 70 s, 5 s that the last sample holds, then nothing up to now.
+	// 70 s, 5 s that the last sample holds, then nothing.
 	if want := 106 * time.Second; after.To != want {
 		t.Errorf("the mean goes to %s, want %s", after.To, want)
 	}
@@ -147,17 +147,18 @@ func TestMeansAreFilledFromTheRecord(t *testing.T) {
 
 // An exceedance of a limit that the post has no more stands until it is reset.
 func TestAnExceedanceOutlivesItsLimit(t *testing.T) {
-	w := newTestWatch(newMemory())
 	gone := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("old"), State: alarm.Acknowledged, ID: "door.exceeds:old.1"}
 	over := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("older"), State: alarm.Normal, ID: "door.exceeds:older.1"}
-	if err := w.restore(Past{Alarms: []alarm.Alarm{gone, over}}); err != nil {
+	s, err := New(Options{Posts: []Post{aPost(&fakeProbe{})}, Recorder: newMemory(), Log: slog.New(slog.DiscardHandler), Now: time.Now,
+		Past: func(int) (Past, error) { return Past{Alarms: []alarm.Alarm{gone, over}}, nil }})
+	if err != nil {
 		t.Fatal(err)
 	}
+	w := s.watches[0]
 	if len(w.alarms) != 6 || w.alarms[5].State != alarm.LatchedAcknowledged {
 		t.Fatalf("%+v", w.alarms)
 	}
 	w.feed(time.Second, "0.412")
-	s := &Station{watches: []*watch{w}, record: w.record, log: discard(), now: time.Now}
 	if err := s.Reset(gone.ID, "P. Marlow", "seal replaced"); err != nil || w.alarms[5].State != alarm.Normal {
 		t.Errorf("%v: %+v", err, w.alarms[5])
 	}

@@ -91,10 +91,6 @@ func (w *watch) spend(now time.Duration) {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
 		w.observe(b)
 		w.integrate(b)
-		for i := range w.held {
-			h := &w.held[i]
-			h.reached = h.reached || h.mean == nil && h.sustained.Above()
-		}
 	}
 	if b.To < now {
 		w.bounds.Seen = false
@@ -140,11 +136,10 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if w.condition.Blind() {
 		w.up = w.up && w.condition == StuckNow
 	}
-	over := w.overRange()
 	for i := range w.held {
 		h := &w.held[i]
 		switch above, returned := h.look(w.post.Sustained.Clear); {
-		case over || h.reached || above && (h.mean != nil || !w.condition.gone()):
+		case w.overRange() || h.reached || above && (h.mean != nil || !w.condition.gone()):
 			h.reached = false
 			w.move(h.alarm, alarm.Appears, at, mono)
 		case returned && w.alarms[h.alarm].State.Present():

@@ -105,50 +105,19 @@ func (w *watch) restore(p Past) error {
 	for _, a := range p.Alarms {
 		w.takeUp(a)
 	}
-	if err := w.replay(p); err != nil {
+	if err := w.recall(p); err != nil {
 		return err
 	}
-	// What reached a rule and was never told, as after a crash between the two, is
-	// told by the first step. The clear delay and the counters start anew: time out
-	// of service was not seen.
+	w.spend(0)
+	// What reached the rule and was never told, as after a crash between the two,
+	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
 	for i := range w.held {
-		w.held[i].notBelow()
+		h := &w.held[i]
+		h.reached = h.reached && !w.newest.At.Before(w.alarms[h.alarm].Changed)
+		h.notBelow()
 	}
 	w.counts, w.bounds = Counts{}, limit.Stretch{}
 	return nil
-}
-
-// replay fills the windows with what was seen just before the start.
-func (w *watch) replay(p Past) error {
-	if p.Recent == nil {
-		return nil
-	}
-	first := true
-	for s, err := range p.Recent {
-		if err != nil {
-			return err
-		}
-		if s.Mono = s.At.Sub(w.epoch.Round(0)); s.Mono >= 0 {
-			continue
-		}
-		if first {
-			w.bounds.From, first = s.Mono, false
-		}
-		w.follow(s)
-		w.forgetTold(s.Quality&OverRange != 0 && s.Quality&Fault == 0)
-	}
-	w.spend(0)
-	w.forgetTold(false)
-	return nil
-}
-
-// forgetTold keeps of what the replay reached only what came after the last
-// change of the alarm: anything before is known.
-func (w *watch) forgetTold(over bool) {
-	for i := range w.held {
-		h := &w.held[i]
-		h.reached = (h.reached || over) && !w.newest.At.Before(w.alarms[h.alarm].Changed)
-	}
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is

@@ -20,6 +20,17 @@ func newTestWatch(r Recorder) *watch {
 	return newWatch(&p, 0, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), r, func(Event) {})
 }
 
+// yielding is a record that holds these samples.
+func yielding(all ...Sample) iter.Seq2[Sample, error] {
+	return func(yield func(Sample, error) bool) {
+		for _, s := range all {
+			if !yield(s, nil) {
+				return
+			}
+		}
+	}
+}
+
 func (w *watch) feed(at time.Duration, word string) []Sample {
 	r, err := plain{}.Parse([]byte(word))
 	return w.take([]heard{{frame: drivers.Frame{Bytes: []byte(word), Arrived: w.epoch.Add(at)}, reading: r, err: err}}, nil)
@@ -102,7 +113,7 @@ func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 		}
 		recent = append(recent, sample)
 	}
-	past.Recent = some(recent...)
+	past.Recent = yielding(recent...)
 	if err := w.restore(past); err != nil {
 		t.Fatal(err)
 	}
@@ -185,7 +196,7 @@ func TestUnseenTimeDoesNotStandStill(t *testing.T) {
 
 func TestCutLineAfterARestartIsNotStale(t *testing.T) {
 	w := newTestWatch(newMemory())
-	w.restore(Past{LastSeq: 1, LastAt: w.epoch.Add(-time.Minute), Recent: some(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), S: 4,
+	w.restore(Past{LastSeq: 1, LastAt: w.epoch.Add(-time.Minute), Recent: yielding(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), S: 4,
 		Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 412, Exp: -3}}})})
 	w.begin(time.Second)
 	w.feed(1100*time.Millisecond, "12,mW")
@@ -198,28 +209,17 @@ func TestCutLineAfterARestartIsNotStale(t *testing.T) {
 // TestCrashBeforeTheAlarm: the record holds an exceedance that nobody was told of.
 func TestCrashBeforeTheAlarm(t *testing.T) {
 	w := newTestWatch(newMemory())
-	w.restore(Past{LastSeq: 1, Recent: some(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
+	w.restore(Past{LastSeq: 1, Recent: yielding(Sample{Seq: 1, At: w.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
 	w.tick(w.epoch.Add(time.Second))
 	if w.alarms[exceedsAt].State != alarm.Unacknowledged {
 		t.Errorf("%s, want the exceedance told", w.alarms[exceedsAt].State)
 	}
 	told := newTestWatch(newMemory())
 	told.restore(Past{LastSeq: 1, Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Exceeds, State: alarm.Normal, Changed: told.epoch.Add(-time.Second)}},
-		Recent: some(Sample{Seq: 1, At: told.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
+		Recent: yielding(Sample{Seq: 1, At: told.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}})})
 	told.tick(told.epoch.Add(time.Second))
 	if told.alarms[exceedsAt].State != alarm.Normal {
 		t.Error("an exceedance that was reset is told again after a restart")
-	}
-}
-
-// some hands samples on as the record does.
-func some(samples ...Sample) iter.Seq2[Sample, error] {
-	return func(yield func(Sample, error) bool) {
-		for _, s := range samples {
-			if !yield(s, nil) {
-				return
-			}
-		}
 	}
 }
 

@@ -35,9 +35,8 @@ const (
 	maxConnections = 400
 	// goodbye is how long open requests may take to end at shutdown.
 	goodbye = 500 * time.Millisecond
-	// recall is how much of the record is read back at the start, at least: enough
-	// to fill the windows of the alarm rule and to know a run.
-	recall = 5 * time.Minute
+	// leastRecall is how much of the record is read back at the start, at least.
+	leastRecall = 5 * time.Minute
 )
 
 // settings is what the command line says.
@@ -144,7 +143,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	})
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
-		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recallOf(&posts[post])) },
+		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
 	})
@@ -162,16 +161,6 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	}).Handler()
 	return nil
-}
-
-// recallOf is how much of a post's record fills its longest window. A window's
-// old edge moves by steps of a thousandth, so it covers a little more.
-func recallOf(p *acquire.Post) time.Duration {
-	span := max(recall, p.Sustained.Within+p.Stale, 2*p.RunGap)
-	for _, l := range p.Limits() {
-		span = max(span, l.Averaging+l.Averaging/500+p.Stale)
-	}
-	return span
 }
 
 // Addr is where the page and the metrics are served.
@@ -220,6 +209,16 @@ func (d *daemon) serve(ctx context.Context) error {
 		d.log.Error("the page and the metrics are not served any more; the watch goes on", "error", err)
 	}
 	return nil
+}
+
+// recall is how far back the record is read at the start: enough to fill the
+// windows and to know a run.
+func recall(p acquire.Post) time.Duration {
+	span := max(leastRecall, p.Sustained.Within, 2*p.RunGap)
+	for _, l := range p.Limits() {
+		span = max(span, l.Averaging+l.Averaging/500+p.Stale) // a window covers up to a thousandth more
+	}
+	return span
 }
 
 func (d *daemon) toolkitFlags() *toolkit.FlagConfig {

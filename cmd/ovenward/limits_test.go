@@ -143,11 +143,11 @@ func TestPostsWithBuiltinLimits(t *testing.T) {
 		l[2].ID != "door" || l[2].Value != 50 || l[2].Distance != 0.05 || l[2].Rule != "guarded acceptance" || l[2].CitedAbove != 1.25 {
 		t.Errorf("%+v", l)
 	}
-	if r := recallOf(&p); r < 30*time.Minute+2*time.Second || r > 31*time.Minute {
+	if r := recall(p); r < 30*time.Minute+2*time.Second || r > 31*time.Minute {
 		t.Errorf("%s are read back, want the longest window and a little", r)
 	}
 	p.Limit, p.More = l[2], nil
-	if r := recallOf(&p); r != recall {
+	if r := recall(p); r != leastRecall {
 		t.Errorf("%s are read back without a mean", r)
 	}
 }
