@@ -219,3 +219,23 @@ func BenchmarkTakeOneSample(b *testing.B) {
 		batch = w.take(frames, batch)
 	}
 }
+
+// TestFarBelowZeroIsNotWithin: a zero that is off by five milliwatts hides a
+// leak of as much.
+func TestFarBelowZeroIsNotWithin(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.feed(0, "0.000")
+	w.feed(time.Second, "0.400") // a run is seen
+	for i := 2; i < 8; i++ {
+		got := w.feed(time.Duration(i)*time.Second, "-5.000")
+		if got[0].Quality&Uncalibrated == 0 {
+			t.Fatalf("%v: a reading far below zero is good", got[0].Quality)
+		}
+	}
+	if v := w.verdict(8 * time.Second); v.Outcome != "not decided" {
+		t.Errorf("%s, %q", v.Outcome, v.Reasons)
+	}
+	if w.sustained.Returned() {
+		t.Error("it counts as seen below the limit")
+	}
+}
