@@ -27,7 +27,7 @@ func (w *watch) feed(at time.Duration, word string) []Sample {
 func TestEnergyAndObservedTime(t *testing.T) {
 	w := newTestWatch(newMemory())
 	w.feed(0, "2.000")              // 20 W/m² for 1 s
-	w.feed(time.Second, "-0.100")   // negative adds nothing, for 1 s
+	w.feed(time.Second, "-0.020")   // negative adds nothing, for 1 s
 	w.feed(2*time.Second, "4.000")  // 40 W/m², held for the stale time of 5 s; then unseen for 13 s
 	w.feed(20*time.Second, "OVER")  // the range's top, 200 W/m², for 1 s
 	w.feed(21*time.Second, "FAULT") // unseen for 1 s
