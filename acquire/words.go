@@ -27,7 +27,7 @@ func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
 		Cover:      h.sustained.Cover(),
 		Gone:       w.condition.gone(),
 		Latched:    w.alarms[h.alarm].State.Standing(),
-		Calibrated: w.last.Seq > 0 && w.last.Quality&Uncalibrated == 0,
+		Calibrated: w.correction.Calibrated(w.epoch.Add(mono)) && (w.last.Seq == 0 || w.last.Quality&Uncalibrated == 0),
 		Axes:       p.Probe.Axes,
 		Turned:     p.Turned,
 		Distance:   p.Distance,
