@@ -203,3 +203,15 @@ func TestWordsOfReasonsAndRules(t *testing.T) {
 		}
 	}
 }
+
+func TestFurtherLimitsHaveExceedancesOfTheirOwn(t *testing.T) {
+	r := ExceedsOf("people")
+	if r != "exceeds:people" || !r.IsExceedance() || !r.Latches() || r.Priority() != High {
+		t.Errorf("%s: exceedance %v, latches %v, %s", r, r.IsExceedance(), r.Latches(), r.Priority())
+	}
+	for _, other := range []Rule{Silent, Stale, Stuck, Fault, Record, "exceedsnot"} {
+		if other.IsExceedance() || other.Latches() {
+			t.Errorf("%s counts as an exceedance", other)
+		}
+	}
+}

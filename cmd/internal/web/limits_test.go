@@ -1,0 +1,55 @@
+package web
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/limit"
+)
+
+// twoLimits is a post at 1 m with an emission limit first and one on people beside.
+func twoLimits(mean limit.Average, now time.Time) acquire.Stats {
+	p := aPost("hall", "grill", "hall")
+	p.Distance = 1
+	p.More = []limit.Limit{{ID: "people", Value: 10, Basis: limit.ExposurePublic, Averaging: 6 * time.Minute, Source: "an invented rule for people"}}
+	st := seeing(0, p, 2, now)
+	second := limit.Judge(p.More[0], limit.Circumstances{HasValue: true, Value: 2, U: 0.4, K: 2, Mean: mean, Running: true, Calibrated: true, Axes: 3,
+		Response: time.Second, Distance: 1, Certificate: "LH-0417"})
+	st.Verdicts = []limit.Verdict{st.Verdict, second}
+	return st
+}
+
+func TestPostWithSeveralLimits(t *testing.T) {
+	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	seen := limit.Average{To: 6 * time.Minute, Lo: 3, Hi: 4, U: 0.8, Seen: 354 * time.Second}
+	v := viewOf(twoLimits(seen, now), acquire.Trace{}, now)
+	// The emission limit cannot be kept at 1 m: it is the one that binds, and the
+	// post is not shown as within.
+	if v.Outcome != "Not decided" || !strings.HasPrefix(v.Judged, "limit in-use: judged on (0.200 ± 0.040) mW/cm²") || v.above || v.was {
+		t.Errorf("%s, %q, above %v", v.Outcome, v.Judged, v.above)
+	}
+	want := "limit people (1 mW/cm², exposure limit for the public): within: upper bound of the mean over 6 min plus expanded uncertainty (k = 2) at or below the limit"
+	if !slices.Contains(v.Notes, want) || v.Mean != "none: each value counts" || v.Rule != "guarded acceptance" || len(v.Further) != 1 {
+		t.Errorf("notes %q, averaging %q, rule %q, further %q", v.Notes, v.Mean, v.Rule, v.Further)
+	}
+	above := limit.Average{To: 6 * time.Minute, Lo: 12, Hi: 14, U: 1, Seen: 354 * time.Second}
+	v = viewOf(twoLimits(above, now), acquire.Trace{}, now)
+	if v.Outcome != "Exceeds the limit" || !v.above || v.State != "above" ||
+		!strings.HasPrefix(v.Judged, "limit people: judged on the mean over 6 min, between 1.2 mW/cm² and 1.4 mW/cm², ± 0.1 mW/cm²") || !strings.Contains(v.Judged, "98.3\u00a0% of the time seen") {
+		t.Errorf("%s, %q, above %v", v.Outcome, v.Judged, v.above)
+	}
+	body, err := json.Marshal(postOf(twoLimits(seen, now)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, w := range []string{`"limit_id":"in-use"`, `"limit_id":"people"`, `"lower_w_per_m2":3`, `"upper_w_per_m2":4`, `"averaging_s":360`, `"certificate":"LH-0417"`,
+		`"decision_rule":"guarded acceptance"`, `"judged_w_per_m2":4`, `"wrong_acceptance_probability":`, `"cover_ratio":0.98`} {
+		if !strings.Contains(string(body), w) {
+			t.Errorf("the API lacks %s in\n%s", w, body)
+		}
+	}
+}
