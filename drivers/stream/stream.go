@@ -1,4 +1,11 @@
-package serialport
+// Package stream is the Link over anything that carries a stream of bytes: it
+// keeps deadlines, stamps what leaves and arrives, gathers bytes into frames,
+// and holds the silence that an instrument wants before a request.
+//
+// Times are instants of the clock in Options. The package opens nothing and
+// knows neither ports nor networks, nor what the bytes mean; the Line below it
+// does the one, the Protocol above it the other.
+package stream
 
 import (
 	"errors"
@@ -10,8 +17,8 @@ import (
 )
 
 const (
-	// bufferSize bounds in bytes what is held of unfinished frames.
-	bufferSize = 64 << 10
+	// BufferSize bounds in bytes what is held of unfinished frames.
+	BufferSize = 64 << 10
 
 	// drainRounds bounds the reads, of up to 4 kB each, by which Send drops
 	// what arrived unasked, for an instrument may talk without end.
@@ -22,19 +29,50 @@ const (
 	emptyReads = 100
 )
 
-// link is the drivers.Link over a serial port.
-type link struct {
-	path string
-	port port
-	hold *hold
-	now  func() time.Time
+// Line carries bytes one way and the other. It is used by one goroutine.
+type Line interface {
+	// Read reads what has come, and waits no longer than wait for anything;
+	// (0, nil) says that nothing came.
+	Read(p []byte, wait time.Duration) (int, error)
+
+	// Write writes what is taken at once, and waits no longer than wait for
+	// anything to be taken. (0, nil) asks to try again; drivers.ErrTimeout says
+	// that nothing was taken.
+	Write(p []byte, wait time.Duration) (int, error)
+
+	// Drop forgets what was written and has not left, where it can.
+	Drop()
+
+	// Close gives the line back.
+	Close() error
+}
+
+// Options describe a link.
+type Options struct {
+	Name string // of the port, in errors
+
+	// Quiet is how long the line must have been silent before a request is
+	// written, both ways. What comes meanwhile is dropped as unasked.
+	Quiet time.Duration
+
+	// Now stamps requests and frames, and is the clock of the deadlines; it
+	// must run at the rate of real time. Default time.Now.
+	Now func() time.Time
+}
+
+// Link is the drivers.Link over a Line.
+type Link struct {
+	path  string
+	line  Line
+	now   func() time.Time
+	quiet time.Duration
 
 	buf        []byte
 	start, end int    // buf[start:end] is received and not handed out
 	marks      []mark // when the bytes of buf came, by rising position
 
-	departed time.Time     // when the last request left
-	timeout  time.Duration // as last set on the port
+	departed time.Time // when the last request left
+	active   time.Time // when the line last carried anything; not zero once it did
 	closed   bool
 }
 
@@ -44,8 +82,9 @@ type mark struct {
 	at   time.Time
 }
 
-func newLink(o Options, p port, h *hold) *link {
-	l := &link{path: o.Path, port: p, hold: h, now: o.Now, buf: make([]byte, bufferSize), timeout: -2}
+// New returns the link over line, which it owns from now on.
+func New(o Options, line Line) *Link {
+	l := &Link{path: o.Name, line: line, now: o.Now, quiet: o.Quiet, buf: make([]byte, BufferSize)}
 	if l.now == nil {
 		l.now = time.Now
 	}
@@ -55,48 +94,87 @@ func newLink(o Options, p port, h *hold) *link {
 // Send implements drivers.Link. The instant of departure is that just before
 // the last bytes were given to the system, so that it is never after the true
 // one. An empty request only drops what arrived.
-func (l *link) Send(request []byte, deadline time.Time) (departed time.Time, dropped int, err error) {
+func (l *Link) Send(request []byte, deadline time.Time) (departed time.Time, dropped int, err error) {
 	if l.closed {
 		return time.Time{}, 0, l.afterClose("write")
 	}
 	dropped = l.end - l.start
 	l.start, l.end, l.marks = 0, 0, l.marks[:0]
 	l.departed = time.Time{}
-	for range drainRounds {
-		n, err := l.read(l.buf, 0)
-		if err != nil {
-			return time.Time{}, dropped, l.gone("read", err)
-		}
-		if n == 0 {
-			break
-		}
-		dropped += n
+	more, err := l.drain()
+	dropped += more
+	if err != nil || len(request) == 0 {
+		return time.Time{}, dropped, err
 	}
-	if len(request) == 0 {
-		return time.Time{}, dropped, nil
+	more, err = l.hush(deadline)
+	dropped += more
+	if err != nil {
+		return time.Time{}, dropped, err
 	}
 	if departed, err = l.write(request, deadline); err != nil {
 		return time.Time{}, dropped, err
 	}
-	l.departed = departed
+	l.departed, l.active = departed, departed
 	return departed, dropped, nil
 }
 
+// drain drops what has arrived.
+func (l *Link) drain() (dropped int, err error) {
+	for range drainRounds {
+		n, err := l.line.Read(l.buf, 0)
+		if err != nil {
+			return dropped, l.gone("read", err)
+		}
+		if n == 0 {
+			break
+		}
+		l.active = l.now()
+		dropped += n
+	}
+	return dropped, nil
+}
+
+// hush waits until the line has been silent for the quiet time.
+func (l *Link) hush(deadline time.Time) (dropped int, err error) {
+	if l.quiet <= 0 || l.active.IsZero() {
+		return 0, nil
+	}
+	for {
+		now := l.now()
+		left := l.active.Add(l.quiet).Sub(now)
+		if left <= 0 {
+			return dropped, nil
+		}
+		if !now.Before(deadline) {
+			return dropped, fmt.Errorf("write %s: %w: the line was never quiet for %v; lengthen timeout, or look at what talks on it",
+				l.path, drivers.ErrTimeout, l.quiet)
+		}
+		n, err := l.line.Read(l.buf, min(left, deadline.Sub(now)))
+		if err != nil {
+			return dropped, l.gone("read", err)
+		}
+		if n > 0 {
+			l.active = l.now()
+			dropped += n
+		}
+	}
+}
+
 // write gives request to the system whole, before the deadline.
-func (l *link) write(request []byte, deadline time.Time) (departed time.Time, err error) {
+func (l *Link) write(request []byte, deadline time.Time) (departed time.Time, err error) {
 	for sent := 0; sent < len(request); {
 		departed = l.now()
 		left := deadline.Sub(departed)
 		var n int
 		if left > 0 {
-			n, err = l.writeSome(request[sent:], left)
+			n, err = l.line.Write(request[sent:], left)
 			sent += n
 		} else {
 			err = drivers.ErrTimeout
 		}
 		switch {
 		case errors.Is(err, drivers.ErrTimeout):
-			l.dropOutput() // half a request must not go out before the next one
+			l.line.Drop() // half a request must not go out before the next one
 			return time.Time{}, fmt.Errorf("write %s: %w: the port took %d of %d bytes; check the cable and the instrument",
 				l.path, drivers.ErrTimeout, sent, len(request))
 		case err != nil:
@@ -109,7 +187,7 @@ func (l *link) write(request []byte, deadline time.Time) (departed time.Time, er
 // Receive implements drivers.Link. All frames that follow a request carry its
 // departure. A frame's arrival is the instant of the read that brought the
 // first byte of what split consumed for it.
-func (l *link) Receive(split func([]byte) (int, []byte), deadline time.Time, dst []drivers.Frame) ([]drivers.Frame, error) {
+func (l *Link) Receive(split func([]byte) (int, []byte), deadline time.Time, dst []drivers.Frame) ([]drivers.Frame, error) {
 	if l.closed {
 		return dst, l.afterClose("read")
 	}
@@ -118,13 +196,14 @@ func (l *link) Receive(split func([]byte) (int, []byte), deadline time.Time, dst
 	for empty := 0; len(frames) == len(dst); {
 		l.compact() // nothing is handed out yet
 		left := max(deadline.Sub(l.now()), 0)
-		n, err := l.read(l.buf[l.end:], left)
+		n, err := l.line.Read(l.buf[l.end:], left)
 		if err != nil {
 			return dst, l.gone("read", err)
 		}
 		if n > 0 {
 			empty = 0
-			l.marks = append(l.marks, mark{l.end, l.now()})
+			l.active = l.now()
+			l.marks = append(l.marks, mark{l.end, l.active})
 			l.end += n
 			frames = l.cut(split, dst)
 		} else if empty++; empty > emptyReads {
@@ -139,7 +218,7 @@ func (l *link) Receive(split func([]byte) (int, []byte), deadline time.Time, dst
 
 // compact moves the unfinished frame to the front of the buffer and keeps the
 // marks of its bytes.
-func (l *link) compact() {
+func (l *Link) compact() {
 	if l.start == 0 {
 		return
 	}
@@ -159,7 +238,7 @@ func (l *link) compact() {
 
 // cut hands out the frames that are whole. A buffer full of one unfinished
 // frame is handed out as it is, so that the protocol refuses it.
-func (l *link) cut(split func([]byte) (int, []byte), dst []drivers.Frame) []drivers.Frame {
+func (l *Link) cut(split func([]byte) (int, []byte), dst []drivers.Frame) []drivers.Frame {
 	for i := 0; l.start < l.end; {
 		rest := l.buf[l.start:l.end:l.end]
 		n, frame := split(rest)
@@ -181,7 +260,7 @@ func (l *link) cut(split func([]byte) (int, []byte), dst []drivers.Frame) []driv
 }
 
 // silent says what came, if not a frame, before the deadline.
-func (l *link) silent() error {
+func (l *Link) silent() error {
 	if n := l.end - l.start; n > 0 {
 		return fmt.Errorf("read %s: %w: %d bytes came, but no whole frame; check baud rate, parity and terminator",
 			l.path, drivers.ErrTimeout, n)
@@ -189,60 +268,29 @@ func (l *link) silent() error {
 	return fmt.Errorf("read %s: %w", l.path, drivers.ErrTimeout)
 }
 
-// read reads once and waits no longer than wait; (0, nil) says that nothing
-// came. A panic of the library comes back as an error.
-func (l *link) read(p []byte, wait time.Duration) (n int, err error) {
-	defer rescue(&err)
-	if wait = max(wait, shortestWait); wait != l.timeout {
-		if err := l.port.SetReadTimeout(wait); err != nil {
-			return 0, err
-		}
-		l.timeout = wait
-	}
-	return l.port.Read(p)
-}
-
-func (l *link) writeSome(p []byte, wait time.Duration) (n int, err error) {
-	defer rescue(&err)
-	return l.hold.write(l.port, p, wait)
-}
-
-func (l *link) dropOutput() {
-	var err error
-	defer rescue(&err)
-	// A port that cannot do so is closed or in trouble, which the next call tells.
-	_ = l.port.ResetOutputBuffer()
-}
-
 // gone tells of a port that must be opened anew. The library gives its
 // 'closed' for a port that was pulled out, too, so any error here means that.
-func (l *link) gone(attempt string, err error) error {
+func (l *Link) gone(attempt string, err error) error {
 	if errors.Is(err, drivers.ErrGone) {
 		return fmt.Errorf("%s %s: %w", attempt, l.path, err)
 	}
 	return fmt.Errorf("%s %s: %w (%v); check plug, cable and power of the instrument", attempt, l.path, drivers.ErrGone, err)
 }
 
-func (l *link) afterClose(attempt string) error {
+func (l *Link) afterClose(attempt string) error {
 	return fmt.Errorf("%s %s: %w", attempt, l.path, fs.ErrClosed)
 }
 
 // Close implements drivers.Link. Output still waiting is dropped, for the
 // system would else wait for it to leave.
-func (l *link) Close() error {
+func (l *Link) Close() error {
 	if l.closed {
 		return nil
 	}
 	l.closed = true
-	l.dropOutput()
-	err := errors.Join(l.closePort(), l.hold.close())
-	if err != nil {
+	l.line.Drop()
+	if err := l.line.Close(); err != nil {
 		return fmt.Errorf("close %s: %w", l.path, err)
 	}
 	return nil
-}
-
-func (l *link) closePort() (err error) {
-	defer rescue(&err)
-	return l.port.Close()
 }
