@@ -23,7 +23,11 @@ import (
 
 // Options describe a port. Names in the errors are those of the configuration.
 type Options struct {
-	Path     string // as the system names it: /dev/ttyUSB0, COM3; a link is followed
+	Path string // as the system names it: /dev/ttyUSB0, COM3; a link is followed
+	// Resolve, where set, is asked at every opening where the port is now; Path
+	// is then only its name in errors.
+	Resolve func() (string, error)
+
 	Baud     int    // default 9600
 	DataBits int    // 5 to 8; default 8
 	Parity   string // none (default), even, odd, mark, space
@@ -39,6 +43,8 @@ type Options struct {
 
 	// Quiet is how long the line must have been silent before a request.
 	Quiet time.Duration
+
+	Tap stream.Tap // sees all that passes after the opening; may be nil
 
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
@@ -148,6 +154,11 @@ func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 	if err != nil {
 		return nil, err
 	}
+	if o.Resolve != nil {
+		if o.Path, err = o.Resolve(); err != nil {
+			return nil, err
+		}
+	}
 	hold, err := holdPort(o.Path)
 	if err != nil {
 		return nil, explain(o.Path, err)
@@ -161,7 +172,7 @@ func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 		l.Drop()
 		return nil, errors.Join(err, l.Close())
 	}
-	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Now: o.Now}, l), nil
+	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Tap: o.Tap, Now: o.Now}, l), nil
 }
 
 // guardedOpen opens the port for reading and turns a panic into an error.

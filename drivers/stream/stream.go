@@ -47,6 +47,10 @@ type Line interface {
 	Close() error
 }
 
+// Tap is shown all bytes that pass, as they pass: sent to the instrument or not,
+// and when. It must keep no reference to b, and must not wait.
+type Tap func(sent bool, b []byte, at time.Time)
+
 // Options describe a link.
 type Options struct {
 	Name string // of the port, in errors
@@ -54,6 +58,8 @@ type Options struct {
 	// Quiet is how long the line must have been silent before a request is
 	// written, both ways. What comes meanwhile is dropped as unasked.
 	Quiet time.Duration
+
+	Tap Tap // may be nil
 
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
@@ -66,6 +72,7 @@ type Link struct {
 	line  Line
 	now   func() time.Time
 	quiet time.Duration
+	tap   Tap
 
 	buf        []byte
 	start, end int    // buf[start:end] is received and not handed out
@@ -84,7 +91,7 @@ type mark struct {
 
 // New returns the link over line, which it owns from now on.
 func New(o Options, line Line) *Link {
-	l := &Link{path: o.Name, line: line, now: o.Now, quiet: o.Quiet, buf: make([]byte, BufferSize)}
+	l := &Link{path: o.Name, line: line, now: o.Now, quiet: o.Quiet, tap: o.Tap, buf: make([]byte, BufferSize)}
 	if l.now == nil {
 		l.now = time.Now
 	}
@@ -128,10 +135,18 @@ func (l *Link) drain() (dropped int, err error) {
 		if n == 0 {
 			break
 		}
-		l.active = l.now()
+		l.saw(l.buf[:n])
 		dropped += n
 	}
 	return dropped, nil
+}
+
+// saw notes that b has come just now.
+func (l *Link) saw(b []byte) {
+	l.active = l.now()
+	if l.tap != nil {
+		l.tap(false, b, l.active)
+	}
 }
 
 // hush waits until the line has been silent for the quiet time.
@@ -154,7 +169,7 @@ func (l *Link) hush(deadline time.Time) (dropped int, err error) {
 			return dropped, l.gone("read", err)
 		}
 		if n > 0 {
-			l.active = l.now()
+			l.saw(l.buf[:n])
 			dropped += n
 		}
 	}
@@ -168,6 +183,9 @@ func (l *Link) write(request []byte, deadline time.Time) (departed time.Time, er
 		var n int
 		if left > 0 {
 			n, err = l.line.Write(request[sent:], left)
+			if n > 0 && l.tap != nil {
+				l.tap(true, request[sent:sent+n], departed)
+			}
 			sent += n
 		} else {
 			err = drivers.ErrTimeout
@@ -202,7 +220,7 @@ func (l *Link) Receive(split func([]byte) (int, []byte), deadline time.Time, dst
 		}
 		if n > 0 {
 			empty = 0
-			l.active = l.now()
+			l.saw(l.buf[l.end : l.end+n])
 			l.marks = append(l.marks, mark{l.end, l.active})
 			l.end += n
 			frames = l.cut(split, dst)
