@@ -116,6 +116,7 @@ type Probe struct {
 	ZeroBound   quantity.PowerDensity
 	Certificate *calib.Certificate
 	Simulated   bool
+	Identity    string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered
 }
 
 // Kind sorts events.
@@ -128,7 +129,8 @@ const (
 	KindLink     Kind = "link"
 	KindUnparsed Kind = "unparsed"
 	KindBattery  Kind = "battery"
-	KindStation  Kind = "station" // start and stop
+	KindStation  Kind = "station"  // start and stop
+	KindIdentity Kind = "identity" // an instrument was accepted; Raw is what it said it is
 )
 
 // Event is something that happened at an instant, kept for good.

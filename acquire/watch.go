@@ -36,16 +36,19 @@ type watch struct {
 	trace     trace
 	raw       rawRing
 
-	begun     time.Duration // when watching began
-	heard     time.Duration // newest frame of any kind
-	valid     time.Duration // newest valid or over-range sample
-	still     time.Duration // since when the digits stand still
-	wasHeard  bool
-	wasValid  bool
-	faulty    time.Duration // newest fault, if there was one
-	reached   bool          // the rule was met since the alarms were last moved
-	linkError string        // why there is no port; empty while it is open
-	linkTold  string        // the newest event about the port
+	begun    time.Duration // when watching began
+	heard    time.Duration // newest frame of any kind
+	valid    time.Duration // newest valid or over-range sample
+	still    time.Duration // since when the digits stand still
+	wasHeard bool
+	wasValid bool
+	faulty   time.Duration     // newest fault, if there was one
+	reached  bool              // the rule was met since the alarms were last moved
+	known    *drivers.Identity // the instrument whose samples are taken; nil: none has said who it is
+	stranger *stranger         // another one, which answers in its place
+
+	linkError string // why there is no port; empty while it is open
+	linkTold  string // the newest event about the port
 
 	last, newest Sample
 	bounds       limit.Stretch // of the newest sample; To not set

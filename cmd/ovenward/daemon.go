@@ -144,6 +144,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
+		Identity:  d.record.Identity,
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
 	})
