@@ -35,7 +35,8 @@ func (tr Trial) defaults() []trialDefault {
 type trialLine struct{ text, from string } // from is the flag, for messages
 
 // Read reads the trial as the file would be read. block is the [[probe]] that does
-// the same in a file. Problems name the flag that they stand in.
+// the same in a file. Range and Floor
+// are 0 when no flag says them. Problems name the flag that they stand in.
 func (tr Trial) Read() (p Probe, block string, err error) {
 	known := tr.keys()
 	top := []trialLine{{"[[probe]]", "the flags"}, {`id = "trial"`, ""},
@@ -76,7 +77,17 @@ func (tr Trial) Read() (p Probe, block string, err error) {
 	for _, l := range below {
 		top = append(top, trialLine{"  " + l.text, l.from})
 	}
-	return readTrial(top)
+	if p, block, err = readTrial(top); err != nil {
+		return p, "", err
+	}
+	// Nothing is held against an instrument that nobody said of it.
+	if !set["range"] {
+		p.Range = 0
+	}
+	if !set["floor"] {
+		p.Floor = 0
+	}
+	return p, block, nil
 }
 
 func readTrial(lines []trialLine) (p Probe, block string, err error) {
