@@ -1,171 +1,17 @@
 package acquire
 
 import (
-	"context"
-	"fmt"
-	"log/slog"
 	"math/rand/v2"
 	"os"
 	"runtime"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"ovenward/acquire/alarm"
 	"ovenward/drivers/driverstest"
-	"ovenward/drivers/plugged"
-	"ovenward/drivers/serialport"
 )
-
-// bench is a station that reads one probe over a real terminal, which is found by
-// its USB identity in a tree of devices that the test rewrites.
-type bench struct {
-	t       testing.TB
-	tree    *driverstest.USBTree
-	station *Station
-	memory  *memory
-	stop    func()
-
-	plugged driverstest.USBAdapter
-	tty     *driverstest.PTY
-	count   int // adapters so far
-}
-
-// newBench starts the station; nothing is plugged in yet. When the test ends,
-// neither a goroutine nor a descriptor may be left of it.
-func newBench(t testing.TB) *bench {
-	t.Helper()
-	goroutines, files := runtime.NumGoroutine(), openFiles(t)
-	b := &bench{t: t, tree: driverstest.NewUSBTree(t), memory: newMemory()}
-	id, err := plugged.ParseIdentity("1234:abcd:LH0417")
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := aPost(&fakeProbe{})
-	tree := plugged.Tree{Root: b.tree.Root}
-	p.Probe.Dial = serialport.Dial(serialport.Options{Path: "usb:1234:abcd:LH0417",
-		Resolve: func() (string, error) { return tree.Open(plugged.Serial, id) }})
-	p.Probe.Period, p.Probe.Timeout = 40*time.Millisecond, 40*time.Millisecond
-	p.Stale, p.Silent, p.Stuck = 800*time.Millisecond, 1600*time.Millisecond, time.Hour
-	b.station, err = New(Options{Posts: []Post{p}, Recorder: b.memory, Log: slog.New(slog.DiscardHandler), Now: time.Now,
-		Past: func(int) (Past, error) { return Past{}, nil }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() { defer close(done); _ = b.station.Run(ctx) }()
-	b.stop = sync.OnceFunc(func() {
-		asked := time.Now()
-		cancel()
-		<-done
-		if took := time.Since(asked); took > 2*time.Second {
-			t.Errorf("the station took %v to stop", took)
-		}
-		b.unplug()
-		if _, ok := await(func() bool {
-			return runtime.NumGoroutine() <= goroutines && openFiles(t) <= files+b.count // the test holds each terminal's far end
-		}); !ok {
-			t.Errorf("%d goroutines, %d before; %d descriptors, %d before and %d of the test's own",
-				runtime.NumGoroutine(), goroutines, openFiles(t), files, b.count)
-		}
-	})
-	t.Cleanup(b.stop)
-	return b
-}
-
-func openFiles(t testing.TB) int {
-	t.Helper()
-	entries, err := os.ReadDir("/proc/self/fd")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return len(entries)
-}
-
-// await waits until ok, at most 20 s, and says how long it took.
-func await(ok func() bool) (time.Duration, bool) {
-	begun := time.Now()
-	tick := time.NewTicker(2 * time.Millisecond)
-	defer tick.Stop()
-	for !ok() {
-		if time.Since(begun) > 20*time.Second {
-			return 0, false
-		}
-		<-tick.C
-	}
-	return time.Since(begun), true
-}
-
-// soon waits for something to come about.
-func (b *bench) soon(what string, ok func() bool) time.Duration {
-	b.t.Helper()
-	took, came := await(ok)
-	if !came {
-		b.t.Fatalf("waited in vain for %s; events: %q", what, append(b.memory.texts(KindLink), b.memory.texts(KindAlarm)...))
-	}
-	return took
-}
-
-// plug puts in an adapter under a new name, behind which an instrument answers:
-// answer gets the n-th question.
-func (b *bench) plug(answer func(n int) string) *driverstest.Instrument {
-	b.t.Helper()
-	b.tty = driverstest.OpenPTY(b.t)
-	in := driverstest.Answer(b.t, b.tty, "\n", func(n int, _ string) string { return answer(n) })
-	b.count++
-	b.plugged = driverstest.USBAdapter{Class: "tty", Node: fmt.Sprintf("ttyUSB%d", b.count%7), Vendor: "1234", Product: "abcd",
-		Serial: "LH0417", Socket: fmt.Sprintf("1-1.%d", 1+b.count%3), Leads: b.tty.Path}
-	b.tree.Plug(b.plugged)
-	return in
-}
-
-// unplug pulls it out.
-func (b *bench) unplug() {
-	if b.tty != nil {
-		b.tty.Unplug()
-		b.tree.Unplug(b.plugged)
-		b.tty = nil
-	}
-}
-
-func (b *bench) said() []string {
-	b.memory.mu.Lock()
-	defer b.memory.mu.Unlock()
-	return slices.Clone(b.memory.said[0])
-}
-
-func (b *bench) has(said string) func() bool {
-	return func() bool { return slices.Contains(b.said(), said) }
-}
-
-func (b *bench) alarmed(rule alarm.Rule, reasons ...alarm.Reason) func() bool {
-	return func() bool { return slices.Equal(b.memory.changes(rule), reasons) }
-}
-
-// noneTwice fails when a sample was taken twice, or out of order, in number or in
-// time.
-func (b *bench) noneTwice() {
-	b.t.Helper()
-	b.memory.mu.Lock()
-	defer b.memory.mu.Unlock()
-	seen := map[string]bool{}
-	for i, s := range b.memory.samples[0] {
-		said := b.memory.said[0][i]
-		if seen[said] {
-			b.t.Errorf("sample %d: %q was taken twice", s.Seq, said)
-		}
-		seen[said] = true
-		if s.Seq != int64(i+1) || i > 0 && s.At.Before(b.memory.samples[0][i-1].At) {
-			b.t.Errorf("sample %d of %v is out of order", s.Seq, s.At)
-		}
-	}
-}
-
-// number is an answer that says which one it is: 0.0001 mW/cm² a step.
-func number(n int) string { return fmt.Sprintf("1.%04d", n) }
 
 func TestClosedInTheMiddleOfALine(t *testing.T) {
 	b := newBench(t)
@@ -180,8 +26,8 @@ func TestClosedInTheMiddleOfALine(t *testing.T) {
 	<-cut
 	b.unplug()
 	b.soon("the post to be known silent", b.alarmed(alarm.Silent, alarm.Raised))
-	b.plug(func(n int) string { return number(1000+n) + "\n" })
-	b.soon("readings after the plug is back", b.has(number(1003)))
+	b.plug(func(n int) string { return number(900000+n) + "\n" })
+	b.soon("readings after the plug is back", b.has(3, 900000))
 	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
 	b.stop()
 	b.noneTwice()
@@ -209,16 +55,14 @@ func TestSilentForAWhile(t *testing.T) {
 		return number(n) + "\n"
 	})
 	b.soon("the alarm", b.alarmed(alarm.Silent, alarm.Raised))
-	if n := len(b.said()); n != 10 {
+	if n := len(b.said()); n == 0 || n > 10 {
 		t.Errorf("%d samples of 10 answers", n)
 	}
 	close(speaks)
 	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
 	b.stop()
 	b.noneTwice()
-	if n, m := len(b.said()), len(in.Seen()); n <= 10 || m < n {
-		t.Errorf("%d samples of %d questions", n, m)
-	}
+	b.balanced(len(in.Seen()))
 	if u := b.station.Stats()[0].Counts.Unanswered; u < 20 {
 		t.Errorf("%d polls counted as unanswered, want the 1.6 s of silence", u)
 	}
@@ -261,7 +105,7 @@ func TestBabbling(t *testing.T) {
 				t.Errorf("%d samples from rubbish", n)
 			}
 			b.plug(func(n int) string { return number(n) + "\n" })
-			b.soon("readings after the babble", b.has(number(3)))
+			b.soon("readings after the babble", b.has(3, 0))
 			b.stop()
 			b.noneTwice()
 			if n := len(b.memory.texts(KindUnparsed)); n > 3 {
@@ -291,11 +135,9 @@ func TestLateIntoTheNextSlot(t *testing.T) {
 	if slices.Contains(said, "77.77") {
 		t.Error("a late answer became a sample")
 	}
-	// Each question became a sample or was counted as unanswered, but for the one
-	// under way at the end; on a slow machine more than a fifth may be late.
-	asked, unanswered := len(in.Seen()), int(b.station.Stats()[0].Counts.Unanswered)
-	if got := len(said) + unanswered; got < asked-1 || got > asked+1 || unanswered < 9 || len(said) < 10 {
-		t.Errorf("%d samples and %d unanswered of %d questions", len(said), unanswered, asked)
+	b.balanced(len(in.Seen()))
+	if u := b.station.Stats()[0].Counts.Unanswered; u < 9 || len(said) < 10 {
+		t.Errorf("%d unanswered, %d samples, want a fifth of fifty and most of the rest", u, len(said))
 	}
 	if got := b.memory.changes(alarm.Silent); len(got) > 0 {
 		t.Errorf("silent: %q", got)
@@ -342,14 +184,14 @@ func TestHundredReplugs(t *testing.T) {
 	var slowest time.Duration
 	answers := map[string]bool{}
 	for round := range rounds {
-		in := b.plug(func(n int) string { return number(round*100+n%100) + "\n" })
-		took := b.soon("the first reading", b.has(number(round*100)))
+		in := b.plug(func(n int) string { return number(round*1000+n) + "\n" })
+		took := b.soon("the first reading", b.has(1, round*1000))
 		slowest = max(slowest, took)
-		b.soon("two more readings", b.has(number(round*100+2)))
+		b.soon("two more readings", b.has(3, round*1000))
 		b.unplug()
 		seen := in.Seen()
 		for n := range seen[:len(seen)-1] {
-			answers[number(round*100+n)] = true
+			answers[number(round*1000+n)] = true
 		}
 	}
 	b.stop()
@@ -362,10 +204,14 @@ func TestHundredReplugs(t *testing.T) {
 	for _, s := range b.said() {
 		got[s] = true
 	}
+	lost := 0
 	for a := range answers {
 		if !got[a] {
-			t.Errorf("answer %s is lost", a)
+			lost++
 		}
+	}
+	if late := b.station.Stats()[0].Counts.Unanswered; lost > int(late) {
+		t.Errorf("%d of %d answers are lost, and only %d came too late", lost, len(answers), late)
 	}
 	if c := b.station.Stats()[0].Counts.Connects; c != uint64(rounds) {
 		t.Errorf("%d openings for %d replugs", c, rounds)
@@ -377,7 +223,7 @@ func TestHundredReplugs(t *testing.T) {
 func TestReplugWithAThousandDescriptors(t *testing.T) {
 	b := newBench(t)
 	b.plug(func(n int) string { return number(n) + "\n" })
-	b.soon("readings", b.has(number(3)))
+	b.soon("readings", b.has(3, 0))
 	b.unplug()
 	b.soon("the port to be given back", func() bool {
 		return slices.ContainsFunc(b.memory.texts(KindLink), func(s string) bool { return strings.Contains(s, "went away") })
@@ -390,7 +236,7 @@ func TestReplugWithAThousandDescriptors(t *testing.T) {
 		}
 		held = append(held, f)
 	}
-	b.plug(func(n int) string { return number(1000+n) + "\n" })
+	b.plug(func(n int) string { return number(900000+n) + "\n" })
 	b.soon("the reason", func() bool {
 		return slices.ContainsFunc(b.memory.texts(KindLink), func(s string) bool { return strings.Contains(s, "too high for the serial library") })
 	})
@@ -398,7 +244,7 @@ func TestReplugWithAThousandDescriptors(t *testing.T) {
 	for _, f := range held {
 		f.Close()
 	}
-	b.soon("readings again", b.has(number(1003)))
+	b.soon("readings again", b.has(3, 900000))
 	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
 	b.stop()
 	b.noneTwice()
