@@ -118,6 +118,7 @@ type Probe struct {
 	ZeroBound   quantity.PowerDensity
 	Certificate *calib.Certificate
 	Simulated   bool
+	Identity    string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered
 }
 
 // Kind sorts events.
@@ -132,6 +133,7 @@ const (
 	KindBattery    Kind = "battery"
 	KindInstrument Kind = "instrument" // what an instrument reports of itself
 	KindStation    Kind = "station"    // start and stop
+	KindIdentity   Kind = "identity"   // an instrument was accepted; Raw is what it said it is
 )
 
 // Event is something that happened at an instant, kept for good.

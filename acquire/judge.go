@@ -147,7 +147,7 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 			w.move(h.alarm, alarm.Disappears, at, mono)
 		}
 	}
-	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0
+	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0 || w.stranger != nil
 	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)
 	w.blindness(staleAt, w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale, true, at, mono)
 	w.blindness(stuckAt, w.condition == StuckNow, true, at, mono)

@@ -69,6 +69,9 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	}
 	defer link.Close()
 	p.watch.linkOpen()
+	if err := p.identify(ctx, link); err != nil {
+		return false, err
+	}
 	opened := p.now()
 	quiet := opened
 	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period}

@@ -25,8 +25,9 @@ const looksToFail = 4
 type Options struct {
 	Posts     []Post
 	Recorder  Recorder
-	Past      func(post int) (Past, error) // what the record knows of a post
-	Standing  []alarm.Alarm                // the station's own alarms in the record
+	Past      func(post int) (Past, error)   // what the record knows of a post
+	Identity  func(post int) ([]byte, error) // what the accepted instrument said it is, as recorded; may be nil, and nothing
+	Standing  []alarm.Alarm                  // the station's own alarms in the record
 	Observers []Observer
 	Log       *slog.Logger
 	Now       func() time.Time // with a monotonic reading, as time.Now gives
@@ -69,6 +70,9 @@ func New(o Options) (*Station, error) {
 		}
 		if err := w.restore(past); err != nil {
 			return nil, fmt.Errorf("reading back the samples of post %s: %w", p.ID, err)
+		}
+		if err := w.restoreIdentity(o.Identity); err != nil {
+			return nil, err
 		}
 		s.record.Correction(i, w.correction)
 		s.watches = append(s.watches, w)

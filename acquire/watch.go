@@ -43,9 +43,11 @@ type watch struct {
 	still     time.Duration // since when the digits stand still
 	wasHeard  bool
 	wasValid  bool
-	faulty    time.Duration // newest fault, if there was one
-	linkError string        // why there is no port; empty while it is open
-	linkTold  string        // the newest event about the port
+	faulty    time.Duration     // newest fault, if there was one
+	known     *drivers.Identity // the instrument whose samples are taken; nil: none has said who it is
+	stranger  *stranger         // another one, which answers in its place
+	linkError string            // why there is no port; empty while it is open
+	linkTold  string            // the newest event about the port
 
 	last, newest Sample
 	bounds       limit.Stretch // of the newest sample; To not set

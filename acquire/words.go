@@ -53,6 +53,8 @@ func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
 func (w *watch) detail(mono time.Duration) string {
 	p := w.post
 	switch {
+	case w.stranger != nil && w.condition != SilentNow:
+		return w.strangerText()
 	case w.newest.Seq > 0 && w.newest.Quality&Fault != 0 && w.condition != SilentNow:
 		return fmt.Sprintf("probe %s declares a fault: compare it with one known to be good, or have it repaired", p.Probe.ID)
 	case w.condition == Starting && w.linkError == "":

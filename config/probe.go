@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ovenward/acquire/quantity"
+	"ovenward/drivers/plugged"
 )
 
 // Probe is one [[probe]]: an instrument, how it is reached and what it can do.
@@ -18,6 +19,16 @@ type Probe struct {
 	Port      string // as written
 	Simulated string // the NAME of a port "simulate:NAME"; else empty
 	Serial    Serial
+
+	Reach     Reach
+	Device    string            // path of the device file, or name of the port; empty when it is found by USB, or needs none
+	USB       *plugged.Identity // whose device file it is; nil when it is not said
+	USBPath   string            // the USB socket, as written
+	Recording string            // the file of a port "replay:FILE"
+	Speed     float64           // recorded seconds in one; 0: as fast as it is taken
+	Quiet     time.Duration     // silence before each request
+	Identity  string            // "MAKER,MODEL,SERIAL" that must answer; empty: the first that does is remembered
+	Set       []string          // all settings but port and certificate, as "key = value"
 
 	Poll    time.Duration // from question to question; 0 when it talks by itself
 	Stream  bool          // it talks by itself
@@ -31,6 +42,7 @@ type Probe struct {
 	Textline    *Textline    // with driver "textline"
 	SCPI        *SCPI        // with driver "scpi"
 	Modbus      *Modbus      // with driver "modbus"
+	HID         *HID         // with driver "hid"
 	Certificate *Certificate // nil: uncalibrated, and never 'within'
 }
 
@@ -45,7 +57,7 @@ type Serial struct {
 }
 
 // Drivers returns the names of the drivers the file may name.
-func Drivers() []string { return []string{"textline", "scpi", "modbus"} }
+func Drivers() []string { return []string{"textline", "scpi", "modbus", "hid"} }
 
 const simulatePrefix = "simulate:"
 
@@ -58,8 +70,9 @@ func readProbes(root *table, alarm Alarm) []Probe {
 			Driver: t.oneOf(ask{"driver", `"textline"`, true}, Drivers()...),
 		}
 		p.Port, p.Simulated = readPort(t)
-		p.Serial = readSerial(t, p.Simulated == "")
+		p.Serial = readSerial(t, p.Simulated == "" && !named(p.Port))
 		readPace(t, &p, alarm)
+		readReach(t, &p)
 		readAbility(t, &p)
 		if text := t.table("textline"); text != nil {
 			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
@@ -76,10 +89,17 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		} else if p.Driver == "modbus" && !t.has("modbus") {
 			t.needs("modbus", `the driver must know the probe's registers: write [probe.modbus] and, below it, for example framing = "rtu"`)
 		}
+		if h := t.table("hid"); h != nil {
+			p.HID = readHID(h, p.Poll > 0, p.Stream)
+		} else if p.Driver == "hid" && !t.has("hid") {
+			t.needs("hid", `the driver must know the probe's reports: write [probe.hid] and, below it, for example offset = 1`)
+		}
 		if c := t.table("certificate"); c != nil {
 			p.Certificate = readCertificate(c)
 		}
 		t.finish()
+		root.r.probeKeys = t.known
+		p.Set = settings(t.values, "id", "driver", "port", "usb_path", "certificate")
 		probes = append(probes, p)
 	}
 	return probes
@@ -105,11 +125,13 @@ func readPort(t *table) (port, simulated string) {
 			t.problem("port", "%s is not a plain path; write the whole path of a device, without . and .. and doubled or closing /", shown(s))
 			return "", ""
 		}
+	case named(s):
 	case !comPort.MatchString(s):
-		t.problem("port", `%s is no port; write a path like "/dev/ttyUSB0", a name like "COM3", or "simulate:NAME"`, shown(s))
+		t.problem("port", `%s is no port; write a path like "/dev/ttyUSB0", a name like "COM3", "usb:1234:abcd:SERIAL", "tcp://host:port", "replay:FILE" or "simulate:NAME"`, shown(s))
 		return "", ""
 	}
-	if other, taken := t.r.claim("port", s, t.label, t.line("port")); taken {
+	socket, _ := t.values["usb_path"].(string) // two of a kind differ by it
+	if other, taken := t.r.claim("port", s+socket, t.label, t.line("port")); taken {
 		t.problem("port", "%q is the port of %s already (line %d); give each probe a port of its own", s, other.label, other.line)
 	}
 	return s, simulated

@@ -16,6 +16,8 @@ type reader struct {
 	problems Problems
 	claims   map[string]claim // what may be used once only, by what it is
 	refs     []ref
+
+	probeKeys []string // the keys that a [[probe]] of the file may have
 }
 
 // claim says who uses a thing.

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
@@ -45,6 +46,7 @@ type settings struct {
 	storagePath string
 	listen      string
 	webConfig   string
+	recordWire  string // file of what passes on the probes' lines; empty: not kept
 }
 
 // daemon is the running program as a value: made by newDaemon, it works while
@@ -81,7 +83,9 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = d.openKitchen(now); err != nil {
 		return d, err
 	}
-	posts, err := posts(d.file, d.kitchen)
+	w := &wires{path: s.recordWire, many: len(d.file.Posts) > 1, now: now}
+	d.undo = append(d.undo, w.Close)
+	posts, err := posts(d.file, d.kitchen, w)
 	if err != nil {
 		return d, err
 	}
@@ -136,7 +140,7 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 
 // wire connects the parts: the picture of the running program.
 func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
-	simulated := d.kitchen != nil
+	simulated := slices.ContainsFunc(posts, func(p acquire.Post) bool { return p.Probe.Simulated })
 	numbers := metrics.New(metrics.Options{
 		Source:   metrics.SourceFunc(func() []acquire.Stats { return d.station.Stats() }),
 		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
@@ -147,6 +151,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
+		Identity:  d.record.Identity,
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
 	})

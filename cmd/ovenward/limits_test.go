@@ -132,7 +132,7 @@ func TestPostsWithBuiltinLimits(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	all, err := posts(f, nil)
+	all, err := posts(f, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

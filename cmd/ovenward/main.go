@@ -33,6 +33,8 @@ func commands() []command {
 	return []command{
 		{"run", "watch the posts of a configuration, or the model kitchen (the default)", runCommand},
 		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
+		{"read", "try a probe without a configuration, or listen to an unknown line", readCommand},
+		{"ports", "list what is plugged in, opening nothing", withoutContext(portsCommand)},
 		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},

@@ -9,7 +9,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/config"
 	"ovenward/drivers"
-	"ovenward/drivers/serialport"
+	"ovenward/drivers/plugged"
 	"ovenward/drivers/simulate"
 	"ovenward/drivers/textline"
 )
@@ -20,6 +20,7 @@ func protocols() map[string]func(config.Probe) (drivers.Protocol, error) {
 		"textline": newTextline,
 		"scpi":     newSCPI,
 		"modbus":   newModbus,
+		"hid":      newHID,
 	}
 }
 
@@ -64,7 +65,7 @@ func newKitchen(f *config.File, now func() time.Time) (*simulate.Kitchen, error)
 }
 
 // posts turns a checked configuration into what the station watches.
-func posts(f *config.File, k *simulate.Kitchen) ([]acquire.Post, error) {
+func posts(f *config.File, k *simulate.Kitchen, w *wires) ([]acquire.Post, error) {
 	ovens := byID(f.Ovens, func(o config.Oven) string { return o.ID })
 	probes := byID(f.Probes, func(p config.Probe) string { return p.ID })
 	var out []acquire.Post
@@ -74,7 +75,7 @@ func posts(f *config.File, k *simulate.Kitchen) ([]acquire.Post, error) {
 		if err != nil {
 			return nil, fmt.Errorf("post %s: %w", c.ID, err)
 		}
-		p, err := newProbe(probes[c.Probe], k)
+		p, err := newProbe(probes[c.Probe], k, w)
 		if err != nil {
 			return nil, err
 		}
@@ -99,7 +100,7 @@ func byID[T any](list []T, id func(T) string) map[string]T {
 	return m
 }
 
-func newProbe(c config.Probe, k *simulate.Kitchen) (acquire.Probe, error) {
+func newProbe(c config.Probe, k *simulate.Kitchen, w *wires) (acquire.Probe, error) {
 	p := acquire.Probe{
 		ID: c.ID, Port: c.Port, Period: c.Poll, Timeout: c.Timeout, Response: c.Response,
 		Range: c.Range, Floor: c.Floor, Axes: c.Axes, Simulated: c.Simulated != "",
@@ -112,16 +113,17 @@ func newProbe(c config.Probe, k *simulate.Kitchen) (acquire.Probe, error) {
 		p.Certificate = &calib.Certificate{Number: cert.Number, Laboratory: cert.Laboratory, Date: cert.Date, Due: cert.Due,
 			Factor: cert.Factor, U: cert.ExpandedUncertainty, K: cert.K}
 	}
+	pace(&p, c)
 	path := c.Port
-	if p.Simulated {
+	if c.Simulated != "" {
 		if path, p.Dial = k.Port(c.Simulated); p.Dial != nil {
 			return p, nil
 		}
 	}
-	s := c.Serial
-	p.Dial = serialport.Dial(serialport.Options{
-		Path: path, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits,
-		DTR: s.DTR, RTS: s.RTS, Settle: s.Settle,
-	})
+	tap, err := w.tap(c, "run")
+	if err != nil {
+		return p, err
+	}
+	p.Dial = dialer(c, path, plugged.Tree{}, tap)
 	return p, nil
 }

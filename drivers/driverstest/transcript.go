@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"ovenward/drivers"
+	"ovenward/drivers/wire"
 )
 
 // Transcript is a conversation with an instrument, kept in a file:
@@ -26,7 +27,7 @@ import (
 //
 // The header comes first and has these three lines; a later line that starts
 // with # is a remark. '>' is what was sent to the instrument, '<'
-// what it sent, each a Go string.
+// what it sent, each a Go string; package wire tells the whole of the format.
 type Transcript struct {
 	Path     string
 	Name     string
@@ -78,8 +79,7 @@ func (tr *Transcript) whole() bool {
 }
 
 func (tr *Transcript) add(text string) error {
-	kind, rest, _ := strings.Cut(text, " ")
-	switch kind {
+	switch kind, rest, _ := strings.Cut(text, " "); kind {
 	case "":
 		return nil
 	case "#":
@@ -87,15 +87,13 @@ func (tr *Transcript) add(text string) error {
 			return nil
 		}
 		return tr.addHeader(rest)
-	case ">", "<":
-		said, err := strconv.Unquote(rest)
-		if err != nil {
-			return fmt.Errorf("want a Go string after %q: %s", kind, rest)
-		}
-		tr.Lines = append(tr.Lines, Line{kind == ">", []byte(said)})
-		return nil
 	}
-	return fmt.Errorf("want a line that starts with #, > or <: %q", text)
+	l, err := wire.ParseLine(text)
+	if err != nil {
+		return err
+	}
+	tr.Lines = append(tr.Lines, Line{l.Sent, l.Bytes})
+	return nil
 }
 
 func (tr *Transcript) addHeader(text string) (err error) {

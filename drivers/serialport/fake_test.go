@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/drivers"
+	"ovenward/drivers/stream"
 )
 
 // scripted is a port that gives what it is told to, one chunk a read.
@@ -44,6 +45,9 @@ func (s *scripted) SetRTS(bool) error           { return nil }
 func (s *scripted) ResetOutputBuffer() error    { s.calls = append(s.calls, "drop output"); return nil }
 func (s *scripted) Close() error                { s.calls = append(s.calls, "close"); return nil }
 
+// newLink is the link over p.
+func newLink(o stream.Options, p port, h *hold) *stream.Link { return stream.New(o, newCarrier(p, h)) }
+
 func nothing([]byte) (int, error) { return 0, nil }
 
 // lines splits at "\n", and drops empty lines.
@@ -74,7 +78,7 @@ func TestArrivalIsThatOfTheFirstByte(t *testing.T) {
 		[]byte("7"),        // at 5 ms
 		[]byte("8\n"),      // at 6 ms
 	}}
-	l := newLink(Options{Path: "fake", Now: now}, p, nil)
+	l := newLink(stream.Options{Name: "fake", Now: now}, p, nil)
 	type frame struct {
 		text string
 		ms   int
@@ -101,7 +105,7 @@ func TestArrivalOfWhatSplitKeepsBack(t *testing.T) {
 	at, now, step := clock()
 	begin := *at
 	p := &scripted{now: step, then: nothing, chunks: [][]byte{[]byte("ab"), []byte("cd"), []byte("ef"), []byte("gh"), []byte("ij")}}
-	l := newLink(Options{Path: "fake", Now: now}, p, nil)
+	l := newLink(stream.Options{Name: "fake", Now: now}, p, nil)
 	pairs := func(b []byte) (int, []byte) {
 		if len(b) < 6 {
 			return 0, nil
@@ -131,7 +135,7 @@ func TestCloseDropsOutputFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	p := &scripted{then: nothing}
-	l := newLink(Options{Path: path}, p, h)
+	l := newLink(stream.Options{Name: path}, p, h)
 	if err := errors.Join(l.Close(), l.Close()); err != nil {
 		t.Fatal(err)
 	}
@@ -142,7 +146,7 @@ func TestCloseDropsOutputFirst(t *testing.T) {
 
 func TestPanicOfTheLibraryIsGone(t *testing.T) {
 	p := &scripted{then: func([]byte) (int, error) { panic("index out of range [16] with length 16") }}
-	l := newLink(Options{Path: "fake"}, p, nil)
+	l := newLink(stream.Options{Name: "fake"}, p, nil)
 	_, err := l.Receive(lines, time.Now().Add(time.Second), nil)
 	if !errors.Is(err, drivers.ErrGone) || !strings.Contains(err.Error(), "index out of range") {
 		t.Errorf("Receive: %v, want ErrGone with the panic's text", err)
@@ -156,7 +160,7 @@ func TestPanicOfTheLibraryIsGone(t *testing.T) {
 // return at once with nothing.
 func TestEmptyReadsAreGone(t *testing.T) {
 	at, now, _ := clock() // stands still: no read waits
-	l := newLink(Options{Path: "fake", Now: now}, &scripted{then: nothing}, nil)
+	l := newLink(stream.Options{Name: "fake", Now: now}, &scripted{then: nothing}, nil)
 	if _, err := l.Receive(lines, at.Add(time.Second), nil); !errors.Is(err, drivers.ErrGone) {
 		t.Errorf("Receive: %v, want ErrGone", err)
 	}
@@ -165,7 +169,7 @@ func TestEmptyReadsAreGone(t *testing.T) {
 func TestEmptyReadAtTheDeadlineIsATimeout(t *testing.T) {
 	at, now, step := clock()
 	p := &scripted{now: step, then: nothing, chunks: [][]byte{[]byte("half a fra")}}
-	l := newLink(Options{Path: "fake", Now: now}, p, nil)
+	l := newLink(stream.Options{Name: "fake", Now: now}, p, nil)
 	_, err := l.Receive(lines, at.Add(5*time.Millisecond), nil)
 	if !errors.Is(err, drivers.ErrTimeout) || !strings.Contains(err.Error(), "10 bytes came") {
 		t.Errorf("Receive: %v, want ErrTimeout that tells of 10 bytes", err)
@@ -184,28 +188,28 @@ func TestFullBufferIsHandedOut(t *testing.T) {
 		}
 		return len(b), nil
 	}, chunks: [][]byte{[]byte("\nUUU")}}
-	l := newLink(Options{Path: "fake"}, p, nil)
+	l := newLink(stream.Options{Name: "fake"}, p, nil)
 	frames, err := l.Receive(lines, time.Now().Add(10*time.Second), nil)
-	if err != nil || len(frames) != 1 || len(frames[0].Bytes) != bufferSize {
-		t.Fatalf("Receive: %d frames, %v, want one of %d bytes", len(frames), err, bufferSize)
+	if err != nil || len(frames) != 1 || len(frames[0].Bytes) != stream.BufferSize {
+		t.Fatalf("Receive: %d frames, %v, want one of %d bytes", len(frames), err, stream.BufferSize)
 	}
 }
 
 func TestSplitThatLiesIsHeld(t *testing.T) {
 	p := &scripted{then: nothing, chunks: [][]byte{[]byte("abc")}}
-	l := newLink(Options{Path: "fake"}, p, nil)
+	l := newLink(stream.Options{Name: "fake"}, p, nil)
 	tooFar := func(b []byte) (int, []byte) { return len(b) + 7, b }
 	if frames, err := l.Receive(tooFar, time.Now().Add(time.Second), nil); err != nil || len(frames) != 1 {
 		t.Errorf("Receive: %d frames, %v, want 1", len(frames), err)
 	}
-	if l.start != l.end {
-		t.Errorf("start %d, end %d, want them equal", l.start, l.end)
+	if _, dropped, err := l.Send(nil, time.Now()); err != nil || dropped != 0 {
+		t.Errorf("%d bytes were left behind, %v, want none", dropped, err)
 	}
 }
 
 func TestLinkDoesNotAllocatePerFrame(t *testing.T) {
 	p := &scripted{then: func(b []byte) (int, error) { return copy(b, "2.5 mW/cm2\n12.40 mW/cm2\n1"), nil }}
-	l := newLink(Options{Path: "fake"}, p, nil)
+	l := newLink(stream.Options{Name: "fake"}, p, nil)
 	var dst []drivers.Frame
 	receive := func() {
 		var err error

@@ -18,11 +18,16 @@ import (
 	"go.bug.st/serial"
 
 	"ovenward/drivers"
+	"ovenward/drivers/stream"
 )
 
 // Options describe a port. Names in the errors are those of the configuration.
 type Options struct {
-	Path     string // as the system names it: /dev/ttyUSB0, COM3; a link is followed
+	Path string // as the system names it: /dev/ttyUSB0, COM3; a link is followed
+	// Resolve, where set, is asked at every opening where the port is now; Path
+	// is then only its name in errors.
+	Resolve func() (string, error)
+
 	Baud     int    // default 9600
 	DataBits int    // 5 to 8; default 8
 	Parity   string // none (default), even, odd, mark, space
@@ -35,6 +40,11 @@ type Options struct {
 	// Settle is how long to wait after opening, for instruments that restart
 	// when the port is opened. What comes before its end is dropped.
 	Settle time.Duration
+
+	// Quiet is how long the line must have been silent before a request.
+	Quiet time.Duration
+
+	Tap stream.Tap // sees all that passes after the opening; may be nil
 
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
@@ -61,6 +71,9 @@ func (o Options) Check() error {
 	}
 	if o.Baud < 0 {
 		errs = append(errs, fmt.Errorf("baud: %d, want a rate such as 9600", o.Baud))
+	}
+	if o.Quiet < 0 {
+		errs = append(errs, fmt.Errorf("quiet: %v, want 0 s or more", o.Quiet))
 	}
 	if o.Settle < 0 {
 		errs = append(errs, fmt.Errorf("settle: %v, want 0 s or more", o.Settle))
@@ -130,7 +143,7 @@ func openSerial(path string, m *serial.Mode) (port, error) {
 
 type opener func(path string, m *serial.Mode) (port, error)
 
-func dial(ctx context.Context, o Options, open opener) (*link, error) {
+func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 	if err := o.Check(); err != nil {
 		return nil, fmt.Errorf("open %q: %w", o.Path, err)
 	}
@@ -141,6 +154,11 @@ func dial(ctx context.Context, o Options, open opener) (*link, error) {
 	if err != nil {
 		return nil, err
 	}
+	if o.Resolve != nil {
+		if o.Path, err = o.Resolve(); err != nil {
+			return nil, err
+		}
+	}
 	hold, err := holdPort(o.Path)
 	if err != nil {
 		return nil, explain(o.Path, err)
@@ -149,11 +167,12 @@ func dial(ctx context.Context, o Options, open opener) (*link, error) {
 	if err != nil {
 		return nil, errors.Join(explain(o.Path, err), hold.close())
 	}
-	l := newLink(o, p, hold)
+	l := newCarrier(p, hold)
 	if err := l.prepare(ctx, o); err != nil {
+		l.Drop()
 		return nil, errors.Join(err, l.Close())
 	}
-	return l, nil
+	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Tap: o.Tap, Now: o.Now}, l), nil
 }
 
 // guardedOpen opens the port for reading and turns a panic into an error.
@@ -169,7 +188,7 @@ func guardedOpen(open opener, path string, m *serial.Mode, hold *hold) (p port, 
 
 // prepare sets the lines, waits for the instrument to settle, and drops what
 // came before, which is older than any stamp it could be given.
-func (l *link) prepare(ctx context.Context, o Options) (err error) {
+func (l *carrier) prepare(ctx context.Context, o Options) (err error) {
 	defer rescue(&err)
 	if o.DTR != nil {
 		if err := l.port.SetDTR(*o.DTR); err != nil {
@@ -191,7 +210,7 @@ func (l *link) prepare(ctx context.Context, o Options) (err error) {
 		}
 	}
 	if err := l.port.ResetInputBuffer(); err != nil {
-		return l.gone("flush", err)
+		return fmt.Errorf("flush %s: %w (%v); check plug, cable and power of the instrument", o.Path, drivers.ErrGone, err)
 	}
 	return nil
 }

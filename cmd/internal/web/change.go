@@ -130,12 +130,21 @@ func (s *Server) reset(r *http.Request, said word) (string, int, string) {
 	return "alarms", 0, ""
 }
 
+func (s *Server) acceptInstrument(r *http.Request, said word) (string, int, string) {
+	return s.atPost(r, said, s.o.Station.AcceptInstrument)
+}
+
 func (s *Server) zero(r *http.Request, said word) (string, int, string) {
+	return s.atPost(r, said, s.o.Station.Zero)
+}
+
+// atPost does a change at the post that the path names.
+func (s *Server) atPost(r *http.Request, said word, do func(post int, who string) error) (string, int, string) {
 	for _, st := range s.o.Station.Stats() {
 		if st.Post.ID != r.PathValue("id") {
 			continue
 		}
-		if err := s.o.Station.Zero(st.Index, said.Who); err != nil {
+		if err := do(st.Index, said.Who); err != nil {
 			return refusal(err)
 		}
 		return "post-" + st.Post.ID, 0, ""

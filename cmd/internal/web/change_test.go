@@ -46,12 +46,13 @@ func TestChangesAreMade(t *testing.T) {
 		{"/api/v1/alarms/" + id + "/acknowledge", ""},
 		{"/api/v1/alarms/" + id + "/reset", "door seal replaced, order 118"},
 		{"/api/v1/posts/ward/zero", ""},
+		{"/api/v1/posts/ward/accept-instrument", ""},
 	} {
 		if w := send(s, request(c.path, " R. Okafor ", c.remedy)); w.Code != 200 {
 			t.Errorf("%s: %d %s", c.path, w.Code, w.Body)
 		}
 	}
-	want := "acknowledge " + id + " R. Okafor\nreset " + id + " R. Okafor: door seal replaced, order 118\nzero ward R. Okafor"
+	want := "acknowledge " + id + " R. Okafor\nreset " + id + " R. Okafor: door seal replaced, order 118\nzero ward R. Okafor\naccept ward R. Okafor"
 	if f.called() != want {
 		t.Errorf("the station heard\n%s\nwant\n%s", f.called(), want)
 	}

@@ -106,6 +106,15 @@ func (f *fakeStation) Zero(post int, who string) error {
 	return f.refuse
 }
 
+func (f *fakeStation) AcceptInstrument(post int, who string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.refuse == nil {
+		f.calls = append(f.calls, "accept "+f.stats[post].Post.ID+" "+who)
+	}
+	return f.refuse
+}
+
 // set changes the state under the lock.
 func (f *fakeStation) set(change func(f *fakeStation)) {
 	f.mu.Lock()

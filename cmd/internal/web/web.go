@@ -33,6 +33,7 @@ type Station interface {
 	Acknowledge(id, who string) error
 	Reset(id, who, remedy string) error
 	Zero(post int, who string) error
+	AcceptInstrument(post int, who string) error
 }
 
 // Options is what a Server is made from. Station, Events and Now are needed;
@@ -121,6 +122,7 @@ func (s *Server) Handler() http.Handler {
 	post("/api/v1/alarms/{id}/acknowledge", s.acknowledge)
 	post("/api/v1/alarms/{id}/reset", s.reset)
 	post("/api/v1/posts/{id}/zero", s.zero)
+	post("/api/v1/posts/{id}/accept-instrument", s.acceptInstrument)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
 	})

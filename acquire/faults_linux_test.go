@@ -1,0 +1,251 @@
+package acquire
+
+import (
+	"math/rand/v2"
+	"os"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/drivers/driverstest"
+)
+
+func TestClosedInTheMiddleOfALine(t *testing.T) {
+	b := newBench(t)
+	cut := make(chan struct{})
+	b.plug(func(n int) string {
+		if n == 5 {
+			close(cut)
+			return "9.9" // and no more
+		}
+		return number(n) + "\n"
+	})
+	<-cut
+	b.unplug()
+	b.soon("the post to be known silent", b.alarmed(alarm.Silent, alarm.Raised))
+	b.plug(func(n int) string { return number(900000+n) + "\n" })
+	b.soon("readings after the plug is back", b.has(3, 900000))
+	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.stop()
+	b.noneTwice()
+	for _, said := range b.said() {
+		if strings.HasPrefix(said, "9") {
+			t.Errorf("half a line became a sample: %q", said)
+		}
+	}
+	if got := b.memory.changes(alarm.Exceeds); len(got) > 0 {
+		t.Errorf("exceeds: %q", got)
+	}
+}
+
+func TestSilentForAWhile(t *testing.T) {
+	b := newBench(t)
+	speaks := make(chan struct{})
+	in := b.plug(func(n int) string {
+		select {
+		case <-speaks:
+		default:
+			if n >= 10 {
+				return ""
+			}
+		}
+		return number(n) + "\n"
+	})
+	b.soon("the alarm", b.alarmed(alarm.Silent, alarm.Raised))
+	if n := len(b.said()); n == 0 || n > 10 {
+		t.Errorf("%d samples of 10 answers", n)
+	}
+	close(speaks)
+	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.stop()
+	b.noneTwice()
+	b.balanced(len(in.Seen()))
+	if u := b.station.Stats()[0].Counts.Unanswered; u < 20 {
+		t.Errorf("%d polls counted as unanswered, want the 1.6 s of silence", u)
+	}
+}
+
+// TestBabbling: an instrument that talks without end, without a line end and with,
+// costs neither the program nor its memory, and nothing it says is a sample.
+func TestBabbling(t *testing.T) {
+	for name, text := range map[string]string{"without line ends": "UUUUUUUUUUUUUUUU", "in lines": "U U U U\n"} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			b.tty = driverstest.OpenPTY(t)
+			tty := b.tty
+			b.count++
+			b.plugged = driverstest.USBAdapter{Class: "tty", Node: "ttyUSB0", Vendor: "1234", Product: "abcd", Serial: "LH0417", Socket: "1-1", Leads: tty.Path}
+			done := make(chan struct{})
+			go func() {
+				defer close(done)
+				chunk := []byte(strings.Repeat(text, 256))
+				for {
+					if _, err := tty.Master.Write(chunk); err != nil {
+						return
+					}
+				}
+			}()
+			var before runtime.MemStats
+			runtime.ReadMemStats(&before)
+			b.tree.Plug(b.plugged)
+			b.soon("a blindness alarm", func() bool {
+				return len(b.memory.changes(alarm.Stale))+len(b.memory.changes(alarm.Silent)) > 0
+			})
+			var after runtime.MemStats
+			runtime.ReadMemStats(&after)
+			if grown := int64(after.HeapInuse) - int64(before.HeapInuse); grown > 32<<20 {
+				t.Errorf("the heap grew by %d bytes", grown)
+			}
+			b.unplug()
+			<-done
+			if n := len(b.said()); n > 0 {
+				t.Errorf("%d samples from rubbish", n)
+			}
+			b.plug(func(n int) string { return number(n) + "\n" })
+			b.soon("readings after the babble", b.has(3, 0))
+			b.stop()
+			b.noneTwice()
+			if n := len(b.memory.texts(KindUnparsed)); n > 3 {
+				t.Errorf("%d events of lines that hold no reading in a few seconds: they should be spaced", n)
+			}
+		})
+	}
+}
+
+// TestLateIntoTheNextSlot: an answer that comes after its question was given up,
+// behind that to the next one, is no sample.
+func TestLateIntoTheNextSlot(t *testing.T) {
+	b := newBench(t)
+	in := b.plug(func(n int) string {
+		switch n % 5 {
+		case 2:
+			return "" // it comes with the next one
+		case 3:
+			return number(n) + "\n77.77\n"
+		}
+		return number(n) + "\n"
+	})
+	b.soon("fifty questions", func() bool { return len(in.Seen()) >= 50 })
+	b.stop()
+	b.noneTwice()
+	said := b.said()
+	if slices.Contains(said, "77.77") {
+		t.Error("a late answer became a sample")
+	}
+	b.balanced(len(in.Seen()))
+	if u := b.station.Stats()[0].Counts.Unanswered; u < 9 || len(said) < 10 {
+		t.Errorf("%d unanswered, %d samples, want a fifth of fifty and most of the rest", u, len(said))
+	}
+	if got := b.memory.changes(alarm.Silent); len(got) > 0 {
+		t.Errorf("silent: %q", got)
+	}
+}
+
+// TestGarbage: what is heard at a wrong speed is no sample; the post is stale, and
+// sees again when the speed is right.
+func TestGarbage(t *testing.T) {
+	b := newBench(t)
+	rnd := rand.New(rand.NewPCG(5, 6))
+	right := make(chan struct{})
+	b.plug(func(n int) string {
+		select {
+		case <-right:
+			return number(n) + "\n"
+		default:
+		}
+		noise := make([]byte, 1+rnd.IntN(12))
+		for i := range noise {
+			noise[i] = byte(rnd.Uint32()) | 0x80 // never a digit
+		}
+		return string(noise) + "\n"
+	})
+	b.soon("the stale alarm", b.alarmed(alarm.Stale, alarm.Raised))
+	if n := len(b.said()); n > 0 {
+		t.Errorf("%d samples from garbage: %q", n, b.said())
+	}
+	close(right)
+	b.soon("the alarm to return", b.alarmed(alarm.Stale, alarm.Raised, alarm.Returned))
+	b.stop()
+	b.noneTwice()
+}
+
+// TestHundredReplugs: each time the probe is back under another name, it is read
+// within 2 s; nothing answered is lost but what was on its way when the plug was
+// pulled, and nothing comes twice.
+func TestHundredReplugs(t *testing.T) {
+	rounds := 100
+	if testing.Short() {
+		rounds = 10
+	}
+	b := newBench(t)
+	var slowest time.Duration
+	answers := map[string]bool{}
+	for round := range rounds {
+		in := b.plug(func(n int) string { return number(round*1000+n) + "\n" })
+		took := b.soon("the first reading", b.has(1, round*1000))
+		slowest = max(slowest, took)
+		b.soon("two more readings", b.has(3, round*1000))
+		b.unplug()
+		seen := in.Seen()
+		for n := range seen[:len(seen)-1] {
+			answers[number(round*1000+n)] = true
+		}
+	}
+	b.stop()
+	b.noneTwice()
+	if slowest > 2*time.Second {
+		t.Errorf("the slowest replug took %v to be read", slowest)
+	}
+	t.Logf("the slowest of %d replugs was read after %v", rounds, slowest)
+	got := map[string]bool{}
+	for _, s := range b.said() {
+		got[s] = true
+	}
+	lost := 0
+	for a := range answers {
+		if !got[a] {
+			lost++
+		}
+	}
+	if late := b.station.Stats()[0].Counts.Unanswered; lost > int(late) {
+		t.Errorf("%d of %d answers are lost, and only %d came too late", lost, len(answers), late)
+	}
+	if c := b.station.Stats()[0].Counts.Connects; c != uint64(rounds) {
+		t.Errorf("%d openings for %d replugs", c, rounds)
+	}
+}
+
+// TestReplugWithAThousandDescriptors: the port cannot be read then; it is said
+// why, nothing panics, and when there is room again the probe is read.
+func TestReplugWithAThousandDescriptors(t *testing.T) {
+	b := newBench(t)
+	b.plug(func(n int) string { return number(n) + "\n" })
+	b.soon("readings", b.has(3, 0))
+	b.unplug()
+	b.soon("the port to be given back", func() bool {
+		return slices.ContainsFunc(b.memory.texts(KindLink), func(s string) bool { return strings.Contains(s, "went away") })
+	})
+	var held []*os.File
+	for range 1000 {
+		f, err := os.Open(os.DevNull)
+		if err != nil {
+			t.Fatalf("%v; this test needs 'ulimit -n' above 1100", err)
+		}
+		held = append(held, f)
+	}
+	b.plug(func(n int) string { return number(900000+n) + "\n" })
+	b.soon("the reason", func() bool {
+		return slices.ContainsFunc(b.memory.texts(KindLink), func(s string) bool { return strings.Contains(s, "too high for the serial library") })
+	})
+	b.soon("the alarm", b.alarmed(alarm.Silent, alarm.Raised))
+	for _, f := range held {
+		f.Close()
+	}
+	b.soon("readings again", b.has(3, 900000))
+	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.stop()
+	b.noneTwice()
+}

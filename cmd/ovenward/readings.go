@@ -1,0 +1,123 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"ovenward/drivers"
+)
+
+// readings prints what a trial reads. It keeps the first error of its writer.
+type readings struct {
+	json bool
+	to   io.Writer
+	err  error
+}
+
+func newReadings(format string, to io.Writer) *readings {
+	return &readings{json: format == "json", to: to}
+}
+
+const instantForm = "2006-01-02T15:04:05.000000Z07:00"
+
+func (r *readings) outcome(o outcome) {
+	text := o.text()
+	if r.json {
+		b, err := json.Marshal(o.object())
+		if err != nil {
+			r.err = errors.Join(r.err, err)
+			return
+		}
+		text = string(b)
+	}
+	if _, err := fmt.Fprintln(r.to, text); err != nil && r.err == nil {
+		r.err = err
+	}
+}
+
+// text is one line for people.
+func (o outcome) text() string {
+	at := o.At.UTC().Format(instantForm)
+	if o.Err != nil {
+		text := at + "  " + o.Err.Error()
+		if o.Frame != nil && !strings.Contains(text, strconv.Quote(string(o.Frame))) {
+			text += ": " + strconv.Quote(string(o.Frame))
+		}
+		return text
+	}
+	parts := []string{fmt.Sprintf("%s ± %s", at, milliseconds(o.uncertainty())), o.value(), o.Quality.String()}
+	rd := &o.Reading
+	if rd.HasAxes {
+		parts = append(parts, fmt.Sprintf("axes %s, %s, %s %s", rd.Axes[0], rd.Axes[1], rd.Axes[2], rd.Unit))
+	}
+	if rd.HasTemp {
+		parts = append(parts, rd.Temperature.String()+" °C")
+	}
+	if rd.BatteryUnit != "" {
+		parts = append(parts, "battery "+rd.Battery.String()+" "+rd.BatteryUnit)
+	}
+	if rd.Status&drivers.BatteryLow != 0 {
+		parts = append(parts, "battery low")
+	}
+	if o.RoundTrip > 0 {
+		parts = append(parts, "round trip "+milliseconds(o.RoundTrip))
+	}
+	return strings.Join(parts, "  ")
+}
+
+func (o outcome) value() string {
+	if !o.Reading.HasValue {
+		return "no number"
+	}
+	return o.Reading.Value.String() + " " + o.Reading.Unit
+}
+
+// reading is one outcome as JSON. What is not known is absent.
+type reading struct {
+	At          string   `json:"at"`
+	Within      float64  `json:"at_within_s,omitempty"`
+	Value       string   `json:"value,omitempty"` // digits as said
+	Unit        string   `json:"unit,omitempty"`
+	S           *float64 `json:"value_w_per_m2,omitempty"` // as said, not corrected
+	Quality     string   `json:"quality,omitempty"`
+	Axes        []string `json:"axes,omitempty"` // in unit
+	Temperature string   `json:"temperature_celsius,omitempty"`
+	Battery     string   `json:"battery,omitempty"`
+	BatteryUnit string   `json:"battery_unit,omitempty"`
+	BatteryLow  bool     `json:"battery_low,omitempty"`
+	RoundTrip   float64  `json:"round_trip_s,omitempty"`
+	Said        string   `json:"said,omitempty"` // escaped like a Go string
+	Error       string   `json:"error,omitempty"`
+}
+
+func (o outcome) object() reading {
+	j := reading{At: o.At.UTC().Format(instantForm), RoundTrip: o.RoundTrip.Seconds()}
+	if o.Frame != nil {
+		quoted := strconv.Quote(string(o.Frame))
+		j.Said = quoted[1 : len(quoted)-1]
+	}
+	if o.Err != nil {
+		j.Error = o.Err.Error()
+		return j
+	}
+	rd := &o.Reading
+	j.Within, j.Quality, j.BatteryLow = o.uncertainty().Seconds(), o.Quality.String(), rd.Status&drivers.BatteryLow != 0
+	if rd.HasValue {
+		s := float64(o.S)
+		j.Value, j.Unit, j.S = rd.Value.String(), rd.Unit, &s
+	}
+	if rd.HasAxes {
+		j.Axes, j.Unit = []string{rd.Axes[0].String(), rd.Axes[1].String(), rd.Axes[2].String()}, rd.Unit
+	}
+	if rd.HasTemp {
+		j.Temperature = rd.Temperature.String()
+	}
+	if rd.BatteryUnit != "" {
+		j.Battery, j.BatteryUnit = rd.Battery.String(), rd.BatteryUnit
+	}
+	return j
+}

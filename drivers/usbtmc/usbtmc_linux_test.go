@@ -1,0 +1,165 @@
+package usbtmc
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"runtime"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
+	"ovenward/drivers/stream"
+)
+
+func lines(buf []byte) (int, []byte) {
+	if i := bytes.IndexByte(buf, '\n'); i >= 0 {
+		return i + 1, buf[:i]
+	}
+	return 0, nil
+}
+
+func soon() time.Time { return time.Now().Add(10 * time.Second) }
+
+// device is a stand-in that keeps messages apart, as the kernel's device does: a
+// pair of sockets. The instrument's end is returned.
+func device(t *testing.T, o Options) (drivers.Link, *os.File) {
+	t.Helper()
+	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_SEQPACKET|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	theirs := os.NewFile(uintptr(fds[1]), "instrument")
+	l := stream.New(stream.Options{Name: "stand-in", Quiet: o.Quiet}, newCarrier(os.NewFile(uintptr(fds[0]), "device"), o.End))
+	t.Cleanup(func() { l.Close(); theirs.Close() })
+	return l, theirs
+}
+
+func say(t *testing.T, f *os.File, message string) {
+	t.Helper()
+	if _, err := f.WriteString(message); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func hear(t *testing.T, f *os.File) string {
+	t.Helper()
+	b := make([]byte, 4096)
+	f.SetReadDeadline(soon())
+	n, err := f.Read(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b[:n])
+}
+
+func TestExchange(t *testing.T) {
+	l, instrument := device(t, Options{End: "\n"})
+	for _, c := range []struct{ said, want string }{{"0.412\n", "0.412"}, {"0.413", "0.413"}} { // the end of a message ends a line
+		departed, _, err := l.Send([]byte("READ?\n"), soon())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := hear(t, instrument); got != "READ?\n" {
+			t.Errorf("the instrument heard %q", got)
+		}
+		say(t, instrument, c.said)
+		got, err := l.Receive(lines, soon(), nil)
+		if err != nil || len(got) != 1 || string(got[0].Bytes) != c.want || got[0].Arrived.Before(departed) {
+			t.Errorf("Receive: %q, %v, want %q", got, err, c.want)
+		}
+	}
+}
+
+// TestNothingIsReadUnasked: such a read is an error to an instrument.
+func TestNothingIsReadUnasked(t *testing.T) {
+	l, instrument := device(t, Options{End: "\n"})
+	say(t, instrument, "unasked\n")
+	if got, err := l.Receive(lines, time.Now().Add(50*time.Millisecond), nil); !errors.Is(err, drivers.ErrTimeout) {
+		t.Errorf("Receive: %q, %v, want ErrTimeout", got, err)
+	}
+}
+
+// TestLateReply: it is never taken for the answer to the next question.
+func TestLateReply(t *testing.T) {
+	l, instrument := device(t, Options{End: "\n"})
+	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.Receive(lines, time.Now().Add(20*time.Millisecond), nil); !errors.Is(err, drivers.ErrTimeout) {
+		t.Fatalf("Receive: %v, want ErrTimeout", err)
+	}
+	if _, _, err := l.Send([]byte("B?\n"), time.Now().Add(20*time.Millisecond)); !errors.Is(err, drivers.ErrTimeout) {
+		t.Fatalf("Send: %v, want ErrTimeout, as the first question is still open", err)
+	}
+	say(t, instrument, "late\n")
+	if _, _, err := l.Send([]byte("C?\n"), soon()); err != nil {
+		t.Fatal(err)
+	}
+	if a, c := hear(t, instrument), hear(t, instrument); a != "A?\n" || c != "C?\n" {
+		t.Errorf("the instrument heard %q and %q", a, c)
+	}
+	say(t, instrument, "right\n")
+	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "right" {
+		t.Errorf("Receive: %q, %v, want the answer to the newest question", got, err)
+	}
+}
+
+func TestUnplug(t *testing.T) {
+	before := runtime.NumGoroutine()
+	l, instrument := device(t, Options{End: "\n"})
+	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
+		t.Fatal(err)
+	}
+	hear(t, instrument)
+	instrument.Close()
+	if _, err := l.Receive(lines, soon(), nil); !errors.Is(err, drivers.ErrGone) {
+		t.Errorf("Receive: %v, want ErrGone", err)
+	}
+	if err := errors.Join(l.Close(), l.Close()); err != nil {
+		t.Error(err)
+	}
+	if after := runtime.NumGoroutine(); after > before {
+		t.Errorf("%d goroutines, %d before", after, before)
+	}
+}
+
+// TestCloseWhileAReplyIsOwed ends the wait.
+func TestCloseWhileAReplyIsOwed(t *testing.T) {
+	l, instrument := device(t, Options{End: "\n"})
+	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
+		t.Fatal(err)
+	}
+	hear(t, instrument)
+	start := time.Now()
+	if err := l.Close(); err != nil || time.Since(start) > 5*time.Second {
+		t.Errorf("Close: %v after %v", err, time.Since(start))
+	}
+}
+
+// TestOpen goes through Dial, over a terminal as the device file.
+func TestOpen(t *testing.T) {
+	p := driverstest.OpenPTY(t)
+	driverstest.Answer(t, p, "\n", func(int, string) string { return "1.5\n" })
+	l, err := Dial(Options{Path: "named", Resolve: func() (string, error) { return p.Path, nil }, End: "\n"})(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	if _, err := Dial(Options{Path: p.Path})(t.Context()); !errors.Is(err, drivers.ErrBusy) {
+		t.Errorf("a second opening: %v, want ErrBusy", err)
+	}
+	if _, _, err := l.Send([]byte("Q\n"), soon()); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "1.5" {
+		t.Errorf("Receive: %q, %v", got, err)
+	}
+	if _, err := Dial(Options{Path: filepath.Join(t.TempDir(), "usbtmc0")})(t.Context()); !errors.Is(err, drivers.ErrAbsent) {
+		t.Errorf("an absent device: %v, want ErrAbsent", err)
+	}
+}
