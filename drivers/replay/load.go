@@ -63,10 +63,14 @@ func readCSV(r io.Reader) ([]said, error) {
 		if errors.Is(err, io.EOF) {
 			return out, nil
 		}
-		line, _ := rows.FieldPos(0)
 		if err != nil {
+			line := 1
+			if wrong, ok := errors.AsType[*csv.ParseError](err); ok {
+				line = wrong.Line
+			}
 			return nil, fmt.Errorf("%d: %w", line, err)
 		}
+		line, _ := rows.FieldPos(0)
 		if utc >= len(row) || text >= len(row) {
 			return nil, fmt.Errorf("%d: %d columns, want %d", line, len(row), max(utc, text)+1)
 		}
