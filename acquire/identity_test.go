@@ -97,6 +97,32 @@ func withNamed(t *testing.T, change func(*Post), say, who func(time.Duration) st
 	})
 }
 
+// taken copies the samples so far.
+func (m *memory) taken() []Sample {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.samples[0])
+}
+
+// corrected says how many corrections there were.
+func (m *memory) corrected() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return len(m.corrections)
+}
+
+// raw joins what the instrument said, of all events of a kind.
+func (m *memory) raw(k Kind) (raw string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, e := range m.events {
+		if e.Kind == k {
+			raw += string(e.Raw)
+		}
+	}
+	return raw
+}
+
 func always(word string) func(time.Duration) string {
 	return func(time.Duration) string { return word }
 }
@@ -107,10 +133,10 @@ func TestFirstInstrumentIsRemembered(t *testing.T) {
 		if got := m.texts(KindIdentity); len(got) != 1 || got[0] != "probe probe is Invented M3, serial number 17, firmware 1.0" {
 			t.Errorf("told %q", got)
 		}
-		if raw := string(m.events[1].Raw); raw != "ID Invented,M3,17,1.0" && string(m.events[0].Raw) != "ID Invented,M3,17,1.0" {
-			t.Errorf("the raw answer %q is not kept", raw)
+		if raw := m.raw(KindIdentity); raw != "ID Invented,M3,17,1.0" {
+			t.Errorf("kept of the answer: %q", raw)
 		}
-		if n := len(m.samples[0]); n < 25 {
+		if n := len(m.taken()); n < 25 {
 			t.Errorf("%d samples in 3 s at 10 Hz", n)
 		}
 	})
@@ -119,15 +145,15 @@ func TestFirstInstrumentIsRemembered(t *testing.T) {
 func TestSameInstrumentIsNotToldAgain(t *testing.T) {
 	withNamed(t, nil, always("1.0"), always("Invented,M3,17,1.0"), "Invented,M3,17,1.0", func(t *testing.T, s *Station, m *memory) {
 		at(3 * time.Second)
-		if got := m.texts(KindIdentity); len(got) != 0 || len(m.samples[0]) < 25 {
-			t.Errorf("told %q, %d samples", got, len(m.samples[0]))
+		if got := m.texts(KindIdentity); len(got) != 0 || len(m.taken()) < 25 {
+			t.Errorf("told %q, %d samples", got, len(m.taken()))
 		}
 	})
 	withNamed(t, nil, always("1.0"), always("Invented,M3,17,1.1"), "Invented,M3,17,1.0", func(t *testing.T, s *Station, m *memory) {
 		at(3 * time.Second)
 		got := m.texts(KindIdentity)
-		if len(got) != 1 || !strings.Contains(got[0], "it had firmware 1.0") || len(m.samples[0]) < 25 || len(m.corrections) != 1 {
-			t.Errorf("another firmware: told %q, %d samples, %d corrections", got, len(m.samples[0]), len(m.corrections))
+		if len(got) != 1 || !strings.Contains(got[0], "it had firmware 1.0") || len(m.taken()) < 25 || m.corrected() != 1 {
+			t.Errorf("another firmware: told %q, %d samples, %d corrections", got, len(m.taken()), m.corrected())
 		}
 	})
 }
@@ -147,7 +173,7 @@ func TestStranger(t *testing.T) {
 			t.Errorf("the fault alarm: %q, want it raised within 2 s", got)
 		}
 		at(19 * time.Second)
-		if n := len(m.samples[0]); n != 0 {
+		if n := len(m.taken()); n != 0 {
 			t.Errorf("%d samples of a stranger", n)
 		}
 		for _, rule := range []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck} {
@@ -163,7 +189,7 @@ func TestStranger(t *testing.T) {
 			t.Errorf("the page says %q", d)
 		}
 		at(30 * time.Second)
-		if n := len(m.samples[0]); n < 80 {
+		if n := len(m.taken()); n < 80 {
 			t.Errorf("%d samples of the right one in 10 s", n)
 		}
 		if got := m.changes(alarm.Fault); !slices.Equal(got, []alarm.Reason{alarm.Raised, alarm.Returned}) {
@@ -191,8 +217,8 @@ func TestAccept(t *testing.T) {
 		if len(got) != 1 || !strings.Contains(got[0], "accepted by P. Marlow") || !strings.Contains(got[0], "its zero is no longer") {
 			t.Errorf("told %q", got)
 		}
-		if n := len(m.samples[0]); n < 15 || m.samples[0][0].S != milliwatts(1) {
-			t.Errorf("%d samples, the first %v, want 1 mW/cm² without a zero", n, m.samples[0])
+		if n := len(m.taken()); n < 15 || m.taken()[0].S != milliwatts(1) {
+			t.Errorf("%d samples, the first %v, want 1 mW/cm² without a zero", n, m.taken())
 		}
 	})
 }
@@ -201,14 +227,14 @@ func TestConfiguredIdentity(t *testing.T) {
 	expect := func(p *Post) { p.Probe.Identity = "Invented, M3, 18" }
 	withNamed(t, expect, always("1.0"), always("Invented,M3,18,1.0"), "Invented,M3,17,1.0", func(t *testing.T, s *Station, m *memory) {
 		at(3 * time.Second)
-		if got := m.texts(KindIdentity); len(got) != 1 || !strings.Contains(got[0], "it was Invented M3, serial number 17") || len(m.samples[0]) < 25 {
-			t.Errorf("told %q, %d samples", got, len(m.samples[0]))
+		if got := m.texts(KindIdentity); len(got) != 1 || !strings.Contains(got[0], "it was Invented M3, serial number 17") || len(m.taken()) < 25 {
+			t.Errorf("told %q, %d samples", got, len(m.taken()))
 		}
 	})
 	withNamed(t, expect, always("1.0"), always("Invented,M3,17,1.0"), "", func(t *testing.T, s *Station, m *memory) {
 		at(3 * time.Second)
-		if len(m.samples[0]) != 0 || len(m.changes(alarm.Fault)) != 1 {
-			t.Errorf("%d samples, fault %q", len(m.samples[0]), m.changes(alarm.Fault))
+		if len(m.taken()) != 0 || len(m.changes(alarm.Fault)) != 1 {
+			t.Errorf("%d samples, fault %q", len(m.taken()), m.changes(alarm.Fault))
 		}
 		if err := s.AcceptInstrument(0, "P. Marlow"); err == nil || !strings.Contains(err.Error(), "the configuration names") {
 			t.Errorf("accepted against the configuration: %v", err)
@@ -220,8 +246,8 @@ func TestConfiguredIdentity(t *testing.T) {
 func TestNamelessInstrument(t *testing.T) {
 	withNamed(t, nil, always("1.0"), always(""), "Invented,M3,17,1.0", func(t *testing.T, s *Station, m *memory) {
 		at(25 * time.Second)
-		if len(m.samples[0]) != 0 || len(m.changes(alarm.Silent)) != 1 {
-			t.Errorf("%d samples, silent %q", len(m.samples[0]), m.changes(alarm.Silent))
+		if len(m.taken()) != 0 || len(m.changes(alarm.Silent)) != 1 {
+			t.Errorf("%d samples, silent %q", len(m.taken()), m.changes(alarm.Silent))
 		}
 	})
 }

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"math/bits"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
@@ -287,5 +289,31 @@ func TestReadByUSBIdentity(t *testing.T) {
 	f.trial.Port = "usb:1234:abcd:LH0418"
 	if err := read(t.Context(), f, &stdout, &stderr); err == nil || !strings.Contains(fmt.Sprint(err), "look for USB device 1234:abcd:LH0418") {
 		t.Errorf("an absent device: %v", err)
+	}
+}
+
+// TestReadByTCP reads a probe behind a serial server.
+func TestReadByTCP(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		for s := bufio.NewScanner(c); s.Scan(); {
+			fmt.Fprintf(c, "0.412,mW/cm2,OK\n")
+		}
+	}()
+	defer func() { l.Close(); <-done }()
+	var stdout, stderr bytes.Buffer
+	code := readCommand(t.Context(), asked("tcp://"+l.Addr().String(), "-n", "3"), &stdout, &stderr)
+	if code != 0 || strings.Count(stdout.String(), "0.412 mW/cm2  good  round trip ") != 3 {
+		t.Errorf("%d: %s%s", code, &stdout, &stderr)
 	}
 }

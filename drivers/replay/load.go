@@ -64,7 +64,11 @@ func readCSV(r io.Reader) ([]said, error) {
 			return out, nil
 		}
 		if err != nil {
-			return nil, err // it names the line itself
+			line := 1
+			if wrong, ok := errors.AsType[*csv.ParseError](err); ok {
+				line = wrong.Line
+			}
+			return nil, fmt.Errorf("%d: %w", line, err)
 		}
 		line, _ := rows.FieldPos(0)
 		if utc >= len(row) || text >= len(row) {
