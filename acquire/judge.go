@@ -54,6 +54,7 @@ func (w *watch) follow(s Sample) {
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
+			w.bounds.Seen = !w.belowZero(s.S)
 		}
 		if s.S > w.post.Limit.Value {
 			w.sustained.Break() // it has no duration yet, and is above all the same
@@ -64,7 +65,7 @@ func (w *watch) follow(s Sample) {
 			w.runPeakU = s.U
 		}
 		unseen := !w.wasValid || s.Mono-w.valid > w.post.Stale // what was not seen did not stand still
-		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 || unseen {
+		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 && !w.belowZero(s.S) || unseen {
 			w.still = s.Mono
 		}
 		w.last = w.newest

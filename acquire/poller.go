@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"runtime/debug"
 	"time"
 
 	"ovenward/drivers"
@@ -61,8 +60,7 @@ func (p *poller) run(ctx context.Context) {
 func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	defer func() {
 		if r := recover(); r != nil {
-			err = fmt.Errorf("port %s was closed after a mistake in this program, which please report: %v\n%s",
-				p.watch.post.Probe.Port, r, debug.Stack())
+			err = fmt.Errorf("port %s was closed after a mistake in this program, which please report: %v", p.watch.post.Probe.Port, r)
 		}
 	}()
 	link, err := p.watch.post.Probe.Dial(ctx)

@@ -228,7 +228,7 @@ func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duratio
 	if s.Reading.Status&drivers.OverRange != 0 || raw > probe.Range {
 		q |= OverRange
 	}
-	if !w.correction.Calibrated(s.At) {
+	if !w.correction.Calibrated(s.At) || w.belowZero(s.S) {
 		q |= Uncalibrated
 	}
 	if s.Reading.HasValue && s.S < probe.Floor {
@@ -239,6 +239,10 @@ func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duratio
 	}
 	return q
 }
+
+// belowZero says whether a value lies so far below zero that the zero is off: by
+// as much it hides of a field, so that nothing can be within on its account.
+func (w *watch) belowZero(s quantity.PowerDensity) bool { return s < -3*w.post.Probe.Floor }
 
 // unparsedEvery spaces the events that keep lines that hold no reading.
 const unparsedEvery = 10 * time.Second

@@ -27,7 +27,7 @@ func (w *watch) feed(at time.Duration, word string) []Sample {
 func TestEnergyAndObservedTime(t *testing.T) {
 	w := newTestWatch(newMemory())
 	w.feed(0, "2.000")              // 20 W/m² for 1 s
-	w.feed(time.Second, "-0.100")   // negative adds nothing, for 1 s
+	w.feed(time.Second, "-0.020")   // negative adds nothing, for 1 s
 	w.feed(2*time.Second, "4.000")  // 40 W/m², held for the stale time of 5 s; then unseen for 13 s
 	w.feed(20*time.Second, "OVER")  // the range's top, 200 W/m², for 1 s
 	w.feed(21*time.Second, "FAULT") // unseen for 1 s
@@ -217,5 +217,25 @@ func BenchmarkTakeOneSample(b *testing.B) {
 		frames[0].frame.Arrived = w.epoch.Add(time.Duration(i) * time.Millisecond)
 		frames[0].reading.Value.Digits = int64(400 + i%9)
 		batch = w.take(frames, batch)
+	}
+}
+
+// TestFarBelowZeroIsNotWithin: a zero that is off by five milliwatts hides a
+// leak of as much.
+func TestFarBelowZeroIsNotWithin(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.feed(0, "0.000")
+	w.feed(time.Second, "0.400") // a run is seen
+	for i := 2; i < 8; i++ {
+		got := w.feed(time.Duration(i)*time.Second, "-5.000")
+		if got[0].Quality&Uncalibrated == 0 {
+			t.Fatalf("%v: a reading far below zero is good", got[0].Quality)
+		}
+	}
+	if v := w.verdict(8 * time.Second); v.Outcome != "not decided" {
+		t.Errorf("%s, %q", v.Outcome, v.Reasons)
+	}
+	if w.sustained.Returned() {
+		t.Error("it counts as seen below the limit")
 	}
 }

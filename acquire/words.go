@@ -26,7 +26,7 @@ func (w *watch) verdict(mono time.Duration) limit.Verdict {
 		Sustained:  w.sustained.Above(),
 		Gone:       w.condition.gone(),
 		Latched:    w.alarms[0].State.Standing(),
-		Calibrated: w.last.Seq > 0 && w.last.Quality&Uncalibrated == 0,
+		Calibrated: w.correction.Calibrated(w.epoch.Add(mono)) && (w.last.Seq == 0 || w.last.Quality&Uncalibrated == 0),
 		Axes:       p.Probe.Axes,
 		Turned:     p.Turned,
 		Distance:   p.Distance,

@@ -45,6 +45,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 		return
 	}
 	r.Advance(at)
+	s = max(s, 0) // a reading below zero is no field, and coming back from it no rise
 	if !r.running {
 		if low, known := r.base.read(at); known && s > low+r.rise {
 			r.running, r.start, r.peak, r.level = true, at, 0, low+r.rise

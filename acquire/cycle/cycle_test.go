@@ -154,3 +154,14 @@ func TestObserveAllocatesNothing(t *testing.T) {
 		t.Errorf("%v allocations a sample", n)
 	}
 }
+
+// A dip below zero, as of a glitch or a zero that is off, proves no emission.
+func TestComingBackFromBelowZeroIsNoRise(t *testing.T) {
+	r := resting()
+	for i, s := range []quantity.PowerDensity{0, -5, -5, 0, 0.1, -50, 0} {
+		r.Observe(time.Duration(i)*time.Second, s)
+	}
+	if _, running := r.Running(); running {
+		t.Error("coming back from below zero was taken for emission")
+	}
+}

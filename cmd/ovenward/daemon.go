@@ -75,6 +75,9 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if d.file, err = d.load(); err != nil {
 		return d, err
 	}
+	if err = toolkit.Validate(s.webConfig); err != nil {
+		return d, fmt.Errorf("reading --web.config.file=%s: %w; name a file that Prometheus' exporter-toolkit accepts", s.webConfig, err)
+	}
 	if err = d.openKitchen(now); err != nil {
 		return d, err
 	}
