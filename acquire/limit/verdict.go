@@ -148,8 +148,6 @@ const (
 	whyNoAveraging
 	whyTooNear
 	whyWithin
-
-	allExceeding = whyOverRange | whySustained | whyMeanAbove | whyAboveNow
 )
 
 // assess finds the outcome and all grounds for it.
