@@ -17,7 +17,8 @@ import (
 // tickEvery is how often what depends on time alone is looked at.
 const tickEvery = 250 * time.Millisecond
 
-// Options is what a Station is made of. Everything is needed but Observers.
+// Options is what a Station is made of. Everything is needed but Observers,
+// Sleeper and Clock.
 type Options struct {
 	Posts     []Post
 	Recorder  Recorder
@@ -26,6 +27,8 @@ type Options struct {
 	Observers []Observer
 	Log       *slog.Logger
 	Now       func() time.Time // with a monotonic reading, as time.Now gives
+	Sleeper   Sleeper          // nil: Timers
+	Clock     ClockSource      // nil: the wall clock is trusted
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -38,11 +41,13 @@ type Station struct {
 	log     *slog.Logger
 	now     func() time.Time
 	epoch   time.Time
+	source  ClockSource
 
 	told chan Event // to the log; full means the log is stuck, which may not stop anything
 
 	mu    sync.Mutex
 	line  clockLine
+	clock wallClock
 	fault alarm.Alarm // the record cannot be written
 }
 
@@ -54,6 +59,11 @@ func New(o Options) (*Station, error) {
 		if a.Rule == alarm.Record {
 			s.fault = a
 		}
+	}
+	s.source = o.Clock
+	sleep := o.Sleeper
+	if sleep == nil {
+		sleep = Timers{}
 	}
 	for i := range s.posts {
 		p := &s.posts[i]
@@ -68,7 +78,7 @@ func New(o Options) (*Station, error) {
 		w.restore(past)
 		s.record.Correction(i, w.correction)
 		s.watches = append(s.watches, w)
-		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now})
+		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
 	}
 	return s, nil
 }
@@ -85,6 +95,7 @@ func (s *Station) Run(ctx context.Context) error {
 		}
 	}()
 	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
+	s.checkClock(s.now())
 	begun := s.now().Sub(s.epoch)
 	for _, p := range s.pollers {
 		p.watch.begin(begun)
@@ -109,6 +120,7 @@ func (s *Station) tick(ctx context.Context) {
 			w.tick(now)
 		}
 		s.look(now)
+		s.checkClock(now)
 		select {
 		case <-t.C:
 		case <-ctx.Done():

@@ -60,6 +60,7 @@ type Counts struct {
 	OverRange    time.Duration          // time over range, counted in Observed and at the range's top in Energy
 	Unparsed     uint64                 // lines that hold no reading
 	Unanswered   uint64                 // polls without an answer in time
+	Late         uint64                 // answers that came after their time-out; counted in Unanswered too, and each a sample
 	Missed       uint64                 // slots of the schedule that passed unused
 	DroppedBytes uint64                 // bytes that came unasked
 	Connects     uint64                 // times the port was opened

@@ -82,6 +82,7 @@ type Frame struct {
 	Bytes    []byte    // without terminator; valid until the link's next call
 	Departed time.Time // when the request left; zero for an instrument that talks by itself
 	Arrived  time.Time // when the first byte of the frame was seen
+	Behind   int       // bytes that were seen with it in one read, from that first one on; 0: not known
 }
 
 // Link carries frames to and from one instrument. One goroutine owns it; only

@@ -111,7 +111,7 @@ func TestArrivalOfWhatSplitKeepsBack(t *testing.T) {
 	for i, want := range []string{"ab", "cd", "ef"} {
 		got, err := l.Receive(pairs, at.Add(time.Second), nil)
 		if err != nil || len(got) != 1 || string(got[0].Bytes) != want {
-			t.Fatalf("call %d: %q, %v, want %q", i, got, err, want)
+			t.Fatalf("call %d: %+v, %v, want %q", i, got, err, want)
 		}
 		if ms := int(got[0].Arrived.Sub(begin) / time.Millisecond); ms != i+1 {
 			t.Errorf("%q arrived at %d ms, want %d ms", want, ms, i+1)

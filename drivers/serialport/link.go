@@ -33,6 +33,7 @@ type link struct {
 	start, end int    // buf[start:end] is received and not handed out
 	marks      []mark // when the bytes of buf came, by rising position
 
+	timing   drivers.Timing
 	departed time.Time     // when the last request left
 	timeout  time.Duration // as last set on the port
 	closed   bool
@@ -173,7 +174,11 @@ func (l *link) cut(split func([]byte) (int, []byte), dst []drivers.Frame) []driv
 			i++
 		}
 		if frame != nil {
-			dst = append(dst, drivers.Frame{Bytes: frame, Departed: l.departed, Arrived: l.marks[i].at})
+			read := l.end // where the read ends that brought the first byte
+			if i+1 < len(l.marks) {
+				read = l.marks[i+1].from
+			}
+			dst = append(dst, drivers.Frame{Bytes: frame, Departed: l.departed, Arrived: l.marks[i].at, Behind: read - l.start})
 		}
 		l.start += min(n, len(rest))
 	}

@@ -39,6 +39,9 @@ type Options struct {
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
 	Now func() time.Time
+
+	// Sysfs is where the system tells of its devices; default /sys.
+	Sysfs string
 }
 
 // port is what is used of a serial.Port.
@@ -150,6 +153,7 @@ func dial(ctx context.Context, o Options, open opener) (*link, error) {
 		return nil, errors.Join(explain(o.Path, err), hold.close())
 	}
 	l := newLink(o, p, hold)
+	l.timing = timingOf(o.Path, o.Sysfs, m)
 	if err := l.prepare(ctx, o); err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
