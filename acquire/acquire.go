@@ -117,6 +117,7 @@ type Probe struct {
 	Floor       quantity.PowerDensity // noise floor
 	Axes        int
 	ZeroBound   quantity.PowerDensity
+	Vitals      VitalBounds
 	Certificate *calib.Certificate
 	Simulated   bool
 }

@@ -8,20 +8,12 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
-	"ovenward/drivers"
 )
 
 // judge follows one sample and moves the alarms.
 func (w *watch) judge(s Sample) {
 	w.follow(s)
-	if low := s.Reading.Status&drivers.BatteryLow != 0; low != w.battery {
-		w.battery = low
-		text := "the probe no longer calls for a new battery"
-		if low {
-			text = "the probe calls for a new battery: change it soon"
-		}
-		w.report(Event{At: s.At, Post: w.post.ID, Kind: KindBattery, Text: text})
-	}
+	w.vital(s)
 	class := s.Quality.Class()
 	w.counts.Samples[class]++
 	over := s.Quality&OverRange != 0
@@ -131,7 +123,7 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0
 	present := [...]bool{1: w.condition == SilentNow, 2: w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale,
 		3: w.condition == StuckNow, 4: faulty && w.condition != SilentNow}
-	for i := 1; i < len(w.alarms); i++ {
+	for i := 1; i < len(present); i++ {
 		switch {
 		case present[i]:
 			w.move(i, alarm.Appears, at, mono)

@@ -339,7 +339,7 @@ func (w *watch) stats(now time.Time) Stats {
 		Post: w.post, Index: w.index, Now: now.UTC(),
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
 		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdict: w.verdict(mono),
-		Running: running, Battery: w.battery, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
+		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
 		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
 	}
 	if running {

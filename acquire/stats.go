@@ -43,6 +43,7 @@ type Stats struct {
 	Running      bool // the oven is known to run
 	RunningSince time.Time
 	Battery      bool // the probe calls for a new battery
+	Vitals       Vitals
 	Zero         quantity.PowerDensity
 	ZeroAt       time.Time // zero when none was taken
 

@@ -52,7 +52,9 @@ type watch struct {
 	condition    Condition
 	since        time.Time
 	up           bool
-	battery      bool
+	battery      bool // the probe calls for a new one
+	vitals       Vitals
+	lowByValue   bool // only the battery's value can end its alarm
 	runPeakU     quantity.PowerDensity
 	counts       Counts
 	peak         minutePeak
@@ -64,7 +66,8 @@ type watch struct {
 
 // rules lists the rules of a post, in the order its alarms are kept.
 func rules() []alarm.Rule {
-	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault}
+	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault,
+		alarm.Battery, alarm.Temperature}
 }
 
 func newWatch(post *Post, index int, epoch time.Time, record Recorder, report func(Event)) *watch {
@@ -88,6 +91,7 @@ func (w *watch) restore(p Past) {
 	w.seq = p.LastSeq
 	w.line.startAfter(p.LastAt)
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
+	w.lowByValue = w.post.Probe.Vitals.battery()
 	for _, a := range p.Alarms {
 		for i := range w.alarms {
 			if w.alarms[i].Rule == a.Rule {

@@ -22,6 +22,8 @@ type Probe struct {
 	Poll    time.Duration // from question to question; 0 when it talks by itself
 	Stream  bool          // it talks by itself
 	Timeout time.Duration // how long an answer may take
+	Instant Instant       // when the field of an answer was sensed, and the pauses round a question
+	Vitals  Vitals        // within what its temperature and its battery should stay
 
 	Response time.Duration         // to 90 % of a step
 	Range    quantity.PowerDensity // upper end, W/m²
@@ -58,6 +60,8 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		p.Port, p.Simulated = readPort(t)
 		p.Serial = readSerial(t, p.Simulated == "")
 		readPace(t, &p, alarm)
+		p.Instant = readInstant(t, &p, alarm)
+		p.Vitals = readVitals(t)
 		readAbility(t, &p)
 		if text := t.table("textline"); text != nil {
 			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
@@ -128,7 +132,7 @@ func orElse(s, otherwise string) string {
 // readPace reads when the probe is read, which must fit the alarms that watch it.
 func readPace(t *table, p *Probe, alarm Alarm) {
 	p.Poll = t.duration(ask{"poll", `"1 s"`, false},
-		span[time.Duration]{10 * time.Millisecond, time.Hour, `"10 ms" to "1 h"`}, 0)
+		span[time.Duration]{time.Millisecond, time.Hour, `"1 ms" to "1 h"`}, 0)
 	stream := t.boolean(ask{"stream", "true", false})
 	p.Stream = stream != nil && *stream
 	switch {

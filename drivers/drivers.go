@@ -42,10 +42,12 @@ type Reading struct {
 
 	Axes        [3]Decimal // what it said of each axis, in Unit
 	HasAxes     bool       // a total is not the driver's to make: Value is what was said as one
-	Temperature Decimal    // °C, of the instrument
+	Temperature Decimal    // of the instrument, in TemperatureUnit
 	HasTemp     bool
-	Battery     Decimal
-	BatteryUnit string // "V" or "%"; empty: nothing was said
+	// TemperatureUnit is "°C" (also when it is empty), "°F" or "K".
+	TemperatureUnit string
+	Battery         Decimal
+	BatteryUnit     string // "V" or "%"; empty: nothing was said
 }
 
 // Identity is who an instrument says it is.

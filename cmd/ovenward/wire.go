@@ -94,6 +94,8 @@ func newProbe(c config.Probe, k *simulate.Kitchen) (acquire.Probe, error) {
 	p := acquire.Probe{
 		ID: c.ID, Port: c.Port, Period: c.Poll, Timeout: c.Timeout, Response: c.Response,
 		Range: c.Range, Floor: c.Floor, Axes: c.Axes, Simulated: c.Simulated != "",
+		Offset: c.Instant.Offset, AskDelay: c.Instant.RequestDelay, AnswerDelay: c.Instant.AnswerDelay,
+		Vitals: acquire.VitalBounds(c.Vitals),
 	}
 	var err error
 	if p.Protocol, err = protocols()[c.Driver](c); err != nil {

@@ -55,6 +55,7 @@ type postJSON struct {
 	Distance   number      `json:"distance_m"`
 	Limit      limitJSON   `json:"limit"`
 	Verdict    verdictJSON `json:"verdict"`
+	Vitals     vitalsJSON  `json:"probe_says"`
 }
 
 func limitOf(l limit.Limit) limitJSON {
@@ -68,7 +69,7 @@ func postOf(st acquire.Stats) postJSON {
 		Probe: st.Post.Probe.ID, Simulated: st.Post.Probe.Simulated,
 		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail, Running: st.Running,
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
-		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit),
+		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
 		Verdict: verdictJSON{
 			Outcome: string(st.Verdict.Outcome), Value: number(st.Verdict.Value), U: number(st.Verdict.U),
 			K: number(st.Verdict.K), Ratio: number(st.Verdict.Ratio), Reasons: slices.Clone(st.Verdict.Reasons),
