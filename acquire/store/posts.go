@@ -120,7 +120,7 @@ type column struct {
 
 // columnsOf is all that shapes what is derived from a post's samples.
 func columnsOf(p *acquire.Post, certificate any) []column {
-	return []column{
+	return append([]column{
 		{"site", p.Site}, {"oven", p.Oven}, {"oven_place", p.OvenPlace},
 		{"distance_m", number(float64(p.Distance))}, {"turned", p.Turned},
 		{"limit_id", p.Limit.ID}, {"limit_w_per_m2", number(float64(p.Limit.Value))},
@@ -136,7 +136,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_range_w_per_m2", number(float64(p.Probe.Range))}, {"probe_floor_w_per_m2", number(float64(p.Probe.Floor))},
 		{"probe_axes", p.Probe.Axes}, {"probe_zero_bound_w_per_m2", number(float64(p.Probe.ZeroBound))},
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
-	}
+	}, moreColumns(p)...)
 }
 
 // postVersion returns the newest version of the post, made if it differs.

@@ -142,6 +142,7 @@ type outcomeJSON struct {
 	Unit    string   `json:"unit,omitempty"`
 	Status  []string `json:"status,omitempty"`
 	Refused string   `json:"refused,omitempty"`
+	more
 }
 
 // statusName names one bit of a status.
@@ -164,7 +165,7 @@ func writeGolden(path string, p drivers.Protocol, sent []byte) error {
 	enc.SetEscapeHTML(false)
 	for _, o := range outcomes {
 		quoted := strconv.Quote(o.Frame)
-		j := outcomeJSON{Frame: quoted[1 : len(quoted)-1], Unit: o.Reading.Unit, Refused: o.Refused}
+		j := outcomeJSON{Frame: quoted[1 : len(quoted)-1], Unit: o.Reading.Unit, Refused: o.Refused, more: moreOf(o.Reading)}
 		if o.Reading.HasValue {
 			j.Value = o.Reading.Value.String()
 		}
@@ -209,9 +210,12 @@ func (j outcomeJSON) outcome() (Outcome, error) {
 	o := Outcome{Frame: frame, Refused: j.Refused, Reading: drivers.Reading{Unit: j.Unit}}
 	if j.Value != "" {
 		o.Reading.HasValue = true
-		if o.Reading.Value, err = drivers.ParseDecimal([]byte(j.Value), '.'); err != nil {
+		if o.Reading.Value, err = drivers.ParseNRf([]byte(j.Value)); err != nil {
 			return Outcome{}, fmt.Errorf("value %q: %w", j.Value, err)
 		}
+	}
+	if err := j.more.add(&o.Reading); err != nil {
+		return Outcome{}, err
 	}
 	for _, said := range j.Status {
 		known := false
