@@ -27,6 +27,7 @@ func newTextline(p config.Probe) (drivers.Protocol, error) {
 		Query: t.Query, Terminator: t.Terminator, DecimalMark: t.Decimal[0], Separator: t.Separator,
 		ValueColumn: t.Value, UnitColumn: t.Unit, StatusColumn: t.Status, Pattern: t.Pattern,
 		Unit: t.FixedUnit, Units: t.Units, OK: t.OK, OverRange: t.OverRange, BatteryLow: t.BatteryLow, Fault: t.Fault,
+		More: textlineMore(t.More),
 	})
 }
 
