@@ -68,6 +68,7 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		} else if p.Driver == "textline" && !t.has("textline") {
 			t.needs("textline", `the driver must know the probe's language: write [probe.textline] and, below it, for example value = 1`)
 		}
+		checkVitals(t, &p)
 		if c := t.table("certificate"); c != nil {
 			p.Certificate = readCertificate(c)
 		}

@@ -56,3 +56,26 @@ func number(s string) (x float64, unit string, ok bool) {
 	x, err := strconv.ParseFloat(s[:n], 64)
 	return x, strings.TrimSpace(s[n:]), err == nil
 }
+
+// checkVitals tells bounds that nothing a line of text says can ever pass.
+func checkVitals(t *table, p *Probe) {
+	x := p.Textline
+	if x == nil {
+		return
+	}
+	if (p.Vitals.TemperatureBelow != nil || p.Vitals.TemperatureAbove != nil) && x.More.Temperature == 0 && !x.group("temperature") {
+		key := "temperature_min"
+		if !t.has(key) {
+			key = "temperature_max"
+		}
+		t.problem(key, "the probe says no temperature; say in [probe.textline] where it stands, or remove %s", key)
+	}
+	says := x.More.BatteryUnit
+	switch {
+	case p.Vitals.BatteryVolts == nil && p.Vitals.BatteryRatio == nil:
+	case x.More.Battery == 0 && !x.group("battery"):
+		t.problem("battery_min", "the probe says nothing of its battery; say in [probe.textline] where it stands, or remove battery_min")
+	case says != "" && (says == "%") != (p.Vitals.BatteryRatio != nil):
+		t.problem("battery_min", "the probe tells its battery in %s; write the bound in that unit", says)
+	}
+}
