@@ -27,7 +27,7 @@ func (p *poller) poll(ctx context.Context, link drivers.Link, grid *pace) (got b
 			return false, nil
 		}
 	}
-	departed, dropped, err := link.Send(probe.Protocol.Request(), p.now().Add(probe.Timeout))
+	departed, dropped, err := link.Send(probe.Protocol.Request(), p.now().Add(min(probe.Timeout, longestSend)))
 	p.watch.asked(missed, dropped)
 	if err != nil {
 		p.watch.unanswered()
