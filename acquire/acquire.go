@@ -110,12 +110,16 @@ type Probe struct {
 	Dial        drivers.Dialer
 	Port        string        // as a person names it
 	Period      time.Duration // between polls; 0: the probe talks by itself
-	Timeout     time.Duration // an answer later than this is none
+	Timeout     time.Duration // an answer later than this is late, and one later than twice this is none
+	Offset      time.Duration // from the middle of question and answer to when the field was sensed; negative: before it
+	AskDelay    time.Duration // least pause from the end of one exchange to the next question
+	AnswerDelay time.Duration // what comes sooner after a question is no answer to it
 	Response    time.Duration // to 90 % of a step
 	Range       quantity.PowerDensity
 	Floor       quantity.PowerDensity // noise floor
 	Axes        int
 	ZeroBound   quantity.PowerDensity
+	Vitals      VitalBounds
 	Certificate *calib.Certificate
 	Simulated   bool
 	Identity    string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered

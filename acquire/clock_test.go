@@ -60,7 +60,7 @@ func TestClockLineNeverReverses(t *testing.T) {
 
 func TestPaceKeepsTheGridForADay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := pace{epoch: time.Now(), period: 250 * time.Millisecond}
+		p := pace{epoch: time.Now(), period: 250 * time.Millisecond, sleep: Timers{}}
 		p.skip(time.Now())
 		var missed int64
 		for i := range 345_600 {
@@ -82,7 +82,7 @@ func TestPaceKeepsTheGridForADay(t *testing.T) {
 
 func TestPaceCountsWhatItMissesAndNeverBunchesUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := pace{epoch: time.Now(), period: 100 * time.Millisecond}
+		p := pace{epoch: time.Now(), period: 100 * time.Millisecond, sleep: Timers{}}
 		if m, _ := p.wait(t.Context(), time.Now); m != 0 {
 			t.Errorf("missed %d before the first slot", m)
 		}

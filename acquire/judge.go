@@ -8,20 +8,12 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
-	"ovenward/drivers"
 )
 
 // judge follows one sample and moves the alarms.
 func (w *watch) judge(s Sample) {
 	w.follow(s)
-	if low := s.Reading.Status&drivers.BatteryLow != 0; low != w.battery {
-		w.battery = low
-		text := "the probe no longer calls for a new battery"
-		if low {
-			text = "the probe calls for a new battery: change it soon"
-		}
-		w.report(Event{At: s.At, Post: w.post.ID, Kind: KindBattery, Text: text})
-	}
+	w.vital(s)
 	class := s.Quality.Class()
 	w.counts.Samples[class]++
 	over := s.Quality&OverRange != 0

@@ -11,6 +11,7 @@ type pace struct {
 	epoch  time.Time
 	period time.Duration
 	next   int64 // number of the next slot to use
+	sleep  Sleeper
 }
 
 // wait sleeps until the next slot and returns how many slots passed unused
@@ -26,15 +27,11 @@ func (p *pace) wait(ctx context.Context, now func() time.Time) (missed int64, er
 			missed++
 		}
 	}
-	t := time.NewTimer(p.at(p.next).Sub(now()))
-	defer t.Stop()
-	select {
-	case <-t.C:
-		p.next++
-		return missed, nil
-	case <-ctx.Done():
-		return missed, context.Cause(ctx)
+	if err := p.sleep.SleepUntil(ctx, p.at(p.next)); err != nil {
+		return missed, err
 	}
+	p.next++
+	return missed, nil
 }
 
 func (p *pace) at(slot int64) time.Time {

@@ -24,6 +24,8 @@ type poller struct {
 	watch     *watch
 	observers []Observer
 	now       func() time.Time
+	sleep     Sleeper
+	rested    time.Time // when the last exchange ended
 
 	frames []drivers.Frame
 	heard  []heard
@@ -68,13 +70,13 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 		return false, fmt.Errorf("port %s does not open: %w", p.watch.post.Probe.Port, err)
 	}
 	defer link.Close()
-	p.watch.linkOpen()
+	p.watch.linkOpen(timingOf(link))
 	if err := p.identify(ctx, link); err != nil {
 		return false, err
 	}
 	opened := p.now()
 	quiet := opened
-	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period}
+	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period, sleep: p.sleep}
 	grid.skip(opened)
 	inquiry := p.newInquiry()
 	for ctx.Err() == nil {
@@ -105,75 +107,11 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	return spoke, nil
 }
 
-// poll asks once, in the next slot, and takes the answer.
-func (p *poller) poll(ctx context.Context, link drivers.Link, grid *pace) (got bool, err error) {
-	missed, err := grid.wait(ctx, p.now)
-	if err != nil {
-		return false, nil
-	}
-	proto := p.watch.post.Probe.Protocol
-	deadline := p.now().Add(p.watch.post.Probe.Timeout)
-	departed, dropped, err := link.Send(proto.Request(), earlier(deadline, p.now().Add(longestSend)))
-	p.watch.asked(missed, dropped)
-	if err != nil {
-		p.watch.unanswered()
-		return false, err
-	}
-	answered := false
-	for !answered && ctx.Err() == nil {
-		now := p.now()
-		if !now.Before(deadline) {
-			break
-		}
-		p.frames, err = link.Receive(proto.Split, earlier(deadline, now.Add(slice)), p.frames[:0])
-		for i := range p.frames {
-			p.frames[i].Departed = departed
-		}
-		if n := p.handOn(!answered); n > 0 {
-			answered = true
-		}
-		got = got || len(p.frames) > 0
-		if err != nil && !errors.Is(err, drivers.ErrTimeout) {
-			return got, err
-		}
-	}
-	if !answered && ctx.Err() == nil {
-		p.watch.unanswered()
-	}
-	return got, nil
-}
-
 // listen takes what a probe that talks by itself has said.
 func (p *poller) listen(link drivers.Link) (got bool, err error) {
 	p.frames, err = link.Receive(p.watch.post.Probe.Protocol.Split, p.now().Add(slice), p.frames[:0])
-	p.handOn(false)
+	p.handOn(everyReading)
 	return len(p.frames) > 0, err
-}
-
-// handOn parses the frames at hand, and passes samples on: record and judge in
-// watch, then observers. With one, only the first reading counts: a question
-// has one answer.
-func (p *poller) handOn(one bool) int {
-	if len(p.frames) == 0 {
-		return 0
-	}
-	p.heard = p.heard[:0]
-	for i, f := range p.frames {
-		r, err := p.watch.post.Probe.Protocol.Parse(f.Bytes)
-		p.heard = append(p.heard, heard{frame: f, reading: r, err: err})
-		p.refused = p.refused || err != nil
-		if one && err == nil {
-			for _, more := range p.frames[i+1:] {
-				p.watch.asked(0, len(more.Bytes))
-			}
-			break
-		}
-	}
-	p.batch = p.watch.take(p.heard, p.batch)
-	for _, o := range p.observers {
-		o.Observe(p.watch.index, p.batch)
-	}
-	return len(p.batch)
 }
 
 func earlier(a, b time.Time) time.Time {
@@ -185,9 +123,10 @@ func earlier(a, b time.Time) time.Time {
 
 // linkOpen notes that the port is open; whether anything speaks there is not
 // known yet.
-func (w *watch) linkOpen() {
+func (w *watch) linkOpen(timing drivers.Timing) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	w.timing = timing
 	w.counts.Connects++
 	w.linkError = ""
 }
@@ -228,4 +167,17 @@ func (w *watch) unanswered() {
 	defer w.mu.Unlock()
 	w.counts.Unanswered++
 	w.up = false
+}
+
+func (w *watch) late() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.counts.Late++
+}
+
+func timingOf(link drivers.Link) drivers.Timing {
+	if t, ok := link.(drivers.Timed); ok {
+		return t.Timing()
+	}
+	return drivers.Timing{}
 }

@@ -21,7 +21,8 @@ const tickEvery = 250 * time.Millisecond
 // it is an alarm: a busy disk is none.
 const looksToFail = 4
 
-// Options is what a Station is made of. Everything is needed but Observers.
+// Options is what a Station is made of. Everything is needed but Observers,
+// Sleeper and Clock.
 type Options struct {
 	Posts     []Post
 	Recorder  Recorder
@@ -31,6 +32,8 @@ type Options struct {
 	Observers []Observer
 	Log       *slog.Logger
 	Now       func() time.Time // with a monotonic reading, as time.Now gives
+	Sleeper   Sleeper          // nil: Timers
+	Clock     ClockSource      // nil: the wall clock is trusted
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -43,9 +46,11 @@ type Station struct {
 	log     *slog.Logger
 	now     func() time.Time
 	epoch   time.Time
+	source  ClockSource
 
 	mu    sync.Mutex
 	line  clockLine
+	clock wallClock
 	fault alarm.Alarm // the record cannot be written
 	fails int         // looks in a row that found it so
 
@@ -56,8 +61,12 @@ type Station struct {
 // New restores what the record knows. It opens no port.
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
-		fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
+		source: o.Clock, fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
 	s.adopt(o.Standing)
+	sleep := o.Sleeper
+	if sleep == nil {
+		sleep = Timers{}
+	}
 	for i := range s.posts {
 		p := &s.posts[i]
 		if err := p.check(); err != nil {
@@ -76,7 +85,7 @@ func New(o Options) (*Station, error) {
 		}
 		s.record.Correction(i, w.correction)
 		s.watches = append(s.watches, w)
-		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now})
+		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
 	}
 	return s, nil
 }
@@ -103,6 +112,7 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 func (s *Station) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
 	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
+	s.checkClock(s.now())
 	begun := s.now().Sub(s.epoch)
 	for _, p := range s.pollers {
 		p.watch.begin(begun)
@@ -125,6 +135,7 @@ func (s *Station) tick(ctx context.Context) {
 			w.tick(now)
 		}
 		s.look(now)
+		s.checkClock(now)
 		select {
 		case <-t.C:
 		case <-ctx.Done():
@@ -342,7 +353,7 @@ func (w *watch) stats(now time.Time) Stats {
 		Post: w.post, Index: w.index, Now: now.UTC(),
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
 		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
-		Running: running, Battery: w.battery, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
+		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
 		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
 	}
 	s.Verdict = s.Verdicts[0]

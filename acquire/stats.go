@@ -44,6 +44,7 @@ type Stats struct {
 	Running      bool // the oven is known to run
 	RunningSince time.Time
 	Battery      bool // the probe calls for a new battery
+	Vitals       Vitals
 	Zero         quantity.PowerDensity
 	ZeroAt       time.Time // zero when none was taken
 
@@ -61,6 +62,7 @@ type Counts struct {
 	OverRange    time.Duration          // time over range, counted in Observed and at the range's top in Energy
 	Unparsed     uint64                 // lines that hold no reading
 	Unanswered   uint64                 // polls without an answer in time
+	Late         uint64                 // answers that came after their time-out; counted in Unanswered too, and each a sample
 	Missed       uint64                 // slots of the schedule that passed unused
 	DroppedBytes uint64                 // bytes that came unasked
 	Connects     uint64                 // times the port was opened

@@ -25,6 +25,9 @@ type watch struct {
 
 	mu         sync.Mutex
 	line       clockLine
+	timing     drivers.Timing // of the open link
+	clock      wallClock
+	sensed     time.Duration // of the newest sample
 	seq        int64
 	correction calib.Correction
 	unitSaid   string // the unit of the newest reading, and what it is
@@ -54,7 +57,9 @@ type watch struct {
 	condition    Condition
 	since        time.Time
 	up           bool
-	battery      bool
+	battery      bool // the probe calls for a new one
+	vitals       Vitals
+	lowByValue   bool // only the battery's value can end its alarm
 	runPeakU     quantity.PowerDensity
 	counts       Counts
 	peak         minutePeak
@@ -75,7 +80,8 @@ const (
 
 // rules lists the rules of a post, in the order its alarms are kept.
 func rules() []alarm.Rule {
-	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault}
+	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault,
+		alarm.Battery, alarm.Temperature}
 }
 
 func newWatch(post *Post, index int, epoch time.Time, record Recorder, report func(Event)) *watch {
@@ -104,6 +110,7 @@ func (w *watch) restore(p Past) error {
 			ahead.Round(time.Second))})
 	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
+	w.lowByValue = w.post.Probe.Vitals.battery()
 	for _, a := range p.Alarms {
 		w.takeUp(a)
 	}
@@ -157,15 +164,15 @@ type heard struct {
 // sample stamps, corrects and numbers one reading. A reading whose unit is no
 // power density is refused like a line that does not parse.
 func (w *watch) sample(h heard) (Sample, error) {
-	at := h.frame.Arrived
-	half := time.Millisecond // a talking probe's line time and the system's delay
+	at, u := sensed(h.frame, w.timing, w.post.Probe.Offset)
 	if !h.frame.Departed.IsZero() {
-		half = at.Sub(h.frame.Departed) / 2
-		at = h.frame.Departed.Add(half)
-		w.counts.RoundTrip = 2 * half
+		w.counts.RoundTrip = h.frame.Arrived.Sub(h.frame.Departed)
 	}
-	mono := at.Sub(w.epoch)
-	w.heard, w.wasHeard = max(mono, w.heard), true
+	// The order of one probe's samples stays, also where lines of different
+	// length came in one read.
+	mono := max(at.Sub(w.epoch), w.sensed)
+	w.sensed = mono
+	w.heard, w.wasHeard = max(h.frame.Arrived.Sub(w.epoch), w.heard), true
 	if h.err != nil {
 		return Sample{}, h.err
 	}
@@ -179,10 +186,10 @@ func (w *watch) sample(h heard) (Sample, error) {
 		s.S, s.U = w.correction.Apply(raw)
 	}
 	var unsure time.Duration
-	s.At, unsure, _ = w.line.look(at, mono)
-	s.AtU = half + unsure
+	s.At, unsure, _ = w.line.look(at, at.Sub(w.epoch))
+	s.AtU = u + unsure + w.clock.bound()
 	s.U = quantity.PowerDensity(math.Hypot(float64(s.U), float64(w.post.Probe.Floor)))
-	s.Quality = w.quality(s, raw, unsure)
+	s.Quality = w.quality(s, raw, unsure >= stepBound || w.clock.unsure())
 	if s.HasValue() {
 		w.raw.add(mono, raw)
 	}
@@ -209,7 +216,7 @@ func (w *watch) powerDensity(r drivers.Reading) (quantity.PowerDensity, error) {
 	return s, nil
 }
 
-func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duration) Quality {
+func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure bool) Quality {
 	var q Quality
 	probe := &w.post.Probe
 	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && s.Reading.Status&drivers.OverRange == 0 {
@@ -224,7 +231,7 @@ func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duratio
 	if s.Reading.HasValue && s.S < probe.Floor {
 		q |= UnderFloor
 	}
-	if unsure >= stepBound {
+	if unsure {
 		q |= ClockUnsure
 	}
 	return q

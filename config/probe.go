@@ -33,6 +33,8 @@ type Probe struct {
 	Poll    time.Duration // from question to question; 0 when it talks by itself
 	Stream  bool          // it talks by itself
 	Timeout time.Duration // how long an answer may take
+	Instant Instant       // when the field of an answer was sensed, and the pauses round a question
+	Vitals  Vitals        // within what its temperature and its battery should stay
 
 	Response time.Duration         // to 90 % of a step
 	Range    quantity.PowerDensity // upper end, W/m²
@@ -73,6 +75,8 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		p.Serial = readSerial(t, p.Simulated == "" && !named(p.Port))
 		readPace(t, &p, alarm)
 		readReach(t, &p)
+		p.Instant = readInstant(t, &p, alarm)
+		p.Vitals = readVitals(t)
 		readAbility(t, &p)
 		if text := t.table("textline"); text != nil {
 			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
@@ -94,6 +98,7 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		} else if p.Driver == "hid" && !t.has("hid") {
 			t.needs("hid", `the driver must know the probe's reports: write [probe.hid] and, below it, for example offset = 1`)
 		}
+		checkVitals(t, &p)
 		if c := t.table("certificate"); c != nil {
 			p.Certificate = readCertificate(c)
 		}
@@ -162,7 +167,7 @@ func orElse(s, otherwise string) string {
 // readPace reads when the probe is read, which must fit the alarms that watch it.
 func readPace(t *table, p *Probe, alarm Alarm) {
 	p.Poll = t.duration(ask{"poll", `"1 s"`, false},
-		span[time.Duration]{10 * time.Millisecond, time.Hour, `"10 ms" to "1 h"`}, 0)
+		span[time.Duration]{time.Millisecond, time.Hour, `"1 ms" to "1 h"`}, 0)
 	stream := t.boolean(ask{"stream", "true", false})
 	p.Stream = stream != nil && *stream
 	switch {

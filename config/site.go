@@ -13,6 +13,9 @@ type Site struct {
 	Line int
 	Name string
 	Zone *time.Location // civil time there; UTC when not set
+
+	Clock     Clock // whether its wall clock is asked how it fares
+	ClockLine int
 }
 
 func readSite(root *table) Site {
@@ -35,6 +38,7 @@ func readSite(root *table) Site {
 			s.Zone = loc
 		}
 	}
+	s.Clock, s.ClockLine = readClock(t), t.line("clock")
 	t.finish()
 	return s
 }

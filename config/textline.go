@@ -26,6 +26,8 @@ type Textline struct {
 	Pattern   string   // a Go regular expression with a group named value; empty: columns
 
 	OK, OverRange, BatteryLow, Fault []string // the words a status can be
+
+	More TextlineMore // several values in a line, other numbers, a checksum
 }
 
 // maxColumn bounds the columns of a line, maxTerminator a line end in bytes.
@@ -47,6 +49,7 @@ func readTextline(t *table, polled, stream bool) *Textline {
 	if x.Terminator == "" || strings.ContainsFunc(x.Terminator, inNumber) {
 		t.problem("terminator", `%s cannot end a line, as it is empty or can stand in a number or a word; write for example "\r\n"`, shown(x.Terminator))
 	}
+	x.More = readTextlineMore(t)
 	x.Decimal = orElse(t.oneOf(ask{"decimal", `"."`, false}, ".", ","), ".")
 	x.Pattern = t.raw(ask{"pattern", `'(?P<value>\S+) (?P<unit>\S+)'`, false}, maxPattern, "")
 	if t.has("pattern") {
@@ -80,7 +83,7 @@ func readColumns(t *table, x *Textline) {
 		t.problem("separator", "%s and the terminator %s hold one another; write another", shown(x.Separator), shown(x.Terminator))
 	}
 	column := span[int64]{1, maxColumn, fmt.Sprintf("a column from 1 to %d", maxColumn)}
-	x.Value = int(t.integer(ask{"value", "1", true}, column, 0))
+	x.Value = int(t.integer(ask{"value", "1", !t.has("axes")}, column, 0))
 	x.Status = int(t.integer(ask{"status", "3", false}, column, 0))
 	unit := ask{"unit", `2, or unit = "mW/cm2"`, true}
 	if fixed, ok := t.values[unit.key].(string); ok {
@@ -93,7 +96,8 @@ func readColumns(t *table, x *Textline) {
 	for _, c := range []struct {
 		key    string
 		column int
-	}{{"value", x.Value}, {"unit", x.Unit}, {"status", x.Status}} {
+	}{{"value", x.Value}, {"unit", x.Unit}, {"status", x.Status}, {"axes", x.More.Axes[0]}, {"axes", x.More.Axes[1]},
+		{"axes", x.More.Axes[2]}, {"temperature", x.More.Temperature}, {"battery", x.More.Battery}} {
 		if other := at[c.column]; c.column > 0 && other != "" {
 			t.problem(c.key, "%d is the column of %s already; write another column", c.column, other)
 		}
@@ -106,7 +110,7 @@ const maxPattern = 1000
 
 // readPattern reads where things stand by the groups of a regular expression.
 func readPattern(t *table, x *Textline) {
-	for _, key := range []string{"separator", "value", "status"} {
+	for _, key := range []string{"separator", "value", "status", "axes", "temperature", "battery"} {
 		if _, set := t.get(ask{key: key}); set {
 			t.problem(key, "a pattern takes the place of columns; remove %s, or remove pattern", key)
 		}
@@ -119,12 +123,12 @@ func readPattern(t *table, x *Textline) {
 	}
 	seen := map[string]bool{}
 	for _, name := range re.SubexpNames() {
-		if name != "" && !slices.Contains([]string{"value", "unit", "status"}, name) {
-			t.problem("pattern", "it names a group %q; the groups are value, unit and status", name)
+		if name != "" && !slices.Contains([]string{"value", "unit", "status", "x", "y", "z", "temperature", "battery"}, name) {
+			t.problem("pattern", "it names a group %q; the groups are value, unit, status, x, y, z, temperature and battery", name)
 		}
 		seen[name] = true
 	}
-	if !seen["value"] {
+	if !seen["value"] && !seen["x"] {
 		t.problem("pattern", "it has no group named value; write (?P<value>…) around the number")
 	}
 	if !seen["unit"] && !t.has("unit") {

@@ -42,10 +42,12 @@ type Reading struct {
 
 	Axes        [3]Decimal // what it said of each axis, in Unit
 	HasAxes     bool       // a total is not the driver's to make: Value is what was said as one
-	Temperature Decimal    // °C, of the instrument
+	Temperature Decimal    // of the instrument, in TemperatureUnit
 	HasTemp     bool
-	Battery     Decimal
-	BatteryUnit string // "V" or "%"; empty: nothing was said
+	// TemperatureUnit is "°C" (also when it is empty), "°F" or "K".
+	TemperatureUnit string
+	Battery         Decimal
+	BatteryUnit     string // "V" or "%"; empty: nothing was said
 }
 
 // Identity is who an instrument says it is.
@@ -82,6 +84,7 @@ type Frame struct {
 	Bytes    []byte    // without terminator; valid until the link's next call
 	Departed time.Time // when the request left; zero for an instrument that talks by itself
 	Arrived  time.Time // when the first byte of the frame was seen
+	Behind   int       // bytes that were seen with it in one read, from that first one on; 0: not known
 }
 
 // Link carries frames to and from one instrument. One goroutine owns it; only

@@ -34,6 +34,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 
 	o.flag(d.probeUp, s.Up)
 	o.flag(d.batteryLow, s.Battery)
+	c.collectVitals(o, s)
 	o.flag(d.blind, s.Condition.Blind())
 	for _, w := range conditions() {
 		o.flag(d.condition, s.Condition == w, string(w))
@@ -47,6 +48,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	o.counter(d.readErrors, float64(n.Unparsed), "unparsed")
 	o.counter(d.readErrors, float64(n.Unanswered), "unanswered")
 	o.counter(d.readErrors, float64(n.Missed), "missed")
+	o.counter(d.late, float64(n.Late))
 	o.counter(d.dropped, float64(n.DroppedBytes))
 	o.counter(d.opens, float64(n.Connects))
 	if s.Up && n.RoundTrip > 0 {

@@ -12,6 +12,7 @@ type descs struct {
 	alarmActive, alarmUnacknowledged              *prometheus.Desc
 	probeUp, batteryLow, blind, condition         *prometheus.Desc
 	limitVerdict, meanLower, meanUpper, meanCover *prometheus.Desc
+	temperature, batteryVolts, batteryRatio, late *prometheus.Desc
 	verdict, running, lastSample, lastValidSample *prometheus.Desc
 	readErrors, dropped, opens, roundTrip         *prometheus.Desc
 
@@ -65,11 +66,15 @@ func (d *descs) health(post namer) {
 	d.alarmUnacknowledged = post("alarm_unacknowledged", "1 while nobody has acknowledged the alarm, though its condition may have ended.", "rule")
 	d.probeUp = post("probe_up", "1 when the newest poll was answered by a line that holds a reading.")
 	d.batteryLow = post("probe_battery_low", "1 while the probe calls for a new battery.")
+	d.temperature = post("probe_temperature_celsius", "What the probe last said its temperature is. Absent when it said none, or none for the post's stale time.")
+	d.batteryVolts = post("probe_battery_volts", "What the probe last said its battery gives. Absent when it said none, or none for the post's stale time.")
+	d.batteryRatio = post("probe_battery_ratio", "What the probe last said is left of its battery, 1 being full. Absent when it said none, or none for the post's stale time.")
 	d.blind = post("post_blind", "1 while the field at the post is not known.")
 	d.condition = post("post_condition", "1 for the condition that the post is in.", "condition")
 	d.lastSample = post("last_sample_timestamp_seconds", "Instant of the newest sample of any quality. Absent when there is none.")
 	d.lastValidSample = post("last_valid_sample_timestamp_seconds", "Instant of the newest valid sample. Absent when there is none.")
 	d.readErrors = post("read_errors_total", "Readings that were not had: unparsed (a line that holds no reading), unanswered (no answer in time), missed (the moment to ask passed unused).", "reason")
+	d.late = post("late_answers_total", "Answers that came after their time-out. Each is a sample of its own question, and counted as unanswered in ovenward_read_errors_total too.")
 	d.dropped = post("dropped_bytes_total", "Bytes that came from the probe unasked.")
 	d.opens = post("port_opens_total", "Times the probe's port was opened.")
 	d.roundTrip = post("round_trip_seconds", "From the departure of the newest answered request to the first byte of its answer. Absent while nothing answers, and for a probe that talks by itself.")

@@ -27,7 +27,7 @@ func checkName(name string, kind dto.MetricType) error {
 	if total != (kind == dto.MetricType_COUNTER) {
 		return fmt.Errorf("%s: _total belongs to counters, and to all of them; this is a %s", name, kind)
 	}
-	units := []string{"watts_per_square_meter", "joules_per_square_meter", "seconds", "bytes"}
+	units := []string{"watts_per_square_meter", "joules_per_square_meter", "seconds", "bytes", "celsius", "volts"}
 	ends := ""
 	for _, u := range units {
 		if rest == u || strings.HasSuffix(rest, "_"+u) {
@@ -49,7 +49,7 @@ func checkName(name string, kind dto.MetricType) error {
 	if ends != "" {
 		return nil
 	}
-	things := []string{"samples", "errors", "opens", "sent", "failed_attempts", "refused", "waiting"}
+	things := []string{"samples", "errors", "opens", "sent", "failed_attempts", "refused", "waiting", "late_answers"}
 	states := []string{"alarm_active", "alarm_unacknowledged", "probe_up", "probe_battery_low", "post_blind",
 		"post_condition", "post_verdict", "limit_verdict", "oven_running", "record_writable", "simulated"}
 	for _, end := range append(things, "ratio", "info") {

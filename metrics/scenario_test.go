@@ -66,9 +66,10 @@ func seeing(p *acquire.Post) acquire.Stats {
 		Post: p, Now: noon(), Condition: acquire.Seeing, Up: true, Running: true, Last: last, Newest: last,
 		Verdict: limit.Verdict{Outcome: limit.Within, Limit: p.Limit, Value: 6.25, Ratio: 6.25 / float64(p.Limit.Value)},
 		Counts: acquire.Counts{Samples: [6]uint64{1, 2, 3, 4, 5, 1185}, Energy: 750.5, Observed: 120 * time.Second,
-			OverRange: 1500 * time.Millisecond, Unparsed: 7, Unanswered: 8, Missed: 9, DroppedBytes: 10, Connects: 2,
+			OverRange: 1500 * time.Millisecond, Unparsed: 7, Unanswered: 8, Late: 3, Missed: 9, DroppedBytes: 10, Connects: 2,
 			RoundTrip: 12500 * time.Microsecond, Peak: 8, HasPeak: true},
 		Alarms: rules(alarm.Normal, alarm.Normal),
+		Vitals: acquire.Vitals{Temperature: 31.5, TemperatureAt: last.At, Battery: 3.71, BatteryUnit: "V", BatteryAt: last.At},
 	}
 }
 
@@ -77,6 +78,7 @@ func silent(p *acquire.Post) acquire.Stats {
 	s.Condition, s.Up, s.Running = acquire.SilentNow, false, false
 	s.Last.At = noon().Add(-10 * time.Minute)
 	s.Newest = s.Last
+	s.Vitals.TemperatureAt, s.Vitals.BatteryAt = s.Last.At, s.Last.At
 	s.Verdict = limit.Verdict{Outcome: limit.NotDecided, Limit: p.Limit, Ratio: math.NaN()}
 	s.Alarms = rules(alarm.Normal, alarm.Unacknowledged)
 	return s
@@ -86,6 +88,7 @@ func overRange(p *acquire.Post) acquire.Stats {
 	s := seeing(p)
 	s.Newest = sample(1201, math.NaN(), acquire.OverRange)
 	s.OverRange = true
+	s.Vitals.Battery, s.Vitals.BatteryUnit = 0.42, "%"
 	s.Verdict.Outcome, s.Verdict.Ratio = limit.Exceeds, math.Inf(1)
 	s.Counts.Peak = p.Probe.Range
 	s.Alarms = rules(alarm.Unacknowledged, alarm.ReturnedUnacknowledged)

@@ -21,6 +21,9 @@ const (
 	Stuck   Rule = "stuck"   // the reading stands still longer than noise allows
 	Fault   Rule = "fault"   // the probe declares itself unfit
 	Record  Rule = "record"  // the record cannot be written
+
+	Battery     Rule = "battery"     // the probe calls for a new battery, or its battery is below a bound
+	Temperature Rule = "temperature" // the probe is warmer or colder than it is meant for
 )
 
 // ExceedsOf is the rule for the limit with this id, where a post has more limits
@@ -42,14 +45,29 @@ type Priority string
 const (
 	High   Priority = "high"
 	Medium Priority = "medium"
+	Low    Priority = "low"
 )
 
-// Priority of a rule: an exceedance is high, blindness is medium.
+// Priority of a rule: an exceedance is high, blindness and doubt of readings
+// are medium, what can wait for the next round is low.
 func (r Rule) Priority() Priority {
-	if r.IsExceedance() {
+	switch {
+	case r.IsExceedance():
 		return High
+	case r == Battery:
+		return Low
 	}
 	return Medium
+}
+
+// Blinds says whether the field is not known while an alarm of this rule is
+// present.
+func (r Rule) Blinds() bool {
+	switch r {
+	case Exceeds, Record, Battery, Temperature:
+		return false
+	}
+	return true
 }
 
 // State is a state of ISA-18.2 / IEC 62682.

@@ -114,8 +114,8 @@ func (s *Store) waits() bool {
 
 const (
 	insertUnit   = "INSERT INTO units (unit, spelled) VALUES (?, ?)"
-	insertSample = `INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	insertSample = `INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction, more)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertCorrection = `INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate)
 		VALUES (?, ?, ?, ?, ?, ?, ?)`
 	insertEvent = "INSERT INTO events (id, at_ns, post, kind, who, text, raw, alarm) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
@@ -163,15 +163,19 @@ func (w *writer) write(ctx context.Context, b *batch) error {
 }
 
 func (w *writer) writeSample(ctx context.Context, st *sql.Stmt, r *row, b *batch) error {
-	var digits, exp, corr any
+	var digits, exp, corr, more any
+	words, extra := r.split()
+	if len(extra) > 0 {
+		more = string(extra)
+	}
 	if r.hasValue {
 		digits, exp = r.digits, int64(r.exp)
 	}
 	if r.correction != 0 {
 		corr = r.correction
 	}
-	_, err := st.ExecContext(ctx, int64(r.post), r.seq, r.version, r.at, r.atU, said(r.said), digits, exp,
-		int64(r.unit), int64(r.status), int64(r.quality), corr)
+	_, err := st.ExecContext(ctx, int64(r.post), r.seq, r.version, r.at, r.atU, said(words), digits, exp,
+		int64(r.unit), int64(r.status), int64(r.quality), corr, more)
 	return w.refuse(err, b, "a sample", "post", r.post, "number", r.seq)
 }
 

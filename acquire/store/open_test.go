@@ -185,7 +185,7 @@ func TestVersion1Opens(t *testing.T) {
 
 func TestMigration(t *testing.T) {
 	dir := v1(t)
-	next := len(steps()) + 1
+	next := steps()[len(steps())-1].version + 1
 	later := append(steps(), step{next, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO cursors VALUES ('two', 2)"},
 		step{next + 1, "INSERT INTO cursors VALUES ('three', 3)"})
 	broken := append(steps(), step{next, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO nowhere VALUES (1)"})

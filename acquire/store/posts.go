@@ -125,7 +125,7 @@ type column struct {
 
 // columnsOf is all that shapes what is derived from a post's samples.
 func columnsOf(p *acquire.Post, certificate any) []column {
-	return []column{
+	return append([]column{
 		{"site", p.Site}, {"oven", p.Oven}, {"oven_place", p.OvenPlace},
 		{"distance_m", number(float64(p.Distance))}, {"turned", p.Turned},
 		{"limit_id", p.Limit.ID}, {"limit_w_per_m2", number(float64(p.Limit.Value))},
@@ -143,7 +143,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
 		{"limit_averaging_s", orNull(p.Limit.Averaging.Seconds())}, {"limit_rule", ruleOf(p.Limit)},
 		{"limits_more", moreLimits(p.More)},
-	}
+	}, moreColumns(p)...)
 }
 
 // postVersion returns the newest version of the post, made if it differs.

@@ -268,18 +268,22 @@ func (r *Reader) seqAt(ctx context.Context, post int32, at int64) (int64, error)
 func (r *Reader) page(ctx context.Context, post int32, seq int64) ([]StoredSample, error) {
 	var page []StoredSample
 	var units []int32
-	err := each(ctx, r.db, `SELECT seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, ifnull(correction, 0)
+	err := each(ctx, r.db, `SELECT seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, ifnull(correction, 0), ifnull(more, '')
 		FROM samples WHERE post = ? AND seq >= ? ORDER BY seq LIMIT ?`, func(scan func(...any) error) error {
 		var (
 			s           StoredSample
 			at          int64
 			digits, exp sql.NullInt64
 			unit        int32
+			more        string
 		)
-		err := scan(&s.Seq, &s.Version, &at, &s.AtU, &s.Said, &digits, &exp, &unit, &s.Reading.Status, &s.Quality, &s.CorrectionID)
+		err := scan(&s.Seq, &s.Version, &at, &s.AtU, &s.Said, &digits, &exp, &unit, &s.Reading.Status, &s.Quality, &s.CorrectionID, &more)
 		s.At = instant(at)
 		s.Reading.HasValue = digits.Valid
 		s.Reading.Value = drivers.Decimal{Digits: digits.Int64, Exp: int8(exp.Int64)}
+		if err == nil && more != "" {
+			err = readMore(more, &s.Reading)
+		}
 		page, units = append(page, s), append(units, unit)
 		return err
 	}, post, seq, pageRows)

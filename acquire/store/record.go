@@ -28,18 +28,30 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 	p := &s.places[post]
 	for i := range batch {
 		b := &batch[i]
+		whole, extra := s.withMore(b)
 		s.queue.tail.add(row{
 			seq: b.Seq, at: nanos(b.At), atU: int64(b.AtU),
 			digits: b.Reading.Value.Digits, exp: b.Reading.Value.Exp, hasValue: b.Reading.HasValue,
 			version: p.version, correction: p.correction, post: p.post,
-			unit: s.queue.unit(b.Reading.Unit), status: b.Reading.Status, quality: b.Quality,
-		}, b.Said, s.queue.lose)
+			unit: s.queue.unit(b.Reading.Unit), status: b.Reading.Status, quality: b.Quality, extra: extra,
+		}, whole, s.queue.lose)
 	}
 	first := s.touch()
 	s.mu.Unlock()
 	if first {
 		s.wake()
 	}
+}
+
+// withMore returns what was said, with the column more behind it, and the
+// length of that. It stays valid until the next call.
+func (s *Store) withMore(b *acquire.Sample) (whole []byte, extra int32) {
+	r := &b.Reading
+	if !r.HasAxes && !r.HasTemp && r.BatteryUnit == "" {
+		return b.Said, 0
+	}
+	s.scratch = appendMore(append(s.scratch[:0], b.Said...), *r)
+	return s.scratch, int32(len(s.scratch) - len(b.Said))
 }
 
 // Record keeps an event and gives it its number. One that carries an alarm is

@@ -35,6 +35,16 @@ func TestRoundTripAsSaid(t *testing.T) {
 		{"not UTF-8", []byte{0xff, 0x00, '1', 0xb2}, drivers.Reading{Value: drivers.Decimal{Digits: 1}, HasValue: true, Unit: "mW/cm^2"}, 0, false},
 		{"a zero byte", []byte("1\x002"), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0, false},
 		{"long", bytes.Repeat([]byte("x"), 3*blockSaid), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0, true},
+		{"three axes", []byte("1.24 1.20 0.31 -0.02"), drivers.Reading{Value: drivers.Decimal{Digits: 124, Exp: -2}, HasValue: true, Unit: "mW/cm2",
+			HasAxes: true, Axes: [3]drivers.Decimal{{Digits: 120, Exp: -2}, {Digits: 31, Exp: -2}, {Digits: -2, Exp: -2}}}, 0, true},
+		{"axes and no total", []byte("1 2 3"), drivers.Reading{Unit: "mW/cm2",
+			HasAxes: true, Axes: [3]drivers.Decimal{{Digits: 1, Exp: 127}, {Digits: math.MinInt64}, {Exp: -3}}}, 0, true},
+		{"all it can say", []byte("0.5;23.50;3.710"), drivers.Reading{Value: drivers.Decimal{Digits: 5, Exp: -1}, HasValue: true, Unit: "mW/cm2",
+			HasTemp: true, Temperature: drivers.Decimal{Digits: -2350, Exp: -2}, TemperatureUnit: "°F",
+			Battery: drivers.Decimal{Digits: 3710, Exp: -3}, BatteryUnit: "V", Axes: [3]drivers.Decimal{{}, {}, {Digits: 7, Exp: -128}}, HasAxes: true}, 0, true},
+		{"a battery, over range", []byte("OL;0"), drivers.Reading{Unit: "mW/cm2", Status: drivers.OverRange, BatteryUnit: "%"}, acquire.OverRange, true},
+		{"more beside bytes", []byte{0xff, 0x00}, drivers.Reading{Value: drivers.Decimal{Digits: 1}, HasValue: true, Unit: "mW/cm2", HasTemp: true}, 0, false},
+		{"a unit with a quote", []byte("1"), drivers.Reading{Value: drivers.Decimal{Digits: 1}, HasValue: true, Unit: "mW/cm2", Battery: drivers.Decimal{Digits: 1}, BatteryUnit: "V\"\\"}, 0, true},
 		{"decibels", []byte("3.0dBm/m2"), drivers.Reading{Value: drivers.Decimal{Digits: 30, Exp: -1}, HasValue: true, Unit: "dBm/m2"}, 0, true},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

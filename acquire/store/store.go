@@ -117,6 +117,7 @@ type Store struct {
 	queue   queue
 	places  []place
 	closed  bool
+	scratch []byte
 	changed chan struct{}
 	state   state
 

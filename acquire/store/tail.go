@@ -10,7 +10,7 @@ import (
 const (
 	blockRows = 1024
 	blockSaid = 32 << 10
-	rowBytes  = 96    // of one row, rounded up
+	rowBytes  = 104   // of one row, rounded up
 	batchRows = 16384 // in one transaction, so that alarms never wait long for one
 	keepFree  = 2 * batchRows / blockRows
 )
@@ -20,7 +20,8 @@ type row struct {
 	seq, at, atU        int64
 	digits              int64
 	version, correction int64
-	said                []byte // part of the block's
+	said                []byte // part of the block's, and behind it, in its last extra bytes, the column more
+	extra               int32
 	post, unit          int32
 	exp                 int8
 	hasValue            bool
@@ -52,6 +53,12 @@ type tail struct {
 	bytes    int
 	maxRows  int
 	maxBytes int
+}
+
+// split parts what was said from the column more.
+func (r *row) split() (said, more []byte) {
+	at := len(r.said) - int(r.extra)
+	return r.said[:at], r.said[at:]
 }
 
 // add keeps r and a copy of said. When the tail is full the oldest block goes,

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/config"
 )
 
@@ -56,6 +57,9 @@ func checkCommand(args []string, stdout, stderr io.Writer) int {
 // the drivers and the model kitchen have a say of their own.
 func checkBuilt(name string, f *config.File) error {
 	var problems config.Problems
+	if _, err := clockSource(f.Site, acquire.SystemClock()); err != nil {
+		problems = append(problems, config.Problem{File: name, Line: max(f.Site.ClockLine, 1), What: err.Error()})
+	}
 	if _, err := newKitchen(f, time.Now); err != nil {
 		problems = append(problems, config.Problem{File: name, Line: max(f.Simulate.Line, 1), What: err.Error()})
 	}

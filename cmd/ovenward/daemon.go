@@ -148,12 +148,17 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Couriers: d.courierStates,
 		Posts:    posts, Site: d.file.Site.Name, Version: version(), Simulated: simulated,
 	})
+	clock, err := clockSource(d.file.Site, acquire.SystemClock())
+	if err != nil {
+		return err
+	}
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Identity:  d.record.Identity,
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
+		Sleeper: acquire.PreciseSleeper(), Clock: clock,
 	})
 	if err != nil {
 		return err

@@ -30,6 +30,7 @@ func newTextline(p config.Probe) (drivers.Protocol, error) {
 		Query: t.Query, Terminator: t.Terminator, DecimalMark: t.Decimal[0], Separator: t.Separator,
 		ValueColumn: t.Value, UnitColumn: t.Unit, StatusColumn: t.Status, Pattern: t.Pattern,
 		Unit: t.FixedUnit, Units: t.Units, OK: t.OK, OverRange: t.OverRange, BatteryLow: t.BatteryLow, Fault: t.Fault,
+		More: textlineMore(t.More),
 	})
 }
 
@@ -104,6 +105,8 @@ func newProbe(c config.Probe, k *simulate.Kitchen, w *wires) (acquire.Probe, err
 	p := acquire.Probe{
 		ID: c.ID, Port: c.Port, Period: c.Poll, Timeout: c.Timeout, Response: c.Response,
 		Range: c.Range, Floor: c.Floor, Axes: c.Axes, Simulated: c.Simulated != "",
+		Offset: c.Instant.Offset, AskDelay: c.Instant.RequestDelay, AnswerDelay: c.Instant.AnswerDelay,
+		Vitals: acquire.VitalBounds(c.Vitals),
 	}
 	var err error
 	if p.Protocol, err = protocols()[c.Driver](c); err != nil {

@@ -10,6 +10,7 @@ import (
 type more struct {
 	Axes        []string `json:"axes,omitempty"` // x, y, z
 	Temperature string   `json:"temperature,omitempty"`
+	Degrees     string   `json:"temperature_unit,omitempty"`
 	Battery     string   `json:"battery,omitempty"`
 	BatteryUnit string   `json:"battery_unit,omitempty"`
 }
@@ -22,7 +23,7 @@ func moreOf(r drivers.Reading) more {
 		}
 	}
 	if r.HasTemp {
-		m.Temperature = r.Temperature.String()
+		m.Temperature, m.Degrees = r.Temperature.String(), r.TemperatureUnit
 	}
 	if r.BatteryUnit != "" {
 		m.Battery = r.Battery.String()
@@ -49,7 +50,7 @@ func (m more) add(r *drivers.Reading) error {
 		}
 	}
 	if m.Temperature != "" {
-		r.HasTemp = true
+		r.HasTemp, r.TemperatureUnit = true, m.Degrees
 		if err := read("temperature", m.Temperature, &r.Temperature); err != nil {
 			return err
 		}

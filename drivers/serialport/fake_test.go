@@ -80,10 +80,11 @@ func TestArrivalIsThatOfTheFirstByte(t *testing.T) {
 	}}
 	l := newLink(stream.Options{Name: "fake", Now: now}, p, nil)
 	type frame struct {
-		text string
-		ms   int
+		text   string
+		ms     int
+		behind int // bytes of that read, from the first byte on
 	}
-	for i, want := range [][]frame{{{"1.23", 1}, {"4", 3}}, {{"5.0", 3}, {"6", 4}}, {{"78", 5}}} {
+	for i, want := range [][]frame{{{"1.23", 1, 3}, {"4", 3, 4}}, {{"5.0", 3, 2}, {"6", 4, 2}}, {{"78", 5, 1}}} {
 		got, err := l.Receive(lines, at.Add(time.Second), nil)
 		if err != nil || len(got) != len(want) {
 			t.Fatalf("call %d: %d frames, %v, want %d", i, len(got), err, len(want))
@@ -91,6 +92,9 @@ func TestArrivalIsThatOfTheFirstByte(t *testing.T) {
 		for j, w := range want {
 			if ms := int(got[j].Arrived.Sub(begin) / time.Millisecond); string(got[j].Bytes) != w.text || ms != w.ms {
 				t.Errorf("call %d, frame %d: %q arrived at %d ms, want %q at %d ms", i, j, got[j].Bytes, ms, w.text, w.ms)
+			}
+			if got[j].Behind != w.behind {
+				t.Errorf("call %d, frame %d: %d bytes behind, want %d", i, j, got[j].Behind, w.behind)
 			}
 			if !got[j].Departed.IsZero() {
 				t.Errorf("call %d, frame %d departed at %v, want none without a request", i, j, got[j].Departed)
@@ -115,7 +119,7 @@ func TestArrivalOfWhatSplitKeepsBack(t *testing.T) {
 	for i, want := range []string{"ab", "cd", "ef"} {
 		got, err := l.Receive(pairs, at.Add(time.Second), nil)
 		if err != nil || len(got) != 1 || string(got[0].Bytes) != want {
-			t.Fatalf("call %d: %q, %v, want %q", i, got, err, want)
+			t.Fatalf("call %d: %+v, %v, want %q", i, got, err, want)
 		}
 		if ms := int(got[0].Arrived.Sub(begin) / time.Millisecond); ms != i+1 {
 			t.Errorf("%q arrived at %d ms, want %d ms", want, ms, i+1)

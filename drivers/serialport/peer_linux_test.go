@@ -139,7 +139,7 @@ func TestPeerPolled(t *testing.T) {
 	start(t, python, "testdata/instrument.py", far, "poll", fmt.Sprint(count))
 	frames, err := l.Receive(p.Split, soon(), nil)
 	if err != nil || len(frames) != 1 || string(frames[0].Bytes) != "ready" {
-		t.Fatalf("Receive: %q, %v, want ready", frames, err)
+		t.Fatalf("Receive: %+v, %v, want ready", frames, err)
 	}
 	for n := range count {
 		sent := time.Now()
@@ -172,7 +172,7 @@ func TestPeerStreaming(t *testing.T) {
 	start(t, python, "testdata/instrument.py", far, "stream", fmt.Sprint(count))
 	frames, err := l.Receive(p.Split, soon(), nil)
 	if err != nil || len(frames) != 1 || !strings.HasPrefix(string(frames[0].Bytes), "ready") {
-		t.Fatalf("Receive: %q, %v, want ready", frames, err)
+		t.Fatalf("Receive: %+v, %v, want ready", frames, err)
 	}
 	tell(t, l, "GO\n")
 	for n := 0; n < count; {

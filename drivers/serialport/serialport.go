@@ -49,6 +49,9 @@ type Options struct {
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
 	Now func() time.Time
+
+	// Sysfs is where the system tells of its devices; default /sys.
+	Sysfs string
 }
 
 // port is what is used of a serial.Port.
@@ -172,7 +175,7 @@ func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 		l.Drop()
 		return nil, errors.Join(err, l.Close())
 	}
-	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Tap: o.Tap, Now: o.Now}, l), nil
+	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Tap: o.Tap, Now: o.Now, Timing: timingOf(o.Path, o.Sysfs, m)}, l), nil
 }
 
 // guardedOpen opens the port for reading and turns a panic into an error.

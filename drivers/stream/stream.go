@@ -61,6 +61,9 @@ type Options struct {
 
 	Tap Tap // may be nil
 
+	// Timing is what the line does to instants; zero: nothing is known.
+	Timing drivers.Timing
+
 	// Now stamps requests and frames, and is the clock of the deadlines; it
 	// must run at the rate of real time. Default time.Now.
 	Now func() time.Time
@@ -80,6 +83,7 @@ type Link struct {
 
 	departed time.Time // when the last request left
 	active   time.Time // when the line last carried anything; not zero once it did
+	timing   drivers.Timing
 	closed   bool
 }
 
@@ -91,12 +95,15 @@ type mark struct {
 
 // New returns the link over line, which it owns from now on.
 func New(o Options, line Line) *Link {
-	l := &Link{path: o.Name, line: line, now: o.Now, quiet: o.Quiet, tap: o.Tap, buf: make([]byte, BufferSize)}
+	l := &Link{path: o.Name, line: line, now: o.Now, quiet: o.Quiet, tap: o.Tap, timing: o.Timing, buf: make([]byte, BufferSize)}
 	if l.now == nil {
 		l.now = time.Now
 	}
 	return l
 }
+
+// Timing implements drivers.Timed.
+func (l *Link) Timing() drivers.Timing { return l.timing }
 
 // Send implements drivers.Link. The instant of departure is that just before
 // the last bytes were given to the system, so that it is never after the true
@@ -270,7 +277,11 @@ func (l *Link) cut(split func([]byte) (int, []byte), dst []drivers.Frame) []driv
 			i++
 		}
 		if frame != nil {
-			dst = append(dst, drivers.Frame{Bytes: frame, Departed: l.departed, Arrived: l.marks[i].at})
+			read := l.end // where the read ends that brought the first byte
+			if i+1 < len(l.marks) {
+				read = l.marks[i+1].from
+			}
+			dst = append(dst, drivers.Frame{Bytes: frame, Departed: l.departed, Arrived: l.marks[i].at, Behind: read - l.start})
 		}
 		l.start += min(n, len(rest))
 	}

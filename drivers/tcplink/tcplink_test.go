@@ -92,7 +92,7 @@ func TestPeerGoes(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got, err := l.Receive(lines, soon(), nil); !errors.Is(err, drivers.ErrGone) || len(got) > 0 {
-		t.Errorf("Receive: %q, %v, want ErrGone and no frame", got, err)
+		t.Errorf("Receive: %+v, %v, want ErrGone and no frame", got, err)
 	}
 }
 
@@ -137,7 +137,7 @@ func TestSettle(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "answer" {
-		t.Errorf("Receive: %q, %v, want the answer and not the banner", got, err)
+		t.Errorf("Receive: %+v, %v, want the answer and not the banner", got, err)
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
 	defer cancel()

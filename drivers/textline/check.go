@@ -42,7 +42,7 @@ func (p *protocol) check(o Options) error {
 	} else {
 		errs = append(errs, p.checkColumns())
 	}
-	errs = append(errs, p.checkUnits(), p.checkWords(o))
+	errs = append(errs, p.checkUnits(), p.checkWords(o), p.checkMore(o))
 	return errors.Join(errs...)
 }
 
@@ -87,7 +87,9 @@ func (p *protocol) checkColumns() error {
 	for _, c := range []struct {
 		option string
 		column int
-	}{{"value", p.value}, {"unit", p.unit}, {"status", p.status}} {
+	}{{"value", p.value}, {"unit", p.unit}, {"status", p.status},
+		{"axes", p.more.axes[0]}, {"axes", p.more.axes[1]}, {"axes", p.more.axes[2]},
+		{"temperature", p.more.temperature}, {"battery", p.more.battery}} {
 		switch {
 		case c.column < 0 || c.column > maxColumn:
 			errs = append(errs, fmt.Errorf("%s: column %d, want 1 to %d", c.option, c.column, maxColumn))
@@ -95,7 +97,7 @@ func (p *protocol) checkColumns() error {
 			errs = append(errs, fmt.Errorf("%s: column %d is the column of %s", c.option, c.column, at[c.column]))
 		case c.column > 0:
 			at[c.column] = c.option
-		case c.option == "value":
+		case c.option == "value" && p.more.axes == [3]int{}:
 			errs = append(errs, errors.New("value: say in which column the number stands, or give a pattern"))
 		}
 	}
@@ -105,10 +107,11 @@ func (p *protocol) checkColumns() error {
 // compile makes the pattern and finds its groups.
 func (p *protocol) compile(o Options) error {
 	var errs []error
-	if o.ValueColumn != 0 || o.UnitColumn != 0 || o.StatusColumn != 0 || o.Separator != "" {
-		errs = append(errs, errors.New("pattern: takes the place of separator and of the columns value, unit, status; leave those out"))
+	if p.columns != 0 || o.Separator != "" {
+		errs = append(errs, errors.New("pattern: takes the place of separator and of all columns; leave those out"))
 	}
 	p.value, p.unit, p.status = 0, 0, 0
+	p.more.axes, p.more.temperature, p.more.battery = [3]int{}, 0, 0
 	re, err := regexp.Compile(`\A(?:` + o.Pattern + `)\z`)
 	if err != nil {
 		// The text of the error shows the pattern as it stands in the file.
@@ -129,8 +132,14 @@ func (p *protocol) compile(o Options) error {
 			group = &p.unit
 		case "status":
 			group = &p.status
+		case "x", "y", "z":
+			group = &p.more.axes[name[0]-'x']
+		case "temperature":
+			group = &p.more.temperature
+		case "battery":
+			group = &p.more.battery
 		default:
-			errs = append(errs, fmt.Errorf("pattern: group %q, want value, unit, status", name))
+			errs = append(errs, fmt.Errorf("pattern: group %q, want value, unit, status, x, y, z, temperature, battery", name))
 			continue
 		}
 		if *group != 0 {
@@ -138,7 +147,7 @@ func (p *protocol) compile(o Options) error {
 		}
 		*group = n
 	}
-	if p.value == 0 {
+	if p.value == 0 && p.more.axes[0] == 0 {
 		errs = append(errs, errors.New("pattern: no group is named value; write (?P<value>...)"))
 	}
 	return errors.Join(errs...)

@@ -10,6 +10,7 @@ import (
 
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
+	"ovenward/drivers/textline"
 )
 
 // FuzzSplitParse feeds rubbish to every language. Split must go on or ask for
@@ -20,6 +21,9 @@ func FuzzSplitParse(f *testing.F) {
 	f.Add([]byte("1;12,40;W/m2;B\n2;;W/m2;O\n"))
 	f.Add([]byte("probe 3: S = 0.8 mW/cm2 (axis X), state=normal\r"))
 	f.Add([]byte("+12.5\nOL\nE01\n"))
+	f.Add([]byte("1.20;0.31;-0.02;1.24;mW/cm2;OK;31.5;3.71\r\n;;;;;FAIL;;2.90\r\n"))
+	f.Add([]byte("$0078,001F,FFFE,0E7E*2E\n"))
+	f.Add([]byte("S=0.412 mW/cm2 T=88.7F B=74% 97FD\r\n"))
 	speaks, patterns := map[string]drivers.Protocol{}, map[string]*regexp.Regexp{}
 	for name, o := range languages() {
 		speaks[name], patterns[name] = language(f, name), regexp.MustCompile("^"+o.Pattern+"$")
@@ -38,6 +42,8 @@ func FuzzSplitParse(f *testing.F) {
 				}
 				var err error
 				switch {
+				case o.More != textline.More{}:
+					err = againMore(got, name)
 				case o.Pattern != "":
 					err = again(got, patterns[name].FindStringSubmatch(got.Frame), 1, 2, 3, o.DecimalMark)
 				case o.Separator != "":

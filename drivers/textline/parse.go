@@ -2,6 +2,7 @@ package textline
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"unicode/utf8"
 
@@ -11,6 +12,9 @@ import (
 // fields are the parts of a line that count, trimmed; nil = not in the line.
 type fields struct {
 	value, unit, status []byte
+	axes                [3][]byte
+	temperature         []byte
+	battery             []byte
 }
 
 // Parse reads one line. The strings in the reading are those of the options,
@@ -22,22 +26,24 @@ func (p *protocol) Parse(line []byte) (drivers.Reading, error) {
 	if !utf8.Valid(line) {
 		return drivers.Reading{}, fmt.Errorf("the line is not UTF-8 text: %s", quote(line))
 	}
+	line, err := p.more.checksum.open(line)
+	if err != nil {
+		return drivers.Reading{}, err
+	}
 	var f fields
-	var err error
 	if p.pattern != nil {
-		f, err = p.match(line)
+		err = p.match(line, &f)
 	} else {
-		f, err = p.cut(line)
+		err = p.cut(line, &f)
 	}
 	if err != nil {
 		return drivers.Reading{}, err
 	}
-	return p.read(f)
+	return p.read(&f)
 }
 
 // cut finds the fields by column.
-func (p *protocol) cut(line []byte) (fields, error) {
-	var f fields
+func (p *protocol) cut(line []byte, f *fields) error {
 	n := 0
 	rest, more := line, true
 	if len(p.separator) == 0 {
@@ -54,20 +60,34 @@ func (p *protocol) cut(line []byte) (fields, error) {
 			f.unit = field
 		case p.status:
 			f.status = field
+		case p.more.temperature:
+			f.temperature = field
+		case p.more.battery:
+			f.battery = field
+		default:
+			for i := range f.axes {
+				if n == p.more.axes[i] {
+					f.axes[i] = field
+				}
+			}
 		}
 	}
 	if n == p.columns {
-		return f, nil
+		return nil
 	}
 	// Instruments that show a word in place of the number often end the line
 	// with it, and what it says must not be lost.
-	if _, known := p.replaces(f.value); known && n == p.value {
-		return f, nil
+	head, at := f.value, p.value
+	if at == 0 {
+		head, at = f.axes[0], p.more.axes[0]
+	}
+	if _, known := p.replaces(head); known && n == at {
+		return nil
 	}
 	if n > p.columns {
-		return f, fmt.Errorf("the line has %d columns, want %d (a pattern can pick some out of more): %s", n, p.columns, quote(line))
+		return fmt.Errorf("the line has %d columns, want %d (a pattern can pick some out of more): %s", n, p.columns, quote(line))
 	}
-	return f, fmt.Errorf("the line has %d columns, want %d: %s", n, p.columns, quote(line))
+	return fmt.Errorf("the line has %d columns, want %d: %s", n, p.columns, quote(line))
 }
 
 // next cuts the first column off; blanks that separate are cut from rest.
@@ -88,10 +108,10 @@ func (p *protocol) next(b []byte) (field, rest []byte, more bool) {
 }
 
 // match finds the fields by the pattern.
-func (p *protocol) match(line []byte) (fields, error) {
+func (p *protocol) match(line []byte, f *fields) error {
 	at := p.pattern.FindSubmatchIndex(line)
 	if at == nil {
-		return fields{}, fmt.Errorf("the line does not match the pattern: %s", quote(line))
+		return fmt.Errorf("the line does not match the pattern: %s", quote(line))
 	}
 	group := func(n int) []byte {
 		if n == 0 || at[2*n] < 0 {
@@ -99,24 +119,30 @@ func (p *protocol) match(line []byte) (fields, error) {
 		}
 		return trim(line[at[2*n]:at[2*n+1]])
 	}
-	return fields{group(p.value), group(p.unit), group(p.status)}, nil
+	f.value, f.unit, f.status = group(p.value), group(p.unit), group(p.status)
+	for i, n := range p.more.axes {
+		f.axes[i] = group(n)
+	}
+	f.temperature, f.battery = group(p.more.temperature), group(p.more.battery)
+	return nil
 }
 
 // read makes a reading of the fields. Where there is no number, a word in its
 // place or the status must say why; unit and status may then be missing.
-func (p *protocol) read(f fields) (drivers.Reading, error) {
+func (p *protocol) read(f *fields) (drivers.Reading, error) {
 	r := drivers.Reading{Unit: p.fixedUnit}
-	d, err := drivers.ParseDecimal(f.value, p.mark)
+	d, err := p.number(f.value, p.more.numbers.scale)
 	instead, known := p.replaces(f.value)
 	switch {
+	case known && (err != nil || p.more.numbers.hex):
+		r.Status = instead // in hex a word such as FFFF can read like a number
 	case err == nil:
 		r.Value, r.HasValue = d, true
-	case known:
-		r.Status = instead
 	case len(f.value) > 0:
-		return drivers.Reading{}, fmt.Errorf("value %s is not a decimal number with the mark %q", quote(f.value), string(rune(p.mark)))
+		return drivers.Reading{}, fmt.Errorf("value %s is not %s", quote(f.value), p.numberWords())
 	}
-	if p.unit > 0 && (r.HasValue || len(f.unit) > 0) {
+	beside := errors.Join(p.readAxes(f, &r), p.readVitals(f, &r))
+	if p.unit > 0 && (r.HasValue || r.HasAxes || len(f.unit) > 0) {
 		unit, known := p.knownUnit(f.unit)
 		if !known {
 			return drivers.Reading{}, fmt.Errorf("unit %s is not one of units %q", quote(f.unit), p.units)
@@ -130,8 +156,16 @@ func (p *protocol) read(f fields) (drivers.Reading, error) {
 		}
 		r.Status |= said
 	}
-	if !r.HasValue && r.Status&(drivers.OverRange|drivers.Fault) == 0 {
-		return drivers.Reading{}, fmt.Errorf("the value is empty, and the status %s does not say why", quote(f.status))
+	if beside != nil && r.Status&drivers.OverRange == 0 {
+		return drivers.Reading{}, beside // an over-range is not lost over a thermometer
+	}
+	if why := r.Status & (drivers.OverRange | drivers.Fault); why == 0 {
+		switch {
+		case !r.HasValue && p.value > 0:
+			return drivers.Reading{}, fmt.Errorf("the value is empty, and the status %s does not say why", quote(f.status))
+		case !r.HasAxes && p.more.axes[0] > 0:
+			return drivers.Reading{}, fmt.Errorf("an axis is empty, and the status %s does not say why", quote(f.status))
+		}
 	}
 	return r, nil
 }

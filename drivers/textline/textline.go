@@ -11,6 +11,7 @@ package textline
 
 import (
 	"bytes"
+	"errors"
 	"regexp"
 	"slices"
 
@@ -27,7 +28,8 @@ type Options struct {
 	Separator   string // separator: between columns; "" means runs of blanks
 
 	// Columns count from 1; 0 means that there is none. A line has exactly as
-	// many columns as the highest of the three.
+	// many columns as the highest of all. ValueColumn may be 0 where the axes
+	// have columns: a total is the instrument's to say, or nobody's.
 	ValueColumn  int // value
 	UnitColumn   int // unit
 	StatusColumn int // status
@@ -47,6 +49,8 @@ type Options struct {
 	OverRange  []string // over_range
 	BatteryLow []string // battery_low
 	Fault      []string // fault
+
+	More More // several values in a line, other numbers, a checksum
 }
 
 const (
@@ -66,12 +70,13 @@ type protocol struct {
 	mark       byte
 
 	value, unit, status int // columns, or groups of the pattern; 0 = none
-	columns             int // the highest of the three
+	columns             int // the highest of all
 	pattern             *regexp.Regexp
 
 	fixedUnit string
 	units     []string
 	words     []word
+	more      more
 }
 
 // word is one status word and what it means.
@@ -106,7 +111,7 @@ func New(o Options) (drivers.Protocol, error) {
 			p.words = append(p.words, word{text, list.status})
 		}
 	}
-	if err := p.check(o); err != nil {
+	if err := errors.Join(p.setMore(o.More), p.check(o)); err != nil {
 		return nil, err
 	}
 	return p, nil

@@ -34,6 +34,23 @@ func languages() map[string]textline.Options {
 		"bare": {
 			Query: "?", ValueColumn: 1, Unit: "W/m2", OverRange: []string{"OL"}, Fault: []string{"E01"},
 		},
+		"axes": {
+			Query: "ALL?\r", Separator: ";", ValueColumn: 4, UnitColumn: 5, StatusColumn: 6, Units: []string{"mW/cm2"},
+			OK: []string{"OK"}, OverRange: []string{"OVER"}, BatteryLow: []string{"BATT"}, Fault: []string{"FAIL"},
+			More: textline.More{AxisColumns: [3]int{1, 2, 3}, TemperatureColumn: 7, BatteryColumn: 8, BatteryUnit: "V"},
+		},
+		"hex": {
+			Separator: ",", Unit: "mW/cm2", OverRange: []string{"7FFF"},
+			More: textline.More{AxisColumns: [3]int{1, 2, 3}, BatteryColumn: 4, BatteryUnit: "mV", Number: "signed hex", Scale: "0.01",
+				Checksum: textline.Checksum{Name: "sum", Mark: "*", From: "$"}},
+		},
+		"crc": {
+			Query:   "S?\r\n",
+			Pattern: `S=(?P<value>\S+) (?P<unit>\S+)(?: T=(?P<temperature>[-0-9.]+)F)?(?: B=(?P<battery>\d+)%)?`,
+			Units:   []string{"mW/cm2"}, OverRange: []string{"+++"},
+			More: textline.More{TemperatureUnit: "°F", BatteryUnit: "%",
+				Checksum: textline.Checksum{Name: "crc-16/modbus", Mark: " ", WithMark: true}},
+		},
 	}
 }
 
@@ -216,6 +233,7 @@ func TestOptionsAreCopied(t *testing.T) {
 
 func TestColumnsDoNotAllocate(t *testing.T) {
 	for name, line := range map[string]string{
+		"axes":   "1.20;0.31;-0.02;1.24;mW/cm2;OK;31.5;3.71\r\n",
 		"polled": "1.20 mW/cm2 OK\r\n", "streaming": "1;12,40;W/m2;B\n", "bare": "+12.5\n",
 	} {
 		p, stream := language(t, name), []byte(line)

@@ -70,7 +70,7 @@ func TestExchange(t *testing.T) {
 		say(t, instrument, c.said)
 		got, err := l.Receive(lines, soon(), nil)
 		if err != nil || len(got) != 1 || string(got[0].Bytes) != c.want || got[0].Arrived.Before(departed) {
-			t.Errorf("Receive: %q, %v, want %q", got, err, c.want)
+			t.Errorf("Receive: %+v, %v, want %q", got, err, c.want)
 		}
 	}
 }
@@ -80,7 +80,7 @@ func TestNothingIsReadUnasked(t *testing.T) {
 	l, instrument := device(t, Options{End: "\n"})
 	say(t, instrument, "unasked\n")
 	if got, err := l.Receive(lines, time.Now().Add(50*time.Millisecond), nil); !errors.Is(err, drivers.ErrTimeout) {
-		t.Errorf("Receive: %q, %v, want ErrTimeout", got, err)
+		t.Errorf("Receive: %+v, %v, want ErrTimeout", got, err)
 	}
 }
 
@@ -105,7 +105,7 @@ func TestLateReply(t *testing.T) {
 	}
 	say(t, instrument, "right\n")
 	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "right" {
-		t.Errorf("Receive: %q, %v, want the answer to the newest question", got, err)
+		t.Errorf("Receive: %+v, %v, want the answer to the newest question", got, err)
 	}
 }
 
@@ -157,7 +157,7 @@ func TestOpen(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "1.5" {
-		t.Errorf("Receive: %q, %v", got, err)
+		t.Errorf("Receive: %+v, %v", got, err)
 	}
 	if _, err := Dial(Options{Path: filepath.Join(t.TempDir(), "usbtmc0")})(t.Context()); !errors.Is(err, drivers.ErrAbsent) {
 		t.Errorf("an absent device: %v, want ErrAbsent", err)

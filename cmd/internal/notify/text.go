@@ -106,6 +106,10 @@ func subjectWords(m Message) (present, ended string) {
 		return unknown + "the probe declares itself unfit", seen
 	case alarm.Record:
 		return "the record cannot be written", "the record is written again"
+	case alarm.Battery:
+		return "the probe's battery is low", "the probe's battery is no longer low"
+	case alarm.Temperature:
+		return "the probe is warmer or colder than it is meant for", "the probe's temperature is within its bounds again"
 	}
 	return "alarm " + string(m.Rule), "alarm " + string(m.Rule) + " has ended"
 }
@@ -174,6 +178,12 @@ func whatNow(m Message, p *acquire.Post) string {
 	case m.Rule == alarm.Record && m.State.Present():
 		return "Readings may be lost until it can. Look at the disk of this station: space, permissions, whether it is mounted."
 	case m.Rule == alarm.Record:
+		return ""
+	case m.Rule == alarm.Battery && m.State.Present():
+		return "The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."
+	case m.Rule == alarm.Temperature && m.State.Present():
+		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
+	case !m.Rule.Blinds():
 		return ""
 	case m.State.Present():
 		return "The field at this post is not known. " + lookAt(m, p) + " Until the probe is seen again, nobody knows whether this oven leaks."

@@ -93,6 +93,10 @@ func TestTextOfBlindness(t *testing.T) {
 			oven7 + "the field at this post is not known: the reading stands still for longer than its noise allows." + said + since + "Look at probe p7: compare it with one known to be good." + until},
 		{"fault", raised(7, alarm.Fault, now), nil,
 			oven7 + "the field at this post is not known: the probe declares itself unfit." + said + since + "Look at probe p7." + until},
+		{"battery", raised(7, alarm.Battery, now), nil,
+			oven7 + "the probe's battery is low." + said + " Since 2026-11-25 09:00:02 UTC. The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."},
+		{"temperature", raised(7, alarm.Temperature, now), nil,
+			oven7 + "the probe is warmer or colder than it is meant for." + said + " Since 2026-11-25 09:00:02 UTC. The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."},
 		{"seen again", change(7, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, now), nil,
 			oven7 + "the probe is seen again." + said + " It lasted from 2026-11-25 09:00:02 to 2026-11-25 09:00:05 UTC (3 s). What the field was in between is not known."},
 		{"acknowledged after it ended", byIto, nil,
@@ -112,7 +116,7 @@ func TestTextOfBlindness(t *testing.T) {
 
 // every calls f with the message of each rule in each state for each reason.
 func every(f func(m Message)) {
-	for _, rule := range []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Record, "a rule to come"} {
+	for _, rule := range []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Record, alarm.Battery, alarm.Temperature, "a rule to come"} {
 		for _, state := range []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged,
 			alarm.ReturnedUnacknowledged, alarm.LatchedUnacknowledged, alarm.LatchedAcknowledged} {
 			for _, reason := range []alarm.Reason{alarm.Raised, alarm.RaisedAgain, alarm.WasAcknowledged, alarm.Returned, alarm.ReturnedLatched, alarm.WasReset} {
@@ -135,7 +139,7 @@ func TestNoTextSoothes(t *testing.T) {
 			t.Errorf("%s, %s, %s does not say to stop the oven: %s", m.Rule, m.State, m.Reason, m.Text)
 		case m.Rule == alarm.Exceeds && m.State.Standing() && !m.State.Present() && !strings.Contains(m.Text, "out of use"):
 			t.Errorf("%s, %s, %s does not keep the oven out of use: %s", m.Rule, m.State, m.Reason, m.Text)
-		case m.Rule != alarm.Exceeds && m.Rule != alarm.Record && m.State.Present() && !strings.Contains(m.Text, "The field at this post is not known."):
+		case m.Rule.Blinds() && m.State.Present() && !strings.Contains(m.Text, "The field at this post is not known."):
 			t.Errorf("%s, %s, %s does not say that the field is not known: %s", m.Rule, m.State, m.Reason, m.Text)
 		}
 		if !strings.HasPrefix(m.Caution, "Ovenward advises.") {

@@ -73,6 +73,7 @@ type postJSON struct {
 	Distance   number      `json:"distance_m"`
 	Limit      limitJSON   `json:"limit"`
 	Verdict    verdictJSON `json:"verdict"` // against limit
+	Vitals     vitalsJSON  `json:"probe_says"`
 
 	Limits   []limitJSON   `json:"limits"` // all of the post, limit first
 	Verdicts []verdictJSON `json:"verdicts"`
@@ -94,7 +95,7 @@ func postOf(st acquire.Stats) postJSON {
 		Probe: st.Post.Probe.ID, Simulated: st.Post.Probe.Simulated,
 		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail, Running: st.Running,
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
-		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit),
+		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
 		Verdict: verdictOf(st.Verdict), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
 	}
 	if st.Newest.Seq > 0 {

@@ -229,7 +229,7 @@ func notes(st acquire.Stats) []string {
 	if st.Battery {
 		all = append(all, "the probe calls for a new battery")
 	}
-	return all
+	return append(all, vitalWords(st)...)
 }
 
 // segment is one statement of the headline.

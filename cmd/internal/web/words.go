@@ -167,6 +167,10 @@ func ruleWords(r alarm.Rule) string {
 		return "Probe reports a fault"
 	case alarm.Record:
 		return "Record cannot be written"
+	case alarm.Battery:
+		return "Probe's battery is low"
+	case alarm.Temperature:
+		return "Probe is too warm or too cold"
 	}
 	return string(r)
 }
@@ -205,6 +209,10 @@ func doWords(r alarm.Rule) string {
 		return unseen + "Check that the probe still senses, and switch it off and on; have it serviced if it stays still."
 	case alarm.Fault:
 		return unseen + "Read what the probe itself shows, and have it serviced."
+	case alarm.Battery:
+		return "Change the probe's battery soon."
+	case alarm.Temperature:
+		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
 	case alarm.Record:
 		return "Readings are judged but not kept. Check the free space and the permissions of the storage path."
 	}

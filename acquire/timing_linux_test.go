@@ -1,0 +1,263 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// reference is the loop that ours is held to: an absolute schedule slept with
+// clock_nanosleep. It prints how late each wake-up was, in ns.
+const reference = `
+#define _GNU_SOURCE
+#include <stdio.h>
+#include <stdlib.h>
+#include <time.h>
+int main(int argc, char **argv) {
+	long period = atol(argv[1]), n = atol(argv[2]);
+	long long *late = malloc(n * sizeof *late);
+	struct timespec t, now;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	for (long i = 0; i < n; i++) {
+		t.tv_nsec += period;
+		while (t.tv_nsec >= 1000000000L) { t.tv_nsec -= 1000000000L; t.tv_sec++; }
+		while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &t, NULL) != 0) {}
+		clock_gettime(CLOCK_MONOTONIC, &now);
+		late[i] = (now.tv_sec - t.tv_sec) * 1000000000LL + now.tv_nsec - t.tv_nsec;
+	}
+	for (long i = 0; i < n; i++) printf("%lld\n", late[i]);
+	return 0;
+}
+`
+
+// compile builds the reference, or skips when there is no C compiler.
+func compile(b *testing.B) string {
+	b.Helper()
+	if _, err := exec.LookPath("cc"); err != nil {
+		if os.Getenv("OVENWARD_PEERS") == "require" {
+			b.Fatal("cc, the C compiler, is not installed")
+		}
+		b.Skip("cc, the C compiler, is not installed: there is no reference to compare with")
+	}
+	dir := b.TempDir()
+	source, program := filepath.Join(dir, "reference.c"), filepath.Join(dir, "reference")
+	if err := os.WriteFile(source, []byte(reference), 0o600); err != nil {
+		b.Fatal(err)
+	}
+	if out, err := exec.Command("cc", "-O2", "-o", program, source).CombinedOutput(); err != nil {
+		b.Fatalf("compiling the reference: %v\n%s", err, out)
+	}
+	return program
+}
+
+func referenceLateness(b *testing.B, program string, period time.Duration, n int) []time.Duration {
+	b.Helper()
+	out, err := exec.Command(program, strconv.FormatInt(int64(period), 10), strconv.Itoa(n)).Output()
+	if err != nil {
+		b.Fatalf("running the reference: %v", err)
+	}
+	var late []time.Duration
+	for line := range strings.Lines(string(out)) {
+		ns, err := strconv.ParseInt(strings.TrimSpace(line), 10, 64)
+		if err != nil {
+			b.Fatal(err)
+		}
+		late = append(late, time.Duration(ns))
+	}
+	return late
+}
+
+// paceLateness runs our pace with a Sleeper over n slots, and says how late
+// each was and how many passed unused. A slot that passed unused is as late as
+// the moment that found it so, as it would be in a loop that runs after them.
+func paceLateness(b testing.TB, s Sleeper, period time.Duration, n int) (late []time.Duration, missed int64) {
+	b.Helper()
+	p := pace{epoch: time.Now(), period: period, sleep: s}
+	p.skip(time.Now())
+	late = make([]time.Duration, 0, n)
+	for range n {
+		m, err := p.wait(context.Background(), time.Now)
+		if err != nil {
+			b.Fatal(err)
+		}
+		now := time.Now()
+		for i := range m + 1 {
+			late = append(late, now.Sub(p.at(p.next-1-i)))
+		}
+		missed += m
+	}
+	return late, missed
+}
+
+func quantile(sorted []time.Duration, q float64) time.Duration {
+	return sorted[min(int(q*float64(len(sorted))), len(sorted)-1)]
+}
+
+// burn keeps one core busy until the returned function is called.
+func burn(b *testing.B) (stop func()) {
+	b.Helper()
+	// A process of its own, as another daemon would be: a busy goroutine would
+	// measure Go's scheduler instead.
+	c := exec.Command("sh", "-c", "while :; do :; done")
+	if err := c.Start(); err != nil {
+		b.Fatal(err)
+	}
+	return func() {
+		_ = c.Process.Kill()
+		_ = c.Wait()
+	}
+}
+
+// BenchmarkLateness compares how late our polls leave with the reference in
+// the same run, turn by turn, five turns each. The figures to reach: p50 at
+// most 1.3 and p99 at most 2 times the reference's. Each figure is the median
+// of the turns; the log has the least and the most.
+func BenchmarkLateness(b *testing.B) {
+	program := compile(b)
+	const turns = 5
+	for _, load := range []string{"quiet", "one core burning"} {
+		for _, rate := range []int{10, 100, 1000} {
+			b.Run(fmt.Sprintf("%s/%d Hz", load, rate), func(b *testing.B) {
+				if load != "quiet" {
+					defer burn(b)()
+				}
+				period := time.Second / time.Duration(rate)
+				n := max(40, rate*2) // 2 s a turn, 4 s at 10 Hz
+				if b.N > 1 {
+					b.Skip("measured already")
+				}
+				var cs, ours, timers figures
+				var missed int64
+				for range turns {
+					cs.add(referenceLateness(b, program, period, n))
+					late, m := paceLateness(b, PreciseSleeper(), period, n)
+					ours.add(late)
+					missed += m
+					late, _ = paceLateness(b, Timers{}, period, n)
+					timers.add(late)
+				}
+				b.Logf("lateness, min/median/max of %d turns, %d slots each\n C       %v\n ours    %v\n timers  %v\n slots missed, and counted: %d",
+					turns, n, &cs, &ours, &timers, missed)
+				b.ReportMetric(0, "ns/op")
+				for _, q := range []string{"p50", "p99", "max"} {
+					c, o := cs.median(q), ours.median(q)
+					b.ReportMetric(float64(o.Nanoseconds())/1e3, q+"-us")
+					b.ReportMetric(float64(o)/float64(c), q+"-times-C")
+				}
+			})
+		}
+	}
+}
+
+// figures are the figures of several turns.
+type figures struct{ p50, p99, max []time.Duration }
+
+func (f *figures) add(late []time.Duration) {
+	slices.Sort(late)
+	f.p50 = append(f.p50, quantile(late, 0.5))
+	f.p99 = append(f.p99, quantile(late, 0.99))
+	f.max = append(f.max, late[len(late)-1])
+}
+
+func (f *figures) of(which string) []time.Duration {
+	return slices.Sorted(slices.Values(map[string][]time.Duration{"p50": f.p50, "p99": f.p99, "max": f.max}[which]))
+}
+
+func (f *figures) median(which string) time.Duration {
+	s := f.of(which)
+	return s[len(s)/2]
+}
+
+func (f *figures) String() string {
+	var out []string
+	for _, which := range []string{"p50", "p99", "max"} {
+		s := f.of(which)
+		out = append(out, fmt.Sprintf("%s %d/%d/%d µs", which, s[0].Microseconds(), s[len(s)/2].Microseconds(), s[len(s)-1].Microseconds()))
+	}
+	return strings.Join(out, "  ")
+}
+
+// BenchmarkManyProbes is what waiting costs when 64 probes share the schedule
+// at 100 Hz: CPU time of the process in cores, and the lateness of all.
+func BenchmarkManyProbes(b *testing.B) {
+	const probes, rate, span = 64, 100, 4
+	for name, s := range map[string]Sleeper{"precise": PreciseSleeper(), "timers": Timers{}} {
+		b.Run(name, func(b *testing.B) {
+			if b.N > 1 {
+				b.Skip("measured already")
+			}
+			before, began := cpuTime(b), time.Now()
+			var mu sync.Mutex
+			var all []time.Duration
+			var wg sync.WaitGroup
+			for range probes {
+				wg.Go(func() {
+					late, _ := paceLateness(b, s, time.Second/rate, rate*span)
+					mu.Lock()
+					defer mu.Unlock()
+					all = append(all, late...)
+				})
+			}
+			wg.Wait()
+			cores := float64(cpuTime(b)-before) / float64(time.Since(began))
+			slices.Sort(all)
+			b.ReportMetric(0, "ns/op")
+			b.ReportMetric(cores, "cores")
+			b.ReportMetric(float64(quantile(all, 0.5).Nanoseconds())/1e3, "p50-us")
+			b.ReportMetric(float64(quantile(all, 0.99).Nanoseconds())/1e3, "p99-us")
+		})
+	}
+}
+
+func TestPreciseSleeper(t *testing.T) {
+	s := PreciseSleeper()
+	for _, d := range []time.Duration{-time.Second, 0, 3 * time.Millisecond, longestDeaf + 10*time.Millisecond} {
+		at := time.Now().Add(d)
+		if err := s.SleepUntil(t.Context(), at); err != nil || time.Now().Before(at) {
+			t.Errorf("%v: woke %v early, %v", d, time.Until(at), err)
+		}
+	}
+	cause := errors.New("enough")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	time.AfterFunc(20*time.Millisecond, func() { cancel(cause) })
+	began := time.Now()
+	if err := s.SleepUntil(ctx, began.Add(time.Hour)); !errors.Is(err, cause) || time.Since(began) > time.Minute {
+		t.Errorf("SleepUntil = %v after %v, want %v soon", err, time.Since(began), cause)
+	}
+	if err := s.SleepUntil(ctx, time.Now().Add(time.Millisecond)); !errors.Is(err, cause) {
+		t.Errorf("with a context that has ended: %v", err)
+	}
+	if runtime.GOOS == "linux" {
+		if _, timers := s.(Timers); timers {
+			t.Error("on Linux the kernel's timer is used")
+		}
+	}
+}
+
+// TestSystemClock asks the kernel for real; what it says depends on the machine.
+func TestSystemClock(t *testing.T) {
+	state, err := SystemClock()()
+	if err != nil || state.MaxError < 0 {
+		t.Errorf("%+v, %v", state, err)
+	}
+	t.Logf("the kernel says %+v", state)
+	for _, c := range []struct {
+		state  int
+		status int32
+		want   bool
+	}{{0, 0, true}, {0, 0x2001, true}, {0, 0x0040, false}, {5, 0x0040, false}, {5, 0, false}, {1, 0x1000, false}} {
+		if got := clockState(c.state, c.status, 500); got.Synchronised != c.want || got.MaxError != 500*time.Microsecond {
+			t.Errorf("state %d, status %#x: %+v", c.state, c.status, got)
+		}
+	}
+}

@@ -1,0 +1,131 @@
+package acquire
+
+import (
+	"fmt"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/drivers"
+)
+
+// Vitals are what a probe last said of itself. Each holds until it says another,
+// so look at its instant.
+type Vitals struct {
+	Temperature   float64   // °C
+	TemperatureAt time.Time // zero: it never said one
+	Battery       float64   // V, or a share of 1 when BatteryUnit is "%"
+	BatteryUnit   string    // as said: "V" or "%"
+	BatteryAt     time.Time // zero: it never said one
+}
+
+// VitalBounds say from when on what a probe says of itself is an alarm; nil is
+// no bound.
+type VitalBounds struct {
+	BatteryVolts     *float64 // V; low below it
+	BatteryRatio     *float64 // share of 1; low below it
+	TemperatureBelow *float64 // °C
+	TemperatureAbove *float64 // °C
+}
+
+// An alarm that a bound raised ends only some way inside it, so that it does
+// not come and go with noise (common practice, no source).
+const (
+	batteryBack     = 1.02 // times the bound
+	temperatureBack = 1.0  // °C
+)
+
+// vital follows what a sample says of the probe itself. What it does not say
+// changes nothing: a low battery stays low while the status is taken up by an
+// over-range.
+func (w *watch) vital(s Sample) {
+	r := s.Reading
+	if c, ok := r.Celsius(); ok {
+		w.vitals.Temperature, w.vitals.TemperatureAt = c, s.At
+		w.vitalTemperature(c, s.At)
+	}
+	if r.BatteryUnit != "" {
+		w.vitals.Battery, w.vitals.BatteryUnit, w.vitals.BatteryAt = r.Battery.Float(), r.BatteryUnit, s.At
+		if r.BatteryUnit == "%" {
+			w.vitals.Battery /= 100
+		}
+	}
+	w.vitalBattery(r, s.At)
+}
+
+func (w *watch) vitalBattery(r drivers.Reading, at time.Time) {
+	said := r.Status&drivers.BatteryLow != 0
+	plain := r.Status&(drivers.OverRange|drivers.Fault) == 0
+	if said || plain && w.battery {
+		if said != w.battery {
+			w.battery = said
+			text := "the probe no longer calls for a new battery"
+			if said {
+				text = "the probe calls for a new battery: change it soon"
+			}
+			w.report(Event{At: at, Post: w.post.ID, Kind: KindBattery, Text: text})
+		}
+	}
+	v, bound := w.vitals, (*float64)(nil)
+	has := r.BatteryUnit != ""
+	switch {
+	case !has:
+	case v.BatteryUnit == "V":
+		bound = w.post.Probe.Vitals.BatteryVolts
+	default:
+		bound = w.post.Probe.Vitals.BatteryRatio
+	}
+	low := has && bound != nil && v.Battery < *bound
+	switch {
+	case w.battery:
+		w.lowByValue = low
+		w.moveVital(alarm.Battery, alarm.Appears, at, "the probe calls for a new battery: change it soon")
+	case low:
+		w.lowByValue = true
+		w.moveVital(alarm.Battery, alarm.Appears, at, fmt.Sprintf("the probe's battery is at %s, below %s: change it soon",
+			batteryWords(v.Battery, v.BatteryUnit), batteryWords(*bound, v.BatteryUnit)))
+	case bound != nil && v.Battery < *bound*batteryBack:
+	case plain && (bound != nil || !w.lowByValue):
+		w.moveVital(alarm.Battery, alarm.Disappears, at, "the probe's battery is no longer low")
+	}
+}
+
+// battery says whether a bound for the battery is set.
+func (b VitalBounds) battery() bool { return b.BatteryVolts != nil || b.BatteryRatio != nil }
+
+func batteryWords(x float64, unit string) string {
+	if unit == "%" {
+		return fmt.Sprintf("%.3g %%", 100*x)
+	}
+	return fmt.Sprintf("%.3g V", x)
+}
+
+func (w *watch) vitalTemperature(c float64, at time.Time) {
+	lo, hi := w.post.Probe.Vitals.TemperatureBelow, w.post.Probe.Vitals.TemperatureAbove
+	switch {
+	case lo != nil && c < *lo:
+		w.moveVital(alarm.Temperature, alarm.Appears, at,
+			fmt.Sprintf("the probe is at %.1f °C, below the %.3g °C it is meant for: its readings may be off", c, *lo))
+	case hi != nil && c > *hi:
+		w.moveVital(alarm.Temperature, alarm.Appears, at,
+			fmt.Sprintf("the probe is at %.1f °C, above the %.3g °C it is meant for: its readings may be off", c, *hi))
+	case (lo == nil || c >= *lo+temperatureBack) && (hi == nil || c <= *hi-temperatureBack):
+		w.moveVital(alarm.Temperature, alarm.Disappears, at, fmt.Sprintf("the probe is at %.1f °C, within its bounds again", c))
+	}
+}
+
+// moveVital steps an alarm about the probe itself, and reports a change.
+func (w *watch) moveVital(rule alarm.Rule, h alarm.Happening, at time.Time, text string) {
+	for i := range w.alarms {
+		if w.alarms[i].Rule != rule || h == alarm.Disappears && !w.alarms[i].State.Present() {
+			continue
+		}
+		from := w.alarms[i].State
+		next, reason := w.alarms[i].Step(h, at)
+		if reason == alarm.None {
+			return
+		}
+		w.alarms[i] = next
+		w.report(Event{At: at, Post: w.post.ID, Kind: KindAlarm, Text: fmt.Sprintf("%s: %s", reason, text),
+			Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
+	}
+}
