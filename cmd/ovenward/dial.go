@@ -13,6 +13,7 @@ import (
 	"ovenward/drivers"
 	"ovenward/drivers/hid"
 	"ovenward/drivers/hidraw"
+	"ovenward/drivers/modbus"
 	"ovenward/drivers/plugged"
 	"ovenward/drivers/replay"
 	"ovenward/drivers/serialport"
@@ -54,7 +55,7 @@ func dialer(c config.Probe, path string, tree plugged.Tree, tap stream.Tap) driv
 	}
 	return serialport.Dial(serialport.Options{
 		Path: name, Resolve: resolve, Baud: s.Baud, DataBits: s.DataBits, Parity: s.Parity, StopBits: s.StopBits,
-		DTR: s.DTR, RTS: s.RTS, Settle: s.Settle, Quiet: c.Quiet, Tap: tap,
+		DTR: s.DTR, RTS: s.RTS, Settle: s.Settle, Quiet: quietOf(c), Tap: tap,
 	})
 }
 
@@ -121,4 +122,13 @@ func (w *wires) Close() error {
 		errs = append(errs, r.Close())
 	}
 	return errors.Join(errs...)
+}
+
+// quietOf is the silence that a request waits for: what the configuration says,
+// or what Modbus RTU asks between frames at the line's speed.
+func quietOf(c config.Probe) time.Duration {
+	if c.Quiet == 0 && c.Modbus != nil && c.Modbus.Framing == "rtu" {
+		return modbus.Silence(c.Serial.Baud)
+	}
+	return c.Quiet
 }
