@@ -178,7 +178,7 @@ func watching(t *testing.T, say func(time.Duration) string, past Past, check fun
 	synctest.Test(t, func(t *testing.T) {
 		f := &fakeProbe{born: time.Now(), say: say, took: 4 * time.Millisecond}
 		m := newMemory()
-		s, err := New(Options{Posts: []Post{aPost(f)}, Recorder: m, Log: slog.New(slog.DiscardHandler), Now: time.Now,
+		s, err := New(Options{Posts: []Post{aPost(f)}, Recorder: m, Log: discard(), Now: time.Now,
 			Past: func(int) (Past, error) { return past, nil }})
 		if err != nil {
 			t.Fatal(err)
@@ -199,6 +199,8 @@ func at(d time.Duration) {
 	time.Sleep(time.Until(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(d)))
 	synctest.Wait()
 }
+
+func discard() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 var errDiskFull = errors.New("writing the record: no space left on device")
 

@@ -27,9 +27,9 @@ func (w *watch) judge(s Sample) {
 	over := s.Quality&OverRange != 0
 	w.trace.add(s.Mono, s.S, s.HasValue(), over)
 	if s.HasValue() {
-		w.peak.add(s.At, max(s.S, 0))
+		w.peak.add(w.epoch.Add(s.Mono), max(s.S, 0))
 	} else if over && s.Quality&Fault == 0 {
-		w.peak.add(s.At, w.post.Probe.Range)
+		w.peak.add(w.epoch.Add(s.Mono), w.post.Probe.Range)
 	}
 	w.step(s.Mono, s.At)
 }
@@ -40,10 +40,11 @@ func (w *watch) follow(s Sample) {
 	fault, over := s.Quality&Fault != 0, s.Quality&OverRange != 0
 	w.newest = s
 	w.newest.Said = nil
-	w.bounds = limit.Stretch{From: s.Mono, Lo: s.S, Hi: s.S, Seen: true}
+	w.bounds = limit.Stretch{From: max(s.Mono, w.bounds.From), Lo: s.S, Hi: s.S, Seen: true}
 	switch {
 	case fault:
 		w.bounds.Seen = false
+		w.faulty = s.Mono
 		return
 	case over:
 		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
@@ -62,7 +63,8 @@ func (w *watch) follow(s Sample) {
 		if w.runs.Peak() != was {
 			w.runPeakU = s.U
 		}
-		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 || !w.wasValid {
+		unseen := !w.wasValid || s.Mono-w.valid > w.post.Stale // what was not seen did not stand still
+		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 || unseen {
 			w.still = s.Mono
 		}
 		w.last = w.newest
@@ -70,21 +72,27 @@ func (w *watch) follow(s Sample) {
 	w.valid, w.wasValid = s.Mono, true
 }
 
-// spend accounts for the time since the newest sample: it holds for at most
-// the stale time, after which nothing is known.
+// spend accounts for the time up to now: the newest sample holds for at most
+// the stale time, after which nothing is known. That the rule was met on the way
+// is kept, so that what follows cannot hide it: a probe that dies in a leaking
+// field leaves an exceedance behind, not just silence.
 func (w *watch) spend(now time.Duration) {
 	b := w.bounds
 	if b.From >= now {
 		return
 	}
-	w.bounds = limit.Stretch{From: now}
+	w.bounds.From = now
 	b.To = b.From
 	if b.Seen {
-		b.To = min(now, b.From+w.post.Stale)
+		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
 		w.sustained.Observe(b)
 		w.integrate(b)
+		w.reached = w.reached || w.sustained.Above()
 	}
-	w.sustained.Observe(limit.Stretch{From: b.To, To: now})
+	if b.To < now {
+		w.bounds.Seen = false
+		w.sustained.Observe(limit.Stretch{From: b.To, To: now})
+	}
 }
 
 // integrate adds a seen stretch to the totals.
@@ -105,11 +113,16 @@ func (w *watch) tick(now time.Time) {
 	defer w.mu.Unlock()
 	mono := now.Sub(w.epoch)
 	w.runs.Advance(mono)
-	at := now.UTC()
-	if at.Before(w.line.line) {
-		at = w.line.line
+	w.spend(mono)
+	w.step(mono, w.stamp(now))
+}
+
+// stamp is the instant of an event, never before that of an earlier sample.
+func (w *watch) stamp(now time.Time) time.Time {
+	if at := now.UTC(); at.After(w.line.line) {
+		return at
 	}
-	w.step(mono, at)
+	return w.line.line
 }
 
 // step recomputes the condition and moves every alarm.
@@ -120,31 +133,30 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if w.condition.Blind() {
 		w.up = w.up && w.condition == StuckNow
 	}
-	over := w.overRange()
-	exceeds := w.alarms[0]
 	switch {
-	case over || w.sustained.Above() && !w.condition.gone():
-		w.move(0, alarm.Appears, at, mono)
-	case exceeds.State.Present() && w.sustained.Returned():
-		w.move(0, alarm.Disappears, at, mono)
+	case w.overRange() || w.reached || w.sustained.Above() && !w.condition.gone():
+		w.reached = false
+		w.move(exceedsAt, alarm.Appears, at, mono)
+	case w.alarms[exceedsAt].State.Present() && w.sustained.Returned():
+		w.move(exceedsAt, alarm.Disappears, at, mono)
 	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0
-	present := [...]bool{1: w.condition == SilentNow, 2: w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale,
-		3: w.condition == StuckNow, 4: faulty && w.condition != SilentNow}
-	for i := 1; i < len(w.alarms); i++ {
-		switch {
-		case present[i]:
-			w.move(i, alarm.Appears, at, mono)
-		case w.alarms[i].State.Present() && w.settled(i):
-			w.move(i, alarm.Disappears, at, mono)
-		}
-	}
+	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)
+	w.blindness(staleAt, w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale, true, at, mono)
+	w.blindness(stuckAt, w.condition == StuckNow, true, at, mono)
+	w.blindness(faultAt, faulty && w.condition != SilentNow, mono-w.faulty > w.post.Stale, at, mono)
 }
 
-// settled says whether a blindness alarm may end: only seeing ends it, never
-// another way of not seeing.
-func (w *watch) settled(i int) bool {
-	return !w.condition.Blind() && w.condition != Starting || rules()[i] != alarm.Stuck && w.condition == StuckNow
+// blindness moves one alarm of a post that does not see. Only seeing ends it,
+// never another way of not seeing; a stuck probe at least answers.
+func (w *watch) blindness(i int, present, mayEnd bool, at time.Time, mono time.Duration) {
+	sees := w.condition == Seeing || w.condition == Idle || w.condition == StuckNow && i != stuckAt
+	switch {
+	case present:
+		w.move(i, alarm.Appears, at, mono)
+	case w.alarms[i].State.Present() && sees && mayEnd:
+		w.move(i, alarm.Disappears, at, mono)
+	}
 }
 
 // gone says that nothing fresh is known of the field.
@@ -159,14 +171,14 @@ func (w *watch) conditionAt(mono time.Duration) Condition {
 	if w.wasHeard {
 		heardAgo = mono - w.heard
 	}
-	if w.wasValid && w.wasHeard {
-		validAgo = mono - w.valid
+	if w.wasValid {
+		validAgo = mono - max(w.valid, w.begun)
 	}
 	_, running := w.runs.Running()
 	switch {
 	case heardAgo > w.post.Silent:
 		return SilentNow
-	case !w.wasHeard, !w.wasValid && validAgo <= w.post.Stale:
+	case !w.wasHeard, validAgo <= w.post.Stale && !(w.wasValid && w.valid >= w.begun):
 		return Starting
 	case validAgo > w.post.Stale:
 		return StaleNow

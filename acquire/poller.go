@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"time"
 
 	"ovenward/drivers"
@@ -13,6 +14,10 @@ const (
 	firstRetry = 100 * time.Millisecond
 	lastRetry  = time.Second // a port that comes back is used again within two seconds
 	slice      = 200 * time.Millisecond
+
+	// longestSend bounds a write, which cannot be told to stop: a request is a
+	// few bytes, and a line that does not take them is lost.
+	longestSend = time.Second
 )
 
 // poller is the one goroutine that owns a post's port.
@@ -53,15 +58,16 @@ func (p *poller) run(ctx context.Context) {
 func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	defer func() {
 		if r := recover(); r != nil {
-			err = fmt.Errorf("conversing with the probe: %v", r)
+			err = fmt.Errorf("port %s was closed after a mistake in this program, which please report: %v\n%s",
+				p.watch.post.Probe.Port, r, debug.Stack())
 		}
 	}()
 	link, err := p.watch.post.Probe.Dial(ctx)
 	if err != nil {
-		return false, err
+		return false, fmt.Errorf("port %s does not open: %w", p.watch.post.Probe.Port, err)
 	}
 	defer link.Close()
-	p.watch.linkOpen(p.now())
+	p.watch.linkOpen()
 	opened := p.now()
 	quiet := opened
 	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period}
@@ -78,10 +84,13 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 		case err != nil && !errors.Is(err, drivers.ErrTimeout):
 			return spoke, err
 		case got:
+			if !spoke {
+				p.watch.linkSpeaks(now)
+			}
 			spoke, quiet = true, now
 		case now.Sub(quiet) > p.watch.post.Silent:
 			// An adapter can hang with its port open; a fresh one may not.
-			return spoke, fmt.Errorf("nothing heard for %s: %w", p.watch.post.Silent, drivers.ErrTimeout)
+			return spoke, fmt.Errorf("listening: %w", drivers.ErrTimeout)
 		}
 	}
 	return spoke, nil
@@ -95,7 +104,7 @@ func (p *poller) poll(ctx context.Context, link drivers.Link, grid *pace) (got b
 	}
 	proto := p.watch.post.Probe.Protocol
 	deadline := p.now().Add(p.watch.post.Probe.Timeout)
-	departed, dropped, err := link.Send(proto.Request(), deadline)
+	departed, dropped, err := link.Send(proto.Request(), earlier(deadline, p.now().Add(longestSend)))
 	p.watch.asked(missed, dropped)
 	if err != nil {
 		p.watch.unanswered()
@@ -140,10 +149,13 @@ func (p *poller) handOn(one bool) int {
 		return 0
 	}
 	p.heard = p.heard[:0]
-	for _, f := range p.frames {
+	for i, f := range p.frames {
 		r, err := p.watch.post.Probe.Protocol.Parse(f.Bytes)
 		p.heard = append(p.heard, heard{frame: f, reading: r, err: err})
 		if one && err == nil {
+			for _, more := range p.frames[i+1:] {
+				p.watch.asked(0, len(more.Bytes))
+			}
 			break
 		}
 	}
@@ -161,27 +173,37 @@ func earlier(a, b time.Time) time.Time {
 	return b
 }
 
-// linkOpen notes that the port is open.
-func (w *watch) linkOpen(now time.Time) {
+// linkOpen notes that the port is open; whether anything speaks there is not
+// known yet.
+func (w *watch) linkOpen() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.counts.Connects++
 	w.linkError = ""
-	w.report(Event{At: now.UTC(), Post: w.post.ID, Kind: KindLink,
-		Text: fmt.Sprintf("port %s is open", w.post.Probe.Port)})
 }
 
-// linkLost notes why there is no port, once per reason.
+// linkSpeaks tells that the probe is heard.
+func (w *watch) linkSpeaks(now time.Time) {
+	w.tellLink(now, "", fmt.Sprintf("probe %s is heard on port %s", w.post.Probe.ID, w.post.Probe.Port))
+}
+
+// linkLost tells why the port is not in use.
 func (w *watch) linkLost(now time.Time, err error) {
+	text := linkTrouble(w.post, err)
+	w.tellLink(now, text, text)
+}
+
+// tellLink keeps an event about the port, unless it says what the last one said.
+func (w *watch) tellLink(now time.Time, trouble, text string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.up = false
-	text := linkTrouble(w.post, err)
-	if text == w.linkError {
+	w.linkError = trouble
+	w.up = w.up && trouble == ""
+	if text == w.linkTold {
 		return
 	}
-	w.linkError = text
-	w.report(Event{At: now.UTC(), Post: w.post.ID, Kind: KindLink, Text: text})
+	w.linkTold = text
+	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindLink, Text: text})
 }
 
 func (w *watch) asked(missed int64, dropped int) {

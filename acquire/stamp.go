@@ -45,8 +45,5 @@ func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsu
 	} else {
 		c.line = slow
 	}
-	if unsure = c.line.Sub(wall); unsure < stepBound {
-		unsure = 0
-	}
-	return c.line, unsure, step
+	return c.line, c.line.Sub(wall), step
 }

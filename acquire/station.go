@@ -17,6 +17,10 @@ import (
 // tickEvery is how often what depends on time alone is looked at.
 const tickEvery = 250 * time.Millisecond
 
+// looksToFail is how many looks in a row must find the record unwritable before
+// it is an alarm: a busy disk is none.
+const looksToFail = 4
+
 // Options is what a Station is made of. Everything is needed but Observers.
 type Options struct {
 	Posts     []Post
@@ -39,22 +43,20 @@ type Station struct {
 	now     func() time.Time
 	epoch   time.Time
 
-	told chan Event // to the log; full means the log is stuck, which may not stop anything
-
 	mu    sync.Mutex
 	line  clockLine
 	fault alarm.Alarm // the record cannot be written
+	fails int         // looks in a row that found it so
+
+	// strays stand at posts that are watched no more: only a reset ends them.
+	strays []alarm.Alarm
 }
 
 // New restores what the record knows. It opens no port.
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
-		told: make(chan Event, 1024), fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
-	for _, a := range o.Standing {
-		if a.Rule == alarm.Record {
-			s.fault = a
-		}
-	}
+		fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
+	s.adopt(o.Standing)
 	for i := range s.posts {
 		p := &s.posts[i]
 		if err := p.check(); err != nil {
@@ -73,17 +75,27 @@ func New(o Options) (*Station, error) {
 	return s, nil
 }
 
+// adopt takes up the alarms in the record that belong to no watched post: the
+// station's own, and those of posts that the configuration no longer names.
+func (s *Station) adopt(standing []alarm.Alarm) {
+	for _, a := range standing {
+		watched := false
+		for i := range s.posts {
+			watched = watched || s.posts[i].ID == a.Post
+		}
+		switch {
+		case a.Rule == alarm.Record:
+			s.fault = a
+		case a.Post != "" && !watched && a.State != alarm.Normal:
+			s.strays = append(s.strays, a)
+		}
+	}
+}
+
 // Run reads the probes until ctx ends, and returns when all of its goroutines
 // have.
 func (s *Station) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
-	logged := make(chan struct{})
-	go func() {
-		defer close(logged)
-		for e := range s.told {
-			s.write(e)
-		}
-	}()
 	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
 	begun := s.now().Sub(s.epoch)
 	for _, p := range s.pollers {
@@ -93,8 +105,6 @@ func (s *Station) Run(ctx context.Context) error {
 	wg.Go(func() { s.tick(ctx) })
 	wg.Wait()
 	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: "watching ends"})
-	close(s.told)
-	<-logged
 	return nil
 }
 
@@ -131,11 +141,13 @@ func (s *Station) look(now time.Time) {
 			"the wall clock was set %s by %s; stamps keep their order, spans of time are not affected", way, step.Abs().Round(time.Millisecond))})
 	}
 	err := s.record.Err()
-	happens, text := alarm.Disappears, "the record is written again"
-	if err != nil {
-		happens, text = alarm.Appears, err.Error()
+	switch s.fails++; {
+	case err == nil:
+		s.fails = 0
+		s.moveFault(alarm.Disappears, now.UTC(), "", "the record is written again")
+	case s.fails >= looksToFail:
+		s.moveFault(alarm.Appears, now.UTC(), "", err.Error())
 	}
-	s.moveFault(happens, now.UTC(), "", text)
 }
 
 func (s *Station) moveFault(h alarm.Happening, at time.Time, who, text string) alarm.Reason {
@@ -150,13 +162,10 @@ func (s *Station) moveFault(h alarm.Happening, at time.Time, who, text string) a
 	return reason
 }
 
-// report keeps an event and passes it to the log. It never waits.
+// report keeps an event and logs it. It never waits, if the log does not.
 func (s *Station) report(e Event) {
 	s.record.Record(e)
-	select {
-	case s.told <- e:
-	default:
-	}
+	s.write(e)
 }
 
 func (s *Station) write(e Event) {
@@ -193,7 +202,7 @@ func (s *Station) Stats() []Stats {
 // Alarms copies all alarms, the station's own first.
 func (s *Station) Alarms() []alarm.Alarm {
 	s.mu.Lock()
-	out := []alarm.Alarm{s.fault}
+	out := append([]alarm.Alarm{s.fault}, s.strays...)
 	s.mu.Unlock()
 	for _, w := range s.watches {
 		w.mu.Lock()
@@ -241,11 +250,20 @@ func (s *Station) act(id string, h alarm.Happening, who, why string) error {
 	if s.fault.ID == id {
 		reason = s.moveFault(h, now, who, "by "+who)
 	}
+	for i := range s.strays {
+		if s.strays[i].ID == id {
+			s.strays[i], reason = s.change(s.strays[i], h, now, who, why)
+		}
+	}
 	s.mu.Unlock()
 	for _, w := range s.watches {
-		if r := w.act(id, h, now, who, why); r != alarm.None {
-			reason = r
+		w.mu.Lock()
+		for i := range w.alarms {
+			if w.alarms[i].ID == id {
+				w.alarms[i], reason = s.change(w.alarms[i], h, w.stamp(now), who, why)
+			}
 		}
+		w.mu.Unlock()
 	}
 	switch {
 	case reason == alarm.None:
@@ -256,28 +274,19 @@ func (s *Station) act(id string, h alarm.Happening, who, why string) error {
 	return nil
 }
 
-func (w *watch) act(id string, h alarm.Happening, now time.Time, who, why string) alarm.Reason {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for i := range w.alarms {
-		if w.alarms[i].ID != id {
-			continue
-		}
-		from := w.alarms[i].State
-		next, reason := w.alarms[i].Step(h, now)
-		if reason == alarm.None || reason.Refused() {
-			return reason
-		}
-		w.alarms[i] = next
-		text := fmt.Sprintf("%s by %s", reason, who)
-		if why != "" {
-			text += ": " + why
-		}
-		w.report(Event{At: now, Post: w.post.ID, Kind: KindAlarm, Who: who, Text: text,
-			Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
-		return reason
+// change steps an alarm at an operator's word and reports it.
+func (s *Station) change(a alarm.Alarm, h alarm.Happening, now time.Time, who, why string) (alarm.Alarm, alarm.Reason) {
+	next, reason := a.Step(h, now)
+	if reason == alarm.None || reason.Refused() {
+		return a, reason
 	}
-	return alarm.None
+	text := fmt.Sprintf("%s by %s", reason, who)
+	if why != "" {
+		text += ": " + why
+	}
+	s.report(Event{At: now, Post: a.Post, Kind: KindAlarm, Who: who, Text: text,
+		Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
+	return next, reason
 }
 
 // Zero takes a zero at a post, at who's word. It acts forward only.
@@ -305,7 +314,7 @@ func (s *Station) Zero(post int, who string) error {
 	was := w.correction.Zero
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = zero, now.UTC(), who
 	w.record.Correction(w.index, w.correction)
-	w.report(Event{At: now.UTC(), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
+	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
 		"zero taken by %s: %s is taken away from each reading from now on, it was %s", who, zero, was)})
 	return nil
 }
@@ -334,7 +343,7 @@ func (w *watch) stats(now time.Time) Stats {
 		s.RunningSince = w.epoch.Add(since).UTC()
 	}
 	_, s.TimeUp = w.sustained.TimeAbove()
-	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(now)
+	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(w.epoch.Add(mono))
 	return s
 }
 

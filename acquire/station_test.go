@@ -190,6 +190,8 @@ func TestLinesThatDoNotParseAreCountedKeptAndNeverSamples(t *testing.T) {
 		if n := len(m.texts(KindUnparsed)); n < 3 || n > 5 {
 			t.Errorf("%d events for lines that do not parse, want one in 10 s", n)
 		}
+		m.mu.Lock()
+		defer m.mu.Unlock()
 		for _, said := range m.said[0] {
 			if strings.Contains(said, "garbage") {
 				t.Fatal("garbage became a sample")
@@ -216,7 +218,11 @@ func TestFaultGivesNoVerdictAndItsOwnAlarm(t *testing.T) {
 		if n := st.Counts.Samples[0]; n < 140 || n > 151 {
 			t.Errorf("%d fault samples, want about 150: none is dropped", n)
 		}
-		at(31 * time.Second)
+		at(34 * time.Second)
+		if got := m.changes(alarm.Fault); len(got) != 1 {
+			t.Errorf("fault alarm after 4 s without a fault: %v, want it to stand for the stale time", got)
+		}
+		at(36 * time.Second)
 		if got := m.changes(alarm.Fault); !slices.Equal(got, []alarm.Reason{alarm.Raised, alarm.Returned}) {
 			t.Errorf("fault alarm: %v", got)
 		}
@@ -365,7 +371,7 @@ func TestScheduleDoesNotDriftAndStampsLieHalfWay(t *testing.T) {
 				t.Fatalf("sample %d lies %v after its slot, ± %v; want 2 ms ± 2 ms", i+1, slot, x.AtU)
 			}
 		}
-		if c := s.watches[0].counts; c.Missed != 0 || c.Unanswered != 0 {
+		if c := s.Stats()[0].Counts; c.Missed != 0 || c.Unanswered != 0 {
 			t.Errorf("missed %d, unanswered %d", c.Missed, c.Unanswered)
 		}
 	})

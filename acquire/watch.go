@@ -42,7 +42,10 @@ type watch struct {
 	still     time.Duration // since when the digits stand still
 	wasHeard  bool
 	wasValid  bool
-	linkError string // why there is no port; empty while it is open
+	faulty    time.Duration // newest fault, if there was one
+	reached   bool          // the rule was met since the alarms were last moved
+	linkError string        // why there is no port; empty while it is open
+	linkTold  string        // the newest event about the port
 
 	last, newest Sample
 	bounds       limit.Stretch // of the newest sample; To not set
@@ -58,6 +61,15 @@ type watch struct {
 	unparsedUntold uint64
 	everUnparsed   bool
 }
+
+// The places of a post's alarms, in the order of rules.
+const (
+	exceedsAt = iota
+	silentAt
+	staleAt
+	stuckAt
+	faultAt
+)
 
 // rules lists the rules of a post, in the order its alarms are kept.
 func rules() []alarm.Rule {
@@ -84,6 +96,11 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 func (w *watch) restore(p Past) {
 	w.seq = p.LastSeq
 	w.line.startAfter(p.LastAt)
+	if ahead := p.LastAt.Sub(w.epoch); ahead > stepBound {
+		w.report(Event{At: w.epoch.UTC(), Post: w.post.ID, Kind: KindClock, Text: fmt.Sprintf(
+			"the newest sample in the record is stamped %s ahead of the clock: set the clock right; stamps go on in order and are marked clock-unsure until it has caught up",
+			ahead.Round(time.Second))})
+	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
 	for _, a := range p.Alarms {
 		for i := range w.alarms {
@@ -92,16 +109,27 @@ func (w *watch) restore(p Past) {
 			}
 		}
 	}
+	if len(p.Recent) > 0 {
+		w.bounds.From = min(p.Recent[0].At.Sub(w.epoch.Round(0)), 0)
+	}
 	for _, s := range p.Recent {
-		s.Mono = s.At.Sub(w.epoch.Round(0))
-		if s.Mono < 0 {
-			w.follow(s)
+		if s.Mono = s.At.Sub(w.epoch.Round(0)); s.Mono >= 0 {
+			continue
+		}
+		w.follow(s)
+		w.reached = w.reached || s.Quality&OverRange != 0 && s.Quality&Fault == 0
+		if s.At.Before(w.alarms[exceedsAt].Changed) {
+			w.reached = false // that exceedance is known
 		}
 	}
 	w.spend(0)
-	// The clear delay and the counters start anew: time out of service was not seen.
+	if w.newest.At.Before(w.alarms[exceedsAt].Changed) {
+		w.reached = false
+	}
+	// What reached the rule and was never told, as after a crash between the two,
+	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
 	w.sustained.Break()
-	w.counts = Counts{}
+	w.counts, w.bounds = Counts{}, limit.Stretch{}
 }
 
 // take makes samples of frames and hands them on: record, judge. The batch is
@@ -163,6 +191,7 @@ func (w *watch) sample(h heard) (Sample, error) {
 	var unsure time.Duration
 	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = half + unsure
+	s.U = quantity.PowerDensity(math.Hypot(float64(s.U), float64(w.post.Probe.Floor)))
 	s.Quality = w.quality(s, raw, unsure)
 	if s.HasValue() {
 		w.raw.add(mono, raw)
@@ -205,7 +234,7 @@ func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure time.Duratio
 	if s.Reading.HasValue && s.S < probe.Floor {
 		q |= UnderFloor
 	}
-	if unsure > 0 {
+	if unsure >= stepBound {
 		q |= ClockUnsure
 	}
 	return q

@@ -90,11 +90,15 @@ func TestOverdueProbeStillRaises(t *testing.T) {
 
 func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 	w := newTestWatch(newMemory())
-	past := Past{LastSeq: 70}
-	for i := range 70 { // seven seconds above, ending one second before the start
-		at := w.epoch.Add(-8*time.Second + time.Duration(i)*100*time.Millisecond)
-		past.Recent = append(past.Recent, Sample{Seq: int64(i + 1), At: at, S: 60,
-			Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(6000 + i%3), Exp: -3}}})
+	past := Past{LastSeq: 140}
+	for i := range 140 { // one second above in each two, seven in all, ending one second before the start
+		at := w.epoch.Add(-15*time.Second + time.Duration(i)*100*time.Millisecond)
+		sample := Sample{Seq: int64(i + 1), At: at, S: 60,
+			Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(6000 + i%3), Exp: -3}}}
+		if i%20 < 10 {
+			sample.S = 1
+		}
+		past.Recent = append(past.Recent, sample)
 	}
 	w.restore(past)
 	if _, sum := w.sustained.TimeAbove(); sum < 6900*time.Millisecond || sum > 8*time.Second {
@@ -119,6 +123,87 @@ func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 	}
 	if w.counts.Energy < 100 || w.counts.Energy > 200 {
 		t.Errorf("energy density %v J/m²: counters count from the start of the program", float64(w.counts.Energy))
+	}
+}
+
+// TestProbeThatDiesInALeak: what was seen before the silence is told.
+func TestProbeThatDiesInALeak(t *testing.T) {
+	for _, silence := range []time.Duration{4 * time.Second, 5500 * time.Millisecond, 20 * time.Second, time.Hour} {
+		w := newTestWatch(newMemory())
+		for i := range 29 { // 2.8 s above: short of the rule, but the last value holds
+			w.feed(time.Duration(i)*100*time.Millisecond, dither(6, time.Duration(i)*100*time.Millisecond))
+		}
+		if w.alarms[exceedsAt].State != alarm.Normal {
+			t.Fatal("raised too early")
+		}
+		end := 2800*time.Millisecond + silence
+		if silence < time.Hour { // the ticker looks in between, or the next sample comes first
+			w.tick(w.epoch.Add(end))
+		}
+		w.feed(end+time.Millisecond, "0.100")
+		if w.alarms[exceedsAt].State != alarm.Unacknowledged {
+			t.Errorf("after %v of silence: %s, want an alarm", silence, w.alarms[exceedsAt].State)
+		}
+	}
+}
+
+func TestFaultThatComesAndGoesIsOneAlarm(t *testing.T) {
+	var changes int
+	w := newTestWatch(newMemory())
+	w.report = func(e Event) {
+		if e.Alarm != nil {
+			changes++
+		}
+	}
+	for i := range 600 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		if i%2 == 0 {
+			w.feed(at, "FAULT")
+		} else {
+			w.feed(at, dither(0.4, at))
+		}
+	}
+	if changes != 1 {
+		t.Errorf("%d alarm changes in a minute, want one raise", changes)
+	}
+}
+
+func TestUnseenTimeDoesNotStandStill(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.feed(0, "0.412")
+	w.tick(w.epoch.Add(3 * time.Minute))
+	w.feed(3*time.Minute, "0.412")
+	if w.alarms[stuckAt].State != alarm.Normal || w.condition == StuckNow {
+		t.Errorf("%s, %s: the same digits after a silence are not stuck", w.alarms[stuckAt].State, w.condition)
+	}
+}
+
+func TestCutLineAfterARestartIsNotStale(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.restore(Past{LastSeq: 1, LastAt: w.epoch.Add(-time.Minute), Recent: []Sample{{Seq: 1, At: w.epoch.Add(-time.Minute), S: 4,
+		Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 412, Exp: -3}}}}})
+	w.begin(time.Second)
+	w.feed(1100*time.Millisecond, "12,mW")
+	w.tick(w.epoch.Add(1200 * time.Millisecond))
+	if w.condition != Starting || w.alarms[staleAt].State != alarm.Normal {
+		t.Errorf("%s, stale alarm %s: the last process's value says nothing of this one", w.condition, w.alarms[staleAt].State)
+	}
+}
+
+// TestCrashBeforeTheAlarm: the record holds an exceedance that nobody was told of.
+func TestCrashBeforeTheAlarm(t *testing.T) {
+	w := newTestWatch(newMemory())
+	w.restore(Past{LastSeq: 1, Recent: []Sample{{Seq: 1, At: w.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}}}})
+	w.tick(w.epoch.Add(time.Second))
+	if w.alarms[exceedsAt].State != alarm.Unacknowledged {
+		t.Errorf("%s, want the exceedance told", w.alarms[exceedsAt].State)
+	}
+	told := newTestWatch(newMemory())
+	told.restore(Past{LastSeq: 1, Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Exceeds, State: alarm.Normal, Changed: told.epoch.Add(-time.Second)}},
+		Recent: []Sample{{Seq: 1, At: told.epoch.Add(-time.Minute), Quality: OverRange, Reading: drivers.Reading{Status: drivers.OverRange}}}})
+	told.tick(told.epoch.Add(time.Second))
+	if told.alarms[exceedsAt].State != alarm.Normal {
+		t.Error("an exceedance that was reset is told again after a restart")
 	}
 }
 

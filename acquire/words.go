@@ -104,5 +104,8 @@ func linkTrouble(p *Post, err error) string {
 	case errors.Is(err, drivers.ErrGone):
 		return fmt.Sprintf("port %s went away: probe %s was unplugged or lost power; it is looked for again and again", p.Probe.Port, p.Probe.ID)
 	}
-	return fmt.Sprintf("port %s does not open: %v", p.Probe.Port, err)
+	if errors.Is(err, drivers.ErrTimeout) {
+		return fmt.Sprintf("port %s is open, and probe %s says nothing: look at its power, cable and settings; the port is opened anew from time to time", p.Probe.Port, p.Probe.ID)
+	}
+	return err.Error()
 }

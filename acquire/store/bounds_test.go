@@ -85,8 +85,12 @@ func TestEventBounds(t *testing.T) {
 		t.Errorf("%d alarms of %d events are kept, %d lost, want 5 of 15, 90", alarms, len(q.events), q.lostEvents)
 	}
 	q.push(raise("fryer", "5", noon()), noon())
-	if len(q.events) != 15 || len(q.alarms) != 6 {
-		t.Errorf("%d events, %d alarm states, want 15 and 6", len(q.events), len(q.alarms))
+	if len(q.events) != 16 || len(q.alarms) != 6 {
+		t.Errorf("%d events, %d alarm states, want 16 and 6: the only change of an alarm is never dropped", len(q.events), len(q.alarms))
+	}
+	q.push(raise("fryer", "5", noon()), noon())
+	if len(q.events) != 16 || q.lostEvents != 91 {
+		t.Errorf("%d events, %d lost, want 16 and 91: a change that a later one follows goes", len(q.events), q.lostEvents)
 	}
 }
 

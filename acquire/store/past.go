@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
 )
 
 // Past returns what is committed of the post with this index of Register: its
@@ -33,7 +34,15 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	if err != nil {
 		return fail(err)
 	}
-	past.Zero = zero
+	if past.Zero = zero; !zero.ZeroAt.IsZero() {
+		since, err := s.probeSince(ctx, p.post)
+		if err != nil {
+			return fail(err)
+		}
+		if zero.ZeroAt.Before(since) {
+			past.Zero = calib.Correction{} // it was another instrument's
+		}
+	}
 	var at int64
 	err = each(ctx, s.db, "SELECT seq, at_ns FROM samples WHERE post = ? ORDER BY seq DESC LIMIT 1",
 		func(scan func(...any) error) error { return scan(&past.LastSeq, &at) }, p.post)
@@ -50,4 +59,17 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 		past.Recent = append(past.Recent, sample.Sample)
 	}
 	return past, nil
+}
+
+// probeSince returns since when the probe that stands at a post now has stood
+// there without another in between.
+func (r *Reader) probeSince(ctx context.Context, post int32) (time.Time, error) {
+	var from int64
+	err := r.db.QueryRowContext(ctx, `SELECT ifnull(min(valid_from_ns), 0) FROM post_versions WHERE post = ?1 AND version > ifnull(
+		(SELECT max(version) FROM post_versions WHERE post = ?1 AND probe <>
+			(SELECT probe FROM post_versions WHERE post = ?1 ORDER BY version DESC LIMIT 1)), 0)`, post).Scan(&from)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("since when the probe stands there: %w", err)
+	}
+	return instant(from), nil
 }

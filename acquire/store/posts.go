@@ -42,7 +42,12 @@ func (s *Store) ask(ctx context.Context, what string, do func(ctx context.Contex
 	r := request{what: what, do: do, done: make(chan error, 1)}
 	select {
 	case s.requests <- r:
-		return <-r.done
+		select {
+		case err := <-r.done:
+			return err
+		case <-ctx.Done(): // a disk that hangs holds nobody beyond their time
+			return fmt.Errorf("%s: %w", what, ctx.Err())
+		}
 	case <-s.stop:
 		return fmt.Errorf("%s: the record is closed", what)
 	case <-ctx.Done():

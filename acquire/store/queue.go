@@ -133,8 +133,10 @@ func (q *queue) lose(r row) {
 // maxLosses bounds the runs that are told apart.
 const maxLosses = 1000
 
-// push keeps an event, gives it its number, and lets the oldest go when too many
-// wait: alarms and others are bounded apart, so that chatter costs no alarm.
+// push keeps an event, gives it its number, and lets one go when too many wait:
+// alarms and others are bounded apart, so that chatter costs no alarm. Of alarms
+// only a change that a later one of the same alarm follows may go, so that the
+// state of each is recorded in the end.
 func (q *queue) push(e acquire.Event, now time.Time) {
 	e.ID = q.nextEvent
 	q.nextEvent++
@@ -150,7 +152,7 @@ func (q *queue) push(e acquire.Event, now time.Time) {
 				continue
 			}
 			n++
-			if oldest < 0 && !w.flying {
+			if oldest < 0 && !w.flying && (w.event.Alarm == nil || q.followed(i, e)) {
 				oldest = i
 			}
 		}
@@ -161,6 +163,17 @@ func (q *queue) push(e acquire.Event, now time.Time) {
 		}
 	}
 	q.events = append(q.events, waiting{event: e, since: now})
+}
+
+// followed says whether a later event, or the next one, changes the same alarm as
+// the waiting event i.
+func (q *queue) followed(i int, next acquire.Event) bool {
+	key := func(e acquire.Event) alarmKey { return alarmKey{e.Alarm.Post, e.Alarm.Rule} }
+	this := key(q.events[i].event)
+	if key(next) == this {
+		return true
+	}
+	return slices.ContainsFunc(q.events[i+1:], func(w waiting) bool { return w.event.Alarm != nil && key(w.event) == this })
 }
 
 // alarmsWait says whether an event that carries an alarm is not committed.

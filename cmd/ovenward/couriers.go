@@ -1,6 +1,8 @@
 package main
 
 import (
+	"net"
+
 	"ovenward/acquire"
 	"ovenward/cmd/internal/notify"
 	"ovenward/metrics"
@@ -12,7 +14,7 @@ func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
 	for _, w := range d.file.Webhooks {
 		c, err := notify.New(notify.Options{
 			Name: w.ID, URL: w.URL, TokenFile: w.TokenFile, Timeout: w.Timeout,
-			Link: "http://" + d.Addr() + "/", Site: d.file.Site.Name, Posts: posts, Simulated: simulated,
+			Link: d.link(), Site: d.file.Site.Name, Posts: posts, Simulated: simulated,
 			Outbox: d.record, Log: d.log,
 		})
 		if err != nil {
@@ -21,6 +23,16 @@ func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
 		d.couriers = append(d.couriers, c)
 	}
 	return nil
+}
+
+// link is the page's address for people, where it is known: not how another
+// machine reaches a wildcard address, nor what a web configuration serves.
+func (d *daemon) link() string {
+	host, _, err := net.SplitHostPort(d.Addr())
+	if ip := net.ParseIP(host); err != nil || d.settings.webConfig != "" || ip != nil && ip.IsUnspecified() {
+		return ""
+	}
+	return "http://" + d.Addr() + "/"
 }
 
 func (d *daemon) courierStates() []metrics.CourierState {

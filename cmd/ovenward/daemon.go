@@ -35,9 +35,8 @@ const (
 	maxConnections = 400
 	// goodbye is how long open requests may take to end at shutdown.
 	goodbye = 500 * time.Millisecond
-	// recall is how much of the record is read back at the start: enough to fill
-	// the windows and to know a run.
-	recall = 5 * time.Minute
+	// leastRecall is how much of the record is read back at the start, at least.
+	leastRecall = 5 * time.Minute
 )
 
 // settings is what the command line says.
@@ -144,7 +143,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	})
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
-		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall) },
+		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
 	})
@@ -205,10 +204,17 @@ func (d *daemon) serve(ctx context.Context) error {
 	if !stop() {
 		<-stopped
 	}
-	if ctx.Err() != nil {
-		return nil
+	if ctx.Err() == nil {
+		// The watch goes on: it does not lean on the page.
+		d.log.Error("the page and the metrics are not served any more; the watch goes on", "error", err)
 	}
-	return fmt.Errorf("serving the page and metrics: %w", err)
+	return nil
+}
+
+// recall is how far back the record is read at the start: enough to fill the
+// windows and to know a run.
+func recall(p acquire.Post) time.Duration {
+	return max(leastRecall, p.Sustained.Within, 2*p.RunGap)
 }
 
 func (d *daemon) toolkitFlags() *toolkit.FlagConfig {

@@ -43,12 +43,14 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		}
 		return fail(stderr, "%v; see ovenward run --help", err)
 	}
+	lines := newLogWriter(stderr)
+	defer lines.Close()
 	var handler slog.Handler
 	switch *format {
 	case "text":
-		handler = slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: level})
+		handler = slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level})
 	case "json":
-		handler = slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: level})
+		handler = slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level})
 	default:
 		return fail(stderr, "--log.format=%s is not known: use text or json", *format)
 	}
@@ -58,11 +60,16 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	log := slog.New(handler)
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
-		return startFailed(stderr, err)
+		return startFailed(lines, err)
 	}
 	announce(log, d)
 	if err := d.Run(ctx); err != nil {
-		return fail(stderr, "%v", err)
+		return fail(lines, "%v", err)
+	}
+	if s := d.record.Stats(); s.Lost+s.Refused+s.LostEvents > 0 || s.Pending > 0 {
+		log.Warn("stopped; not all that was sampled is in the record", "samples lost", s.Lost, "samples pending", s.Pending,
+			"events lost", s.LostEvents, "rows refused", s.Refused)
+		return 0
 	}
 	log.Info("stopped; everything sampled is committed")
 	return 0

@@ -42,7 +42,9 @@ func decide(status int) outcome {
 const (
 	firstWait   = time.Second
 	longestWait = 5 * time.Minute
-	longestHold = time.Hour // a receiver cannot ask for more quiet than this
+	// longestHold is the longest quiet that a receiver can ask for: chatter of
+	// one alarm may not mute another for longer.
+	longestHold = longestWait
 )
 
 // backoff returns the wait after the n-th failure in a row (1, 2, …): doubling

@@ -46,10 +46,10 @@ func TestRetryAfter(t *testing.T) {
 	for header, want := range map[string]time.Duration{
 		"": 0, "0": 0, "7": 7 * time.Second, " 120 ": 2 * time.Minute,
 		"-3": 0, "1.5": 0, "soon": 0, "99999999999999": 0,
-		"3600": time.Hour, "86400": time.Hour, "4294967295": time.Hour,
+		"3600": 5 * time.Minute, "86400": 5 * time.Minute, "4294967295": 5 * time.Minute,
 		now.Add(90 * time.Second).Format(http.TimeFormat):  90 * time.Second,
 		now.Add(-90 * time.Second).Format(http.TimeFormat): 0,
-		now.Add(48 * time.Hour).Format(http.TimeFormat):    time.Hour,
+		now.Add(48 * time.Hour).Format(http.TimeFormat):    5 * time.Minute,
 	} {
 		if got := retryAfter(header, now); got != want {
 			t.Errorf("Retry-After %q: %s, want %s", header, got, want)

@@ -45,7 +45,7 @@
 //
 // 2xx accepts. 401, 403, 404, 407 (which people can mend), 408, 425, 429, 5xx, a redirect (none is followed) and no answer
 // are tried again, after 1 s and then twice as long each time up to 5 min, less
-// a random part; Retry-After of 429 and 503 is honoured up to an hour. Any other
+// a random part; Retry-After of 429 and 503 is honoured up to 5 min. Any other
 // 4xx refuses the message for good: it is told in the log, counted, and the
 // next one is sent. The answer's body is not looked at.
 package notify
