@@ -15,6 +15,7 @@ import (
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/field"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/drivers"
@@ -79,7 +80,7 @@ type Sample struct {
 
 // HasValue says whether S is a number that may be shown and averaged.
 func (s Sample) HasValue() bool {
-	return s.Reading.HasValue && s.Quality&(Fault|OverRange) == 0
+	return (s.Reading.HasValue || s.Reading.HasAxes) && s.Quality&(Fault|OverRange) == 0
 }
 
 // Post is a place where a probe stands and what it watches. It is set once; a
@@ -90,8 +91,12 @@ type Post struct {
 	Oven      string
 	OvenPlace string
 	Probe     Probe
-	Distance  quantity.Length // from the oven's surface to the probe's sensing centre
-	Turned    bool            // a one-axis probe was turned for the maximum, and has not been moved since
+	Distance  quantity.Length    // from the oven's surface to the probe's sensing centre
+	Turned    bool               // a one-axis probe was turned for the maximum, and has not been moved since
+	TurnedBy  string             // who turned it, and
+	TurnedOn  time.Time          // the first instant of the day, UTC
+	Frequency quantity.Frequency // of the oven; 0: not known
+	Doubt     calib.Doubt        // what is stated of the single sources of uncertainty
 	Limit     limit.Limit
 	Sustained limit.SustainedRule
 
@@ -103,32 +108,36 @@ type Post struct {
 
 // Probe is an instrument and how it is read.
 type Probe struct {
-	ID          string
-	Protocol    drivers.Protocol
-	Dial        drivers.Dialer
-	Port        string        // as a person names it
-	Period      time.Duration // between polls; 0: the probe talks by itself
-	Timeout     time.Duration // an answer later than this is none
-	Response    time.Duration // to 90 % of a step
-	Range       quantity.PowerDensity
-	Floor       quantity.PowerDensity // noise floor
-	Axes        int
-	ZeroBound   quantity.PowerDensity
-	Certificate *calib.Certificate
-	Simulated   bool
+	ID              string
+	Protocol        drivers.Protocol
+	Dial            drivers.Dialer
+	Port            string        // as a person names it
+	Period          time.Duration // between polls; 0: the probe talks by itself
+	Timeout         time.Duration // an answer later than this is none
+	Response        time.Duration // to 90 % of a step
+	Range           quantity.PowerDensity
+	Floor           quantity.PowerDensity // noise floor
+	Axes            int
+	ZeroBound       quantity.PowerDensity
+	Certificate     *calib.Certificate   // the newest; nil: uncalibrated
+	Earlier         []*calib.Certificate // those before it
+	Impedance       field.Impedance      // for what is said as a field strength; 0: not stated
+	SaysTemperature bool                 // each reading carries the instrument's temperature
+	Simulated       bool
 }
 
 // Kind sorts events.
 type Kind string
 
 const (
-	KindAlarm    Kind = "alarm"
-	KindZero     Kind = "zero"
-	KindClock    Kind = "clock"
-	KindLink     Kind = "link"
-	KindUnparsed Kind = "unparsed"
-	KindBattery  Kind = "battery"
-	KindStation  Kind = "station" // start and stop
+	KindAlarm       Kind = "alarm"
+	KindZero        Kind = "zero"
+	KindClock       Kind = "clock"
+	KindLink        Kind = "link"
+	KindUnparsed    Kind = "unparsed"
+	KindBattery     Kind = "battery"
+	KindCalibration Kind = "calibration" // another certificate is in force
+	KindStation     Kind = "station"     // start and stop
 )
 
 // Event is something that happened at an instant, kept for good.

@@ -51,6 +51,7 @@ func (w *watch) follow(s Sample) {
 		w.sustained.Break()
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.still = s.Mono
+		w.smooth.overRange(s.Mono)
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
@@ -63,8 +64,10 @@ func (w *watch) follow(s Sample) {
 		if w.runs.Peak() != was {
 			w.runPeakU = s.U
 		}
+		since, running := w.runs.Running()
+		w.smooth.observe(s.Mono, s.S, since, running)
 		unseen := !w.wasValid || s.Mono-w.valid > w.post.Stale // what was not seen did not stand still
-		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 || unseen {
+		if s.Reading.Value != w.last.Reading.Value || s.Reading.Axes != w.last.Reading.Axes || s.Quality&UnderFloor != 0 || unseen {
 			w.still = s.Mono
 		}
 		w.last = w.newest
@@ -201,7 +204,7 @@ func (w *watch) move(i int, h alarm.Happening, at time.Time, mono time.Duration)
 	c := &alarm.Change{Alarm: next, From: from, Reason: reason}
 	var text string
 	if next.Rule == alarm.Exceeds {
-		v := w.verdict(mono)
+		v := w.alarmVerdict(mono)
 		c.Verdict = grounds(v)
 		text = exceedsText(v, reason)
 	} else {

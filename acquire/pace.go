@@ -11,6 +11,7 @@ type pace struct {
 	epoch  time.Time
 	period time.Duration
 	next   int64 // number of the next slot to use
+	spread spread
 }
 
 // wait sleeps until the next slot and returns how many slots passed unused
@@ -38,7 +39,7 @@ func (p *pace) wait(ctx context.Context, now func() time.Time) (missed int64, er
 }
 
 func (p *pace) at(slot int64) time.Time {
-	return p.epoch.Add(time.Duration(slot) * p.period)
+	return p.epoch.Add(time.Duration(slot)*p.period + p.spread.of(slot))
 }
 
 // skip moves to the present without counting, as after a port came back.

@@ -70,7 +70,8 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	p.watch.linkOpen()
 	opened := p.now()
 	quiet := opened
-	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period}
+	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period,
+		spread: newSpread(p.watch.post.ID, p.watch.post.Probe.Response, p.watch.post.Probe.Period)}
 	grid.skip(opened)
 	for ctx.Err() == nil {
 		var got bool

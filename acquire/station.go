@@ -311,11 +311,14 @@ func (s *Station) Zero(post int, who string) error {
 	if err != nil {
 		return err
 	}
-	was := w.correction.Zero
-	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = zero, now.UTC(), who
+	was := w.correction
+	c := was
+	c.Zero, c.ZeroAt, c.ZeroBy = zero, now.UTC(), who
+	w.use(c)
 	w.record.Correction(w.index, w.correction)
 	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
-		"zero taken by %s: %s is taken away from each reading from now on, it was %s", who, zero, was)})
+		"zero taken by %s: %s is taken away from each reading from now on, it was %s; %s", who, zero, was.Zero,
+		calib.Drift(was.Zero, was.ZeroAt, zero, now))})
 	return nil
 }
 
@@ -337,7 +340,8 @@ func (w *watch) stats(now time.Time) Stats {
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
 		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdict: w.verdict(mono),
 		Running: running, Battery: w.battery, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
-		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
+		Uncalibrated: w.uncalibrated(),
+		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
 	}
 	if running {
 		s.RunningSince = w.epoch.Add(since).UTC()

@@ -13,8 +13,33 @@ import (
 	"ovenward/drivers"
 )
 
-// verdict judges the post as it stands at an instant.
+// verdict judges the post as it stands at an instant, by the response that the
+// limit asks for. Value and Ratio stay those of this moment, as measured.
 func (w *watch) verdict(mono time.Duration) limit.Verdict {
+	c := w.circumstances(mono)
+	value, u := c.Value, c.U
+	filtered := w.judged(&c, w.post.Limit, mono)
+	v := limit.Judge(w.post.Limit, c)
+	if v.Filtered = filtered; filtered > 0 && c.HasValue {
+		v.Value, v.U, v.Ratio = value, u, float64(value)/float64(v.Limit.Value)
+	}
+	if filtered > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("judged as a first-order probe that takes %s to 90 %% of a step would show it, as the limit asks; probe %s takes %s",
+			quantity.FormatDuration(filtered), w.post.Probe.ID, quantity.FormatDuration(w.post.Probe.Response)))
+	}
+	w.explain(&v)
+	return v
+}
+
+// alarmVerdict judges the values as they were measured, as alarms do.
+func (w *watch) alarmVerdict(mono time.Duration) limit.Verdict {
+	v := limit.Judge(w.post.Limit, w.circumstances(mono))
+	w.explain(&v)
+	return v
+}
+
+// circumstances gathers what a verdict rests on.
+func (w *watch) circumstances(mono time.Duration) limit.Circumstances {
 	p := w.post
 	c := limit.Circumstances{
 		HasValue:   !w.condition.gone() && w.last.Seq > 0 && w.newest.Seq == w.last.Seq,
@@ -32,15 +57,13 @@ func (w *watch) verdict(mono time.Duration) limit.Verdict {
 		Distance:   p.Distance,
 		Response:   p.Probe.Response,
 	}
-	if cert := p.Probe.Certificate; cert != nil {
-		c.K = cert.K
-	}
+	c.K = w.correction.Coverage()
 	_, c.Above = w.sustained.TimeAbove()
 	_, c.Running = w.runs.Running()
 	if w.condition.Blind() {
 		c.Blind = w.detail(mono)
 	}
-	return limit.Judge(p.Limit, c)
+	return c
 }
 
 // detail says in one sentence why a post does not see, and what to do.

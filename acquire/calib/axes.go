@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"ovenward/acquire/quantity"
+	"ovenward/drivers"
 )
 
 // Single turns one number that a probe said into a power density: as it is when
@@ -35,6 +36,22 @@ func (s Setting) Sum(axes [3]float64, u quantity.Unit) (quantity.PowerDensity, e
 		sum += p
 	}
 	return sum, nil
+}
+
+// Raw turns a reading into a power density: the number the instrument said as
+// one, or else the sum of its three axes. A temperature goes along.
+func (s Setting) Raw(r drivers.Reading, u quantity.Unit) (Raw, error) {
+	in := Raw{HasTemperature: r.HasTemp}
+	if r.HasTemp {
+		in.Temperature = r.Temperature.Float()
+	}
+	var err error
+	if r.HasValue {
+		in.S, err = s.Single(r.Value.Float(), u)
+		return in, err
+	}
+	in.S, err = s.Sum([3]float64{r.Axes[0].Float(), r.Axes[1].Float(), r.Axes[2].Float()}, u)
+	return in, err
 }
 
 // takes says whether the setting can make a power density of the unit.

@@ -137,6 +137,12 @@ func (c *Chain) InForce(at time.Time) bool {
 	return c.reaches && ns >= c.date && ns < c.due
 }
 
+// U returns the expanded uncertainty of a corrected value; NaN if unknown.
+func (c *Chain) U(s quantity.PowerDensity) quantity.PowerDensity {
+	x := float64(s)
+	return quantity.PowerDensity(c.k * math.Sqrt(c.rel*x*x+c.abs))
+}
+
 // The temperatures an instrument can have and still work, °C. What lies outside
 // is a broken thermometer. Our own choice, no source.
 const coldest, hottest = -40, 85
@@ -161,6 +167,6 @@ func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
 			covered = false
 		}
 	}
-	x *= gain
-	return quantity.PowerDensity(x), quantity.PowerDensity(c.k * math.Sqrt(c.rel*x*x+c.abs)), covered
+	s = quantity.PowerDensity(x * gain)
+	return s, c.U(s), covered
 }

@@ -54,6 +54,12 @@ type Verdict struct {
 	K       float64
 	Ratio   float64  // value to limit; +Inf when over range, NaN when there is no value
 	Reasons []string // what keeps it from being within, or makes it exceed; never empty
+
+	// Filtered is the response, to 90 % of a step, that the values judged were
+	// filtered to since the limit asks for it; 0: they are as measured. Value and
+	// Ratio are as measured always.
+	Filtered time.Duration
+	Notes    []string // what stands beside the verdict and never changes it
 }
 
 // Judge gives the verdict of the instantaneous value against a limit. Exceeds
