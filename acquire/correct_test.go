@@ -106,7 +106,9 @@ func TestOutsideTheCertificate(t *testing.T) {
 		{"within the table", func(p *Post) { table(p); p.Frequency = 915e6 }, reading(1, 0, "mW/cm2"), 11, ""},
 		{"outside it", func(p *Post) { table(p); p.Frequency = 2.45e9 }, reading(1, 0, "mW/cm2"), 12, "2450 MHz lies outside the table of certificate K-1"},
 		{"no frequency", table, reading(1, 0, "mW/cm2"), 11, "the oven's frequency is not known"},
-		{"above the linearity table", func(p *Post) { p.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1}, {Level: 5, Factor: 1.5}} },
+		{"above the linearity table", func(p *Post) {
+			p.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1}, {Level: 5, Factor: 1.5}}
+		},
 			reading(1, 0, "mW/cm2"), 15, "the level or the probe's temperature lies outside what certificate K-1 covers"},
 		{"no temperature", func(p *Post) { p.Probe.SaysTemperature, p.Probe.Certificate.PerKelvin = true, 0.01 },
 			reading(1, 0, "mW/cm2"), 10, "the level or the probe's temperature lies outside what certificate K-1 covers"},

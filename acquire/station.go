@@ -364,8 +364,15 @@ func (p *Post) check() error {
 	case !(3*p.Probe.Floor < p.Limit.Value):
 		return fmt.Errorf("post %s: the noise floor of probe %s is %s, and its limit is %s: the floor must lie below a third of the limit",
 			p.ID, p.Probe.ID, p.Probe.Floor, p.Limit.Value)
+	case p.Frequency < 0 || math.IsNaN(float64(p.Frequency)) || math.IsInf(float64(p.Frequency), 0):
+		return fmt.Errorf("post %s: the frequency of its oven must be positive and finite, or not stated", p.ID)
 	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
 		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
+	}
+	for _, c := range p.Probe.Certificates() {
+		if flaws := c.Flaws(); len(flaws) > 0 {
+			return fmt.Errorf("post %s: certificate %s of probe %s: %s: %s", p.ID, c.Number, p.Probe.ID, flaws[0].Key, flaws[0].What)
+		}
 	}
 	return nil
 }

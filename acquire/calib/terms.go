@@ -23,18 +23,18 @@ type Nature struct {
 // and takes the value of common practice that the budget then marks as assumed.
 // All are half-widths within which the truth lies, but Noise.
 type Doubt struct {
-	Linearity         float64 // relative
-	FrequencyResponse float64 // relative
-	Isotropy          float64 // relative; three axes
-	Facing            float64 // relative; one axis
-	PerKelvin         float64 // relative, 1/K
-	Ambient           float64 // K from the certificate's reference temperature
-	Zero              quantity.PowerDensity
-	Resolution        quantity.PowerDensity // one step of the display
-	Noise             quantity.PowerDensity // standard deviation of one reading
-	NoiseReadings     int                   // that Noise was found from
-	Distance          quantity.Length
-	Falloff           float64 // exponent n of S ~ 1/rⁿ about the post
+	Linearity         float64               `json:"linearity,omitempty"`               // relative
+	FrequencyResponse float64               `json:"frequency_response,omitempty"`      // relative
+	Isotropy          float64               `json:"isotropy,omitempty"`                // relative; three axes
+	Facing            float64               `json:"facing,omitempty"`                  // relative; one axis
+	PerKelvin         float64               `json:"temperature_coefficient,omitempty"` // relative, 1/K
+	Ambient           float64               `json:"ambient_k,omitempty"`               // K from the certificate's reference temperature
+	Zero              quantity.PowerDensity `json:"zero_w_per_m2,omitempty"`           // from the last zero taken
+	Resolution        quantity.PowerDensity `json:"resolution_w_per_m2,omitempty"`     // one step of the display
+	Noise             quantity.PowerDensity `json:"noise_w_per_m2,omitempty"`          // standard deviation of one reading
+	NoiseReadings     int                   `json:"noise_readings,omitempty"`          // that Noise was found from
+	Distance          quantity.Length       `json:"distance_m,omitempty"`              // of the probe from its post's distance
+	Falloff           float64               `json:"falloff,omitempty"`                 // exponent n of S ~ 1/rⁿ about the post
 }
 
 // What is assumed where nobody states it. All of it: common practice, no source.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -184,11 +185,12 @@ func TestVersion1Opens(t *testing.T) {
 
 func TestMigration(t *testing.T) {
 	dir := v1(t)
-	later := append(steps(), step{2, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO cursors VALUES ('two', 2)"},
-		step{3, "INSERT INTO cursors VALUES ('three', 3)"})
-	broken := append(steps(), step{2, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO nowhere VALUES (1)"})
+	next := len(steps()) + 1
+	later := append(steps(), step{next, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO cursors VALUES ('two', 2)"},
+		step{next + 1, "INSERT INTO cursors VALUES ('three', 3)"})
+	broken := append(steps(), step{next, "ALTER TABLE events ADD COLUMN seen INTEGER; INSERT INTO nowhere VALUES (1)"})
 
-	if _, err := Open(dir, Options{steps: broken, reserve: testReserve}); err == nil || !strings.Contains(err.Error(), "version 2") {
+	if _, err := Open(dir, Options{steps: broken, reserve: testReserve}); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("version %d", next)) {
 		t.Fatalf("a step that fails gives %v", err)
 	}
 	s := open(t, dir, Options{}) // nothing of the failed step stayed

@@ -125,7 +125,7 @@ type column struct {
 
 // columnsOf is all that shapes what is derived from a post's samples.
 func columnsOf(p *acquire.Post, certificate any) []column {
-	return []column{
+	return append(calibrationColumns(p), []column{
 		{"site", p.Site}, {"oven", p.Oven}, {"oven_place", p.OvenPlace},
 		{"distance_m", number(float64(p.Distance))}, {"turned", p.Turned},
 		{"limit_id", p.Limit.ID}, {"limit_w_per_m2", number(float64(p.Limit.Value))},
@@ -141,7 +141,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_range_w_per_m2", number(float64(p.Probe.Range))}, {"probe_floor_w_per_m2", number(float64(p.Probe.Floor))},
 		{"probe_axes", p.Probe.Axes}, {"probe_zero_bound_w_per_m2", number(float64(p.Probe.ZeroBound))},
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
-	}
+	}...)
 }
 
 // postVersion returns the newest version of the post, made if it differs.
@@ -169,7 +169,8 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 }
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,
-	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k
+	k.frequency_hz, k.impedance, k.says_temperature, k.u_rel, k.u_abs_w_per_m2, k.u_k,
+	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
 	FROM corrections AS k LEFT JOIN certificates AS c USING (certificate) `
 
 // newestCorrection returns the newest correction of a post and its number, 0 if
@@ -192,13 +193,19 @@ func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 		zero, factor, u, k sql.NullFloat64
 		zeroAt             sql.NullInt64
 		by                 string
+		set                setting
 		no, lab, date, due sql.NullString
+		more               sql.NullString
 		c                  calib.Correction
 	)
-	if err := r.Scan(&id, &zero, &zeroAt, &by, &no, &lab, &date, &due, &factor, &u, &k); err != nil {
+	if err := r.Scan(&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k,
+		&no, &lab, &date, &due, &factor, &u, &k, &more); err != nil {
 		return 0, c, err
 	}
 	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
+	if err := set.into(&c); err != nil {
+		return 0, c, err
+	}
 	if no.Valid {
 		cert := calib.Certificate{Number: no.String, Laboratory: lab.String, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
 		var err error
@@ -207,6 +214,9 @@ func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 		}
 		if cert.Due, err = time.Parse(time.RFC3339Nano, due.String); err != nil {
 			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
+		}
+		if err = addDetail(&cert, more); err != nil {
+			return 0, c, err
 		}
 		c.Certificate = &cert
 	}
