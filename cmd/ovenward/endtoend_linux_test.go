@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -131,8 +132,13 @@ func TestEverySampleMatchesTheTruth(t *testing.T) {
 	waitFor(t, 100*time.Second, "a minute of samples", func() bool {
 		return strings.Contains(d.metrics(t, addr), "ovenward_energy_density") && len(readTruth(t, truthFile)) > 610
 	})
+	missed := counted(t, d.metrics(t, addr), `reason="missed"`) + counted(t, d.metrics(t, addr), `reason="unanswered"`)
 	kitchen.kill(t)
 	pulled := time.Now()
+	// As udev does: the number of a terminal that is gone is soon another's.
+	if err := os.Remove(link); err != nil {
+		t.Fatal(err)
+	}
 	waitFor(t, 30*time.Second, "the silent alarm", func() bool { return strings.Contains(d.metrics(t, addr), silentActive) })
 	if m := d.metrics(t, addr); strings.Contains(m, "\novenward_power_density_watts_per_square_meter{") {
 		t.Error("a silent probe still exports a value")
@@ -147,7 +153,7 @@ func TestEverySampleMatchesTheTruth(t *testing.T) {
 	if took := d.terminate(t); took > 2*time.Second {
 		t.Errorf("SIGTERM took %v, want at most 2 s", took)
 	}
-	compare(t, readSamples(t, record), readTruth(t, truthFile), pulled)
+	compare(t, readSamples(t, record), readTruth(t, truthFile), pulled, missed)
 	for rule, want := range map[alarm.Rule][]string{alarm.Exceeds: {"raised"}, alarm.Silent: {"raised", "returned"}} {
 		if got := hook.reasons(rule); !slices.Equal(got, want) {
 			t.Errorf("the webhook was told %v of %s, want %v", got, rule, want)
@@ -155,8 +161,23 @@ func TestEverySampleMatchesTheTruth(t *testing.T) {
 	}
 }
 
-// compare holds samples up to pulled against what the simulator answered.
-func compare(t *testing.T, samples []store.StoredSample, answers []truth, pulled time.Time) {
+// counted reads a counter of read errors.
+func counted(t *testing.T, metrics, label string) int {
+	t.Helper()
+	m := regexp.MustCompile(`ovenward_read_errors_total\{[^}]*` + label + `[^}]*\} (\d+)`).FindStringSubmatch(metrics)
+	if m == nil {
+		t.Fatalf("no counter of read errors with %s", label)
+	}
+	n, err := strconv.Atoi(m[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// compare holds samples up to pulled against what the simulator answered, and
+// slots without a sample against missed, the number that was counted.
+func compare(t *testing.T, samples []store.StoredSample, answers []truth, pulled time.Time, missed int) {
 	t.Helper()
 	kitchen, err := simulate.New(simulate.ModelKitchen(1, 1))
 	if err != nil {
@@ -193,8 +214,13 @@ func compare(t *testing.T, samples []store.StoredSample, answers []truth, pulled
 		t.Errorf("%d samples in the record, %d answers were given: samples are missing", matched, len(answers))
 	}
 	span := answers[matched-1].at.Sub(answers[0].at)
-	if want := int(span/(100*time.Millisecond)) + 1; matched < want-1 {
-		t.Errorf("%d samples in %v at 10 Hz: slots were missed", matched, span)
+	want := int(span.Round(100*time.Millisecond)/(100*time.Millisecond)) + 1
+	if matched+missed < want-1 {
+		t.Errorf("%d samples in %v at 10 Hz, and %d slots counted as missed: a slot was lost uncounted", matched, span, missed)
+	}
+	// Under the race detector, beside other tests, two cores may not keep up.
+	if missed > 0 && !raced {
+		t.Errorf("%d slots were missed", missed)
 	}
 	t.Logf("%d samples, all within ± %.3f W/m² of the truth; stamps at most %v from it", matched, bound, worst)
 	// A stamp is the middle of question and answer, and the answer was taken in
