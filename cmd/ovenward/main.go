@@ -34,6 +34,7 @@ func commands() []command {
 		{"run", "watch the posts of a configuration, or the model kitchen (the default)", runCommand},
 		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
 		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
+		{"budget", "show what makes the values of a post uncertain", withoutContext(budgetCommand)},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/config"
 	"ovenward/drivers"
@@ -73,11 +72,12 @@ func posts(f *config.File, k *simulate.Kitchen) ([]acquire.Post, error) {
 		a := f.Alarm
 		out = append(out, acquire.Post{
 			Site: f.Site.Name, ID: c.ID, Oven: oven.ID, OvenPlace: oven.Place, Probe: p,
-			Distance: c.Distance, Turned: c.Turned != nil,
+			Distance:  c.Distance,
 			Limit:     limit.Limit{ID: l.ID, Value: l.Value, Distance: l.Distance, Basis: limit.Basis(l.Basis), Source: l.Source},
 			Sustained: limit.SustainedRule{Unbroken: a.Unbroken, Summed: a.Summed, Within: a.Within, Clear: a.Clear},
 			RunGap:    a.RunGap, Silent: a.Silent, Stale: a.Stale, Stuck: a.Stuck,
 		})
+		stand(&out[len(out)-1], c, oven, probes[c.Probe].Doubt)
 	}
 	return out, nil
 }
@@ -99,10 +99,7 @@ func newProbe(c config.Probe, k *simulate.Kitchen) (acquire.Probe, error) {
 	if p.Protocol, err = protocols()[c.Driver](c); err != nil {
 		return p, fmt.Errorf("setting up the %s driver of probe %s: %w", c.Driver, c.ID, err)
 	}
-	if cert := c.Certificate; cert != nil {
-		p.Certificate = &calib.Certificate{Number: cert.Number, Laboratory: cert.Laboratory, Date: cert.Date, Due: cert.Due,
-			Factor: cert.Factor, U: cert.ExpandedUncertainty, K: cert.K}
-	}
+	calibrate(&p, c)
 	path := c.Port
 	if p.Simulated {
 		if path, p.Dial = k.Port(c.Simulated); p.Dial != nil {
