@@ -16,6 +16,7 @@ import (
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/field"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/drivers"
@@ -80,7 +81,7 @@ type Sample struct {
 
 // HasValue says whether S is a number that may be shown and averaged.
 func (s Sample) HasValue() bool {
-	return s.Reading.HasValue && s.Quality&(Fault|OverRange) == 0
+	return (s.Reading.HasValue || s.Reading.HasAxes) && s.Quality&(Fault|OverRange) == 0
 }
 
 // Post is a place where a probe stands and what it watches. It is set once; a
@@ -91,8 +92,12 @@ type Post struct {
 	Oven      string
 	OvenPlace string
 	Probe     Probe
-	Distance  quantity.Length // from the oven's surface to the probe's sensing centre
-	Turned    bool            // a one-axis probe was turned for the maximum, and has not been moved since
+	Distance  quantity.Length    // from the oven's surface to the probe's sensing centre
+	Turned    bool               // a one-axis probe was turned for the maximum, and has not been moved since
+	TurnedBy  string             // who turned it, and
+	TurnedOn  time.Time          // the first instant of the day, UTC
+	Frequency quantity.Frequency // of the oven; 0: not known
+	Doubt     calib.Doubt        // what is stated of the single sources of uncertainty
 	Limit     limit.Limit
 	More      []limit.Limit // judged beside Limit, each with an alarm of its own
 	Sustained limit.SustainedRule
@@ -105,39 +110,43 @@ type Post struct {
 
 // Probe is an instrument and how it is read.
 type Probe struct {
-	ID          string
-	Protocol    drivers.Protocol
-	Dial        drivers.Dialer
-	Port        string        // as a person names it
-	Period      time.Duration // between polls; 0: the probe talks by itself
-	Timeout     time.Duration // an answer later than this is late, and one later than twice this is none
-	Offset      time.Duration // from the middle of question and answer to when the field was sensed; negative: before it
-	AskDelay    time.Duration // least pause from the end of one exchange to the next question
-	AnswerDelay time.Duration // what comes sooner after a question is no answer to it
-	Response    time.Duration // to 90 % of a step
-	Range       quantity.PowerDensity
-	Floor       quantity.PowerDensity // noise floor
-	Axes        int
-	ZeroBound   quantity.PowerDensity
-	Vitals      VitalBounds
-	Certificate *calib.Certificate
-	Simulated   bool
-	Identity    string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered
+	ID              string
+	Protocol        drivers.Protocol
+	Dial            drivers.Dialer
+	Port            string        // as a person names it
+	Period          time.Duration // between polls; 0: the probe talks by itself
+	Timeout         time.Duration // an answer later than this is late, and one later than twice this is none
+	Offset          time.Duration // from the middle of question and answer to when the field was sensed; negative: before it
+	AskDelay        time.Duration // least pause from the end of one exchange to the next question
+	AnswerDelay     time.Duration // what comes sooner after a question is no answer to it
+	Response        time.Duration // to 90 % of a step
+	Range           quantity.PowerDensity
+	Floor           quantity.PowerDensity // noise floor
+	Axes            int
+	ZeroBound       quantity.PowerDensity
+	Vitals          VitalBounds
+	Certificate     *calib.Certificate   // the newest; nil: uncalibrated
+	Earlier         []*calib.Certificate // those before it
+	Impedance       field.Impedance      // for what is said as a field strength; 0: not stated
+	SaysTemperature bool                 // each reading carries the instrument's temperature
+	Simulated       bool
+	Identity        string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered
 }
 
 // Kind sorts events.
 type Kind string
 
 const (
-	KindAlarm      Kind = "alarm"
-	KindZero       Kind = "zero"
-	KindClock      Kind = "clock"
-	KindLink       Kind = "link"
-	KindUnparsed   Kind = "unparsed"
-	KindBattery    Kind = "battery"
-	KindInstrument Kind = "instrument" // what an instrument reports of itself
-	KindStation    Kind = "station"    // start and stop
-	KindIdentity   Kind = "identity"   // an instrument was accepted; Raw is what it said it is
+	KindAlarm       Kind = "alarm"
+	KindZero        Kind = "zero"
+	KindClock       Kind = "clock"
+	KindLink        Kind = "link"
+	KindUnparsed    Kind = "unparsed"
+	KindBattery     Kind = "battery"
+	KindCalibration Kind = "calibration" // another certificate is in force
+	KindInstrument  Kind = "instrument"  // what an instrument reports of itself
+	KindStation     Kind = "station"     // start and stop
+	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
 )
 
 // Event is something that happened at an instant, kept for good.

@@ -149,7 +149,9 @@ func (w *watch) accept(now time.Time, id drivers.Identity, raw []byte, who strin
 	default:
 		text += "; it was " + describe(*w.known)
 		if w.correction.Zero != 0 || !w.correction.ZeroAt.IsZero() {
-			w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = 0, time.Time{}, ""
+			c := w.correction
+			c.Zero, c.ZeroAt, c.ZeroBy = 0, time.Time{}, ""
+			w.use(c)
 			w.record.Correction(w.index, w.correction)
 			text += ", and its zero is no longer taken away"
 		}

@@ -45,6 +45,7 @@ func (w *watch) follow(s Sample) {
 		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.still = s.Mono
+		w.smooth.overRange(s.Mono)
 	default:
 		if s.Quality&UnderFloor != 0 {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
@@ -60,8 +61,10 @@ func (w *watch) follow(s Sample) {
 		if w.runs.Peak() != was {
 			w.runPeakU = s.U
 		}
+		since, running := w.runs.Running()
+		w.smooth.observe(s.Mono, s.S, since, running)
 		unseen := !w.wasValid || s.Mono-w.valid > w.post.Stale // what was not seen did not stand still
-		if s.Reading.Value != w.last.Reading.Value || s.Quality&UnderFloor != 0 && !w.belowZero(s.S) || unseen {
+		if s.Reading.Value != w.last.Reading.Value || s.Reading.Axes != w.last.Reading.Axes || s.Quality&UnderFloor != 0 && !w.belowZero(s.S) || unseen {
 			w.still = s.Mono
 		}
 		w.last = w.newest
@@ -200,7 +203,7 @@ func (w *watch) move(i int, h alarm.Happening, at time.Time, mono time.Duration)
 	c := &alarm.Change{Alarm: next, From: from, Reason: reason}
 	var text string
 	if h := w.heldBy(i); h != nil {
-		v := w.verdict(h, mono)
+		v := w.alarmVerdict(h, mono)
 		c.Verdict = grounds(v)
 		text = exceedsText(v, reason)
 	} else {

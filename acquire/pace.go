@@ -12,6 +12,7 @@ type pace struct {
 	period time.Duration
 	next   int64 // number of the next slot to use
 	sleep  Sleeper
+	spread spread
 }
 
 // wait sleeps until the next slot and returns how many slots passed unused
@@ -35,7 +36,7 @@ func (p *pace) wait(ctx context.Context, now func() time.Time) (missed int64, er
 }
 
 func (p *pace) at(slot int64) time.Time {
-	return p.epoch.Add(time.Duration(slot) * p.period)
+	return p.epoch.Add(time.Duration(slot)*p.period + p.spread.of(slot))
 }
 
 // skip moves to the present without counting, as after a port came back.

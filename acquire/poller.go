@@ -76,7 +76,8 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	}
 	opened := p.now()
 	quiet := opened
-	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period, sleep: p.sleep}
+	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period, sleep: p.sleep,
+		spread: newSpread(p.watch.post.ID, p.watch.post.Probe.Response, p.watch.post.Probe.Period)}
 	grid.skip(opened)
 	inquiry := p.newInquiry()
 	for ctx.Err() == nil {

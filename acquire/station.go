@@ -328,11 +328,14 @@ func (s *Station) Zero(post int, who string) error {
 	if err != nil {
 		return err
 	}
-	was := w.correction.Zero
-	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = zero, now.UTC(), who
+	was := w.correction
+	c := was
+	c.Zero, c.ZeroAt, c.ZeroBy = zero, now.UTC(), who
+	w.use(c)
 	w.record.Correction(w.index, w.correction)
 	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
-		"zero taken by %s: %s is taken away from each reading from now on, it was %s", who, zero, was)})
+		"zero taken by %s: %s is taken away from each reading from now on, it was %s; %s", who, zero, was.Zero,
+		calib.Drift(was.Zero, was.ZeroAt, zero, now))})
 	return nil
 }
 
@@ -354,7 +357,8 @@ func (w *watch) stats(now time.Time) Stats {
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
 		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
 		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
-		Counts: w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
+		Uncalibrated: w.uncalibrated(),
+		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
 	}
 	s.Verdict = s.Verdicts[0]
 	if running {
@@ -372,6 +376,13 @@ func (p *Post) check() error {
 		return fmt.Errorf("post %s: stale, silent and stuck times must be positive", p.ID)
 	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
 		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
+	case p.Frequency < 0 || math.IsNaN(float64(p.Frequency)) || math.IsInf(float64(p.Frequency), 0):
+		return fmt.Errorf("post %s: the frequency of its oven must be positive and finite, or not stated", p.ID)
+	}
+	for _, c := range p.Probe.Certificates() {
+		if flaws := c.Flaws(); len(flaws) > 0 {
+			return fmt.Errorf("post %s: certificate %s of probe %s: %s: %s", p.ID, c.Number, p.Probe.ID, flaws[0].Key, flaws[0].What)
+		}
 	}
 	for _, l := range p.Limits() {
 		switch {

@@ -286,6 +286,9 @@ func TestZeroActsForwardAndIsRefusedWhileRunning(t *testing.T) {
 		if before < 0.1 || math.Abs(after) > 0.02 {
 			t.Errorf("before %v, after %v W/m²: a zero acts forward only", before, after)
 		}
+		if told := m.texts(KindZero); len(told) != 1 || !strings.Contains(told[0], "none was taken before; it has drifted by") {
+			t.Errorf("the zero is told as %q", told)
+		}
 		if n := len(m.texts(KindZero)); n != 1 {
 			t.Errorf("%d zero events, want 1", n)
 		}

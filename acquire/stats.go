@@ -47,6 +47,7 @@ type Stats struct {
 	Vitals       Vitals
 	Zero         quantity.PowerDensity
 	ZeroAt       time.Time // zero when none was taken
+	Uncalibrated string    // why Last is not calibrated; empty when it is
 
 	Counts  Counts
 	Alarms  []alarm.Alarm // all rules of the post, normal ones too

@@ -23,15 +23,20 @@ type watch struct {
 	report func(Event)
 	record Recorder
 
-	mu         sync.Mutex
-	line       clockLine
-	timing     drivers.Timing // of the open link
-	clock      wallClock
-	sensed     time.Duration // of the newest sample
-	seq        int64
-	correction calib.Correction
-	unitSaid   string // the unit of the newest reading, and what it is
-	unit       quantity.Unit
+	mu              sync.Mutex
+	line            clockLine
+	timing          drivers.Timing // of the open link
+	clock           wallClock
+	sensed          time.Duration // of the newest sample
+	seq             int64
+	correction      calib.Correction
+	chain           calib.Chain // of correction, made ready
+	certified       bool
+	nextCertificate time.Time // when another one may come into force
+	recertified     bool      // one has, and neither record nor people know yet
+	smooth          smooth
+	unitSaid        string // the unit of the newest reading, and what it is
+	unit            quantity.Unit
 
 	held      []held           // against each limit of the post, in its order
 	sustained *limit.Sustained // that of the first limit
@@ -87,11 +92,12 @@ func rules() []alarm.Rule {
 func newWatch(post *Post, index int, epoch time.Time, record Recorder, report func(Event)) *watch {
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
-		correction: calib.Correction{Certificate: post.Probe.Certificate},
-		runs:       cycle.NewRuns(post.Probe.Floor, post.RunGap),
-		condition:  Starting, since: epoch.UTC(),
+		smooth:    newSmooth(post),
+		runs:      cycle.NewRuns(post.Probe.Floor, post.RunGap),
+		condition: Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
 	}
+	w.certify(epoch)
 	for _, r := range rules() {
 		w.alarms = append(w.alarms, alarm.Alarm{Post: post.ID, Rule: r, State: alarm.Normal})
 	}
@@ -111,6 +117,7 @@ func (w *watch) restore(p Past) error {
 	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
 	w.lowByValue = w.post.Probe.Vitals.battery()
+	w.use(w.correction)
 	for _, a := range p.Alarms {
 		w.takeUp(a)
 	}
@@ -135,11 +142,20 @@ func (w *watch) take(frames []heard, batch []Sample) []Sample {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	batch = batch[:0]
+	kept := 0
 	for _, h := range frames {
 		s, err := w.sample(h)
 		if err != nil {
 			w.unparsed(h, err)
 			continue
+		}
+		if w.recertified { // what came before keeps the correction it was made with
+			w.recertified = false
+			if len(batch) > kept {
+				w.record.Append(w.index, batch[kept:])
+				kept = len(batch)
+			}
+			w.recertify(s.At)
 		}
 		batch = append(batch, s)
 	}
@@ -147,7 +163,7 @@ func (w *watch) take(frames []heard, batch []Sample) []Sample {
 		return batch
 	}
 	w.up = true
-	w.record.Append(w.index, batch)
+	w.record.Append(w.index, batch[kept:])
 	for _, s := range batch {
 		w.judge(s)
 	}
@@ -177,21 +193,24 @@ func (w *watch) sample(h heard) (Sample, error) {
 		return Sample{}, h.err
 	}
 	s := Sample{Said: h.frame.Bytes, Reading: h.reading, Mono: mono, S: unknown(), U: unknown()}
-	raw := unknown()
-	if h.reading.HasValue {
-		var err error
-		if raw, err = w.powerDensity(h.reading); err != nil {
-			return Sample{}, err
-		}
-		s.S, s.U = w.correction.Apply(raw)
+	in, has, err := w.read(h.reading)
+	if err != nil {
+		return Sample{}, err
 	}
 	var unsure time.Duration
 	s.At, unsure, _ = w.line.look(at, at.Sub(w.epoch))
 	s.AtU = u + unsure + w.clock.bound()
-	s.U = quantity.PowerDensity(math.Hypot(float64(s.U), float64(w.post.Probe.Floor)))
-	s.Quality = w.quality(s, raw, unsure >= stepBound || w.clock.unsure())
+	w.recertified = w.certify(s.At) || w.recertified
+	covered := true
+	if has {
+		s.S, s.U, covered = w.chain.Apply(in)
+	}
+	s.Quality = w.quality(s, in.S, unsure >= stepBound || w.clock.unsure())
+	if !covered {
+		s.Quality |= Uncalibrated
+	}
 	if s.HasValue() {
-		w.raw.add(mono, raw)
+		w.raw.add(mono, in.S)
 	}
 	w.seq++
 	s.Seq = w.seq
@@ -201,34 +220,19 @@ func (w *watch) sample(h heard) (Sample, error) {
 // unknown is a power density that is not known.
 func unknown() quantity.PowerDensity { return quantity.PowerDensity(math.NaN()) }
 
-func (w *watch) powerDensity(r drivers.Reading) (quantity.PowerDensity, error) {
-	if r.Unit != w.unitSaid {
-		u, ok := quantity.LookupUnit(r.Unit)
-		if !ok {
-			return 0, fmt.Errorf("unit %q is not known", r.Unit)
-		}
-		w.unitSaid, w.unit = r.Unit, u
-	}
-	s, ok := w.unit.PowerDensity(r.Value.Float())
-	if !ok {
-		return 0, fmt.Errorf("unit %q is no unit of power density", r.Unit)
-	}
-	return s, nil
-}
-
 func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure bool) Quality {
 	var q Quality
 	probe := &w.post.Probe
-	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && s.Reading.Status&drivers.OverRange == 0 {
+	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && !s.Reading.HasAxes && s.Reading.Status&drivers.OverRange == 0 {
 		q |= Fault
 	}
 	if s.Reading.Status&drivers.OverRange != 0 || raw > probe.Range {
 		q |= OverRange
 	}
-	if !w.correction.Calibrated(s.At) || w.belowZero(s.S) {
+	if !w.chain.InForce(s.At) || w.belowZero(s.S) {
 		q |= Uncalibrated
 	}
-	if s.Reading.HasValue && s.S < probe.Floor {
+	if s.S < probe.Floor {
 		q |= UnderFloor
 	}
 	if unsure {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/drivers"
 )
 
@@ -81,7 +82,8 @@ func TestQualityPrecedenceAndClasses(t *testing.T) {
 			t.Errorf("%s: %v, want %v", tc.word, got, tc.want)
 		}
 	}
-	w.post.Probe.Certificate.Due = time.Date(1999, 12, 1, 0, 0, 0, 0, time.UTC)
+	w.correction.Certificate.Due = time.Date(1999, 12, 1, 0, 0, 0, 0, time.UTC)
+	w.use(w.correction)
 	if got := w.feed(2*time.Second, "0.412"); got[0].Quality != Uncalibrated {
 		t.Errorf("overdue: %v, want uncalibrated", got[0].Quality)
 	}
@@ -91,7 +93,7 @@ func TestOverdueProbeStillRaises(t *testing.T) {
 	m := newMemory()
 	w := newTestWatch(m)
 	w.post.Probe.Certificate = nil
-	w.correction.Certificate = nil
+	w.use(calib.Correction{})
 	for i := range 40 {
 		w.feed(time.Duration(i)*100*time.Millisecond, dither(15, time.Duration(i)*100*time.Millisecond))
 	}

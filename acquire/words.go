@@ -13,8 +13,33 @@ import (
 	"ovenward/drivers"
 )
 
-// verdict judges the post against one of its limits, as it stands at an instant.
+// verdict judges the post against one of its limits, as it stands at an instant,
+// by the response that the limit asks for. Value and Ratio stay those of this moment, as measured.
 func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
+	c := w.circumstances(h, mono)
+	value, u := c.Value, c.U
+	filtered := w.judged(&c, h.limit, mono)
+	v := limit.Judge(h.limit, c)
+	if v.Filtered = filtered; filtered > 0 && c.HasValue {
+		v.Value, v.U, v.Ratio = value, u, float64(value)/float64(v.Limit.Value)
+	}
+	if filtered > 0 {
+		v.Notes = append(v.Notes, fmt.Sprintf("judged as a first-order probe that takes %s to 90 %% of a step would show it, as the limit asks; probe %s takes %s",
+			quantity.FormatDuration(filtered), w.post.Probe.ID, quantity.FormatDuration(w.post.Probe.Response)))
+	}
+	w.explain(&v)
+	return v
+}
+
+// alarmVerdict judges the values as they were measured, as alarms do.
+func (w *watch) alarmVerdict(h *held, mono time.Duration) limit.Verdict {
+	v := limit.Judge(h.limit, w.circumstances(h, mono))
+	w.explain(&v)
+	return v
+}
+
+// circumstances gathers what a verdict rests on.
+func (w *watch) circumstances(h *held, mono time.Duration) limit.Circumstances {
 	p := w.post
 	c := limit.Circumstances{
 		HasValue:   !w.condition.gone() && w.last.Seq > 0 && w.newest.Seq == w.last.Seq,
@@ -33,8 +58,9 @@ func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
 		Distance:   p.Distance,
 		Response:   p.Probe.Response,
 	}
-	if cert := p.Probe.Certificate; cert != nil {
-		c.K, c.Certificate = cert.K, cert.Number
+	c.K = w.correction.Coverage()
+	if cert := w.correction.Certificate; cert != nil {
+		c.Certificate = cert.Number
 	}
 	_, c.Above = h.sustained.TimeAbove()
 	_, c.Running = w.runs.Running()
@@ -46,7 +72,7 @@ func (w *watch) verdict(h *held, mono time.Duration) limit.Verdict {
 	if w.condition.Blind() {
 		c.Blind = w.detail(mono)
 	}
-	return limit.Judge(h.limit, c)
+	return c
 }
 
 // detail says in one sentence why a post does not see, and what to do.

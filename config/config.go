@@ -74,6 +74,8 @@ func Parse(name string, data []byte) (*File, error) {
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
+	f.addCentres(r)
+	f.checkCertificates(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }
 	if f.Simulate.Line > 0 && !slices.ContainsFunc(f.Probes, simulated) {
 		r.add(f.Simulate.Line, `simulate: it has no effect, as no probe has a port like "simulate:NAME"; remove [simulate], or set such a port`)

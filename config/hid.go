@@ -2,6 +2,7 @@ package config
 
 import (
 	"encoding/hex"
+	"ovenward/acquire/field"
 	"slices"
 	"strings"
 
@@ -27,7 +28,7 @@ type HID struct {
 // maxReportBytes bounds a report.
 const maxReportBytes = 4096
 
-func readHID(t *table, polled, stream bool) *HID {
+func readHID(t *table, polled, stream bool, z field.Impedance) *HID {
 	h := &HID{Line: t.at.line}
 	bytes := span[int64]{1, maxReportBytes, "1 to 4096"}
 	h.Report = int(t.integer(ask{"report", "3", false}, span[int64]{0, 255, "0 to 255, or leave it out when reports are not numbered"}, -1))
@@ -39,7 +40,7 @@ func readHID(t *table, polled, stream bool) *HID {
 	h.Signed = signed != nil && *signed
 	h.Scale = readScale(t)
 	if h.Unit = t.raw(ask{"unit", `"mW/cm2"`, true}, maxBytesSent, ""); h.Unit != "" {
-		checkUnit(t, "unit", t.line("unit"), h.Unit)
+		checkUnit(t, "unit", t.line("unit"), h.Unit, z)
 	}
 	h.OverRange = t.numerals(ask{"over_range", "[65535]", false})
 	h.Fault = t.numerals(ask{"fault", "[65534]", false})

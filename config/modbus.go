@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"ovenward/acquire/field"
 	"slices"
 
 	"ovenward/drivers"
@@ -44,7 +45,7 @@ const (
 	maxRegisters = 125
 )
 
-func readModbus(t *table, stream bool) *Modbus {
+func readModbus(t *table, stream bool, z field.Impedance) *Modbus {
 	x := &Modbus{Line: t.at.line}
 	if stream {
 		t.r.add(t.at.line, "%s: an instrument of this language is asked; remove stream, and set poll", t.label)
@@ -58,7 +59,7 @@ func readModbus(t *table, stream bool) *Modbus {
 	x.Function = int(t.integer(ask{"function", "3", true}, span[int64]{3, 4, "3 (holding registers) or 4 (input registers)"}, 3))
 	x.Address = t.register("address", t.has("count"))
 	x.Count = int(t.integer(ask{"count", "6", t.has("address")}, span[int64]{1, maxRegisters, fmt.Sprintf("1 to %d", maxRegisters)}, 0))
-	x.Unit = readUnit(t)
+	x.Unit = readUnit(t, z)
 	order := t.order("ABCD")
 	number := func(key string, required bool) *ModbusNumber {
 		if sub := t.table(key); sub != nil {

@@ -13,15 +13,20 @@ import (
 type Post struct {
 	Line      int
 	ID        string
-	Oven      string // id
-	Probe     string // id; a probe stands at one post
-	Distance  quantity.Length
+	Oven      string           // id
+	Probe     string           // id; a probe stands at one post
+	Distance  quantity.Length  // from the oven's surface to the probe's sensing centre, m
 	Height    *quantity.Length // m above the floor; nil when not set
 	Facing    string           // which way the probe looks, in people's words; may be empty
 	Turned    *Turned          // nil unless somebody turned the probe for the maximum
 	Limit     string           // id; the oven's limit when empty
 	Limits    []string         // ids of further limits, judged beside it
 	ZeroBound quantity.PowerDensity
+
+	ToHousing   bool            // distance was stated to the front of the probe's housing; Distance is not
+	MovedOn     time.Time       // first instant of the day it came here, UTC; zero when not stated
+	DistanceOff quantity.Length // m, within which Distance is known; 0: not stated
+	Falloff     float64         // exponent n of S ~ 1/rⁿ about the post; 0: not stated
 }
 
 // Turned tells who turned a one-axis probe until it read the most, and when.
@@ -50,6 +55,7 @@ func readPosts(root *table) []Post {
 			Limits:    readMore(t),
 			ZeroBound: t.powerDensity(ask{"zero_bound", `"0.05 mW/cm2"`, false}),
 		}
+		readStand(t, &p)
 		const unset = -1
 		height := quantityOf(t, ask{"height", `"1.2 m"`, false}, quantity.ParseLength,
 			span[quantity.Length]{0, 100, `"0 m" to "100 m"`}, unset)
@@ -57,6 +63,10 @@ func readPosts(root *table) []Post {
 			p.Height = &height
 		}
 		p.Turned = readTurned(t, p.Facing)
+		if p.Turned != nil && p.Turned.On.Before(p.MovedOn) {
+			t.problem("turned_on", "the post was moved after that, on %s, so the turning no longer counts; turn the probe for the maximum again, or remove facing",
+				p.MovedOn.Format(time.DateOnly))
+		}
 		if p.Probe != "" {
 			if other, taken := t.r.claim("probe at a post", p.Probe, t.label, t.line("probe")); taken {
 				t.problem("probe", "%q stands at %s already (line %d); a probe stands at one post: name another probe",
@@ -67,6 +77,40 @@ func readPosts(root *table) []Post {
 		posts = append(posts, p)
 	}
 	return posts
+}
+
+// The two ends that distance may be stated to.
+const (
+	toCentre  = "sensing centre"
+	toHousing = "housing"
+)
+
+// readStand reads where the probe stands at the post, and how surely.
+func readStand(t *table, p *Post) {
+	p.ToHousing = t.oneOf(ask{"distance_to", `"housing"`, false}, toCentre, toHousing) == toHousing
+	p.MovedOn = t.date(ask{"moved_on", "2026-03-02", false})
+	p.DistanceOff = quantityOf(t, ask{"distance_uncertainty", `"2 mm"`, false}, quantity.ParseLength,
+		span[quantity.Length]{1e-5, 1, `"0.01 mm" to "1 m"`}, 0)
+	if p.Distance > 0 && p.DistanceOff >= p.Distance {
+		t.problem("distance_uncertainty", "it is not below distance, %s; write within what the distance is known", p.Distance)
+	}
+	p.Falloff = t.number(ask{"falloff", "2", false}, span[float64]{0.5, 4, "an exponent from 0.5 to 4; far from a source it is 2"}, 0)
+}
+
+// addCentres turns distances that were stated to a probe's housing into those to
+// its sensing centre, where the field is measured and limits apply.
+func (f *File) addCentres(r *reader) {
+	for i := range f.Posts {
+		p := &f.Posts[i]
+		j := slices.IndexFunc(f.Probes, func(q Probe) bool { return q.ID == p.Probe })
+		switch {
+		case !p.ToHousing || j < 0 || p.Distance == 0:
+		case f.Probes[j].SensingCentre == nil:
+			r.add(p.Line, "post %q: distance_to: how far behind its front probe %q senses is not known; set sensing_centre of the probe, for example \"12 mm\"", p.ID, p.Probe)
+		default:
+			p.Distance += *f.Probes[j].SensingCentre
+		}
+	}
 }
 
 func readTurned(t *table, facing string) *Turned {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/calib"
+	"ovenward/acquire/field"
 	"ovenward/acquire/quantity"
 	"ovenward/drivers/plugged"
 )
@@ -45,7 +47,12 @@ type Probe struct {
 	SCPI        *SCPI        // with driver "scpi"
 	Modbus      *Modbus      // with driver "modbus"
 	HID         *HID         // with driver "hid"
-	Certificate *Certificate // nil: uncalibrated, and never 'within'
+	Certificate *Certificate // the newest; nil: uncalibrated, and never 'within'
+
+	Certificates  []*Certificate   // all, the newest first
+	Doubt         calib.Doubt      // what is stated of its uncertainty beside the certificate
+	Impedance     field.Impedance  // by which field strengths become power densities; 0: not stated
+	SensingCentre *quantity.Length // m from the front of its housing to its sensing centre; nil: not stated
 }
 
 // Serial is how a probe's line is set.
@@ -78,29 +85,33 @@ func readProbes(root *table, alarm Alarm) []Probe {
 		p.Instant = readInstant(t, &p, alarm)
 		p.Vitals = readVitals(t)
 		readAbility(t, &p)
+		readField(t, &p)
 		if text := t.table("textline"); text != nil {
-			p.Textline = readTextline(text, p.Poll > 0, p.Stream)
+			p.Textline = readTextline(text, p.Poll > 0, p.Stream, p.Impedance)
 		} else if p.Driver == "textline" && !t.has("textline") {
 			t.needs("textline", `the driver must know the probe's language: write [probe.textline] and, below it, for example value = 1`)
 		}
 		if x := t.table("scpi"); x != nil {
-			p.SCPI = readSCPI(x, p.Stream)
+			p.SCPI = readSCPI(x, p.Stream, p.Impedance)
 		} else if p.Driver == "scpi" && !t.has("scpi") {
 			t.needs("scpi", `the driver must know the unit at least: write [probe.scpi] and, below it, for example unit = "mW/cm2"`)
 		}
 		if x := t.table("modbus"); x != nil {
-			p.Modbus = readModbus(x, p.Stream)
+			p.Modbus = readModbus(x, p.Stream, p.Impedance)
 		} else if p.Driver == "modbus" && !t.has("modbus") {
 			t.needs("modbus", `the driver must know the probe's registers: write [probe.modbus] and, below it, for example framing = "rtu"`)
 		}
 		if h := t.table("hid"); h != nil {
-			p.HID = readHID(h, p.Poll > 0, p.Stream)
+			p.HID = readHID(h, p.Poll > 0, p.Stream, p.Impedance)
 		} else if p.Driver == "hid" && !t.has("hid") {
 			t.needs("hid", `the driver must know the probe's reports: write [probe.hid] and, below it, for example offset = 1`)
 		}
 		checkVitals(t, &p)
-		if c := t.table("certificate"); c != nil {
-			p.Certificate = readCertificate(c)
+		if p.Certificates = readCertificates(t); len(p.Certificates) > 0 {
+			p.Certificate = p.Certificates[0]
+		}
+		if d := t.table("uncertainty"); d != nil {
+			p.Doubt = readDoubt(d, p.Axes)
 		}
 		t.finish()
 		root.r.probeKeys = t.known
@@ -193,6 +204,19 @@ func readPace(t *table, p *Probe, alarm Alarm) {
 			t.problem("poll", "%q would leave the probe always %s, which it is after %q; poll more often, or set a longer %s in [alarm]",
 				quantity.FormatDuration(p.Poll), rule.name, quantity.FormatDuration(rule.after), rule.name)
 		}
+	}
+}
+
+// readField reads how the field comes to the reading: where it is sensed, and
+// what makes a power density of a field strength.
+func readField(t *table, p *Probe) {
+	if z := t.oneOf(ask{"impedance", `"377"`, false}, "377", "codata"); z != "" {
+		p.Impedance, _ = field.ParseImpedance(z)
+	}
+	const unset = -1
+	if centre := quantityOf(t, ask{"sensing_centre", `"12 mm"`, false}, quantity.ParseLength,
+		span[quantity.Length]{0, 0.5, `"0 mm" to "500 mm"`}, unset); centre != unset {
+		p.SensingCentre = &centre
 	}
 }
 

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"ovenward/acquire/field"
 	"slices"
 	"strings"
 )
@@ -22,7 +23,7 @@ type SCPI struct {
 	Identity, Errors                   bool // *IDN? and SYST:ERR? are asked
 }
 
-func readSCPI(t *table, stream bool) *SCPI {
+func readSCPI(t *table, stream bool, z field.Impedance) *SCPI {
 	x := &SCPI{Line: t.at.line}
 	if stream {
 		t.r.add(t.at.line, "%s: an instrument of this language is asked; remove stream, and set poll", t.label)
@@ -38,7 +39,7 @@ func readSCPI(t *table, stream bool) *SCPI {
 	if !slices.Contains([]string{"\n", "\r\n", "\r"}, x.Terminator) {
 		t.problem("terminator", `%s ends no line of this language; write "\n", "\r\n" or "\r"`, shown(x.Terminator))
 	}
-	x.Unit = readUnit(t)
+	x.Unit = readUnit(t, z)
 	column := span[int64]{1, maxColumn, fmt.Sprintf("a column from 1 to %d", maxColumn)}
 	x.Value = int(t.integer(ask{"value", "1", false}, column, 1))
 	x.Columns = int(t.integer(ask{"columns", "4", false}, column, 0))
@@ -83,10 +84,10 @@ func checkColumns(t *table, x *SCPI) {
 }
 
 // readUnit reads the unit of all readings of a language that says none.
-func readUnit(t *table) string {
+func readUnit(t *table, z field.Impedance) string {
 	unit := t.text(ask{"unit", `"mW/cm2"`, true})
 	if unit != "" {
-		checkUnit(t, "unit", t.line("unit"), unit)
+		checkUnit(t, "unit", t.line("unit"), unit, z)
 	}
 	return unit
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"ovenward/acquire/field"
 	"ovenward/acquire/quantity"
 )
 
@@ -36,7 +37,7 @@ const (
 	maxTerminator = 8
 )
 
-func readTextline(t *table, polled, stream bool) *Textline {
+func readTextline(t *table, polled, stream bool, z field.Impedance) *Textline {
 	x := &Textline{Line: t.at.line}
 	x.Query = t.raw(ask{"query", `"READ?\r\n"`, polled}, maxBytesSent, "")
 	switch {
@@ -57,7 +58,7 @@ func readTextline(t *table, polled, stream bool) *Textline {
 	} else {
 		readColumns(t, x)
 	}
-	readUnits(t, x)
+	readUnits(t, x, z)
 	readWords(t, x)
 	t.finish()
 	return x
@@ -142,11 +143,11 @@ func (x *Textline) group(name string) bool {
 	return err == nil && re.SubexpIndex(name) >= 0
 }
 
-// readUnits reads the units the line can say. All must be units of power
-// density: how a field strength is turned into one is a choice not offered here.
-func readUnits(t *table, x *Textline) {
+// readUnits reads the units the line can say: of power density, and of field
+// strength where the probe's impedance says how one is turned into the other.
+func readUnits(t *table, x *Textline, z field.Impedance) {
 	if _, fixed := t.values["unit"].(string); fixed {
-		checkUnit(t, "unit", t.line("unit"), x.FixedUnit)
+		checkUnit(t, "unit", t.line("unit"), x.FixedUnit, z)
 	}
 	x.Units = t.words(ask{"units", `["mW/cm2", "W/m2"]`, false})
 	inLine := x.Unit > 0 || x.group("unit")
@@ -154,28 +155,29 @@ func readUnits(t *table, x *Textline) {
 	case t.has("units") && !inLine && x.FixedUnit != "":
 		t.problem("units", "the line says no unit; remove units, or say in unit where it stands")
 	case !t.has("units") && inLine:
-		x.Units = slices.DeleteFunc(allUnits(), func(u string) bool { return !x.canHold(u) })
+		x.Units = slices.DeleteFunc(allUnits(z), func(u string) bool { return !x.canHold(u) })
 		if len(x.Units) == 0 {
 			t.problem("units", "no unit known here can stand between separator and terminator; set another separator")
 		}
 	}
 	if t.has("units") {
 		for i, u := range x.Units {
-			if checkUnit(t, "units", t.at.key("units").item(i).line, u) {
+			if checkUnit(t, "units", t.at.key("units").item(i).line, u, z) {
 				checkWord(t, x, "units", i, u)
 			}
 		}
 	}
 }
 
-// checkUnit tells a unit that is none of power density.
-func checkUnit(t *table, key string, line int, spelling string) bool {
+// checkUnit tells a unit that no power density can be made of.
+func checkUnit(t *table, key string, line int, spelling string, z field.Impedance) bool {
 	u, ok := quantity.LookupUnit(spelling)
 	switch {
 	case !ok:
 		t.r.add(line, `%s: %s: %s is no unit known here; write for example "mW/cm2" or "W/m2"`, t.label, key, shown(spelling))
-	case u.Kind() != quantity.KindPowerDensity:
-		t.r.add(line, `%s: %s: %s is a unit of %s, and a unit of power density is wanted, for example "mW/cm2"`, t.label, key, shown(spelling), u.Kind())
+	case u.Kind() != quantity.KindPowerDensity && z == 0:
+		t.r.add(line, `%s: %s: %s is a unit of %s; state impedance = "377" (as the oven standard does) or "codata" for this probe, or write a unit of power density, for example "mW/cm2"`,
+			t.label, key, shown(spelling), u.Kind())
 	default:
 		return true
 	}
@@ -187,11 +189,12 @@ func (x *Textline) canHold(w string) bool {
 	return (x.Separator == "" || !strings.Contains(w, x.Separator)) && (x.Terminator == "" || !strings.Contains(w, x.Terminator))
 }
 
-// allUnits returns the spellings known of all units of power density.
-func allUnits() []string {
+// allUnits returns the spellings known of all units that a power density can be
+// made of.
+func allUnits(z field.Impedance) []string {
 	return slices.DeleteFunc(quantity.UnitSpellings(), func(s string) bool {
 		u, _ := quantity.LookupUnit(s)
-		return u.Kind() != quantity.KindPowerDensity
+		return u.Kind() != quantity.KindPowerDensity && z == 0
 	})
 }
 

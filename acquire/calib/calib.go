@@ -1,94 +1,172 @@
 // Package calib turns what a probe said, as a power density in W/m², into the
 // corrected power density and its expanded uncertainty, both W/m²: first the
-// zero is taken away, then the calibration factor multiplies. The raw reading
-// is never changed, and a correction once used keeps its number, so a corrected
-// value can be derived again years later. It asks no clock and reads no file.
+// zero is taken away, then the calibration factors multiply, for the oven's
+// frequency, the level and the probe's temperature. It adds up what makes a
+// value uncertain by the GUM (JCGM 100:2008), and filters a fast probe to the
+// response that a limit asks for.
+//
+// The raw reading is never changed, and a correction once used keeps its number,
+// so a corrected value can be derived again years later. It asks no clock, reads
+// no file, and extrapolates nothing: where a certificate does not reach, it says
+// so.
 package calib
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"time"
 
+	"ovenward/acquire/field"
 	"ovenward/acquire/quantity"
 )
 
-// Certificate is a calibration as its laboratory states it.
-type Certificate struct {
-	Number     string    `json:"number"`
-	Laboratory string    `json:"laboratory"`
-	Date       time.Time `json:"date"`                 // valid from the start of this day, UTC
-	Due        time.Time `json:"due"`                  // overdue from the start of this day, UTC
-	Factor     float64   `json:"factor"`               // multiplies the reading
-	U          float64   `json:"expanded_uncertainty"` // relative, of the factor
-	K          float64   `json:"k"`                    // coverage factor of U
-}
-
-// Correction is what is done to every reading of a probe from an instant on.
+// Correction is what is done to every reading of a probe from an instant on. It
+// is kept whole, so that what was derived by it can be derived again.
 type Correction struct {
 	Zero        quantity.PowerDensity `json:"zero_w_per_m2"`
 	ZeroAt      time.Time             `json:"zero_at,omitzero"` // zero instant when none was taken
 	ZeroBy      string                `json:"zero_by,omitempty"`
 	Certificate *Certificate          `json:"certificate,omitempty"` // nil: uncalibrated, factor 1
+	Setting     Setting               `json:"setting,omitzero"`
+	Spread      Spread                `json:"spread,omitzero"`
 }
 
-// Apply corrects one raw power density. u is the expanded uncertainty of the
-// calibration alone, at the certificate's coverage factor, and NaN without a
-// certificate: unknown is not zero.
-func (c Correction) Apply(raw quantity.PowerDensity) (s, u quantity.PowerDensity) {
-	if c.Certificate == nil {
-		return raw - c.Zero, quantity.PowerDensity(math.NaN())
-	}
-	s = (raw - c.Zero) * quantity.PowerDensity(c.Certificate.Factor)
-	return s, quantity.PowerDensity(math.Abs(float64(s)) * c.Certificate.U)
+// Setting is what a correction must know of where and how the probe is used.
+type Setting struct {
+	Frequency       quantity.Frequency `json:"frequency_hz,omitempty"` // of the oven; 0: not known
+	Impedance       field.Impedance    `json:"impedance,omitempty"`    // 0: the probe says power densities
+	SaysTemperature bool               `json:"says_temperature,omitempty"`
 }
 
-// Calibrated says whether a certificate is in force at an instant.
-func (c Correction) Calibrated(at time.Time) bool {
-	return c.Certificate != nil && !at.Before(c.Certificate.Date) && at.Before(c.Certificate.Due)
+// Spread is the uncertainty budget in the form that a sample needs: the expanded
+// uncertainty of a corrected S is K·√((Rel·S)² + Abs²), in W/m². The zero value is
+// no budget: then the certificate's own uncertainty counts alone, as it did in
+// records of before.
+type Spread struct {
+	Rel float64               `json:"rel"`          // combined relative standard uncertainty
+	Abs quantity.PowerDensity `json:"abs_w_per_m2"` // combined standard uncertainty that does not grow with S
+	K   float64               `json:"k"`            // coverage factor for 95 %
 }
 
-// ZeroState is what must be known before a zero is taken.
-type ZeroState struct {
-	Running bool                    // the oven runs, or ran a moment ago
-	Alarm   bool                    // an alarm stands at the post
-	Seeing  bool                    // the probe gives fresh, good samples
-	Recent  []quantity.PowerDensity // raw readings of the last seconds, W/m²
-	Floor   quantity.PowerDensity   // the probe's noise floor
-	Bound   quantity.PowerDensity   // the largest zero the probe is stated to need; 0: 3 × floor
+// U returns the expanded uncertainty of s.
+func (p Spread) U(s quantity.PowerDensity) quantity.PowerDensity {
+	rel, abs := p.Rel*float64(s), float64(p.Abs)
+	return quantity.PowerDensity(p.K * math.Sqrt(rel*rel+abs*abs))
 }
 
-// minZeroReadings is how many readings a zero is averaged over, at least.
-const minZeroReadings = 5
-
-// TakeZero returns the zero that the recent readings show, or why none may be
-// taken. Settled means that the readings spread over no more than twice the
-// noise floor.
-func TakeZero(z ZeroState) (quantity.PowerDensity, error) {
+// Coverage returns the coverage factor of the uncertainties that the correction
+// gives; 0 when it gives none.
+func (c Correction) Coverage() float64 {
 	switch {
-	case z.Running:
-		return 0, errors.New("zero refused: the oven runs or ran within the last run gap; stop it, wait, and try again")
-	case z.Alarm:
-		return 0, errors.New("zero refused: an alarm stands at this post; end it first")
-	case !z.Seeing:
-		return 0, errors.New("zero refused: the probe gives no fresh good sample")
-	case len(z.Recent) < minZeroReadings:
-		return 0, fmt.Errorf("zero refused: only %d recent readings, %d are needed; wait a few seconds", len(z.Recent), minZeroReadings)
+	case c.Certificate == nil:
+		return 0
+	case c.Spread.K > 0:
+		return c.Spread.K
 	}
-	lo, hi, sum := z.Recent[0], z.Recent[0], quantity.PowerDensity(0)
-	for _, r := range z.Recent {
-		lo, hi, sum = min(lo, r), max(hi, r), sum+r
+	return c.Certificate.K
+}
+
+// Calibrated says whether a certificate is in force at an instant, and reaches
+// the frequency.
+func (c Correction) Calibrated(at time.Time) bool { return c.Lacking(at) == "" }
+
+// Lacking says why the correction does not make a calibrated value at an
+// instant; empty when it does.
+func (c Correction) Lacking(at time.Time) string {
+	if c.Certificate == nil {
+		return "the probe has no calibration certificate"
 	}
-	if !(hi-lo <= 2*z.Floor) { // so that no value is unsettled, too
-		return 0, fmt.Errorf("zero refused: the readings are unsettled, they spread over %.4g W/m² and the noise floor is %.4g W/m²", float64(hi-lo), float64(z.Floor))
+	if why := c.Certificate.outside(at); why != "" {
+		return why
 	}
-	zero, bound := sum/quantity.PowerDensity(len(z.Recent)), z.Bound
-	if bound == 0 {
-		bound = 3 * z.Floor
+	_, why := c.Certificate.FactorAt(c.Setting.Frequency)
+	return why
+}
+
+// Apply corrects one raw power density by a chain made for it alone. Whoever
+// has many to correct keeps the Chain.
+func (c Correction) Apply(raw quantity.PowerDensity) (s, u quantity.PowerDensity) {
+	ch := c.Chain()
+	s, u, _ = ch.Apply(Raw{S: raw})
+	return s, u
+}
+
+// Raw is one reading as a power density, with what the probe said of itself.
+type Raw struct {
+	S              quantity.PowerDensity
+	Temperature    float64 // °C, of the instrument
+	HasTemperature bool
+}
+
+// Chain is a correction made ready: what does not change from sample to sample
+// is worked out once. Applying it allocates nothing.
+type Chain struct {
+	zero, gain float64
+	rel, abs   float64 // standard uncertainties, squared
+	k          float64 // NaN: the uncertainty is not known
+	levels     []LevelPoint
+	perKelvin  float64 // 0: no temperature coefficient
+	reference  float64 // °C
+	needsT     bool
+	date, due  int64 // in force in [date, due), ns since 1970
+	reaches    bool  // there is a certificate, and it reaches the frequency
+}
+
+// Chain makes the correction ready.
+func (c Correction) Chain() Chain {
+	ch := Chain{zero: float64(c.Zero), gain: 1, k: math.NaN()}
+	cert := c.Certificate
+	if cert == nil {
+		return ch
 	}
-	if !(zero <= bound && zero >= -bound) {
-		return 0, fmt.Errorf("zero refused: %.4g W/m² is beyond the bound of %.4g W/m²; take the probe away from fields, state a larger zero_bound if its handbook allows one, or have it looked at", float64(zero), float64(bound))
+	factor, why := cert.FactorAt(c.Setting.Frequency)
+	ch.gain, ch.reaches, ch.levels = factor, why == "", cert.ByLevel
+	ch.date, ch.due = cert.Date.UnixNano(), cert.Due.UnixNano()
+	ch.perKelvin, ch.reference = cert.PerKelvin, cert.Reference
+	ch.needsT = cert.PerKelvin != 0 && c.Setting.SaysTemperature
+	ch.rel, ch.abs, ch.k = c.Spread.Rel*c.Spread.Rel, float64(c.Spread.Abs)*float64(c.Spread.Abs), c.Spread.K
+	if !(c.Spread.K > 0) {
+		ch.rel, ch.abs, ch.k = cert.U*cert.U, 0, 1
 	}
-	return zero, nil
+	return ch
+}
+
+// InForce says whether a certificate that reaches the frequency is in force at
+// an instant.
+func (c *Chain) InForce(at time.Time) bool {
+	ns := at.UnixNano()
+	return c.reaches && ns >= c.date && ns < c.due
+}
+
+// U returns the expanded uncertainty of a corrected value; NaN if unknown.
+func (c *Chain) U(s quantity.PowerDensity) quantity.PowerDensity {
+	x := float64(s)
+	return quantity.PowerDensity(c.k * math.Sqrt(c.rel*x*x+c.abs))
+}
+
+// The temperatures an instrument can have and still work, °C. What lies outside
+// is a broken thermometer. Our own choice, no source.
+const coldest, hottest = -40, 85
+
+// Apply corrects one reading. u is the expanded uncertainty of s, NaN without a
+// certificate: unknown is not zero. covered is false when the value lies above
+// the linearity table, or when the temperature that the certificate's
+// coefficient needs was not said: such a sample is uncalibrated.
+func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
+	x := float64(in.S) - c.zero
+	gain := c.gain
+	covered = true
+	if len(c.levels) > 0 {
+		f, inside := factorAtLevel(c.levels, x)
+		gain *= f
+		covered = inside
+	}
+	if c.needsT {
+		if in.HasTemperature && in.Temperature >= coldest && in.Temperature <= hottest {
+			gain /= 1 + c.perKelvin*(in.Temperature-c.reference)
+		} else {
+			covered = false
+		}
+	}
+	s = quantity.PowerDensity(x * gain)
+	return s, c.U(s), covered
 }

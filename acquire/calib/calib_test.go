@@ -100,7 +100,7 @@ func TestCorrectionIsReadBack(t *testing.T) {
 			t.Fatal(err)
 		}
 		cert := c.Certificate
-		if cert != nil && (back.Certificate == nil || *back.Certificate != *cert) {
+		if cert != nil && (back.Certificate == nil || !back.Certificate.Equal(*cert)) {
 			t.Errorf("certificate %+v came back as %+v", cert, back.Certificate)
 		}
 		c.Certificate, back.Certificate = nil, nil

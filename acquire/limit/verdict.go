@@ -71,7 +71,12 @@ type Verdict struct {
 	Distance    quantity.Length
 	Certificate string  // its number
 	Wrong       float64 // probability that accepting Judged would be wrong, by Risk; NaN when unknown
-	Notes       []string
+
+	// Filtered is the response, to 90 % of a step, that the values judged were
+	// filtered to since the limit asks for it; 0: they are as measured. Value and
+	// Ratio are as measured always.
+	Filtered time.Duration
+	Notes    []string // what stands beside the verdict and never changes it
 }
 
 // Decide gives the outcome alone: that of Judge, without its words. It allocates

@@ -116,8 +116,9 @@ const (
 	insertUnit   = "INSERT INTO units (unit, spelled) VALUES (?, ?)"
 	insertSample = `INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction, more)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
-	insertCorrection = `INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate)
-		VALUES (?, ?, ?, ?, ?, ?, ?)`
+	insertCorrection = `INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate,
+		frequency_hz, impedance, says_temperature, u_rel, u_abs_w_per_m2, u_k)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertEvent = "INSERT INTO events (id, at_ns, post, kind, who, text, raw, alarm) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 	setAlarm    = `INSERT INTO alarms (post, rule, state, id, since_ns, changed_ns, event) VALUES (?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT DO UPDATE SET state = excluded.state, id = excluded.id, since_ns = excluded.since_ns,
@@ -188,7 +189,8 @@ func (w *writer) writeCorrection(ctx context.Context, c correction) error {
 	if !c.c.ZeroAt.IsZero() {
 		zeroAt = nanos(c.c.ZeroAt)
 	}
-	_, err = w.exec(ctx, insertCorrection, c.id, c.post, c.at, number(float64(c.c.Zero)), zeroAt, c.c.ZeroBy, cert)
+	args := []any{c.id, c.post, c.at, number(float64(c.c.Zero)), zeroAt, c.c.ZeroBy, cert}
+	_, err = w.exec(ctx, insertCorrection, append(args, settingArgs(c.c)...)...)
 	return err
 }
 
@@ -230,9 +232,9 @@ func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, er
 	if c == nil {
 		return nil, nil
 	}
-	args := []any{c.Number, c.Laboratory, day(c.Date), day(c.Due), number(c.Factor), number(c.U), number(c.K)}
+	args := []any{c.Number, c.Laboratory, day(c.Date), day(c.Due), number(c.Factor), number(c.U), number(c.K), detailOf(c)}
 	st, err := w.stmt(ctx, `SELECT certificate FROM certificates WHERE number IS ? AND laboratory IS ? AND date IS ? AND due IS ?
-		AND factor IS ? AND expanded_uncertainty IS ? AND k IS ?`)
+		AND factor IS ? AND expanded_uncertainty IS ? AND k IS ? AND detail IS ?`)
 	if err != nil {
 		return nil, err
 	}
@@ -244,8 +246,8 @@ func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, er
 	default:
 		return nil, err
 	}
-	res, err := w.exec(ctx, `INSERT INTO certificates (number, laboratory, date, due, factor, expanded_uncertainty, k)
-		VALUES (?, ?, ?, ?, ?, ?, ?)`, args...)
+	res, err := w.exec(ctx, `INSERT INTO certificates (number, laboratory, date, due, factor, expanded_uncertainty, k, detail)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, args...)
 	if err != nil {
 		return nil, err
 	}

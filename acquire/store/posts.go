@@ -125,7 +125,7 @@ type column struct {
 
 // columnsOf is all that shapes what is derived from a post's samples.
 func columnsOf(p *acquire.Post, certificate any) []column {
-	return append([]column{
+	return append(calibrationColumns(p), append([]column{
 		{"site", p.Site}, {"oven", p.Oven}, {"oven_place", p.OvenPlace},
 		{"distance_m", number(float64(p.Distance))}, {"turned", p.Turned},
 		{"limit_id", p.Limit.ID}, {"limit_w_per_m2", number(float64(p.Limit.Value))},
@@ -143,7 +143,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
 		{"limit_averaging_s", orNull(p.Limit.Averaging.Seconds())}, {"limit_rule", ruleOf(p.Limit)},
 		{"limits_more", moreLimits(p.More)},
-	}, moreColumns(p)...)
+	}, moreColumns(p)...)...)
 }
 
 // postVersion returns the newest version of the post, made if it differs.
@@ -171,7 +171,8 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 }
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,
-	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k
+	k.frequency_hz, k.impedance, k.says_temperature, k.u_rel, k.u_abs_w_per_m2, k.u_k,
+	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
 	FROM corrections AS k LEFT JOIN certificates AS c USING (certificate) `
 
 // newestCorrection returns the newest correction of a post and its number, 0 if
@@ -194,13 +195,19 @@ func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 		zero, factor, u, k sql.NullFloat64
 		zeroAt             sql.NullInt64
 		by                 string
+		set                setting
 		no, lab, date, due sql.NullString
+		more               sql.NullString
 		c                  calib.Correction
 	)
-	if err := r.Scan(&id, &zero, &zeroAt, &by, &no, &lab, &date, &due, &factor, &u, &k); err != nil {
+	if err := r.Scan(&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k,
+		&no, &lab, &date, &due, &factor, &u, &k, &more); err != nil {
 		return 0, c, err
 	}
 	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
+	if err := set.into(&c); err != nil {
+		return 0, c, err
+	}
 	if no.Valid {
 		cert := calib.Certificate{Number: no.String, Laboratory: lab.String, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
 		var err error
@@ -209,6 +216,9 @@ func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 		}
 		if cert.Due, err = time.Parse(time.RFC3339Nano, due.String); err != nil {
 			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
+		}
+		if err = addDetail(&cert, more); err != nil {
+			return 0, c, err
 		}
 		c.Certificate = &cert
 	}

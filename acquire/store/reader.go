@@ -29,7 +29,7 @@ type Reader struct {
 	db *sql.DB
 
 	mu          sync.Mutex // guards what never changes once read
-	corrections map[int64]calib.Correction
+	corrections map[int64]*corrected
 	units       map[int32]spelling
 }
 
@@ -40,7 +40,7 @@ type spelling struct {
 }
 
 func newReader(db *sql.DB) *Reader {
-	return &Reader{db: db, corrections: map[int64]calib.Correction{}, units: map[int32]spelling{}}
+	return &Reader{db: db, corrections: map[int64]*corrected{}, units: map[int32]spelling{}}
 }
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
@@ -309,10 +309,7 @@ func (r *Reader) derive(ctx context.Context, s *StoredSample, unit int32) error 
 		return err
 	}
 	s.Reading.Unit = sp.said
-	s.S, s.U = quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
-	if raw, ok := sp.unit.PowerDensity(s.Reading.Value.Float()); ok && s.Reading.HasValue {
-		s.S, s.U = c.Apply(raw)
-	}
+	c.derive(&s.Sample, sp.unit)
 	return nil
 }
 
@@ -331,18 +328,22 @@ func (r *Reader) unit(ctx context.Context, id int32) (spelling, error) {
 	return s, nil
 }
 
-func (r *Reader) correction(ctx context.Context, id int64) (calib.Correction, error) {
+func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if c, ok := r.corrections[id]; ok || id == 0 {
+	if c, ok := r.corrections[id]; ok {
 		return c, nil
+	}
+	if id == 0 {
+		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
 	_, c, err := scanCorrection(r.db.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
 	if err != nil {
-		return c, fmt.Errorf("correction %d: %w", id, err)
+		return nil, fmt.Errorf("correction %d: %w", id, err)
 	}
-	r.corrections[id] = c
-	return c, nil
+	made := &corrected{c, c.Chain()}
+	r.corrections[id] = made
+	return made, nil
 }
 
 func powerDensity(f sql.NullFloat64) quantity.PowerDensity { return quantity.PowerDensity(orNaN(f)) }

@@ -212,15 +212,12 @@ func sameCorrection(a, b calib.Correction) bool {
 	switch {
 	case a.Zero != b.Zero || !a.ZeroAt.Equal(b.ZeroAt) || a.ZeroBy != b.ZeroBy:
 		return false
+	case a.Setting != b.Setting || a.Spread != b.Spread:
+		return false
 	case a.Certificate == nil || b.Certificate == nil:
 		return a.Certificate == b.Certificate
 	}
-	return sameCertificate(*a.Certificate, *b.Certificate)
-}
-
-func sameCertificate(a, b calib.Certificate) bool {
-	return a.Number == b.Number && a.Laboratory == b.Laboratory && a.Date.Equal(b.Date) && a.Due.Equal(b.Due) &&
-		a.Factor == b.Factor && a.U == b.U && a.K == b.K
+	return a.Certificate.Equal(*b.Certificate)
 }
 
 // nanos is t in nanoseconds since 1970; 0 when t is none.

@@ -20,7 +20,7 @@ type step struct {
 
 // steps returns all versions of the schema, the first first.
 func steps() []step {
-	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}}
+	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any
@@ -43,8 +43,8 @@ func steps() []step {
 // low: what the instrument said of itself. quality has bits 1 fault, 2
 // over-range, 4 uncalibrated, 8 under-floor, 16 clock-unsure: what we hold
 // against the sample; 0 is good. correction is the row of corrections that was
-// in force: corrected = (value in W/m² − zero) × certificate factor. version is
-// the row of post_versions that was in force. seq counts 1, 2, 3 … at each post;
+// in force: corrected = (value in W/m² − zero) × certificate factor, and what
+// schemaCalibration tells of. version is the row of post_versions that was in force. seq counts 1, 2, 3 … at each post;
 // a number that is missing was lost, and an event names it. Within a post,
 // at_ns never falls while seq rises.
 //

@@ -135,7 +135,10 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
-	return d.record.Register(posts, now())
+	if err = d.record.Register(posts, now()); err != nil {
+		return err
+	}
+	return checkTurned(d.file, d.record)
 }
 
 // wire connects the parts: the picture of the running program.

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/config"
 	"ovenward/drivers"
@@ -84,11 +83,12 @@ func posts(f *config.File, k *simulate.Kitchen, w *wires) ([]acquire.Post, error
 		a := f.Alarm
 		out = append(out, acquire.Post{
 			Site: f.Site.Name, ID: c.ID, Oven: oven.ID, OvenPlace: oven.Place, Probe: p,
-			Distance: c.Distance, Turned: c.Turned != nil,
-			Limit: limits[0], More: limits[1:],
+			Distance: c.Distance,
+			Limit:    limits[0], More: limits[1:],
 			Sustained: limit.SustainedRule{Unbroken: a.Unbroken, Summed: a.Summed, Within: a.Within, Clear: a.Clear},
 			RunGap:    a.RunGap, Silent: a.Silent, Stale: a.Stale, Stuck: a.Stuck,
 		})
+		stand(&out[len(out)-1], c, oven, probes[c.Probe].Doubt)
 	}
 	return out, nil
 }
@@ -112,10 +112,7 @@ func newProbe(c config.Probe, k *simulate.Kitchen, w *wires) (acquire.Probe, err
 	if p.Protocol, err = protocols()[c.Driver](c); err != nil {
 		return p, fmt.Errorf("setting up the %s driver of probe %s: %w", c.Driver, c.ID, err)
 	}
-	if cert := c.Certificate; cert != nil {
-		p.Certificate = &calib.Certificate{Number: cert.Number, Laboratory: cert.Laboratory, Date: cert.Date, Due: cert.Due,
-			Factor: cert.Factor, U: cert.ExpandedUncertainty, K: cert.K}
-	}
+	calibrate(&p, c)
 	pace(&p, c)
 	path := c.Port
 	if c.Simulated != "" {

@@ -1,0 +1,102 @@
+package acquire
+
+import (
+	"fmt"
+	"time"
+
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/drivers"
+)
+
+// Nature is what the uncertainty budget of the post must know.
+func (p *Post) Nature() calib.Nature {
+	return calib.Nature{
+		Floor: p.Probe.Floor, ZeroBound: p.Probe.ZeroBound, Axes: p.Probe.Axes, Turned: p.Turned, Distance: p.Distance,
+		Setting: calib.Setting{Frequency: p.Frequency, Impedance: p.Probe.Impedance, SaysTemperature: p.Probe.SaysTemperature},
+		Stated:  p.Doubt,
+	}
+}
+
+// Certificates lists all certificates of the probe, the newest first.
+func (p *Probe) Certificates() []*calib.Certificate {
+	if p.Certificate == nil {
+		return nil
+	}
+	return append([]*calib.Certificate{p.Certificate}, p.Earlier...)
+}
+
+// use makes c the correction of what comes.
+func (w *watch) use(c calib.Correction) { w.correction, w.chain = c, c.Chain() }
+
+// certify takes up the certificate that is in force at an instant, and says
+// whether that is another one than before.
+func (w *watch) certify(at time.Time) bool {
+	if w.certified && at.Before(w.nextCertificate) {
+		return false
+	}
+	all := w.post.Probe.Certificates()
+	cert := calib.InForce(all, at)
+	changed := w.certified && cert != w.correction.Certificate
+	next, more := calib.NextDate(all, at)
+	if !more {
+		next = time.Unix(1<<40, 0) // beyond all that comes
+	}
+	w.certified, w.nextCertificate = true, next
+	c := calib.Correct(w.post.Nature(), cert, w.post.Limit.Value)
+	c.Zero, c.ZeroAt, c.ZeroBy = w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy
+	w.use(c)
+	return changed
+}
+
+// recertify tells the record and people of a certificate that has come into
+// force. What was sampled before must be in the record already.
+func (w *watch) recertify(at time.Time) {
+	w.record.Correction(w.index, w.correction)
+	w.report(Event{At: at, Post: w.post.ID, Kind: KindCalibration, Text: fmt.Sprintf(
+		"certificate %s of %s is in force from now on", w.correction.Certificate.Number, w.correction.Certificate.Laboratory)})
+}
+
+// read turns a reading into a power density, by its unit and the probe's
+// setting. has is false when the instrument said no number.
+func (w *watch) read(r drivers.Reading) (in calib.Raw, has bool, err error) {
+	in.S = unknown()
+	if !r.HasValue && !r.HasAxes {
+		return in, false, nil
+	}
+	if r.Unit != w.unitSaid {
+		u, ok := quantity.LookupUnit(r.Unit)
+		if !ok {
+			return in, false, fmt.Errorf("unit %q is not known", r.Unit)
+		}
+		w.unitSaid, w.unit = r.Unit, u
+	}
+	in, err = w.correction.Setting.Raw(r, w.unit)
+	return in, err == nil, err
+}
+
+// uncalibrated says why the newest valid sample is not calibrated; empty when it
+// is, and when there is none.
+func (w *watch) uncalibrated() string {
+	if w.last.Seq == 0 || w.last.Quality&Uncalibrated == 0 {
+		return ""
+	}
+	if why := w.correction.Lacking(w.last.At); why != "" {
+		return why
+	}
+	return fmt.Sprintf("the level or the probe's temperature lies outside what certificate %s covers", w.correction.Certificate.Number)
+}
+
+// noCertificate is how a verdict words that a value is not calibrated.
+const noCertificate = "no calibration certificate in force"
+
+// explain adds to a verdict why a value is not calibrated.
+func (w *watch) explain(v *limit.Verdict) {
+	why := w.uncalibrated()
+	for i, r := range v.Reasons {
+		if r == noCertificate && why != "" {
+			v.Reasons[i] = r + ": " + why
+		}
+	}
+}
