@@ -167,14 +167,14 @@ func TestVerdictIsFilteredAndAlarmIsNot(t *testing.T) {
 	for i := range 11 {
 		w.hear(time.Second+time.Duration(i)*100*time.Millisecond, reading(6000+int64(i%3), -3, "mW/cm2"))
 	}
-	v := w.verdict(&w.held[0], 2 * time.Second)
+	v := w.verdict(&w.held[0], 2*time.Second)
 	if v.Outcome == limit.Exceeds || math.Abs(float64(v.Judged)-32.2) > 0.3 || v.Filtered != 3*time.Second {
 		t.Errorf("after 1 s of a step: %s at %v W/m², filtered to %s", v.Outcome, float64(v.Judged), v.Filtered)
 	}
 	if math.Abs(float64(v.Value)-60) > 0.1 || math.Abs(v.Ratio-1.2) > 0.01 {
 		t.Errorf("the value shown is %v, %v times the limit: it is as measured", v.Value, v.Ratio)
 	}
-	if a := w.alarmVerdict(&w.held[0], 2 * time.Second); a.Outcome != limit.Exceeds {
+	if a := w.alarmVerdict(&w.held[0], 2*time.Second); a.Outcome != limit.Exceeds {
 		t.Errorf("the alarm judges %s", a.Outcome)
 	}
 	if len(v.Notes) != 1 || !strings.Contains(v.Notes[0], "3 s to 90 %") {
@@ -183,7 +183,7 @@ func TestVerdictIsFilteredAndAlarmIsNot(t *testing.T) {
 	for i := 11; i < 40; i++ {
 		w.hear(time.Second+time.Duration(i)*100*time.Millisecond, reading(6000+int64(i%3), -3, "mW/cm2"))
 	}
-	if v := w.verdict(&w.held[0], 5 * time.Second); v.Outcome != limit.Exceeds || math.Abs(float64(v.Judged)-57.2) > 0.2 { // 1 - 10^(-4/3)
+	if v := w.verdict(&w.held[0], 5*time.Second); v.Outcome != limit.Exceeds || math.Abs(float64(v.Judged)-57.2) > 0.2 { // 1 - 10^(-4/3)
 		t.Errorf("after 4 s: %s at %v W/m²", v.Outcome, float64(v.Judged))
 	}
 
