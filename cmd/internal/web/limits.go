@@ -36,7 +36,7 @@ func judgedWords(v limit.Verdict, several bool) string {
 		text += ", by " + string(v.Rule)
 	}
 	if v.Outcome == limit.Within && !math.IsNaN(v.Wrong) {
-		text += fmt.Sprintf(", wrong with a probability of %.2g\u00a0%%", 100*v.Wrong)
+		text += ", wrong with a probability " + chance(v.Wrong)
 	}
 	if several {
 		text = "limit " + v.Limit.ID + ": " + text
@@ -143,4 +143,13 @@ func limitsOf(p *acquire.Post) []limitJSON {
 		out = append(out, limitOf(l))
 	}
 	return out
+}
+
+// chance words a probability. What is very small is not nothing: the model
+// behind it is not known that well.
+func chance(p float64) string {
+	if p < 1e-4 {
+		return "below 0.01\u00a0%"
+	}
+	return fmt.Sprintf("of %.2g\u00a0%%", 100*p)
 }

@@ -53,3 +53,11 @@ func TestPostWithSeveralLimits(t *testing.T) {
 		}
 	}
 }
+
+func TestASmallChanceIsNotNothing(t *testing.T) {
+	for p, want := range map[float64]string{0: "below 0.01\u00a0%", 1e-20: "below 0.01\u00a0%", 0.00025: "of 0.025\u00a0%", 0.5: "of 50\u00a0%"} {
+		if got := chance(p); got != want {
+			t.Errorf("%v: %q, want %q", p, got, want)
+		}
+	}
+}
