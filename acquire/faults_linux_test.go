@@ -176,10 +176,7 @@ func TestGarbage(t *testing.T) {
 // within 2 s; nothing answered is lost but what was on its way when the plug was
 // pulled, and nothing comes twice.
 func TestHundredReplugs(t *testing.T) {
-	rounds := 100
-	if testing.Short() {
-		rounds = 10
-	}
+	const rounds = 100
 	b := newBench(t)
 	var slowest time.Duration
 	answers := map[string]bool{}

@@ -14,6 +14,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"ovenward/drivers/driverstest"
 )
 
 // reference is the loop that ours is held to: an absolute schedule slept with
@@ -43,18 +45,13 @@ int main(int argc, char **argv) {
 // compile builds the reference, or skips when there is no C compiler.
 func compile(b *testing.B) string {
 	b.Helper()
-	if _, err := exec.LookPath("cc"); err != nil {
-		if os.Getenv("OVENWARD_PEERS") == "require" {
-			b.Fatal("cc, the C compiler, is not installed")
-		}
-		b.Skip("cc, the C compiler, is not installed: there is no reference to compare with")
-	}
+	cc := driverstest.Program(b, "cc")
 	dir := b.TempDir()
 	source, program := filepath.Join(dir, "reference.c"), filepath.Join(dir, "reference")
 	if err := os.WriteFile(source, []byte(reference), 0o600); err != nil {
 		b.Fatal(err)
 	}
-	if out, err := exec.Command("cc", "-O2", "-o", program, source).CombinedOutput(); err != nil {
+	if out, err := exec.Command(cc, "-O2", "-o", program, source).CombinedOutput(); err != nil {
 		b.Fatalf("compiling the reference: %v\n%s", err, out)
 	}
 	return program

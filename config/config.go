@@ -39,6 +39,10 @@ const maxBytes = 1 << 20
 // Load reads the file at path. The error is Problems when the file could be
 // read and something in it is wrong.
 func Load(path string) (*File, error) {
+	// A pipe or a device may never end, and opening one may never return.
+	if about, err := os.Stat(path); err == nil && !about.Mode().IsRegular() {
+		return nil, fmt.Errorf("read the configuration: %s is no plain file (%s); name a TOML file, not a folder, a pipe or a device", path, about.Mode().Type())
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("read the configuration: %w; name an existing TOML file that this user may read", err)

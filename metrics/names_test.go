@@ -3,7 +3,6 @@ package metrics
 import (
 	"bytes"
 	"fmt"
-	"os"
 	"os/exec"
 	"slices"
 	"strings"
@@ -12,6 +11,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 	dto "github.com/prometheus/client_model/go"
+
+	"ovenward/drivers/driverstest"
 )
 
 // checkName says what is wrong with a metric's name and kind by the rules of
@@ -134,14 +135,7 @@ func TestPromlintIsSilent(t *testing.T) {
 }
 
 func TestPromtoolIsSilent(t *testing.T) {
-	promtool, err := exec.LookPath("promtool")
-	if err != nil {
-		if os.Getenv("OVENWARD_PEERS") == "require" {
-			t.Fatal("promtool is not installed, and OVENWARD_PEERS=require asks for it: install Debian's package prometheus")
-		}
-		t.Skip("promtool is not installed (Debian's package prometheus has it): the exposition was not checked by it")
-	}
-	cmd := exec.CommandContext(t.Context(), promtool, "check", "metrics")
+	cmd := exec.CommandContext(t.Context(), driverstest.Program(t, "promtool"), "check", "metrics")
 	cmd.Stdin = strings.NewReader(exposition(t, newSite(wholeSite)))
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said

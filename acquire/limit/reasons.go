@@ -120,6 +120,9 @@ func notes(l *Limit, c *Circumstances) []string {
 	if l.Unconfirmed != "" {
 		all = append(all, fmt.Sprintf("not confirmed: %s of this limit", l.Unconfirmed))
 	}
+	if l.Basis.Emission() && c.Distance > 0 && c.Distance < l.Distance {
+		all = append(all, fmt.Sprintf("measured at %s, nearer than the %s that the limit is for: the field there can be higher", c.Distance, l.Distance))
+	}
 	if l.CitedAbove > 0 && l.Basis.Emission() {
 		highest := c.Value
 		if c.Running && !(c.Peak <= highest) {

@@ -12,6 +12,8 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"ovenward/drivers/driverstest"
 )
 
 // TestBrowserSeesTheSealFail looks at the model kitchen as a newcomer does: a
@@ -19,7 +21,7 @@ import (
 // the origin.
 func TestBrowserSeesTheSealFail(t *testing.T) {
 	t.Parallel()
-	chromium := peer(t, "chromium")
+	chromium := driverstest.Program(t, "chromium")
 	r := startDaemon(t, settings{})
 	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()

@@ -12,22 +12,9 @@ import (
 	"path/filepath"
 	"testing"
 	"time"
-)
 
-// peer finds a program that a test talks to, or says why the test is skipped.
-// With OVENWARD_PEERS=require a missing one fails the test.
-func peer(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("OVENWARD_PEERS") == "require" {
-		t.Fatalf("%s is needed here and is not installed", name)
-	}
-	t.Skipf("skipped for want of a peer: %s is not installed", name)
-	return ""
-}
+	"ovenward/drivers/driverstest"
+)
 
 // freePort returns an address that was free a moment ago.
 func freePort(t *testing.T) string {
@@ -65,7 +52,7 @@ func background(t *testing.T, path string, args ...string) {
 // kitchen and pass an alert on to Debian's Alertmanager.
 func TestPrometheusScrapesAndAlerts(t *testing.T) {
 	t.Parallel()
-	prometheus, alertmanager := peer(t, "prometheus"), peer(t, "prometheus-alertmanager")
+	prometheus, alertmanager := driverstest.Program(t, "prometheus"), driverstest.Program(t, "prometheus-alertmanager")
 	r := startDaemon(t, settings{})
 	dir, web, alerts := t.TempDir(), freePort(t), freePort(t)
 	write := func(name, text string) string {

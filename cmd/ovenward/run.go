@@ -19,7 +19,7 @@ import (
 const defaultListen = "127.0.0.1:24500"
 
 // runCommand watches until ctx ends. It returns 0 after a clean stop, 1 when
-// it could not start or had to give up.
+// it could not start, had to give up, or could not record all that it sampled.
 func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	var s settings
 	var level slog.Level
@@ -70,7 +70,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	if s := d.record.Stats(); s.Lost+s.Refused+s.LostEvents > 0 || s.Pending > 0 {
 		log.Warn("stopped; not all that was sampled is in the record", "samples lost", s.Lost, "samples pending", s.Pending,
 			"events lost", s.LostEvents, "rows refused", s.Refused)
-		return 0
+		return 1
 	}
 	log.Info("stopped; everything sampled is committed")
 	return 0

@@ -1,92 +1,17 @@
 package serialport
 
 import (
-	"bytes"
-	"context"
 	"errors"
 	"fmt"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
-	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"ovenward/drivers"
 	"ovenward/drivers/textline"
+
+	"ovenward/drivers/driverstest"
 )
-
-// program finds a peer. Without it the test is skipped, by name, unless
-// OVENWARD_PEERS=require says that it must be there.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("OVENWARD_PEERS") == "require" {
-		t.Fatalf("the peer %s is missing, and OVENWARD_PEERS=require: %v", name, err)
-	}
-	t.Skipf("the peer %s is missing; install it to run this test", name)
-	return ""
-}
-
-// output collects what a peer says, from its own goroutine.
-type output struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (o *output) Write(p []byte) (int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.b.Write(p)
-}
-
-func (o *output) String() string {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.b.String()
-}
-
-// start runs a peer until the test ends.
-func start(t *testing.T, name string, args ...string) {
-	t.Helper()
-	ctx, cancel := context.WithCancel(context.Background())
-	said := &output{}
-	cmd := exec.CommandContext(ctx, name, args...)
-	cmd.Stdout, cmd.Stderr = said, said
-	cmd.Cancel = func() error { return cmd.Process.Signal(syscall.SIGTERM) }
-	cmd.WaitDelay = 2 * time.Second
-	if err := cmd.Start(); err != nil {
-		cancel()
-		t.Fatalf("start %s: %v", name, err)
-	}
-	t.Cleanup(func() {
-		cancel()
-		err := cmd.Wait()
-		if t.Failed() {
-			t.Logf("%s ended with %v and said:\n%s", name, err, said)
-		}
-	})
-}
-
-// line starts socat with a pair of linked terminals, and returns their paths.
-func line(t *testing.T) (near, far string) {
-	t.Helper()
-	socat := program(t, "socat")
-	dir := t.TempDir()
-	near, far = filepath.Join(dir, "near"), filepath.Join(dir, "far")
-	start(t, socat, "-d", "-d", "pty,raw,echo=0,link="+near, "pty,raw,echo=0,link="+far)
-	waitFor(t, func() bool {
-		_, nearErr := os.Stat(near)
-		_, farErr := os.Stat(far)
-		return nearErr == nil && farErr == nil
-	})
-	return near, far
-}
 
 func peerLanguage(t *testing.T, query string) drivers.Protocol {
 	t.Helper()
@@ -131,12 +56,12 @@ func checkPeerFrame(t *testing.T, p drivers.Protocol, n int, f drivers.Frame) {
 // TestPeerPolled reads an instrument written in another language, over a pair
 // of terminals that a third program links.
 func TestPeerPolled(t *testing.T) {
-	python := program(t, "python3")
-	near, far := line(t)
+	python := driverstest.Program(t, "python3")
+	near, far := driverstest.SerialPair(t)
 	p := peerLanguage(t, "MEAS?\r\n")
 	l := open(t, Options{Path: near, Baud: 9600})
 	const count = 60
-	start(t, python, "testdata/instrument.py", far, "poll", fmt.Sprint(count))
+	driverstest.Start(t, python, "testdata/instrument.py", far, "poll", fmt.Sprint(count))
 	frames, err := l.Receive(p.Split, soon(), nil)
 	if err != nil || len(frames) != 1 || string(frames[0].Bytes) != "ready" {
 		t.Fatalf("Receive: %+v, %v, want ready", frames, err)
@@ -164,12 +89,12 @@ func TestPeerPolled(t *testing.T) {
 
 // TestPeerStreaming reads the same instrument while it talks by itself.
 func TestPeerStreaming(t *testing.T) {
-	python := program(t, "python3")
-	near, far := line(t)
+	python := driverstest.Program(t, "python3")
+	near, far := driverstest.SerialPair(t)
 	p := peerLanguage(t, "")
 	l := open(t, Options{Path: near, Baud: 115200})
 	const count = 20_000
-	start(t, python, "testdata/instrument.py", far, "stream", fmt.Sprint(count))
+	driverstest.Start(t, python, "testdata/instrument.py", far, "stream", fmt.Sprint(count))
 	frames, err := l.Receive(p.Split, soon(), nil)
 	if err != nil || len(frames) != 1 || !strings.HasPrefix(string(frames[0].Bytes), "ready") {
 		t.Fatalf("Receive: %+v, %v, want ready", frames, err)

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"net"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"testing"
@@ -22,6 +20,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+
+	"ovenward/drivers/driverstest"
 )
 
 // browser is a tab of a real browser that looks at a server of ours, and keeps
@@ -41,13 +41,7 @@ type browser struct {
 // or fails where peers are required.
 func open(t *testing.T, f *fakeStation, change ...func(*Options)) *browser {
 	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("OVENWARD_PEERS") == "require" {
-			t.Fatal("peer missing: chromium (Debian package chromium)")
-		}
-		t.Skip("peer missing: chromium (Debian package chromium)")
-	}
+	path := driverstest.Program(t, "chromium")
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	t.Cleanup(cancel)
 	srv := httptest.NewUnstartedServer(newServer(f, append([]func(*Options){func(o *Options) { o.Now = time.Now }}, change...)...).Handler())

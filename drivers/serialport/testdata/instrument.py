@@ -51,6 +51,7 @@ def main():
     fd = os.open(path, os.O_RDWR | os.O_NOCTTY)
     tty.setraw(fd, termios.TCSANOW)
     send(fd, "ready\r\n")
+    print("ready", flush=True)
     heard = b""
     if mode == "stream":
         said, heard = hear(fd, b"\n", heard)
