@@ -80,7 +80,7 @@ type Sample struct {
 }
 
 // HasValue says whether S is a number that may be shown and averaged.
-func (s Sample) HasValue() bool {
+func (s *Sample) HasValue() bool {
 	return (s.Reading.HasValue || s.Reading.HasAxes) && s.Quality&(Fault|OverRange) == 0
 }
 

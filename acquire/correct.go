@@ -60,7 +60,7 @@ func (w *watch) recertify(at time.Time) {
 
 // read turns a reading into a power density, by its unit and the probe's
 // setting. has is false when the instrument said no number.
-func (w *watch) read(r drivers.Reading) (in calib.Raw, has bool, err error) {
+func (w *watch) read(r *drivers.Reading) (in calib.Raw, has bool, err error) {
 	in.S = unknown()
 	if !r.HasValue && !r.HasAxes {
 		return in, false, nil

@@ -149,7 +149,7 @@ func (c *corrected) derive(s *acquire.Sample, u quantity.Unit) {
 	if !s.Reading.HasValue && !s.Reading.HasAxes {
 		return
 	}
-	if in, err := c.Setting.Raw(s.Reading, u); err == nil {
+	if in, err := c.Setting.Raw(&s.Reading, u); err == nil {
 		s.S, s.U, _ = c.chain.Apply(in)
 	}
 }

@@ -57,7 +57,7 @@ func TestCorrectionsAreReadBackWhole(t *testing.T) {
 	for i, got := range everything(t, s.Reader, "fryer") {
 		c := all[i]
 		u := unitOf(t, want[i].Reading.Unit)
-		in, err := c.Setting.Raw(want[i].Reading, u)
+		in, err := c.Setting.Raw(&want[i].Reading, u)
 		if err != nil {
 			t.Fatal(err)
 		}
