@@ -85,17 +85,29 @@ func (w *watch) uncalibrated() string {
 	if why := w.correction.Lacking(w.last.At); why != "" {
 		return why
 	}
-	return fmt.Sprintf("the level or the probe's temperature lies outside what certificate %s covers", w.correction.Certificate.Number)
+	cert := w.correction.Certificate
+	if w.belowZero(w.last.S) {
+		return fmt.Sprintf("%s is far below zero, so that the zero is off: take one with the oven off", w.last.S)
+	}
+	if cert.PerKelvin != 0 && w.correction.Setting.SaysTemperature {
+		switch c, said := w.last.Reading.Celsius(); {
+		case !said:
+			return fmt.Sprintf("the reading carries no temperature, and certificate %s corrects by it", cert.Number)
+		case !calib.Plausible(c):
+			return fmt.Sprintf("the probe says that it is at %.3g °C, which cannot be, and certificate %s corrects by it", c, cert.Number)
+		}
+	}
+	return fmt.Sprintf("the level lies above the linearity table of certificate %s", cert.Number)
 }
 
-// noCertificate is how a verdict words that a value is not calibrated.
-const noCertificate = "no calibration certificate in force"
+// notCalibrated is how a verdict words that a value is not calibrated.
+const notCalibrated = "not calibrated"
 
 // explain adds to a verdict why a value is not calibrated.
 func (w *watch) explain(v *limit.Verdict) {
 	why := w.uncalibrated()
 	for i, r := range v.Reasons {
-		if r == noCertificate && why != "" {
+		if r == notCalibrated && why != "" {
 			v.Reasons[i] = r + ": " + why
 		}
 	}

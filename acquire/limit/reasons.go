@@ -60,7 +60,7 @@ func (g grounds) lack(l *Limit, c *Circumstances) string {
 		}
 		return "the oven is not known to run"
 	case whyUncalibrated:
-		return "no calibration certificate in force"
+		return "not calibrated"
 	case whyNoU:
 		return "the uncertainty is not known"
 	case whyNoK:

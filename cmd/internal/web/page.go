@@ -44,7 +44,7 @@ func (s *Server) snapshot(now time.Time, charts bool) snapshot {
 		trace := s.o.Station.Trace(st.Index)
 		v := viewOf(st, trace, now)
 		if charts {
-			v.Chart = chartOf(trace, st.Post.Limit.Value, now, gapOf(st.Post))
+			v.Chart = chartOf(trace, st.Post.Limits(), now, gapOf(st.Post))
 		}
 		snap.Posts = append(snap.Posts, v)
 	}

@@ -33,6 +33,7 @@ type postView struct {
 	Cert     string   `json:"-"`
 	ZeroURL  string   `json:"-"`
 	LimitWPM string   `json:"-"` // W/m², for the chart
+	Lines    string   `json:"-"` // the further limits, for the chart
 	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
 	Age      string   `json:"-"` // in the snapshot; the script tells it live
 	Chart    chart    `json:"-"` // the snapshot's
@@ -84,7 +85,7 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
 		Probe: probeWords(p), Cert: certWords(p),
 		ZeroURL:  "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
-		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), GapS: fmt.Sprint(gapOf(p).Seconds()),
+		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
 		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
 		Notes: slices.Concat(otherVerdicts(st), lead.Notes, notes(st)), Zero: zeroWords(st, now),
@@ -218,7 +219,7 @@ func notes(st acquire.Stats) []string {
 			text string
 		}{
 			{acquire.Fault, "the newest sample declares a fault"},
-			{acquire.Uncalibrated, "no calibration certificate in force"},
+			{acquire.Uncalibrated, uncalibratedWords(st)},
 			{acquire.ClockUnsure, "the instants are unsure"},
 		} {
 			if q&n.is != 0 {
@@ -230,6 +231,14 @@ func notes(st acquire.Stats) []string {
 		all = append(all, "the probe calls for a new battery")
 	}
 	return append(all, vitalWords(st)...)
+}
+
+// uncalibratedWords says why the newest value is not calibrated.
+func uncalibratedWords(st acquire.Stats) string {
+	if st.Uncalibrated == "" {
+		return "the newest sample is not calibrated"
+	}
+	return "the newest sample is not calibrated: " + st.Uncalibrated
 }
 
 // segment is one statement of the headline.
