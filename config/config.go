@@ -28,6 +28,7 @@ type File struct {
 	Ovens    []Oven
 	Probes   []Probe
 	Posts    []Post
+	Sums     []Sum
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
@@ -71,6 +72,7 @@ func Parse(name string, data []byte) (*File, error) {
 		Ovens:    readOvens(root),
 		Probes:   readProbes(root, alarm),
 		Posts:    readPosts(root),
+		Sums:     readSums(root),
 		Alarm:    alarm,
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
@@ -78,6 +80,7 @@ func Parse(name string, data []byte) (*File, error) {
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
+	f.checkSums(r)
 	f.addCentres(r)
 	f.checkCertificates(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }

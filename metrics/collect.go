@@ -56,6 +56,15 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	}
 }
 
+// collectSum shows a sum of ratios of several frequencies.
+func (c *Collector) collectSum(o out, v acquire.SumVerdict) {
+	o.gauge(c.d.sumLower, v.Lo)
+	o.gauge(c.d.sumUpper, v.Hi)
+	for _, outcome := range []limit.Outcome{limit.Within, limit.Exceeds, limit.NotDecided} {
+		o.flag(c.d.sumVerdict, v.Outcome == outcome, string(outcome))
+	}
+}
+
 // conditions lists the words of a post's condition.
 func conditions() []acquire.Condition {
 	return []acquire.Condition{acquire.Starting, acquire.Seeing, acquire.Idle,

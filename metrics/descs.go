@@ -17,6 +17,7 @@ type descs struct {
 	readErrors, dropped, opens, roundTrip         *prometheus.Desc
 
 	committed, pending, lost, writable       *prometheus.Desc
+	sumLower, sumUpper, sumVerdict           *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
 	simulated, build                         *prometheus.Desc
 }
@@ -91,6 +92,9 @@ func (d *descs) station(named namer) {
 	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")
 	d.waiting = named("messages_waiting", "Messages not yet accepted.", "site", "courier")
 	d.accepted = named("messages_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a message. Absent when it has not.", "site", "courier")
+	d.sumLower = named("sum_lower_ratio", "Lower bound of the sum of the ratios of several frequencies' means to their limits: together they exceed when it is above 1.", "site", "sum", "limit")
+	d.sumUpper = named("sum_upper_ratio", "Upper bound of that sum. +Inf while any post is over range. Absent when a post has no mean.", "site", "sum", "limit")
+	d.sumVerdict = named("sum_verdict", "1 for the verdict that stands on the sum of ratios. Within is earned by each of its posts first.", "site", "sum", "limit", "verdict")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -57,6 +57,7 @@ type Options struct {
 	Alarms    func() []alarm.Alarm  // the station's own; those of posts are in Stats and are left out here
 	Record    func() RecordState    // state of the record, without waiting
 	Couriers  func() []CourierState // state of the couriers, without waiting
+	Sums      []acquire.Sum         // of several frequencies at one place
 	Posts     []acquire.Post        // in the order of their indices
 	Site      string                // label of what belongs to no post
 	Version   string
@@ -118,8 +119,12 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	c.samples.Collect(ch)
 	if c.o.Source != nil {
-		for _, s := range c.o.Source.Stats() {
+		all := c.o.Source.Stats()
+		for _, s := range all {
 			c.collectPost(out{ch, labels(s.Post, c.o.Site)}, s)
+		}
+		for _, s := range c.o.Sums {
+			c.collectSum(out{ch, []string{c.o.Site, s.ID, s.Limit}}, s.Judge(all))
 		}
 	}
 	c.collectStation(out{ch: ch})

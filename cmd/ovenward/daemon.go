@@ -149,7 +149,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
 		Record:   d.recordState,
 		Couriers: d.courierStates,
-		Posts:    posts, Site: d.file.Site.Name, Version: version(), Simulated: simulated,
+		Posts:    posts, Sums: sums(d.file), Site: d.file.Site.Name, Version: version(), Simulated: simulated,
 	})
 	clock, err := clockSource(d.file.Site, acquire.SystemClock())
 	if err != nil {
@@ -172,7 +172,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	host, _, _ := net.SplitHostPort(d.settings.listen)
 	d.handler = web.New(web.Options{
 		Station: d.station, Events: d.record.Events,
-		Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
+		Sums: sums(d.file), Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	}).Handler()

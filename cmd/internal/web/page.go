@@ -43,6 +43,7 @@ func (s *Server) snapshot(now time.Time, charts bool) snapshot {
 	for _, st := range stats {
 		trace := s.o.Station.Trace(st.Index)
 		v := viewOf(st, trace, now)
+		v.Notes = append(sumWords(s.o.Sums, stats, st.Post.ID), v.Notes...)
 		if charts {
 			v.Chart = chartOf(trace, st.Post.Limits(), now, gapOf(st.Post))
 		}

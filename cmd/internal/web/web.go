@@ -44,6 +44,7 @@ type Options struct {
 	// oldest first.
 	Events func(ctx context.Context, after int64, limit int) ([]acquire.Event, error)
 
+	Sums      []acquire.Sum // of several frequencies at one place
 	Site      string
 	Simulated bool   // say on the page that nothing here is measured
 	Version   string // shown in the footer
@@ -109,6 +110,7 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/posts", s.servePosts)
 	get("/api/v1/posts/{id}/trace", s.serveTrace)
 	get("/api/v1/alarms", s.serveAlarms)
+	get("/api/v1/sums", s.serveSums)
 	get("/api/v1/events", s.serveEvents)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
