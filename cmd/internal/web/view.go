@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -30,7 +31,7 @@ type postView struct {
 	Rule     string   `json:"-"` // decision rule
 	Further  []string `json:"-"` // limits beside the first
 	Probe    string   `json:"-"`
-	Cert     string   `json:"-"`
+	Cert     string   `json:"cert"`
 	ZeroURL  string   `json:"-"`
 	LimitWPM string   `json:"-"` // W/m², for the chart
 	Lines    string   `json:"-"` // the further limits, for the chart
@@ -83,7 +84,7 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		Limit: read(p.Limit.Value), LimitSI: readSI(p.Limit.Value),
 		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
 		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
-		Probe: probeWords(p), Cert: certWords(p),
+		Probe: probeWords(p), Cert: certWords(p, now),
 		ZeroURL:  "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
@@ -192,10 +193,13 @@ func probeWords(p *acquire.Post) string {
 	return p.Probe.ID
 }
 
-func certWords(p *acquire.Post) string {
-	switch c := p.Probe.Certificate; {
+// certWords names the certificate that counts now, not one that is yet to come.
+func certWords(p *acquire.Post, now time.Time) string {
+	switch c := calib.InForce(p.Probe.Certificates(), now); {
 	case c == nil:
 		return "none"
+	case now.Before(c.Date):
+		return c.Number + ", not valid before " + c.Date.UTC().Format(time.DateOnly)
 	case c.Due.IsZero():
 		return c.Number
 	default:

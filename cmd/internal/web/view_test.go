@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -284,6 +285,31 @@ func TestSummaryStandsInForTheChart(t *testing.T) {
 	} {
 		if got := viewOf(c.st, c.trace, now).Summary; got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
+		}
+	}
+}
+
+// The page names the certificate that counts at the moment, and not one whose day
+// has not come.
+func TestCertificateInForceIsShown(t *testing.T) {
+	day := func(y int) time.Time { return time.Date(y, 1, 1, 0, 0, 0, 0, time.UTC) }
+	now := noon()
+	was := &calib.Certificate{Number: "K-1", Date: day(now.Year() - 1), Due: day(now.Year() + 1)}
+	next := &calib.Certificate{Number: "K-2", Date: day(now.Year() + 1), Due: day(now.Year() + 2)}
+	for _, tc := range []struct {
+		newest  *calib.Certificate
+		earlier []*calib.Certificate
+		want    string
+	}{
+		{nil, nil, "none"},
+		{was, nil, "K-1, due " + was.Due.Format(time.DateOnly)},
+		{next, []*calib.Certificate{was}, "K-1, due " + was.Due.Format(time.DateOnly)},
+		{next, nil, "K-2, not valid before " + next.Date.Format(time.DateOnly)},
+	} {
+		p := aPost("galley", "Galley oven", "")
+		p.Probe.Certificate, p.Probe.Earlier = tc.newest, tc.earlier
+		if got := certWords(p, now); got != tc.want {
+			t.Errorf("%q, want %q", got, tc.want)
 		}
 	}
 }

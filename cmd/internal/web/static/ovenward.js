@@ -252,7 +252,7 @@
 
   // ---- posts, headline, alarms
 
-  const texts = ["condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero"];
+  const texts = ["condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero", "cert"];
 
   function list(el, items) {
     if (el.children.length === items.length && items.every((t, i) => el.children[i].textContent === t)) return;
