@@ -102,7 +102,7 @@ func (c *check) open(line []byte) ([]byte, error) {
 	case is == said:
 		return body, nil
 	case c.digits == 4 && is == bits.ReverseBytes16(said):
-		return nil, fmt.Errorf("the checksum is right with its two bytes exchanged; turn checksum_low_first: %s", quote(line))
+		return nil, fmt.Errorf("the checksum is right with its two bytes exchanged; set checksum_low_first the other way: %s", quote(line))
 	}
 	return nil, fmt.Errorf("the checksum is %0*X and the line says %0*X: %s", c.digits, is, c.digits, said, quote(line))
 }
