@@ -147,7 +147,9 @@ func read(ctx context.Context, f readFlags, stdout, stderr io.Writer) (err error
 	}
 	t.tell, t.told = out.outcome, func(text string) { fmt.Fprintln(stderr, text) }
 	err = t.run(ctx, f.n)
-	fmt.Fprintln(stderr, t.counts)
+	if t.counts != (trialCounts{}) {
+		fmt.Fprintln(stderr, t.counts)
+	}
 	switch {
 	case err != nil:
 		return err

@@ -200,21 +200,25 @@ func TestReadRefuses(t *testing.T) {
 	gone := driverstest.OpenPTY(t)
 	silent := driverstest.OpenPTY(t)
 	for says, args := range map[string][]string{
-		"say where the probe is":    {"--driver=textline"},
-		"say what the probe speaks": {"--port=/dev/ttyUSB0"},
-		"--format=xml is not known": asked("/dev/ttyUSB0", "--format=xml"),
-		"-n -1":                     asked("/dev/ttyUSB0", "-n", "-1"),
-		`did you mean "value"?`:     asked("/dev/ttyUSB0", "--set", "valeu=1"),
-		`no use for "more"`:         asked("/dev/ttyUSB0", "more"),
-		"no such port":              asked(gone.Path + "x"),
-		"no reading; look at":       asked(silent.Path, "-n", "2"),
-		"runs only within":          asked("simulate:probe-1"),
-		"tries the speeds":          {"--listen", "--port=tcp://host:1"},
-		"--listen-time=1ms":         {"--listen", "--port=/dev/ttyUSB0", "--listen-time=1ms"},
+		"say where the probe is":                      {"--driver=textline"},
+		"say what the probe speaks":                   {"--port=/dev/ttyUSB0"},
+		"--driver=textlin is not known: use textline": {"--driver=textlin", "--port=/dev/ttyUSB0"},
+		"--format=xml is not known":                   asked("/dev/ttyUSB0", "--format=xml"),
+		"-n -1":                                       asked("/dev/ttyUSB0", "-n", "-1"),
+		`did you mean "value"?`:                       asked("/dev/ttyUSB0", "--set", "valeu=1"),
+		`no use for "more"`:                           asked("/dev/ttyUSB0", "more"),
+		"no such port":                                asked(gone.Path + "x"),
+		"no reading; look at":                         asked(silent.Path, "-n", "2"),
+		"runs only within":                            asked("simulate:probe-1"),
+		"tries the speeds":                            {"--listen", "--port=tcp://host:1"},
+		"--listen-time=1ms":                           {"--listen", "--port=/dev/ttyUSB0", "--listen-time=1ms"},
 	} {
 		var stdout, stderr bytes.Buffer
 		if code := readCommand(t.Context(), args, &stdout, &stderr); code != 1 || !strings.Contains(stderr.String(), says) {
 			t.Errorf("%q: %d, %s, want %q in it", args, code, &stderr, says)
+		}
+		if n := strings.Count(stderr.String(), "\n"); n != 1 && !strings.HasPrefix(says, "no reading") {
+			t.Errorf("%q: %d lines say what is wrong: %s", args, n, &stderr)
 		}
 	}
 }
