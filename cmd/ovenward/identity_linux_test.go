@@ -58,7 +58,13 @@ func TestAnotherInstrument(t *testing.T) {
 	waitFor(t, 20*time.Second, "readings of the right one again", func() bool { return len(readTruth(t, truthOf("back"))) > 10 })
 	waitFor(t, 20*time.Second, "the fault alarm to end", shows(fault+"0"))
 	d.terminate(t)
+	strangerIsKept(t, record, from, until)
+}
 
+// strangerIsKept holds the record of a stranger, who was there from then until
+// then: no samples, one event of who it was, one alarm raised and returned.
+func strangerIsKept(t *testing.T, record string, from, until time.Time) {
+	t.Helper()
 	samples := 0
 	for _, s := range readSamples(t, record) {
 		samples++
