@@ -72,12 +72,12 @@ func TestAxes(t *testing.T) {
 func TestTemperatureInEveryUnit(t *testing.T) {
 	for unit, said := range map[string]drivers.Decimal{"": {Digits: 23}, "°C": {Digits: 23}, "°F": {Digits: 734, Exp: -1}, "K": {Digits: 29615, Exp: -2}} {
 		r := drivers.Reading{HasValue: true, HasTemp: true, Temperature: said, TemperatureUnit: unit}
-		in, err := Setting{}.Raw(r, unitOf(t, "W/m2"))
+		in, err := new(Setting).Raw(&r, unitOf(t, "W/m2"))
 		if err != nil || !in.HasTemperature || math.Abs(in.Temperature-23) > 1e-9 {
 			t.Errorf("%s %s: %+v, %v; want 23 °C", said, unit, in, err)
 		}
 	}
-	if in, err := (Setting{}).Raw(drivers.Reading{HasValue: true}, unitOf(t, "W/m2")); err != nil || in.HasTemperature {
+	if in, err := new(Setting).Raw(&drivers.Reading{HasValue: true}, unitOf(t, "W/m2")); err != nil || in.HasTemperature {
 		t.Errorf("nothing said of it: %+v, %v", in, err)
 	}
 }

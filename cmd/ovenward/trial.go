@@ -226,8 +226,9 @@ func (t *trial) outcome(f drivers.Frame) outcome {
 			o.Err = fmt.Errorf("unit %q is not known", r.Unit)
 			return o
 		}
+		setting := calib.Setting{Impedance: t.probe.Impedance}
 		var in calib.Raw
-		if in, o.Err = (calib.Setting{Impedance: t.probe.Impedance}).Raw(*r, unit); o.Err != nil {
+		if in, o.Err = setting.Raw(r, unit); o.Err != nil {
 			return o
 		}
 		o.S = in.S
