@@ -31,6 +31,8 @@ type File struct {
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
+
+	Schedules []Schedule
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -75,6 +77,7 @@ func Parse(name string, data []byte) (*File, error) {
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 	}
+	f.Schedules = readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)

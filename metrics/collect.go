@@ -59,7 +59,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 // conditions lists the words of a post's condition.
 func conditions() []acquire.Condition {
 	return []acquire.Condition{acquire.Starting, acquire.Seeing, acquire.Idle,
-		acquire.StaleNow, acquire.StuckNow, acquire.SilentNow}
+		acquire.StaleNow, acquire.StuckNow, acquire.SilentNow, acquire.AwayNow, acquire.TestNow}
 }
 
 // collectVerdict shows the verdict and the run it may rest on. A blind post is
