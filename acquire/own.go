@@ -24,7 +24,8 @@ const (
 	clockOn   = 10 * time.Minute // a time service takes some minutes after a start
 	clockOff  = time.Minute
 	diskEvery = 10 * time.Second
-	diskBack  = 1.1 // times the floor before the alarm ends
+	diskBack  = 1.1             // times the floor before the alarm ends
+	courierOn = 2 * time.Minute // of attempts in vain
 )
 
 // own is an alarm of the station itself.
@@ -42,8 +43,11 @@ func (s *Station) ownAlarm(r alarm.Rule) *own {
 		}
 	}
 	o := &own{alarm: alarm.Alarm{Rule: r, State: alarm.Normal}}
-	if r == alarm.Clock {
+	switch {
+	case r == alarm.Clock:
 		o.gate = alarm.Gate{On: clockOn, Off: clockOff}
+	case r.Kind() == alarm.CourierOf("").Kind():
+		o.gate = alarm.Gate{On: courierOn}
 	}
 	s.own = append(s.own, o)
 	return o
