@@ -123,15 +123,8 @@ func (w *watch) vitalTemperature(c float64, at time.Time) {
 // moveVital steps an alarm about the probe itself, and reports a change; only
 // then text is made.
 func (w *watch) moveVital(i int, h alarm.Happening, at time.Time, text func() string) {
-	if h == alarm.Disappears && !w.alarms[i].State.Present() {
+	if present := w.alarms[i].State.Present(); present == (h == alarm.Appears) {
 		return
 	}
-	from := w.alarms[i].State
-	next, reason := w.alarms[i].Step(h, at)
-	if reason == alarm.None {
-		return
-	}
-	w.alarms[i] = next
-	w.report(Event{At: at, Post: w.post.ID, Kind: KindAlarm, Text: fmt.Sprintf("%s: %s", reason, text()),
-		Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
+	w.apply(i, alarm.Act{What: h, At: at}, text(), nil)
 }

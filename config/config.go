@@ -1,5 +1,5 @@
 // Package config reads the one file that says what a site looks like: a TOML
-// file of limits, ovens, probes, posts, the alarm and verdict rules and webhooks. It is
+// file of limits, ovens, probes, posts, the alarm and verdict rules, schedules and webhooks. It is
 // strict: whatever it does not know, or does not believe, is a Problem with its
 // line, and all problems are told together.
 //
@@ -32,6 +32,9 @@ type File struct {
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
+
+	Rules     []Rule
+	Schedules []Schedule
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -77,10 +80,13 @@ func Parse(name string, data []byte) (*File, error) {
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 	}
+	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
 	f.checkSums(r)
+	f.checkRules(r)
+	f.checkSchedules(r)
 	f.addCentres(r)
 	f.checkCertificates(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }

@@ -101,28 +101,34 @@ func each(ctx context.Context, from querier, q string, f func(scan func(...any) 
 // most limit. Numbers rise and may leave holes.
 func (r *Reader) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {
 	var all []acquire.Event
-	err := each(ctx, r.db, "SELECT id, at_ns, post, kind, who, text, raw, alarm FROM events WHERE id > ? ORDER BY id LIMIT ?",
+	err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE id > ? ORDER BY id LIMIT ?",
 		func(scan func(...any) error) error {
-			var e acquire.Event
-			var at int64
-			var change sql.NullString
-			if err := scan(&e.ID, &at, &e.Post, &e.Kind, &e.Who, &e.Text, &e.Raw, &change); err != nil {
-				return err
-			}
-			e.At = instant(at)
-			if change.Valid {
-				e.Alarm = new(alarm.Change)
-				if err := json.Unmarshal([]byte(change.String), e.Alarm); err != nil {
-					return fmt.Errorf("event %d: %w", e.ID, err)
-				}
-			}
+			e, err := scanEvent(scan)
 			all = append(all, e)
-			return nil
+			return err
 		}, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read the events after %d: %w", after, err)
 	}
 	return all, nil
+}
+
+const eventColumns = "id, at_ns, post, kind, who, text, raw, alarm"
+
+func scanEvent(scan func(...any) error) (e acquire.Event, err error) {
+	var at int64
+	var change sql.NullString
+	if err := scan(&e.ID, &at, &e.Post, &e.Kind, &e.Who, &e.Text, &e.Raw, &change); err != nil {
+		return e, err
+	}
+	e.At = instant(at)
+	if change.Valid {
+		e.Alarm = new(alarm.Change)
+		if err := json.Unmarshal([]byte(change.String), e.Alarm); err != nil {
+			return e, fmt.Errorf("event %d: %w", e.ID, err)
+		}
+	}
+	return e, nil
 }
 
 // Cursor returns how far a courier has told the events; 0 when it has told none.
@@ -142,20 +148,11 @@ func (r *Reader) AlarmStates(ctx context.Context) ([]alarm.Alarm, error) {
 
 func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 	var all []alarm.Alarm
-	err := each(ctx, from, "SELECT post, rule, state, id, since_ns, changed_ns FROM alarms ORDER BY post, rule",
-		func(scan func(...any) error) error {
-			var a alarm.Alarm
-			var since, changed int64
-			if err := scan(&a.Post, &a.Rule, &a.State, &a.ID, &since, &changed); err != nil {
-				return err
-			}
-			if !a.State.Known() {
-				return fmt.Errorf("alarm %s at post %q has the state %q, which is none: mend the table alarms by hand", a.Rule, a.Post, a.State)
-			}
-			a.Since, a.Changed = instant(since), instant(changed)
-			all = append(all, a)
-			return nil
-		})
+	err := each(ctx, from, selectAlarms, func(scan func(...any) error) error {
+		a, err := scanAlarm(scan)
+		all = append(all, a)
+		return err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("read the alarms: %w", err)
 	}

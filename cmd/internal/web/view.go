@@ -33,6 +33,8 @@ type postView struct {
 	Probe    string   `json:"-"`
 	Cert     string   `json:"cert"`
 	ZeroURL  string   `json:"-"`
+	PostURL  string   `json:"-"`
+	OvenURL  string   `json:"-"`
 	LimitWPM string   `json:"-"` // W/m², for the chart
 	Lines    string   `json:"-"` // the further limits, for the chart
 	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
@@ -63,6 +65,7 @@ type postView struct {
 	above bool // above the limit at this moment
 	was   bool // exceeds, but is not above at this moment
 	blind bool
+	sight acquire.Sight
 }
 
 // defaultGap bounds a pause in a chart when the post states no stale time.
@@ -85,7 +88,8 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
 		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
 		Probe: probeWords(p), Cert: certWords(p, now),
-		ZeroURL:  "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
+		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
+		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
 		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
 		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
@@ -98,7 +102,11 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		v.Limit += " at " + p.Limit.Distance.String()
 	}
 	v.tell(st, seen, now)
-	v.blind = seen == notSeen
+	v.blind = seen == notSeen || st.Condition.Blind()
+	v.sight = st.Sight()
+	if st.Withdrawn != nil {
+		v.Condition = "Withdrawn: this oven is out of use. " + v.Condition
+	}
 	switch {
 	case seen == overRange || seen == aValue && aboveNow(st):
 		v.above = true
@@ -178,7 +186,7 @@ func (v *postView) place(st acquire.Stats) {
 	default:
 		v.State, v.rank = "idle", 7
 	}
-	if standing && v.rank > 3 {
+	if (standing || !v.sight.Seeing()) && v.rank > 3 {
 		v.rank = 4
 	}
 	if st.Battery && v.rank > 4 {
@@ -234,6 +242,12 @@ func notes(st acquire.Stats) []string {
 	if st.Battery {
 		all = append(all, "the probe calls for a new battery")
 	}
+	for i, r := range st.Sight().All {
+		switch r {
+		case acquire.IsShelved, acquire.IsOut, acquire.Emits, acquire.IsAway, acquire.IsTested:
+			all = append(all, st.Sight().Why[i])
+		}
+	}
 	return append(all, vitalWords(st)...)
 }
 
@@ -254,7 +268,7 @@ type segment struct {
 // headline says what is so, the loudest first. The calm line must be earned:
 // posts are watched, every one sees, none is above, and no alarm stands.
 func headline(posts []postView, alarms []alarmView) []segment {
-	var above, was, lost, blind, standing int
+	var above, was, lost, blind, standing, emits, aside, unwell int
 	for _, p := range posts {
 		switch {
 		case p.above:
@@ -264,11 +278,20 @@ func headline(posts []postView, alarms []alarmView) []segment {
 		case p.was:
 			was++
 		}
-		if p.blind {
+		switch {
+		case p.blind:
 			blind++
+		case !p.above && !p.was && !p.sight.Well():
+			unwell++
+		}
+		if p.sight.Regard == acquire.Emits {
+			emits++
 		}
 	}
 	for _, a := range alarms {
+		if a.Aside != "" && !a.Notice {
+			aside++
+		}
 		if a.Standing {
 			standing++
 		}
@@ -287,7 +310,10 @@ func headline(posts []postView, alarms []alarmView) []segment {
 	add(lost, "above", of(lost, "was above its limit when last seen", "were above their limits when last seen"))
 	add(was, "above", of(was, "was above its limit in this run, not at this moment", "were above their limits in this run, not at this moment"))
 	add(blind, "blind", of(blind, "not seeing", "not seeing"))
+	add(emits, "above", of(emits, "emits though its oven is withdrawn", "emit though their ovens are withdrawn"))
 	add(standing, "alarm", count(standing, "standing alarm", "standing alarms"))
+	add(aside, "alarm", count(aside, "alarm set aside", "alarms set aside"))
+	add(unwell, "alarm", of(unwell, "not to be counted as seeing", "not to be counted as seeing"))
 	switch {
 	case n == 0:
 		out = append(out, segment{"blind", "No post is configured: nothing is watched"})
