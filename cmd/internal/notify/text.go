@@ -14,40 +14,97 @@ import (
 // StopOven is what to do while a field exceeds its limit.
 const StopOven = "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service."
 
-// describe puts a message into one paragraph: what, where, how much against
-// which limit, since when, and what to do now. p may be nil.
-func describe(m Message, p *acquire.Post) string {
-	var said []string
-	say := func(s string) {
-		if s != "" {
-			said = append(said, s)
-		}
-	}
-	if m.Simulated {
-		say("SIMULATED, no real oven is meant.")
-	}
-	say(where(m) + ": " + headline(m) + ".")
-	if m.Rule.IsExceedance() {
-		say(howMuch(m, p))
-	}
-	if said := quoted(m); said != "" {
-		say(said)
-	}
-	say(when(m))
-	say(whatNow(m, p))
-	switch {
-	case m.AndNMore == 1:
-		say("One earlier change of this alarm was not sent; this message stands in for it.")
-	case m.AndNMore > 1:
-		say(fmt.Sprintf("%d earlier changes of this alarm were not sent; this message stands in for them.", m.AndNMore))
-	}
-	if !m.Recorded {
-		say("This was not yet seen in the record.")
-	}
-	return strings.Join(said, " ")
+// Telling is what a template may use: all fields of Message, and the sentences
+// that the default text is made of. A sentence that does not apply is empty.
+type Telling struct {
+	Message
+	Mark     string // "SIMULATED, …", "TEST, …"
+	Where    string // without a full stop, as is What
+	What     string
+	Headline string // where and what
+	HowMuch  string // the value against the limit, and how sure that is
+	Quoted   string // what the record says
+	When     string
+	Now      string // what to do now
+	More     string // what was not told one by one
+	Early    string // that it is not yet seen in the record
 }
 
+// tellingOf makes the sentences of a message.
+func tellingOf(m Message) Telling {
+	t := Telling{Message: m, Where: where(m), What: headline(m)}
+	var marks []string
+	if m.Kind == KindTest {
+		marks = append(marks, "TEST, nothing has happened.")
+	}
+	if m.Simulated {
+		marks = append(marks, "SIMULATED, no real oven is meant.")
+	}
+	t.Mark = strings.Join(marks, " ")
+	t.Headline = t.Where + ": " + t.What + "."
+	switch m.Kind {
+	case KindSeveral:
+		t.More = listed(m.Alarms)
+	case KindHeartbeat:
+		t.More = m.Heartbeat.sentences()
+	case KindTest:
+		t.Now = "If you can read this, the courier works. " + Caution
+	default:
+		if m.Rule.IsExceedance() {
+			t.HowMuch = howMuch(m, m.post)
+		}
+		t.Quoted, t.When, t.Now = quoted(m), when(m), whatNow(m, m.post)
+		if t.Now != "" && m.State.Standing() && m.tell != "" {
+			t.Now += " Tell " + m.tell + "."
+		}
+		t.More = notSent(m.AndNMore)
+		if !m.Recorded {
+			t.Early = "This was not yet seen in the record."
+		}
+	}
+	return t
+}
+
+// notSent tells of the changes that a message stands in for.
+func notSent(n int) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "One earlier change of this alarm was not sent; this message stands in for it."
+	}
+	return fmt.Sprintf("%d earlier changes of this alarm were not sent; this message stands in for them.", n)
+}
+
+// maxListed is how many alarms a text for people lists; the rest is counted.
+const maxListed = 20
+
+// listed puts several alarms into lines.
+func listed(all []Message) string {
+	var b strings.Builder
+	for i, m := range all {
+		if i == maxListed {
+			fmt.Fprintf(&b, "\n- and %d more alarms, on the page", len(all)-i)
+			break
+		}
+		fmt.Fprintf(&b, "\n- %s: %s", where(m), headline(m))
+		if !m.Since.IsZero() {
+			fmt.Fprintf(&b, ", since %s UTC", m.Since.Format(layout))
+		}
+		if m.AndNMore > 0 {
+			fmt.Fprintf(&b, " (and %d earlier changes)", m.AndNMore)
+		}
+	}
+	return b.String()
+}
+
+// layout is how people read an instant, UTC.
+const layout = "2006-01-02 15:04:05"
+
 func where(m Message) string {
+	if m.Kind != KindAlarm {
+		return m.Site
+	}
 	if m.Post == "" {
 		return m.Site + ", the station itself"
 	}
@@ -65,6 +122,14 @@ func where(m Message) string {
 
 // headline says what happened, without a full stop.
 func headline(m Message) string {
+	switch m.Kind {
+	case KindSeveral:
+		return fmt.Sprintf("%d alarms changed, too many to tell one by one", len(m.Alarms))
+	case KindHeartbeat:
+		return m.Heartbeat.summary()
+	case KindTest:
+		return "an operator tries this courier"
+	}
 	by := ""
 	if m.Who != "" {
 		by = " by " + m.Who
@@ -152,7 +217,6 @@ func quoted(m Message) string {
 }
 
 func when(m Message) string {
-	const layout = "2006-01-02 15:04:05"
 	if m.Since.IsZero() {
 		return ""
 	}
