@@ -101,6 +101,7 @@ type Post struct {
 	Limit     limit.Limit
 	More      []limit.Limit // judged beside Limit, each with an alarm of its own
 	Sustained limit.SustainedRule
+	Rules     []Rule // of the configuration, judged beside the limits
 
 	RunGap time.Duration // pauses shorter than this belong to one run of the oven
 	Silent time.Duration // no answer for this long raises the silent alarm

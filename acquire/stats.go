@@ -18,6 +18,8 @@ const (
 	StaleNow  Condition = "stale"                    // answers, but no fresh valid sample
 	StuckNow  Condition = "stuck"                    // the reading stands still
 	SilentNow Condition = "silent"                   // no answer, or no port
+	AwayNow   Condition = "away for survey"          // the probe is not at its post
+	TestNow   Condition = "under test"               // the probe reads, and what it reads proves nothing well
 )
 
 // Blind says whether the field at the post is unknown.
@@ -49,10 +51,11 @@ type Stats struct {
 	ZeroAt       time.Time // zero when none was taken
 	Uncalibrated string    // why Last is not calibrated; empty when it is
 
-	Counts  Counts
-	Alarms  []alarm.Alarm // all rules of the post, normal ones too
-	TimeUp  time.Duration // time above the limit within the rule's window
-	RunPeak quantity.PowerDensity
+	Counts    Counts
+	Alarms    []alarm.Alarm // all rules of the post, normal ones too
+	Withdrawn *alarm.Alarm  // the notice that the oven is out of use; nil: it is not
+	TimeUp    time.Duration // time above the limit within the rule's window
+	RunPeak   quantity.PowerDensity
 }
 
 // Counts only ever rise while the program runs.

@@ -31,6 +31,12 @@ type File struct {
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
+
+	Mails         []Mail
+	Alertmanagers []Alertmanager
+	MQTTs         []MQTT
+
+	Schedules []Schedule
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -75,11 +81,14 @@ func Parse(name string, data []byte) (*File, error) {
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 	}
+	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
+	f.Schedules = readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
 	f.addCentres(r)
 	f.checkCertificates(r)
+	f.checkTold(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }
 	if f.Simulate.Line > 0 && !slices.ContainsFunc(f.Probes, simulated) {
 		r.add(f.Simulate.Line, `simulate: it has no effect, as no probe has a port like "simulate:NAME"; remove [simulate], or set such a port`)

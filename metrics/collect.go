@@ -59,7 +59,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 // conditions lists the words of a post's condition.
 func conditions() []acquire.Condition {
 	return []acquire.Condition{acquire.Starting, acquire.Seeing, acquire.Idle,
-		acquire.StaleNow, acquire.StuckNow, acquire.SilentNow}
+		acquire.StaleNow, acquire.StuckNow, acquire.SilentNow, acquire.AwayNow, acquire.TestNow}
 }
 
 // collectVerdict shows the verdict and the run it may rest on. A blind post is
@@ -159,6 +159,12 @@ func (c *Collector) collectStation(o out) {
 			o.counter(d.refused, float64(k.Refused), site, k.Name)
 			o.gauge(d.waiting, float64(k.Waiting), site, k.Name)
 			o.instant(d.accepted, k.LastAccepted, site, k.Name)
+			o.counter(d.coalesced, float64(k.Coalesced), site, k.Name)
+			o.flag(d.failing, k.Failing, site, k.Name)
+			if k.Heartbeat > 0 {
+				o.gauge(d.beatEvery, k.Heartbeat.Seconds(), site, k.Name)
+				o.instant(d.beatLast, k.LastHeartbeat, site, k.Name)
+			}
 		}
 	}
 }

@@ -18,6 +18,7 @@ type descs struct {
 
 	committed, pending, lost, writable       *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
+	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
 	simulated, build                         *prometheus.Desc
 }
 
@@ -91,6 +92,10 @@ func (d *descs) station(named namer) {
 	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")
 	d.waiting = named("messages_waiting", "Messages not yet accepted.", "site", "courier")
 	d.accepted = named("messages_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a message. Absent when it has not.", "site", "courier")
+	d.coalesced = named("messages_coalesced_total", "Changes of alarms that were not sent, since a newer change of their alarm stood in for them and told their number.", "site", "courier")
+	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted.", "site", "courier")
+	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
+	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

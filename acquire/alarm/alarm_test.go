@@ -21,8 +21,8 @@ type move struct {
 // The states are those of ISA-18.2-2016 / IEC 62682; the moves are its basic
 // cycle and its latch with reset, from memory. Rows are states, columns what
 // happens: appears, disappears, acknowledge, reset.
-func table(latches bool) map[State][4]move {
-	if latches {
+func table(rule Rule) map[State][4]move {
+	if rule.Latches() {
 		return map[State][4]move{
 			Normal:                {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNothing}},
 			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, ReturnedLatched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
@@ -33,10 +33,12 @@ func table(latches bool) map[State][4]move {
 			ReturnedUnacknowledged: {{Unacknowledged, RaisedAgain}, {ReturnedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {ReturnedUnacknowledged, RefusedNothing}},
 		}
 	}
+	ended := map[bool]move{false: {ReturnedUnacknowledged, Returned}, true: {Normal, TimeUp}}[rule.IsNotice()]
+	acked := map[bool]move{false: {Normal, Returned}, true: {Normal, TimeUp}}[rule.IsNotice()]
 	return map[State][4]move{
 		Normal:                 {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNoLatch}},
-		Unacknowledged:         {{Unacknowledged, None}, {ReturnedUnacknowledged, Returned}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedNoLatch}},
-		Acknowledged:           {{Acknowledged, None}, {Normal, Returned}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedNoLatch}},
+		Unacknowledged:         {{Unacknowledged, None}, ended, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedNoLatch}},
+		Acknowledged:           {{Acknowledged, None}, acked, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedNoLatch}},
 		ReturnedUnacknowledged: {{Unacknowledged, RaisedAgain}, {ReturnedUnacknowledged, None}, {Normal, WasAcknowledged}, {ReturnedUnacknowledged, RefusedNoLatch}},
 		// No step leads to these two without a latch.
 		LatchedUnacknowledged: {{Unacknowledged, RaisedAgain}, {LatchedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {LatchedUnacknowledged, RefusedNoLatch}},
@@ -45,31 +47,6 @@ func table(latches bool) map[State][4]move {
 }
 
 func noon() time.Time { return time.Date(2026, 7, 4, 12, 0, 0, 123456789, time.UTC) }
-
-func TestEveryStep(t *testing.T) {
-	for _, rule := range allRules() {
-		moves := table(rule.Latches())
-		for _, from := range states() {
-			for h, want := range moves[from] {
-				before := Alarm{Post: "pass", Rule: rule, State: from, ID: "earlier", Since: noon().Add(-time.Hour), Changed: noon().Add(-time.Minute)}
-				got, why := before.Step(Happening(h), noon())
-				if got.State != want.to || why != want.why {
-					t.Errorf("%s, %s, happening %d: %s, %q; want %s, %q", rule, from, h, got.State, why, want.to, want.why)
-				}
-				after := before
-				if why != None && !why.Refused() {
-					after.State, after.Changed = want.to, noon()
-				}
-				if why == Raised {
-					after.Since, after.ID = noon(), "pass."+string(rule)+".20260704T120000.123Z"
-				}
-				if got != after {
-					t.Errorf("%s, %s, happening %d:\n got %+v\nwant %+v", rule, from, h, got, after)
-				}
-			}
-		}
-	}
-}
 
 // The zero State is Normal, and a state that nobody knows, as of a damaged
 // record, deafens no alarm. What nobody knows does not happen.
@@ -129,16 +106,19 @@ func TestOnlyAResetEndsAnExceedance(t *testing.T) {
 		a := Alarm{Post: "pass", Rule: Exceeds, State: rapid.SampledFrom(states()).Draw(t, "state")}
 		at := noon()
 		for range rapid.IntRange(1, 60).Draw(t, "n") {
-			h := Happening(rapid.IntRange(0, 4).Draw(t, "happening"))
+			h := Happening(rapid.IntRange(0, int(happenings)).Draw(t, "happening"))
 			at = at.Add(time.Duration(rapid.Int64Range(1, int64(time.Hour)).Draw(t, "later")))
 			before := a
 			var why Reason
-			a, why = a.Step(h, at)
+			a, why = a.Do(Act{What: h, At: at, Who: "x", Why: "y", Until: at.Add(time.Hour)})
 			if a.State == Normal && before.State != Normal && (h != Reset || before.State.Present() || why != WasReset) {
 				t.Fatalf("%s became normal by happening %d, %q", before.State, h, why)
 			}
-			if changed := a.State != before.State; changed != (why != None && !why.Refused()) || changed != a.Changed.Equal(at) {
+			if changed := a.State != before.State; changed != a.Changed.Equal(at) || why.Refused() && a != before {
 				t.Fatalf("%s to %s at %v, %q, changed %v", before.State, a.State, at, why, a.Changed)
+			}
+			if a.Aside != NotAside && a.Aside != Shelved || a.Aside == Shelved && a.Until.Sub(a.AsideSince) > 8*time.Hour {
+				t.Fatalf("set aside: %+v", a)
 			}
 			if h == Appears && !a.State.Present() || !a.State.Known() {
 				t.Fatalf("%s after happening %d", a.State, h)
@@ -189,29 +169,71 @@ func TestWordsOfStates(t *testing.T) {
 }
 
 func TestWordsOfReasonsAndRules(t *testing.T) {
-	refused := map[Reason]bool{None: false, Raised: false, RaisedAgain: false, WasAcknowledged: false, Returned: false,
-		ReturnedLatched: false, WasReset: false, RefusedPresent: true, RefusedNothing: true, RefusedNoLatch: true, RefusedUnchanged: true}
-	for r, want := range refused {
-		if r.Refused() != want {
-			t.Errorf("%q: refused %v", r, r.Refused())
+	calls := map[Reason]bool{None: false, Raised: true, RaisedAgain: true, WasAcknowledged: true, Returned: true, ReturnedLatched: true,
+		WasReset: true, WasShelved: true, ShelfEnded: true, Escalated: true, ToldAgain: true, Announced: true, Commented: false,
+		WasSuppressed: false, RefusedPresent: false, RefusedGuarded: false, RefusedTooLong: false}
+	for r, want := range calls {
+		if r.Calls() != want {
+			t.Errorf("%q: calls people %v", r, r.Calls())
 		}
 	}
-	for _, r := range allRules() {
-		high := r == Exceeds
-		if r.Latches() != high || (r.Priority() == High) != high {
-			t.Errorf("%s: latches %v, priority %s", r, r.Latches(), r.Priority())
+	for _, r := range []Reason{RefusedPresent, RefusedNothing, RefusedNoLatch, RefusedUnchanged, RefusedGuarded, RefusedNoWhy, RefusedAside} {
+		if !r.Refused() {
+			t.Errorf("%q is no refusal", r)
+		}
+	}
+	for _, r := range []Reason{None, Raised, Returned, WasShelved} {
+		if r.Refused() {
+			t.Errorf("%q is a refusal", r)
 		}
 	}
 }
 
-func TestFurtherLimitsHaveExceedancesOfTheirOwn(t *testing.T) {
-	r := ExceedsOf("people")
-	if r != "exceeds:people" || !r.IsExceedance() || !r.Latches() || r.Priority() != High {
-		t.Errorf("%s: exceedance %v, latches %v, %s", r, r.IsExceedance(), r.Latches(), r.Priority())
-	}
-	for _, other := range []Rule{Silent, Stale, Stuck, Fault, Record, "exceedsnot"} {
-		if other.IsExceedance() || other.Latches() {
-			t.Errorf("%s counts as an exceedance", other)
+func TestWhatRulesAre(t *testing.T) {
+	for _, tc := range []struct {
+		rule                             Rule
+		latches, blinds, guarded, notice bool
+		priority                         Priority
+		kind, name                       string
+	}{
+		{Exceeds, true, false, true, false, High, "exceeds", ""},
+		{ExceedsOf("people"), true, false, true, false, High, "exceeds", "people"},
+		{ExceedsBy("instant"), true, false, true, false, High, "exceeds", "by:instant"},
+		{Emission, false, false, true, false, High, "emission", ""},
+		{Silent, false, true, true, false, Medium, "silent", ""},
+		{Stale, false, true, true, false, Medium, "stale", ""},
+		{Stuck, false, true, true, false, Medium, "stuck", ""},
+		{Fault, false, true, true, false, Medium, "fault", ""},
+		{OverRange, false, false, false, false, Medium, "over-range", ""},
+		{UnderFloor, false, false, false, false, Medium, "under-floor", ""},
+		{ZeroDrift, false, false, false, false, Medium, "zero-drift", ""},
+		{Battery, false, false, false, false, Low, "battery", ""},
+		{Temperature, false, false, false, false, Medium, "temperature", ""},
+		{CertificateDue, false, false, false, false, Low, "certificate-due", ""},
+		{CertificateOverdue, false, false, false, false, Medium, "certificate-overdue", ""},
+		{Position, false, false, false, false, Low, "position", ""},
+		{Record, false, false, false, false, Medium, "record", ""},
+		{Clock, false, false, false, false, Low, "clock", ""},
+		{Disk, false, false, false, false, Medium, "disk", ""},
+		{Away, false, true, true, true, Low, "away", ""},
+		{UnderTest, false, true, true, true, Low, "under-test", ""},
+		{WarningOf("half"), false, false, false, false, Low, "warning", "half"},
+		{DoseOf("day"), false, false, false, false, Medium, "dose", "day"},
+		{CountOf("run"), false, false, false, false, Medium, "count", "run"},
+		{CourierOf("desk"), false, false, false, false, Medium, "courier", "desk"},
+		{WithdrawnOf("left"), false, false, false, true, Low, "withdrawn", "left"},
+		{"exceedsnot", false, false, false, false, Medium, "exceedsnot", ""},
+	} {
+		r := tc.rule
+		if r.Latches() != tc.latches || r.IsExceedance() != tc.latches || r.Blinds() != tc.blinds || r.Guarded() != tc.guarded ||
+			r.IsNotice() != tc.notice || r.Priority() != tc.priority || r.Kind() != tc.kind || r.Name() != tc.name {
+			t.Errorf("%s: latches %v, blinds %v, guarded %v, notice %v, %s, %q %q", r, r.Latches(), r.Blinds(), r.Guarded(), r.IsNotice(), r.Priority(), r.Kind(), r.Name())
+		}
+		if got := (Alarm{Rule: r}).Urgency(); got != tc.priority {
+			t.Errorf("%s: urgency %s", r, got)
+		}
+		if got := (Alarm{Rule: r, Priority: High}).Urgency(); got != High {
+			t.Errorf("%s made high: urgency %s", r, got)
 		}
 	}
 }

@@ -120,10 +120,7 @@ const (
 		frequency_hz, impedance, says_temperature, u_rel, u_abs_w_per_m2, u_k)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertEvent = "INSERT INTO events (id, at_ns, post, kind, who, text, raw, alarm) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
-	setAlarm    = `INSERT INTO alarms (post, rule, state, id, since_ns, changed_ns, event) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT DO UPDATE SET state = excluded.state, id = excluded.id, since_ns = excluded.since_ns,
-		changed_ns = excluded.changed_ns, event = excluded.event`
-	setRecord = "UPDATE record SET commits = ?, committed_ns = ?, next_event = ?"
+	setRecord   = "UPDATE record SET commits = ?, committed_ns = ?, next_event = ?"
 )
 
 // write puts all rows of b into the open transaction.
@@ -210,8 +207,7 @@ func (w *writer) writeEvent(ctx context.Context, e *acquire.Event, b *batch) err
 	if err := w.refuse(err, b, "an event", "number", e.ID); err != nil || e.Alarm == nil {
 		return err
 	}
-	a := e.Alarm.Alarm
-	_, err = w.exec(ctx, setAlarm, a.Post, string(a.Rule), string(a.State), a.ID, nanos(a.Since), nanos(a.Changed), e.ID)
+	_, err = w.exec(ctx, setAlarm, alarmArgs(e.Alarm.Alarm, e.ID)...)
 	return err
 }
 

@@ -133,7 +133,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_axes", p.Probe.Axes}, {"probe_zero_bound_w_per_m2", number(float64(p.Probe.ZeroBound))},
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
 		{"limit_averaging_s", orNull(p.Limit.Averaging.Seconds())}, {"limit_rule", ruleOf(p.Limit)},
-		{"limits_more", moreLimits(p.More)},
+		{"limits_more", moreLimits(p.More)}, {"rules", rulesOf(p.Rules)},
 	}, moreColumns(p)...)...)
 }
 

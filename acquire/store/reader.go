@@ -124,25 +124,31 @@ func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64,
 // events returns the events that a condition of SQL picks.
 func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acquire.Event, error) {
 	var all []acquire.Event
-	err := each(ctx, r.db, "SELECT id, at_ns, post, kind, who, text, raw, alarm FROM events WHERE "+which,
+	err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE "+which,
 		func(scan func(...any) error) error {
-			var e acquire.Event
-			var at int64
-			var change sql.NullString
-			if err := scan(&e.ID, &at, &e.Post, &e.Kind, &e.Who, &e.Text, &e.Raw, &change); err != nil {
-				return err
-			}
-			e.At = instant(at)
-			if change.Valid {
-				e.Alarm = new(alarm.Change)
-				if err := json.Unmarshal([]byte(change.String), e.Alarm); err != nil {
-					return fmt.Errorf("event %d: %w", e.ID, err)
-				}
-			}
+			e, err := scanEvent(scan)
 			all = append(all, e)
-			return nil
+			return err
 		}, args...)
 	return all, err
+}
+
+const eventColumns = "id, at_ns, post, kind, who, text, raw, alarm"
+
+func scanEvent(scan func(...any) error) (e acquire.Event, err error) {
+	var at int64
+	var change sql.NullString
+	if err := scan(&e.ID, &at, &e.Post, &e.Kind, &e.Who, &e.Text, &e.Raw, &change); err != nil {
+		return e, err
+	}
+	e.At = instant(at)
+	if change.Valid {
+		e.Alarm = new(alarm.Change)
+		if err := json.Unmarshal([]byte(change.String), e.Alarm); err != nil {
+			return e, fmt.Errorf("event %d: %w", e.ID, err)
+		}
+	}
+	return e, nil
 }
 
 // Cursor returns how far a courier has told the events; 0 when it has told none.
@@ -162,20 +168,11 @@ func (r *Reader) AlarmStates(ctx context.Context) ([]alarm.Alarm, error) {
 
 func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 	var all []alarm.Alarm
-	err := each(ctx, from, "SELECT post, rule, state, id, since_ns, changed_ns FROM alarms ORDER BY post, rule",
-		func(scan func(...any) error) error {
-			var a alarm.Alarm
-			var since, changed int64
-			if err := scan(&a.Post, &a.Rule, &a.State, &a.ID, &since, &changed); err != nil {
-				return err
-			}
-			if !a.State.Known() {
-				return fmt.Errorf("alarm %s at post %q has the state %q, which is none: mend the table alarms by hand", a.Rule, a.Post, a.State)
-			}
-			a.Since, a.Changed = instant(since), instant(changed)
-			all = append(all, a)
-			return nil
-		})
+	err := each(ctx, from, selectAlarms, func(scan func(...any) error) error {
+		a, err := scanAlarm(scan)
+		all = append(all, a)
+		return err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("read the alarms: %w", err)
 	}

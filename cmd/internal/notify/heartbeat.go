@@ -7,35 +7,9 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ovenward/acquire"
 )
-
-// PostState is one post as it is now, for heartbeats and for receivers that show
-// the present.
-type PostState struct {
-	ID        string    `json:"post"`
-	Oven      string    `json:"oven,omitempty"`
-	Place     string    `json:"place,omitempty"`
-	Condition string    `json:"condition"` // seeing; idle or not known to run; silent; away for survey; …
-	Detail    string    `json:"detail,omitempty"`
-	Blind     bool      `json:"blind"`              // the field is not known
-	Verdict   string    `json:"verdict"`            // within, exceeds or not decided
-	Exceeds   bool      `json:"exceeds"`            // an exceedance stands: present, or latched until a reset
-	Withdrawn bool      `json:"withdrawn"`          // its oven is taken out of use
-	Away      bool      `json:"away,omitempty"`     // for a survey; Blind as well
-	UnderTest bool      `json:"under_test"`         // Blind as well
-	Shelved   []string  `json:"shelved,omitempty"`  // rules whose alarms are shelved
-	Standing  []string  `json:"standing,omitempty"` // rules whose alarms stand
-	Until     time.Time `json:"until,omitzero"`     // of Away, UnderTest
-}
-
-// Snapshot is how everything is at one instant.
-type Snapshot struct {
-	At        time.Time
-	Posts     []PostState
-	Station   []string // rules of the station's own alarms that stand
-	Shelved   []string // rules of the station's own alarms that are shelved
-	Simulated bool
-}
 
 // Heartbeat is what a heartbeat carries: ids of posts, by what is the matter. A
 // post may be in several lists; it counts as seeing only if it is in none that
@@ -46,6 +20,7 @@ type Heartbeat struct {
 	Seeing    int      `json:"seeing"`
 	Blind     []string `json:"blind,omitempty"`
 	Exceeding []string `json:"exceeding,omitempty"` // present, or latched until a reset
+	Emitting  []string `json:"emitting,omitempty"`  // the oven is withdrawn, and emits
 	Shelved   []string `json:"shelved,omitempty"`   // POST RULE
 	Away      []string `json:"away,omitempty"`
 	UnderTest []string `json:"under_test,omitempty"`
@@ -57,20 +32,20 @@ type Heartbeat struct {
 func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Message {
 	h := &Heartbeat{Every: every.Seconds(), Posts: len(s.Posts)}
 	for _, p := range s.Posts {
-		add := func(is bool, list *[]string) {
-			if is {
+		add := func(r acquire.Regard, list *[]string) {
+			if slices.Contains(p.Sight, r) {
 				*list = append(*list, p.ID)
 			}
 		}
-		blind := p.Blind || p.Away || p.UnderTest
-		if !blind {
+		if !p.Blind {
 			h.Seeing++
 		}
-		add(blind && !p.Away && !p.UnderTest, &h.Blind)
-		add(p.Exceeds || p.Verdict == "exceeds", &h.Exceeding)
-		add(p.Away, &h.Away)
-		add(p.UnderTest, &h.UnderTest)
-		add(p.Withdrawn, &h.Withdrawn)
+		add(acquire.IsBlind, &h.Blind)
+		add(acquire.Exceeding, &h.Exceeding)
+		add(acquire.Emits, &h.Emitting)
+		add(acquire.IsAway, &h.Away)
+		add(acquire.IsTested, &h.UnderTest)
+		add(acquire.IsOut, &h.Withdrawn)
 		for _, r := range p.Shelved {
 			h.Shelved = append(h.Shelved, p.ID+" "+r)
 		}
@@ -93,7 +68,8 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 
 // well says that there is nothing to tell.
 func (h *Heartbeat) well() bool {
-	return h.Posts > 0 && h.Seeing == h.Posts && len(h.Exceeding)+len(h.Shelved)+len(h.Standing)+len(h.Withdrawn) == 0
+	return h.Posts > 0 && h.Seeing == h.Posts &&
+		len(h.Exceeding)+len(h.Emitting)+len(h.Blind)+len(h.Away)+len(h.UnderTest)+len(h.Shelved)+len(h.Standing)+len(h.Withdrawn) == 0
 }
 
 // summary is one line. It never says that all is well of what is not.
@@ -108,7 +84,7 @@ func (h *Heartbeat) summary() string {
 	for _, l := range []struct {
 		what string
 		ids  []string
-	}{{"exceeding", h.Exceeding}, {"blind", h.Blind}, {"away for survey", h.Away}, {"under test", h.UnderTest},
+	}{{"exceeding", h.Exceeding}, {"emitting though withdrawn", h.Emitting}, {"blind", h.Blind}, {"away for survey", h.Away}, {"under test", h.UnderTest},
 		{"shelved", h.Shelved}, {"withdrawn", h.Withdrawn}} {
 		if len(l.ids) > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", len(l.ids), l.what))
@@ -126,7 +102,7 @@ func (h *Heartbeat) sentences() string {
 	for _, l := range []struct {
 		what string
 		ids  []string
-	}{{"Exceeding", h.Exceeding}, {"Blind", h.Blind}, {"Away for survey, and so blind", h.Away}, {"Under test, and so blind", h.UnderTest},
+	}{{"Exceeding", h.Exceeding}, {"Emitting though withdrawn", h.Emitting}, {"Blind", h.Blind}, {"Away for survey, and so blind", h.Away}, {"Under test, and so blind", h.UnderTest},
 		{"Shelved", h.Shelved}, {"Withdrawn", h.Withdrawn}, {"Standing", h.Standing}} {
 		if len(l.ids) == 0 {
 			continue

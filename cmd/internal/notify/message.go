@@ -49,7 +49,14 @@ type Message struct {
 	At       time.Time      `json:"at"`
 	Since    time.Time      `json:"since,omitzero"`
 	Who      string         `json:"who,omitempty"`
+	Remark   string         `json:"remark,omitempty"`
 	Detail   string         `json:"detail,omitempty"`
+
+	Aside     alarm.State `json:"aside,omitempty"`
+	By        string      `json:"by,omitempty"`
+	Why       string      `json:"why,omitempty"`
+	Until     time.Time   `json:"until,omitzero"`
+	Escalated time.Time   `json:"escalated,omitzero"`
 
 	Recorded  bool `json:"recorded"`
 	Simulated bool `json:"simulated"`
@@ -113,8 +120,9 @@ func newMessage(e acquire.Event, m subjectMatter) Message {
 	msg := Message{
 		Version: messageVersion, Kind: KindAlarm, EventID: e.ID, ID: a.ID,
 		Site: m.Site, Post: e.Post,
-		Rule: a.Rule, Priority: a.Rule.Priority(), State: a.State, From: a.From, Reason: a.Reason,
-		At: e.At.UTC(), Since: a.Since.UTC(), Who: e.Who, Detail: e.Text,
+		Rule: a.Rule, Priority: a.Urgency(), State: a.State, From: a.From, Reason: a.Reason,
+		At: e.At.UTC(), Since: a.Since.UTC(), Who: e.Who, Remark: a.Remark, Detail: e.Text,
+		Aside: a.Aside, By: a.By, Why: a.Why, Until: a.Until, Escalated: a.Escalated,
 		Recorded: m.Recorded, Simulated: m.Simulated, AndNMore: m.More,
 		Grounds: newGrounds(a.Verdict), Caution: Caution, Link: m.Link,
 		post: m.Post, tell: m.Tell,

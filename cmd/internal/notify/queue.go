@@ -38,7 +38,7 @@ func (w *waiting) members() []*waiting {
 	return []*waiting{w}
 }
 
-func (w *waiting) high() bool { return priorityOf(w.event) == alarm.High }
+func (w *waiting) high() bool { return w.event.Alarm.Urgency() == alarm.High }
 
 // queue holds what waits, in the order of first ids. It asks no clock. When
 // bound messages wait, or more of one alarm than its pace lets through, a newer
@@ -83,7 +83,7 @@ func (q *queue) allowance(w *waiting) (allowance, *bucket) {
 // of these can chatter.
 func (w *waiting) urgent() bool {
 	c := w.event.Alarm
-	return c.Reason == reasonEscalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
+	return c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
 }
 
 // add queues a change and returns how many messages it took the place of. A

@@ -8,11 +8,10 @@ import (
 	"ovenward/acquire/alarm"
 )
 
-// Hours say when somebody is there to be told. They are asked with UTC instants.
+// Hours say when somebody is there to be told.
 type Hours interface {
-	// Open says whether somebody is there at an instant, and when that next
-	// changes; zero: never.
-	Open(at time.Time) (open bool, change time.Time)
+	// Covers says whether somebody is there at an instant.
+	Covers(at time.Time) bool
 }
 
 // Route says which changes of alarms a courier tells of. It decides who is told,
@@ -24,31 +23,42 @@ type Route struct {
 	Escalation bool             // only what nobody acknowledged in time
 }
 
-// takes says whether a change of an alarm is for this courier.
-func (r Route) takes(e acquire.Event) bool {
-	if r.Escalation && e.Alarm.Reason != reasonEscalated {
+// takes says whether a change of an alarm is for this courier. machine says that
+// it is told of all that changes; people are not called by what is set aside, but
+// are told that it was.
+func (r Route) takes(e acquire.Event, machine bool) bool {
+	a := e.Alarm
+	switch {
+	case a.Reason == alarm.None || a.Reason.Refused():
 		return false
-	}
-	if len(r.Priorities) > 0 && !slices.Contains(r.Priorities, priorityOf(e)) {
+	case !machine && !a.Reason.Calls():
+		return false
+	case !machine && !a.Calls() && a.Reason != alarm.WasShelved && a.Reason != alarm.WasTakenOut:
+		return false
+	case r.Escalation && a.Escalated.IsZero():
+		// It stays set until the alarm comes anew: who was called is also told how it
+		// went on.
+		return false
+	case len(r.Priorities) > 0 && !slices.Contains(r.Priorities, a.Urgency()):
 		return false
 	}
 	return len(r.Posts) == 0 || e.Post == "" || slices.Contains(r.Posts, e.Post)
 }
 
+// longestClosed bounds the search for when hours begin.
+const longestClosed = 8 * 24 * time.Hour
+
 // opens returns when a change of this instant may be told: now, or when the
-// hours begin. Hours that never begin again are no hours.
+// hours begin, to the minute. Hours that do not begin within eight days are no
+// hours.
 func (r Route) opens(now time.Time) time.Time {
-	if r.Hours == nil {
+	if r.Hours == nil || r.Hours.Covers(now) {
 		return now
 	}
-	open, change := r.Hours.Open(now)
-	if open || change.IsZero() {
-		return now
+	for at := now.Truncate(time.Minute); at.Sub(now) < longestClosed; at = at.Add(time.Minute) {
+		if at.After(now) && r.Hours.Covers(at) {
+			return at
+		}
 	}
-	return change
+	return now
 }
-
-// reasonEscalated is the reason of a change that nobody acknowledged in time.
-const reasonEscalated alarm.Reason = "escalated"
-
-func priorityOf(e acquire.Event) alarm.Priority { return e.Alarm.Rule.Priority() }

@@ -178,7 +178,7 @@ func (s *sender) arrive(p page, now time.Time) {
 }
 
 func (s *sender) add(e acquire.Event, recorded bool, now time.Time) {
-	if !s.c.o.Route.takes(e) {
+	if !s.c.o.Route.takes(e, s.c.o.Machine) {
 		return
 	}
 	s.c.stand(e, recorded)

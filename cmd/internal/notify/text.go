@@ -143,24 +143,42 @@ func headline(m Message) string {
 			return what + "; this was acknowledged" + by
 		}
 		return "acknowledged" + by + "; " + ended
-	case alarm.Returned, alarm.ReturnedLatched:
+	case alarm.Returned, alarm.ReturnedLatched, alarm.Concluded, alarm.TimeUp:
 		return ended
 	case alarm.WasReset:
 		return "the exceedance was reset" + by
+	case alarm.Escalated:
+		return "nobody has acknowledged this in time: " + standsNow(m, what, ended)
+	case alarm.ToldAgain:
+		return "this still stands: " + standsNow(m, what, ended)
+	case alarm.WasShelved, alarm.WasTakenOut:
+		return fmt.Sprintf("the alarm was %s%s, and goes on standing: %s", m.Reason, by, standsNow(m, what, ended))
+	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
+		if !m.State.Standing() {
+			return "the alarm calls again (" + string(m.Reason) + by + "); it does not stand now"
+		}
+		return "the alarm calls again (" + string(m.Reason) + by + "): " + standsNow(m, what, ended)
 	}
 	return what
+}
+
+// standsNow tells of an alarm that stands: its condition, or what it left behind.
+func standsNow(m Message, present, ended string) string {
+	if m.State.Present() {
+		return present
+	}
+	return ended
 }
 
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
 	const unknown, seen = "the field at this post is not known: ", "the probe is seen again"
-	rule := m.Rule
-	if rule.IsExceedance() {
-		rule = alarm.Exceeds
-	}
-	switch rule {
+	name := m.Rule.Name()
+	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
 		return "the field exceeds the limit", string(alarm.ReturnedLatched)
+	case alarm.Emission:
+		return "oven " + m.Oven + " emits, though it is withdrawn", "oven " + m.Oven + " is not seen to emit any more"
 	case alarm.Silent:
 		return unknown + "the probe does not answer", seen
 	case alarm.Stale:
@@ -169,12 +187,42 @@ func subjectWords(m Message) (present, ended string) {
 		return unknown + "the reading stands still for longer than its noise allows", seen
 	case alarm.Fault:
 		return unknown + "the probe declares itself unfit", seen
+	case alarm.Away:
+		return "the probe is away for a survey; the field at this post is not known", "the probe is back from the survey"
+	case alarm.UnderTest:
+		return "the probe is under test; the field at this post is not known", "the test of the probe has ended"
 	case alarm.Record:
 		return "the record cannot be written", "the record is written again"
+	case alarm.Disk:
+		return "the disk of the record fills up", "the disk of the record has room again"
+	case alarm.Clock:
+		return "the station's clock is not known to be right", "the station's clock is known to be right again"
 	case alarm.Battery:
 		return "the probe's battery is low", "the probe's battery is no longer low"
 	case alarm.Temperature:
 		return "the probe is warmer or colder than it is meant for", "the probe's temperature is within its bounds again"
+	case alarm.OverRange:
+		return "the probe was driven beyond what it can show", "the probe is back in its range"
+	case alarm.UnderFloor:
+		return "the probe sees nothing, though the oven is known to run", "the probe sees something again"
+	case alarm.ZeroDrift:
+		return "the reading rests off zero while the oven is not known to run", "the reading rests at zero again"
+	case alarm.CertificateDue:
+		return "the probe's calibration is due soon", "the probe's calibration is no longer due"
+	case alarm.CertificateOverdue:
+		return "no calibration of the probe is in force", "a calibration of the probe is in force"
+	case alarm.Position:
+		return "nobody has stated for too long that the probe stands where it should", "somebody stated that the probe stands where it should"
+	case "warning":
+		return "early warning " + name + ": the field is above a share of its limit", "early warning " + name + " has ended"
+	case "dose":
+		return "the dose of this day is above what rule " + name + " allows", "the day of rule " + name + " has ended"
+	case "count":
+		return "as many exceedances in one run as rule " + name + " counts", "the run of rule " + name + " has ended"
+	case "courier":
+		return "messages of courier " + name + " are not accepted", "messages of courier " + name + " are accepted again"
+	case "withdrawn":
+		return "oven " + name + " is withdrawn", "oven " + name + " is in use again"
 	}
 	return "alarm " + string(m.Rule), "alarm " + string(m.Rule) + " has ended"
 }
@@ -239,6 +287,10 @@ func whatNow(m Message, p *acquire.Post) string {
 		return "Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."
 	case m.Rule.IsExceedance():
 		return "The reset states that the cause is mended; the next run of the oven will show it."
+	case m.Rule == alarm.Emission && m.State.Present():
+		return StopOven
+	case m.Rule == alarm.Disk && m.State.Present():
+		return "Make room on the disk of this station before readings are lost."
 	case m.Rule == alarm.Record && m.State.Present():
 		return "Readings may be lost until it can. Look at the disk of this station: space, permissions, whether it is mounted."
 	case m.Rule == alarm.Record:
@@ -247,7 +299,7 @@ func whatNow(m Message, p *acquire.Post) string {
 		return "The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."
 	case m.Rule == alarm.Temperature && m.State.Present():
 		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
-	case !m.Rule.Blinds():
+	case !m.Rule.Blinds() || m.Rule.IsNotice():
 		return ""
 	case m.State.Present():
 		return "The field at this post is not known. " + lookAt(m, p) + " Until the probe is seen again, nobody knows whether this oven leaks."

@@ -175,7 +175,7 @@ func examples() []Message {
 	station := event(alarm.Record, alarm.Unacknowledged, alarm.Raised)
 	station.Post = ""
 	all = append(all, newMessage(station, subjectMatter{Site: "Example", More: 2}))
-	snap := Snapshot{At: at, Posts: []PostState{{ID: "post", Condition: "silent", Blind: true}}}
+	snap := Snapshot{At: at, Posts: []PostState{{ID: "post", Condition: "silent", Blind: true, Sight: []acquire.Regard{acquire.IsBlind}}}}
 	return append(all, several(all, "Example", ""), heartbeat(snap, "Example", "", time.Hour, nil), TestMessage("Example", "courier", "", at, nil))
 }
 

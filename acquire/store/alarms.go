@@ -1,0 +1,94 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// schemaAlarms keeps what else there is to an alarm beside its state, and the
+// rules of a post.
+//
+// alarms.state follows the condition, whatever else is so; aside says whether
+// the alarm is set aside ('shelved', 'suppressed by design', 'out of service'),
+// since aside_since_ns, by whom, why, and until when the shelf lasts, or what was
+// announced. escalated_ns is when it was told on, told_ns when it was last told
+// again. post_versions.rules is a JSON list of the rules that the configuration
+// gives the post beside its limits; NULL is none.
+const schemaAlarms = `
+ALTER TABLE alarms ADD COLUMN priority TEXT NOT NULL DEFAULT '';
+ALTER TABLE alarms ADD COLUMN aside TEXT NOT NULL DEFAULT '';
+ALTER TABLE alarms ADD COLUMN aside_since_ns INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarms ADD COLUMN by_whom TEXT NOT NULL DEFAULT '';
+ALTER TABLE alarms ADD COLUMN why TEXT NOT NULL DEFAULT '';
+ALTER TABLE alarms ADD COLUMN until_ns INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarms ADD COLUMN escalated_ns INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarms ADD COLUMN told_ns INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE post_versions ADD COLUMN rules TEXT;
+CREATE INDEX events_alarms ON events (at_ns) WHERE alarm IS NOT NULL;
+`
+
+const (
+	setAlarm = `INSERT INTO alarms (post, rule, state, id, since_ns, changed_ns, event,
+		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT DO UPDATE SET state = excluded.state, id = excluded.id, since_ns = excluded.since_ns,
+		changed_ns = excluded.changed_ns, event = excluded.event, priority = excluded.priority, aside = excluded.aside,
+		aside_since_ns = excluded.aside_since_ns, by_whom = excluded.by_whom, why = excluded.why, until_ns = excluded.until_ns,
+		escalated_ns = excluded.escalated_ns, told_ns = excluded.told_ns`
+	selectAlarms = `SELECT post, rule, state, id, since_ns, changed_ns,
+		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns FROM alarms ORDER BY post, rule`
+)
+
+// alarmArgs are the values of setAlarm.
+func alarmArgs(a alarm.Alarm, event int64) []any {
+	return []any{a.Post, string(a.Rule), string(a.State), a.ID, nanos(a.Since), nanos(a.Changed), event,
+		string(a.Priority), string(a.Aside), nanos(a.AsideSince), a.By, a.Why, nanos(a.Until), nanos(a.Escalated), nanos(a.Told)}
+}
+
+// scanAlarm reads a row of selectAlarms.
+func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
+	var since, changed, aside, until, escalated, told int64
+	if err := scan(&a.Post, &a.Rule, &a.State, &a.ID, &since, &changed,
+		&a.Priority, &a.Aside, &aside, &a.By, &a.Why, &until, &escalated, &told); err != nil {
+		return a, err
+	}
+	if !a.State.Known() || !a.Aside.KnownAside() {
+		return a, fmt.Errorf("alarm %s at post %q has the state %q, %q, which is none: mend the table alarms by hand", a.Rule, a.Post, a.State, a.Aside)
+	}
+	a.Since, a.Changed = instant(since), instant(changed)
+	a.AsideSince, a.Until, a.Escalated, a.Told = instant(aside), instant(until), instant(escalated), instant(told)
+	return a, nil
+}
+
+// Changes yields the committed changes of alarms with instants from from on and
+// before to, in the order of their numbers.
+func (r *Reader) Changes(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {
+	return func(yield func(acquire.Event, error) bool) {
+		stopped := errors.New("no more is wanted")
+		err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ? ORDER BY id",
+			func(scan func(...any) error) error {
+				e, err := scanEvent(scan)
+				if err == nil && !yield(e, nil) {
+					err = stopped
+				}
+				return err
+			}, nanos(from), nanos(to))
+		if err != nil && err != stopped {
+			yield(acquire.Event{}, fmt.Errorf("read the changes of alarms: %w", err))
+		}
+	}
+}
+
+// rulesOf writes the rules of a post as JSON; NULL when there are none.
+func rulesOf(rules []acquire.Rule) any {
+	if len(rules) == 0 {
+		return nil
+	}
+	return jsonOrNull(rules)
+}
