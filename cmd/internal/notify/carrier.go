@@ -42,9 +42,10 @@ type result struct {
 	answer  string        // what came back, for people; without secrets
 }
 
-// Test makes one attempt with a message that is marked as a test, prints
-// nothing, and returns what came back.
+// Test makes one attempt with a message that is marked as a test, and returns
+// what came back. It closes the Carrier.
 func Test(ctx context.Context, c Carrier, m Message) (answer string, err error) {
+	defer c.close()
 	r := c.send(ctx, m)
 	return r.answer, r.err
 }

@@ -241,13 +241,13 @@ func (m *mailer) trouble(ctx context.Context, err error) result {
 	if err == nil {
 		return result{outcome: retry, err: fmt.Errorf("%s did not say whether it took the message", m.o.Server)}
 	}
-	if errors.Is(ctx.Err(), context.DeadlineExceeded) {
+	if late, is := errors.AsType[net.Error](err); errors.Is(ctx.Err(), context.DeadlineExceeded) || is && late.Timeout() {
 		return result{outcome: unheard, err: fmt.Errorf("%s did not answer within %s", m.o.Server, m.o.Timeout)}
 	}
 	told := fmt.Errorf("sending by %s: %w", m.o.Server, err)
 	var said *mail.SendError
 	if !errors.As(err, &said) {
-		if _, is := errors.AsType[net.Error](err); is {
+		if _, is := errors.AsType[*net.OpError](err); is {
 			return result{outcome: unheard, err: told}
 		}
 		return result{outcome: retry, err: told}
@@ -255,8 +255,9 @@ func (m *mailer) trouble(ctx context.Context, err error) result {
 	switch code := said.ErrorCode(); {
 	case code == 421:
 		return result{outcome: pause, err: told}
-	case code == 530 || code == 535 || code == 538: // RFC 4954: authentication
-		return result{outcome: retry, err: told}
+	case said.Reason != mail.ErrSMTPRcptTo && said.Reason != mail.ErrSMTPData && said.Reason != mail.ErrSMTPDataClose,
+		code == 530, code == 535, code == 538: // RFC 4954: authentication
+		return result{outcome: retry, err: told} // it is about all messages, and not about this one
 	case code >= 500 && code <= 599:
 		return result{outcome: refused, err: told}
 	}
@@ -289,7 +290,7 @@ func (m *mailer) letter(msg Message, to string) (*mail.Msg, error) {
 	picture, caption := m.picture(msg)
 	l.AddAlternativeString(mail.TypeTextHTML, m.page(msg, caption))
 	if picture != nil {
-		if err := l.EmbedReader("field.png", bytes.NewReader(picture), mail.WithFileContentType("image/png"), mail.WithFileContentID("field")); err != nil {
+		if err := l.EmbedReader("field.png", bytes.NewReader(picture), mail.WithFileContentType("image/png"), mail.WithFileContentID("<field>")); err != nil {
 			return nil, err
 		}
 	}

@@ -53,16 +53,16 @@ const (
 	keepAlive = 20 * time.Second
 )
 
-// broker publishes to an MQTT 3.1.1 broker. Each connection is a client of its
+// publisher publishes to an MQTT 3.1.1 broker. Each connection is a client of its
 // own: one that was resumed would send what the courier sends again by itself,
 // and so bring an alarm's changes out of order.
-type broker struct {
+type publisher struct {
 	o    MQTTOptions
 	url  *url.URL
 	tls  *tls.Config
 	turn chan mqtt.Client // holds the present client, or nil; who takes it has the turn
 
-	connections atomic.Int64 // made so far
+	connections atomic.Int64 // made so far by the daemon that watches
 
 	// Only keep touches these.
 	told map[string]string // what is retained of each post
@@ -85,7 +85,7 @@ func NewMQTT(o MQTTOptions) (Carrier, error) {
 	if o.ClientID == "" {
 		o.ClientID = "ovenward"
 	}
-	b := &broker{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{}}
+	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{}}
 	if o.TLS {
 		b.url.Scheme = "tls"
 		if b.tls, err = authorities(o.CAFile); err != nil {
@@ -100,14 +100,16 @@ func NewMQTT(o MQTTOptions) (Carrier, error) {
 	return b, nil
 }
 
-func (b *broker) to() string { return b.url.String() }
+func (b *publisher) to() string { return b.url.String() }
 
 // close says that nobody watches any more, and takes leave.
-func (b *broker) close() {
+func (b *publisher) close() {
 	select {
 	case c := <-b.turn:
 		if c != nil && c.IsConnectionOpen() {
-			c.Publish(b.o.Topic+topicStatus, qos, true, offline).WaitTimeout(time.Second)
+			if b.connections.Load() > 0 {
+				c.Publish(b.o.Topic+topicStatus, qos, true, offline).WaitTimeout(time.Second)
+			}
 			c.Disconnect(250)
 		}
 		b.turn <- nil
@@ -115,7 +117,7 @@ func (b *broker) close() {
 	}
 }
 
-func (b *broker) send(ctx context.Context, m Message) result {
+func (b *publisher) send(ctx context.Context, m Message) result {
 	topic := b.o.Topic + "/" + string(m.Kind)
 	switch {
 	case m.Kind == KindSeveral:
@@ -144,7 +146,7 @@ func (b *broker) send(ctx context.Context, m Message) result {
 
 // publish waits for the broker's acknowledgement. watching says that this is the
 // daemon that watches: it comes with the will and says that it is online.
-func (b *broker) publish(ctx context.Context, topic string, retain bool, body []byte, watching bool) error {
+func (b *publisher) publish(ctx context.Context, topic string, retain bool, body []byte, watching bool) error {
 	var c mqtt.Client
 	select {
 	case c = <-b.turn:
@@ -168,7 +170,7 @@ func (b *broker) publish(ctx context.Context, topic string, retain bool, body []
 }
 
 // connect makes a client and a connection. It returns nil with an error.
-func (b *broker) connect(ctx context.Context, watching bool) (mqtt.Client, error) {
+func (b *publisher) connect(ctx context.Context, watching bool) (mqtt.Client, error) {
 	o := mqtt.NewClientOptions()
 	o.Servers = []*url.URL{b.url}
 	o.SetClientID(b.o.ClientID).SetCleanSession(true).SetProtocolVersion(4)
@@ -203,7 +205,9 @@ func (b *broker) connect(ctx context.Context, watching bool) (mqtt.Client, error
 		c.Disconnect(0)
 		return nil, err
 	}
-	b.connections.Add(1)
+	if watching {
+		b.connections.Add(1)
+	}
 	return c, nil
 }
 
@@ -225,7 +229,7 @@ type retained struct {
 
 // keep holds the connection, so that its end is noticed, and keeps what is
 // retained of each post true. At its end nobody watches, and each post says so.
-func (b *broker) keep(ctx context.Context, now present) {
+func (b *publisher) keep(ctx context.Context, now present) {
 	t := time.NewTicker(lookAtPosts)
 	defer t.Stop()
 	failures, next := 0, time.Time{}
@@ -257,7 +261,7 @@ func (b *broker) keep(ctx context.Context, now present) {
 }
 
 // show publishes what changed of the posts, and makes sure of the connection.
-func (b *broker) show(ctx context.Context, now present, at time.Time) error {
+func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
 	defer cancel()
 	s, ok := now.snapshot()
@@ -281,7 +285,7 @@ func (b *broker) show(ctx context.Context, now present, at time.Time) error {
 	return nil
 }
 
-func (b *broker) connected() bool {
+func (b *publisher) connected() bool {
 	select {
 	case c := <-b.turn:
 		defer func() { b.turn <- c }()
@@ -292,7 +296,7 @@ func (b *broker) connected() bool {
 }
 
 // retain publishes the state of a post, if it is another than is retained.
-func (b *broker) retain(ctx context.Context, p PostState, s Snapshot, at time.Time) error {
+func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time.Time) error {
 	key, err := json.Marshal(p)
 	if err != nil {
 		return err
