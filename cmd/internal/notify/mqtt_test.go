@@ -186,7 +186,7 @@ func (p *stands) snapshot() Snapshot {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	s := p.s
-	s.Posts = slices.Clone(s.Posts)
+	s.At, s.Posts = time.Now(), slices.Clone(s.Posts)
 	return s
 }
 

@@ -38,7 +38,7 @@ func (w *waiting) members() []*waiting {
 	return []*waiting{w}
 }
 
-func (w *waiting) high() bool { return w.event.Alarm.Urgency() == alarm.High }
+func (w *waiting) high() bool { return w.group == nil && w.event.Alarm.Urgency() == alarm.High }
 
 // queue holds what waits, in the order of first ids. It asks no clock. When
 // bound messages wait, or more of one alarm than its pace lets through, a newer
@@ -109,7 +109,11 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 		return q.replace(w, waits)
 	default:
 		a, b := q.allowance(w)
-		if a.burst > 0 && len(waits) >= max(b.left(a, now), 1) && !w.urgent() {
+		switch left := b.left(a, now); {
+		case a.burst == 0:
+		case w.urgent() && left < 1:
+			return q.replace(w, waits) // it does not wait behind what its pace holds back
+		case !w.urgent() && len(waits) >= max(left, 1):
 			return q.replace(w, waits[len(waits)-1:])
 		}
 	}
@@ -173,7 +177,7 @@ func (q *queue) pick(now time.Time) *waiting {
 		if behind || !q.due(w, now) {
 			continue
 		}
-		if w.high() && w.group == nil {
+		if w.high() {
 			return w
 		}
 		may = append(may, w)
@@ -243,7 +247,9 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying = true
 	w.attempts++
-	q.all.take(q.pace.together, now)
+	if !w.high() {
+		q.all.take(q.pace.together, now)
+	}
 	for _, m := range w.members() {
 		a, b := q.allowance(m)
 		b.take(a, now)
@@ -251,7 +257,9 @@ func (q *queue) start(w *waiting, now time.Time) {
 }
 
 func (q *queue) failed(w *waiting) {
-	q.all.give()
+	if !w.high() {
+		q.all.give()
+	}
 	for _, m := range w.members() {
 		_, b := q.allowance(m)
 		b.give()

@@ -155,6 +155,11 @@ func (s *sender) forget(open []acquire.Event) {
 // arrive queues what was read from the record, but for what was sent before it
 // was durable.
 func (s *sender) arrive(p page, now time.Time) {
+	for _, e := range p.stands {
+		if s.c.o.Route.takes(e, s.c.o.Machine) {
+			s.c.stand(e, true)
+		}
+	}
 	for _, e := range p.events {
 		delete(s.seen, e.ID)
 		if s.early[e.ID] {
