@@ -102,6 +102,7 @@ type Post struct {
 	More      []limit.Limit // judged beside Limit, each with an alarm of its own
 	Sustained limit.SustainedRule
 	Rules     []Rule // of the configuration, judged beside the limits
+	Upkeep    Upkeep
 
 	RunGap time.Duration // pauses shorter than this belong to one run of the oven
 	Silent time.Duration // no answer for this long raises the silent alarm
@@ -147,6 +148,8 @@ const (
 	KindCalibration Kind = "calibration" // another certificate is in force
 	KindInstrument  Kind = "instrument"  // what an instrument reports of itself
 	KindStation     Kind = "station"     // start and stop
+	KindPosition    Kind = "position"    // somebody checked where the probe stands
+	KindHint        Kind = "hint"        // the oven was said to run; Raw is until when, RFC 3339
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
 )
 
@@ -183,6 +186,9 @@ type Past struct {
 	LastAt  time.Time // stamp of the last sample; zero when there is none
 	Alarms  []alarm.Alarm
 	Zero    calib.Correction // the last zero taken; Certificate is not used
+	Placed  time.Time        // since when the probe stands there; zero: not known
+	Checked time.Time        // when somebody last stated that its position was checked; zero: never
+	Hint    time.Time        // until when the oven was said to run; zero: never
 	// Recent yields the samples of the recall span, oldest first; S, U and Quality
 	// as they were judged, Mono not set. It may be nil.
 	Recent iter.Seq2[Sample, error]

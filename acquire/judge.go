@@ -1,7 +1,6 @@
 package acquire
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -17,10 +16,13 @@ func (w *watch) judge(s Sample) {
 	class := s.Quality.Class()
 	w.counts.Samples[class]++
 	over := s.Quality&OverRange != 0
-	w.trace.add(s.Mono, s.S, s.HasValue(), over)
-	if s.HasValue() {
+	here := w.announced() != AwayNow
+	w.trace.add(s.Mono, s.S, s.HasValue() && here, over && here)
+	switch {
+	case !here:
+	case s.HasValue():
 		w.peak.add(w.epoch.Add(s.Mono), max(s.S, 0))
-	} else if over && s.Quality&Fault == 0 {
+	case over && s.Quality&Fault == 0:
 		w.peak.add(w.epoch.Add(s.Mono), w.post.Probe.Range)
 	}
 	w.step(s.Mono, s.At)
@@ -38,6 +40,9 @@ func (w *watch) follow(s Sample) {
 		w.bounds.Seen = false
 		w.faulty = s.Mono
 		return
+	case w.announced() == AwayNow: // what it reads is not the field of its post
+		w.bounds.Seen = false
+		w.last, w.still = w.newest, s.Mono
 	case over:
 		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
 		for i := range w.held {
@@ -70,6 +75,9 @@ func (w *watch) follow(s Sample) {
 		w.last = w.newest
 	}
 	w.valid, w.wasValid = s.Mono, true
+	if len(w.ruled) > 0 {
+		w.followRules(s.At)
+	}
 }
 
 // spend accounts for the time up to now: the newest sample holds for at most
@@ -86,11 +94,13 @@ func (w *watch) spend(now time.Duration) {
 	if b.Seen {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
 		w.observe(b)
+		w.observeRules(b)
 		w.integrate(b)
 	}
 	if b.To < now {
 		w.bounds.Seen = false
 		w.observe(limit.Stretch{From: b.To, To: now})
+		w.observeRules(limit.Stretch{From: b.To, To: now})
 	}
 }
 
@@ -113,7 +123,10 @@ func (w *watch) tick(now time.Time) {
 	mono := now.Sub(w.epoch)
 	w.runs.Advance(mono)
 	w.spend(mono)
-	w.step(mono, w.stamp(now))
+	at := w.stamp(now)
+	w.step(mono, at)
+	w.look(mono, at)
+	w.tend(mono, at)
 }
 
 // stamp is the instant of an event, never before that of an earlier sample.
@@ -130,7 +143,7 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 		w.condition, w.since = c, at
 	}
 	if w.condition.Blind() {
-		w.up = w.up && w.condition == StuckNow
+		w.up = w.up && (w.condition == StuckNow || w.condition == AwayNow || w.condition == TestNow)
 	}
 	for i := range w.held {
 		h := &w.held[i]
@@ -142,11 +155,14 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 			w.move(h.alarm, alarm.Disappears, at, mono)
 		}
 	}
+	if len(w.ruled) > 0 {
+		w.judgeRules(mono, at)
+	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0 || w.stranger != nil
 	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)
 	w.blindness(staleAt, w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale, true, at, mono)
 	w.blindness(stuckAt, w.condition == StuckNow, true, at, mono)
-	w.blindness(faultAt, faulty && w.condition != SilentNow, mono-w.faulty > w.post.Stale, at, mono)
+	w.blindness(faultAt, faulty && w.condition != SilentNow && w.announced() == "", mono-w.faulty > w.post.Stale, at, mono)
 }
 
 // blindness moves one alarm of a post that does not see. Only seeing ends it,
@@ -162,7 +178,9 @@ func (w *watch) blindness(i int, present, mayEnd bool, at time.Time, mono time.D
 }
 
 // gone says that nothing fresh is known of the field.
-func (c Condition) gone() bool { return c == StaleNow || c == SilentNow || c == Starting }
+func (c Condition) gone() bool {
+	return c == StaleNow || c == SilentNow || c == Starting || c == AwayNow
+}
 
 func (w *watch) overRange() bool {
 	return w.newest.Seq > 0 && w.newest.Quality&OverRange != 0 && w.newest.Quality&Fault == 0 && !w.condition.gone()
@@ -177,6 +195,9 @@ func (w *watch) conditionAt(mono time.Duration) Condition {
 		validAgo = mono - max(w.valid, w.begun)
 	}
 	_, running := w.runs.Running()
+	if c := w.announced(); c != "" {
+		return c
+	}
 	switch {
 	case heardAgo > w.post.Silent:
 		return SilentNow
@@ -194,23 +215,17 @@ func (w *watch) conditionAt(mono time.Duration) Condition {
 
 // move steps one alarm and reports the change.
 func (w *watch) move(i int, h alarm.Happening, at time.Time, mono time.Duration) {
-	from := w.alarms[i].State
-	next, reason := w.alarms[i].Step(h, at)
-	if reason == alarm.None {
+	_, reason := w.alarms[i].Step(h, at)
+	if reason == alarm.None || reason.Refused() {
 		return
 	}
-	w.alarms[i] = next
-	c := &alarm.Change{Alarm: next, From: from, Reason: reason}
-	var text string
+	var verdict *alarm.Grounds
+	text := w.detail(mono)
 	if h := w.heldBy(i); h != nil {
 		v := w.alarmVerdict(h, mono)
-		c.Verdict = grounds(v)
-		text = exceedsText(v, reason)
-	} else {
-		text = w.detail(mono)
-		if reason == alarm.Returned {
-			text = "the probe is seen again"
-		}
+		verdict, text = grounds(v), exceedsText(v, reason)
+	} else if reason == alarm.Returned {
+		text = "the probe is seen again"
 	}
-	w.report(Event{At: at, Post: w.post.ID, Kind: KindAlarm, Text: fmt.Sprintf("%s: %s", reason, text), Alarm: c})
+	w.apply(i, alarm.Act{What: h, At: at}, text, verdict)
 }

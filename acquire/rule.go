@@ -28,9 +28,3 @@ type Rule struct {
 	OnDelay  time.Duration `json:"on_delay,omitempty"`  // for this long above before it is raised
 	OffDelay time.Duration `json:"off_delay,omitempty"` // for this long seen below before it ends
 }
-
-// Attention says when an alarm that nobody looks after is told on or again.
-type Attention struct {
-	EscalateAfter  time.Duration // not acknowledged for this long: told on; 0: never
-	TellAgainAfter time.Duration // standing for this long, and so long since it was told again: told again; 0: never
-}

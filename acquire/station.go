@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -22,7 +22,7 @@ const tickEvery = 250 * time.Millisecond
 const looksToFail = 4
 
 // Options is what a Station is made of. Everything is needed but Observers,
-// Sleeper and Clock.
+// Sleeper, Clock and what follows it.
 type Options struct {
 	Posts     []Post
 	Recorder  Recorder
@@ -34,6 +34,12 @@ type Options struct {
 	Now       func() time.Time // with a monotonic reading, as time.Now gives
 	Sleeper   Sleeper          // nil: Timers
 	Clock     ClockSource      // nil: the wall clock is trusted
+
+	Attention alarm.Attention  // of all alarms
+	Zone      *time.Location   // of the site; nil: UTC
+	Disk      DiskSource       // nil: nobody asks how full the record's disk is
+	DiskFloor float64          // the disk alarm is raised below this share of its size
+	Troubles  func() []Trouble // what else the station is told of, such as couriers; nil: nothing. It must not wait
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -48,20 +54,34 @@ type Station struct {
 	epoch   time.Time
 	source  ClockSource
 
+	zone      *time.Location
+	attention alarm.Attention
+	disk      DiskSource
+	diskFloor float64
+	troubles  func() []Trouble
+
 	mu    sync.Mutex
 	line  clockLine
 	clock wallClock
-	fault alarm.Alarm // the record cannot be written
-	fails int         // looks in a row that found it so
+	own   []*own // the station's own alarms, that of the record first
+	fails int    // looks in a row that found the record unwritable
+
+	diskAsked time.Time
 
 	// strays stand at posts that are watched no more: only a reset ends them.
-	strays []alarm.Alarm
+	strays []*own
 }
 
 // New restores what the record knows. It opens no port.
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
-		source: o.Clock, fault: alarm.Alarm{Rule: alarm.Record, State: alarm.Normal}}
+		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles}
+	if s.zone == nil {
+		s.zone = time.UTC
+	}
+	for _, r := range []alarm.Rule{alarm.Record, alarm.Clock, alarm.Disk} {
+		s.ownAlarm(r)
+	}
 	s.adopt(o.Standing)
 	sleep := o.Sleeper
 	if sleep == nil {
@@ -73,6 +93,7 @@ func New(o Options) (*Station, error) {
 			return nil, err
 		}
 		w := newWatch(p, i, s.epoch, o.Recorder, s.report)
+		w.zone, w.attention = s.zone, s.attention
 		past, err := o.Past(i)
 		if err != nil {
 			return nil, fmt.Errorf("reading what the record knows of post %s: %w", p.ID, err)
@@ -87,6 +108,7 @@ func New(o Options) (*Station, error) {
 		s.watches = append(s.watches, w)
 		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
 	}
+	s.shareWithdrawn()
 	return s, nil
 }
 
@@ -99,10 +121,10 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 			watched = watched || s.posts[i].ID == a.Post
 		}
 		switch {
-		case a.Rule == alarm.Record:
-			s.fault = a
+		case a.Post == "":
+			s.ownAlarm(a.Rule).alarm = a.Sound()
 		case a.Post != "" && !watched && a.State != alarm.Normal:
-			s.strays = append(s.strays, a)
+			s.strays = append(s.strays, &own{alarm: a.Sound()})
 		}
 	}
 }
@@ -157,26 +179,7 @@ func (s *Station) look(now time.Time) {
 		s.report(Event{At: now.UTC(), Kind: KindClock, Text: fmt.Sprintf(
 			"the wall clock was set %s by %s; stamps keep their order, spans of time are not affected", way, step.Abs().Round(time.Millisecond))})
 	}
-	err := s.record.Err()
-	switch s.fails++; {
-	case err == nil:
-		s.fails = 0
-		s.moveFault(alarm.Disappears, now.UTC(), "", "the record is written again")
-	case s.fails >= looksToFail:
-		s.moveFault(alarm.Appears, now.UTC(), "", err.Error())
-	}
-}
-
-func (s *Station) moveFault(h alarm.Happening, at time.Time, who, text string) alarm.Reason {
-	from := s.fault.State
-	next, reason := s.fault.Step(h, at)
-	if reason == alarm.None || reason.Refused() {
-		return reason
-	}
-	s.fault = next
-	s.report(Event{At: at, Kind: KindAlarm, Who: who, Text: fmt.Sprintf("%s: %s", reason, text),
-		Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
-	return reason
+	s.lookOwn(now)
 }
 
 // report keeps an event and logs it. It never waits, if the log does not.
@@ -219,7 +222,10 @@ func (s *Station) Stats() []Stats {
 // Alarms copies all alarms, the station's own first.
 func (s *Station) Alarms() []alarm.Alarm {
 	s.mu.Lock()
-	out := append([]alarm.Alarm{s.fault}, s.strays...)
+	var out []alarm.Alarm
+	for _, o := range slices.Concat(s.own, s.strays) {
+		out = append(out, o.alarm)
+	}
 	s.mu.Unlock()
 	for _, w := range s.watches {
 		w.mu.Lock()
@@ -235,75 +241,6 @@ func (s *Station) Trace(post int) Trace {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.trace.read(now.Sub(w.epoch), now)
-}
-
-// ErrNoAlarm says that no alarm has the id that was asked for.
-var ErrNoAlarm = errors.New("no alarm with this id stands; it may have ended")
-
-// Acknowledge notes that who has seen the alarm with this id.
-func (s *Station) Acknowledge(id, who string) error {
-	return s.act(id, alarm.Acknowledge, who, "")
-}
-
-// Reset ends a latched alarm. remedy names the repair or the survey that shows
-// the cause mended.
-func (s *Station) Reset(id, who, remedy string) error {
-	if strings.TrimSpace(remedy) == "" {
-		return errors.New("a reset must name the repair or the survey that shows the cause mended")
-	}
-	return s.act(id, alarm.Reset, who, remedy)
-}
-
-func (s *Station) act(id string, h alarm.Happening, who, why string) error {
-	if strings.TrimSpace(who) == "" {
-		return errors.New("a change needs the name of who makes it")
-	}
-	if id == "" {
-		return ErrNoAlarm
-	}
-	reason := alarm.None
-	now := s.now().UTC()
-	s.mu.Lock()
-	if s.fault.ID == id {
-		reason = s.moveFault(h, now, who, "by "+who)
-	}
-	for i := range s.strays {
-		if s.strays[i].ID == id {
-			s.strays[i], reason = s.change(s.strays[i], h, now, who, why)
-		}
-	}
-	s.mu.Unlock()
-	for _, w := range s.watches {
-		w.mu.Lock()
-		for i := range w.alarms {
-			if w.alarms[i].ID == id {
-				w.alarms[i], reason = s.change(w.alarms[i], h, w.stamp(now), who, why)
-			}
-		}
-		w.mu.Unlock()
-	}
-	switch {
-	case reason == alarm.None:
-		return ErrNoAlarm
-	case reason.Refused():
-		return errors.New(string(reason))
-	}
-	return nil
-}
-
-// change steps an alarm at an operator's word and reports it.
-func (s *Station) change(a alarm.Alarm, h alarm.Happening, now time.Time, who, why string) (alarm.Alarm, alarm.Reason) {
-	next, reason := a.Step(h, now)
-	if reason == alarm.None || reason.Refused() {
-		return a, reason
-	}
-	text := fmt.Sprintf("%s by %s", reason, who)
-	if why != "" {
-		text += ": " + why
-	}
-	s.report(Event{At: now, Post: a.Post, Kind: KindAlarm, Who: who, Text: text,
-		Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
-	return next, reason
 }
 
 // Zero takes a zero at a post, at who's word. It acts forward only.
@@ -344,57 +281,4 @@ func (w *watch) begin(mono time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.begun = mono
-}
-
-// stats copies the state of one post.
-func (w *watch) stats(now time.Time) Stats {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	mono := now.Sub(w.epoch)
-	since, running := w.runs.Running()
-	s := Stats{
-		Post: w.post, Index: w.index, Now: now.UTC(),
-		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
-		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
-		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
-		Uncalibrated: w.uncalibrated(),
-		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
-	}
-	s.Verdict = s.Verdicts[0]
-	if running {
-		s.RunningSince = w.epoch.Add(since).UTC()
-	}
-	_, s.TimeUp = w.sustained.TimeAbove()
-	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(w.epoch.Add(mono))
-	return s
-}
-
-// check says what a post lacks to be watched.
-func (p *Post) check() error {
-	switch {
-	case p.Stale <= 0 || p.Silent <= 0 || p.Stuck <= 0:
-		return fmt.Errorf("post %s: stale, silent and stuck times must be positive", p.ID)
-	case p.Probe.Protocol == nil || p.Probe.Dial == nil:
-		return fmt.Errorf("post %s: its probe has no protocol or no port", p.ID)
-	case p.Frequency < 0 || math.IsNaN(float64(p.Frequency)) || math.IsInf(float64(p.Frequency), 0):
-		return fmt.Errorf("post %s: the frequency of its oven must be positive and finite, or not stated", p.ID)
-	}
-	for _, c := range p.Probe.Certificates() {
-		if flaws := c.Flaws(); len(flaws) > 0 {
-			return fmt.Errorf("post %s: certificate %s of probe %s: %s: %s", p.ID, c.Number, p.Probe.ID, flaws[0].Key, flaws[0].What)
-		}
-	}
-	for _, l := range p.Limits() {
-		switch {
-		case !(l.Value > 0) || math.IsInf(float64(l.Value), 0):
-			return fmt.Errorf("post %s: its limit must be positive and finite", p.ID)
-		case !(p.Probe.Range > l.Value) || math.IsInf(float64(p.Probe.Range), 0):
-			return fmt.Errorf("post %s: the range of probe %s ends at %s, and its limit is %s: a probe must show more than its limit",
-				p.ID, p.Probe.ID, p.Probe.Range, l.Value)
-		case !(3*p.Probe.Floor < l.Value):
-			return fmt.Errorf("post %s: the noise floor of probe %s is %s, and its limit is %s: the floor must lie below a third of the limit",
-				p.ID, p.Probe.ID, p.Probe.Floor, l.Value)
-		}
-	}
-	return nil
 }

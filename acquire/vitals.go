@@ -115,17 +115,11 @@ func (w *watch) vitalTemperature(c float64, at time.Time) {
 
 // moveVital steps an alarm about the probe itself, and reports a change.
 func (w *watch) moveVital(rule alarm.Rule, h alarm.Happening, at time.Time, text string) {
-	for i := range w.alarms {
-		if w.alarms[i].Rule != rule || h == alarm.Disappears && !w.alarms[i].State.Present() {
-			continue
-		}
-		from := w.alarms[i].State
-		next, reason := w.alarms[i].Step(h, at)
-		if reason == alarm.None {
-			return
-		}
-		w.alarms[i] = next
-		w.report(Event{At: at, Post: w.post.ID, Kind: KindAlarm, Text: fmt.Sprintf("%s: %s", reason, text),
-			Alarm: &alarm.Change{Alarm: next, From: from, Reason: reason}})
+	i := batteryAt
+	if rule == alarm.Temperature {
+		i = temperatureAt
+	}
+	if h == alarm.Appears || w.alarms[i].State.Present() {
+		w.apply(i, alarm.Act{What: h, At: at}, text, nil)
 	}
 }

@@ -41,7 +41,13 @@ type watch struct {
 	held      []held           // against each limit of the post, in its order
 	sustained *limit.Sustained // that of the first limit
 	runs      *cycle.Runs
-	alarms    []alarm.Alarm // in the order of rules; then those of further limits
+	alarms    []alarm.Alarm // in the order of rules; then those of further limits, and of the configuration's rules
+	cares     []alarm.Care  // of alarms, by index
+	attention alarm.Attention
+	ruled     []ruled        // rules of the configuration
+	system    system         // rules about the post's instrument
+	withdrawn *alarm.Alarm   // the notice that the oven is out of use
+	zone      *time.Location // the site's: a day is one of its civil time
 	trace     trace
 	raw       rawRing
 
@@ -81,12 +87,25 @@ const (
 	staleAt
 	stuckAt
 	faultAt
+	batteryAt
+	temperatureAt
+	awayAt
+	testAt
+	emissionAt
+	overRangeAt
+	underFloorAt
+	zeroDriftAt
+	certificateDueAt
+	certificateOverdueAt
+	positionAt
 )
 
 // rules lists the rules of a post, in the order its alarms are kept.
 func rules() []alarm.Rule {
 	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault,
-		alarm.Battery, alarm.Temperature}
+		alarm.Battery, alarm.Temperature, alarm.Away, alarm.UnderTest, alarm.Emission,
+		alarm.OverRange, alarm.UnderFloor, alarm.ZeroDrift,
+		alarm.CertificateDue, alarm.CertificateOverdue, alarm.Position}
 }
 
 func newWatch(post *Post, index int, epoch time.Time, record Recorder, report func(Event)) *watch {
@@ -102,6 +121,8 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 		w.alarms = append(w.alarms, alarm.Alarm{Post: post.ID, Rule: r, State: alarm.Normal})
 	}
 	w.hold()
+	w.rule()
+	w.system, w.zone = newSystem(post.Upkeep), time.UTC
 	return w
 }
 
@@ -119,8 +140,14 @@ func (w *watch) restore(p Past) error {
 	w.lowByValue = w.post.Probe.Vitals.battery()
 	w.use(w.correction)
 	for _, a := range p.Alarms {
-		w.takeUp(a)
+		w.takeUp(a.Sound())
+		w.endOf(a)
 	}
+	for _, k := range w.ruled {
+		w.alarms[k.alarm].Priority = k.Priority
+	}
+	w.system.placed, w.system.checked = p.Placed, p.Checked
+	w.system.hint, w.system.hinted = p.Hint.Sub(w.epoch), !p.Hint.IsZero()
 	if err := w.recall(p); err != nil {
 		return err
 	}
@@ -131,6 +158,11 @@ func (w *watch) restore(p Past) error {
 		h := &w.held[i]
 		h.reached = h.reached && !w.newest.At.Before(w.alarms[h.alarm].Changed)
 		h.notBelow()
+	}
+	for i := range w.ruled {
+		if k := &w.ruled[i]; k.sustained != nil {
+			k.sustained.Break()
+		}
 	}
 	w.counts, w.bounds = Counts{}, limit.Stretch{}
 	return nil

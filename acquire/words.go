@@ -78,6 +78,12 @@ func (w *watch) circumstances(h *held, mono time.Duration) limit.Circumstances {
 // detail says in one sentence why a post does not see, and what to do.
 func (w *watch) detail(mono time.Duration) string {
 	p := w.post
+	switch w.condition {
+	case AwayNow:
+		return fmt.Sprintf("probe %s is away for a survey, announced %s", p.Probe.ID, announced(w.alarms[awayAt]))
+	case TestNow:
+		return fmt.Sprintf("probe %s is under test, announced %s", p.Probe.ID, announced(w.alarms[testAt]))
+	}
 	switch {
 	case w.stranger != nil && w.condition != SilentNow:
 		return w.strangerText()

@@ -14,6 +14,13 @@ type Alarm struct {
 	Stale    time.Duration // without a valid sample
 	Stuck    time.Duration // the same reading
 	RunGap   time.Duration // a shorter pause of the field does not end a run
+
+	EscalateAfter  time.Duration // not acknowledged; 0: never
+	TellAgainAfter time.Duration // standing; 0: never
+	UnderFloor     time.Duration // nothing seen while the oven is known to run; 0: no such alarm
+	Certificate    time.Duration // before a certificate is due; 0: no such alarm
+	Position       time.Duration // since a position was checked; 0: no such alarm
+	DiskFree       float64       // share of the record's disk; 0: no such alarm
 }
 
 // minClear is the shortest clear delay: an oven at part power emits for only
@@ -38,6 +45,7 @@ func readAlarm(root *table) Alarm {
 		Stuck:  t.duration(ask{"stuck", `"2 min"`, false}, span[time.Duration]{s, 24 * time.Hour, `"1 s" to "24 h"`}, 2*time.Minute),
 		RunGap: t.duration(ask{"run_gap", `"90 s"`, false}, span[time.Duration]{s, time.Hour, `"1 s" to "1 h"`}, 90*s),
 	}
+	readUpkeep(t, &a)
 	if !root.has("alarm") {
 		return a
 	}
@@ -47,4 +55,22 @@ func readAlarm(root *table) Alarm {
 	}
 	t.finish()
 	return a
+}
+
+// readUpkeep reads when nobody looking after an alarm is told, and when
+// instruments, places and the disk call for somebody.
+func readUpkeep(t *table, a *Alarm) {
+	const d = 24 * time.Hour
+	orNever := func(words string, most time.Duration) span[time.Duration] {
+		return span[time.Duration]{0, most, words + `, or "0 s" for never`}
+	}
+	a.EscalateAfter = t.duration(ask{"escalate_after", `"10 min"`, false}, orNever(`at most "24 h"`, d), 0)
+	a.TellAgainAfter = t.duration(ask{"tell_again_after", `"4 h"`, false}, orNever(`at most "30 d"`, 30*d), 0)
+	a.UnderFloor = t.duration(ask{"under_floor", `"1 h"`, false}, orNever(`at most "30 d"`, 30*d), time.Hour)
+	a.Certificate = t.duration(ask{"certificate_soon", `"30 d"`, false}, orNever(`at most "365 d"`, 365*d), 30*d)
+	a.Position = t.duration(ask{"position_every", `"365 d"`, false}, orNever(`at most "3650 d"`, 3650*d), 365*d)
+	a.DiskFree = 0.05
+	if t.has("disk_free") {
+		a.DiskFree = t.percent(ask{"disk_free", `"5 %"`, false}, span[float64]{0, 0.9, `"0 %" (never) to "90 %"`})
+	}
 }

@@ -1,5 +1,5 @@
 // Package config reads the one file that says what a site looks like: a TOML
-// file of limits, ovens, probes, posts, the alarm and verdict rules and webhooks. It is
+// file of limits, ovens, probes, posts, the alarm and verdict rules, schedules and webhooks. It is
 // strict: whatever it does not know, or does not believe, is a Problem with its
 // line, and all problems are told together.
 //
@@ -36,6 +36,7 @@ type File struct {
 	Alertmanagers []Alertmanager
 	MQTTs         []MQTT
 
+	Rules     []Rule
 	Schedules []Schedule
 }
 
@@ -82,10 +83,12 @@ func Parse(name string, data []byte) (*File, error) {
 		Webhooks: readWebhooks(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
-	f.Schedules = readSchedules(root, f.Site)
+	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
+	f.checkRules(r)
+	f.checkSchedules(r)
 	f.addCentres(r)
 	f.checkCertificates(r)
 	f.checkTold(r)

@@ -10,6 +10,8 @@ type Oven struct {
 	Model     string // free text; may be empty
 	Frequency quantity.Frequency
 	Limit     string // id of the limit that applies to it
+	Runs      string // id of the schedule in which it is known to run; may be empty
+	RunsLine  int
 }
 
 func readOvens(root *table) []Oven {
@@ -24,6 +26,7 @@ func readOvens(root *table) []Oven {
 			Frequency: quantityOf(t, ask{"frequency", `"2450 MHz"`, true}, quantity.ParseFrequency,
 				span[quantity.Frequency]{300e6, 300e9, `"300 MHz" to "300 GHz"`}, 0),
 			Limit: t.ref(ask{"limit", `"door-in-use"`, true}),
+			Runs:  t.text(ask{"runs", `"lunch"`, false}), RunsLine: t.line("runs"),
 		}
 		t.finish()
 		ovens = append(ovens, o)

@@ -26,6 +26,7 @@ type Post struct {
 	ToHousing   bool            // distance was stated to the front of the probe's housing; Distance is not
 	MovedOn     time.Time       // first instant of the day it came here, UTC; zero when not stated
 	DistanceOff quantity.Length // m, within which Distance is known; 0: not stated
+	CheckedOn   time.Time       // first instant of the day its position was last checked, UTC; zero when not stated
 	Falloff     float64         // exponent n of S ~ 1/rⁿ about the post; 0: not stated
 }
 
@@ -89,6 +90,10 @@ const (
 func readStand(t *table, p *Post) {
 	p.ToHousing = t.oneOf(ask{"distance_to", `"housing"`, false}, toCentre, toHousing) == toHousing
 	p.MovedOn = t.date(ask{"moved_on", "2026-03-02", false})
+	p.CheckedOn = t.date(ask{"checked_on", "2026-03-02", false})
+	if !p.CheckedOn.IsZero() && p.CheckedOn.Before(p.MovedOn) {
+		t.problem("checked_on", "the post was moved after that, on %s; check it there, and write that day", p.MovedOn.Format(time.DateOnly))
+	}
 	p.DistanceOff = quantityOf(t, ask{"distance_uncertainty", `"2 mm"`, false}, quantity.ParseLength,
 		span[quantity.Length]{1e-5, 1, `"0.01 mm" to "1 m"`}, 0)
 	if p.Distance > 0 && p.DistanceOff >= p.Distance {

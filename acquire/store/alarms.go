@@ -92,3 +92,23 @@ func rulesOf(rules []acquire.Rule) any {
 	}
 	return jsonOrNull(rules)
 }
+
+// Space tells how much of the record's disk was free for us when the writer last
+// looked, and its size, in bytes; 0 of 0 where that is not known. It does not wait
+// for the disk.
+func (s *Store) Space() (free, size uint64, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.state.free, s.state.size, nil
+}
+
+// measure looks how full the disk is. Only the writer does, for a disk may hang.
+func (w *writer) measure() {
+	free, size, err := space(w.s.dir)
+	if err != nil {
+		free, size = 0, 0
+	}
+	w.s.mu.Lock()
+	defer w.s.mu.Unlock()
+	w.s.state.free, w.s.state.size = free, size
+}

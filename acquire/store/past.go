@@ -44,6 +44,9 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 			past.Zero = calib.Correction{} // it was another instrument's
 		}
 	}
+	if err := s.placed(ctx, p, &past); err != nil {
+		return fail(err)
+	}
 	var at int64
 	err = each(ctx, s.db, "SELECT seq, at_ns FROM samples WHERE post = ? ORDER BY seq DESC LIMIT 1",
 		func(scan func(...any) error) error { return scan(&past.LastSeq, &at) }, p.post)
@@ -75,4 +78,34 @@ func (r *Reader) probeSince(ctx context.Context, post int32) (time.Time, error) 
 		return time.Time{}, fmt.Errorf("since when the probe stands there: %w", err)
 	}
 	return instant(from), nil
+}
+
+// placed reads since when the probe stands at the post, when somebody last
+// checked where, and until when its oven was said to run.
+func (s *Store) placed(ctx context.Context, p place, past *acquire.Past) (err error) {
+	if past.Placed, err = s.probeSince(ctx, p.post); err != nil {
+		return err
+	}
+	newest := func(kind acquire.Kind, to func(at int64, raw []byte) error) error {
+		return each(ctx, s.db, "SELECT at_ns, raw FROM events WHERE post = ? AND kind = ? AND at_ns >= ? ORDER BY id DESC LIMIT 1",
+			func(scan func(...any) error) error {
+				var at int64
+				var raw []byte
+				if err := scan(&at, &raw); err != nil {
+					return err
+				}
+				return to(at, raw)
+			}, p.id, string(kind), nanos(past.Placed))
+	}
+	if err = newest(acquire.KindPosition, func(at int64, _ []byte) error { past.Checked = instant(at); return nil }); err != nil {
+		return fmt.Errorf("when its position was checked: %w", err)
+	}
+	err = newest(acquire.KindHint, func(_ int64, raw []byte) (err error) {
+		past.Hint, err = time.Parse(time.RFC3339Nano, string(raw))
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("until when its oven was said to run: %w", err)
+	}
+	return nil
 }

@@ -140,6 +140,8 @@ type state struct {
 	err     error
 	trying  time.Time // start of the attempt under way; zero when none is
 	reserve bool
+	free    uint64 // of the disk, bytes
+	size    uint64 // of the disk, bytes; 0: not known
 }
 
 // Open opens the record in the folder dir, makes both where they are missing,

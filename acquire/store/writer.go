@@ -79,6 +79,7 @@ func (w *writer) run() {
 	defer due.Stop()
 	fold := time.NewTicker(checkpointEvery)
 	defer fold.Stop()
+	w.measure()
 	for {
 		select {
 		case <-w.s.kick:
@@ -87,6 +88,7 @@ func (w *writer) run() {
 			r.done <- w.guard(func() error { return w.serve(r) })
 		case <-fold.C:
 			w.checkpoint("PASSIVE")
+			w.measure()
 		case <-w.s.stop:
 			w.drain()
 			return

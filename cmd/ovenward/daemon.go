@@ -38,6 +38,10 @@ const (
 	goodbye = 500 * time.Millisecond
 	// leastRecall is how much of the record is read back at the start, at least.
 	leastRecall = 5 * time.Minute
+	// longestDay is how long a civil day can be where clocks change.
+	longestDay = 25 * time.Hour
+	// recallRun is how much of a run is read back where its exceedances are counted.
+	recallRun = 2 * time.Hour
 )
 
 // settings is what the command line says.
@@ -162,6 +166,8 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Observers: []acquire.Observer{numbers},
 		Log:       d.log, Now: now,
 		Sleeper: acquire.PreciseSleeper(), Clock: clock,
+		Attention: attention(d.file.Alarm), Zone: d.file.Site.Zone,
+		Disk: d.record.Space, DiskFloor: d.file.Alarm.DiskFree, Troubles: d.troubles,
 	})
 	if err != nil {
 		return err
@@ -233,6 +239,15 @@ func recall(p acquire.Post) time.Duration {
 	span := max(leastRecall, p.Sustained.Within, 2*p.RunGap)
 	for _, l := range p.Limits() {
 		span = max(span, l.Averaging+l.Averaging/500+p.Stale) // a window covers up to a thousandth more
+	}
+	for _, r := range p.Rules {
+		span = max(span, r.Window+r.Window/500+p.Stale)
+		switch {
+		case r.Dose > 0:
+			span = max(span, longestDay)
+		case r.Count > 0:
+			span = max(span, recallRun)
+		}
 	}
 	return span
 }

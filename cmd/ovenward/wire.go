@@ -89,6 +89,7 @@ func posts(f *config.File, k *simulate.Kitchen, w *wires) ([]acquire.Post, error
 			RunGap:    a.RunGap, Silent: a.Silent, Stale: a.Stale, Stuck: a.Stuck,
 		})
 		stand(&out[len(out)-1], c, oven, probes[c.Probe].Doubt)
+		lookAfter(&out[len(out)-1], f, c, oven)
 	}
 	return out, nil
 }

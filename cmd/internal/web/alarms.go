@@ -31,8 +31,17 @@ type alarmView struct {
 	ResetURL  string
 	Who       string // typed before, when a request went wrong
 	Remedy    string
-	Opened    bool // the reset form, for the same reason
+	Opened    bool   // the reset form, for the same reason
+	Aside     string // how, by whom, why and until when it is set aside; empty when it is not
+	CanShelve bool
+	CanTake   bool   // out of service
+	Back      string // what takes it back: unshelve or put-back
+	BackURL   string
+	ShelveURL string
+	TakeURL   string
+	NoteURL   string
 	mayChange bool
+	notice    bool
 
 	since, changed time.Time
 }
@@ -51,14 +60,14 @@ func alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, 
 		where[st.Post.ID] = ovenWords(st.Post)
 	}
 	for _, a := range all {
-		if a.Since.IsZero() {
+		if a.Since.IsZero() && a.Aside == alarm.NotAside {
 			continue
 		}
 		v := alarmViewOf(a, now)
 		if v.Where = where[a.Post]; v.Where == "" {
 			v.Where = "post " + a.Post
 		}
-		if v.Standing || v.CanAck {
+		if v.Standing || v.CanAck || v.Aside != "" {
 			open = append(open, v)
 		} else {
 			ended = append(ended, v)
@@ -80,15 +89,14 @@ func alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	v := alarmView{
 		Key:   cmp.Or(a.Post, "station") + "-" + string(a.Rule),
 		Title: ruleWords(a.Rule), State: stateWords(a.State), Do: doWords(a.Rule),
-		High: a.Rule.Priority() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
+		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
 		When:  "since " + clock(a.Since, now),
 		since: a.Since, changed: a.Changed,
 	}
-	switch a.State {
-	case alarm.Unacknowledged, alarm.ReturnedUnacknowledged, alarm.LatchedUnacknowledged:
-		v.CanAck = true
-	}
+	v.CanAck = a.State.Waits()
+	v.notice = a.Rule.IsNotice()
+	v.aside(a, now)
 	v.CanReset = a.State == alarm.LatchedUnacknowledged || a.State == alarm.LatchedAcknowledged
 	switch {
 	case v.CanReset:
@@ -100,6 +108,47 @@ func alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 		v.When = clock(a.Since, now) + " to " + clock(a.Changed, now)
 	}
 	return v
+}
+
+// aside tells how the alarm is set aside, or what was announced, and what may be
+// done about it.
+func (v *alarmView) aside(a alarm.Alarm, now time.Time) {
+	v.ShelveURL, v.TakeURL, v.NoteURL = actURL(a, "shelve"), actURL(a, "take-out"), actURL(a, "comment")
+	v.CanShelve = a.Calls() && a.State != alarm.Normal && a.State != "" && !a.Rule.IsNotice()
+	v.CanTake = a.Aside != alarm.OutOfService && !a.Rule.Guarded() && !a.Rule.IsNotice()
+	how := string(a.Aside)
+	switch {
+	case a.Rule.IsNotice() && a.State.Present():
+		how = "announced"
+		v.State, v.Back, v.BackURL = "So it is.", "It is over", endURL(a)
+	case a.Aside == alarm.Shelved:
+		v.Back, v.BackURL = "Take it off the shelf", actURL(a, "unshelve")
+	case a.Aside == alarm.OutOfService:
+		v.Back, v.BackURL = "Put it back into service", actURL(a, "put-back")
+	case a.Aside == alarm.NotAside:
+		return
+	}
+	v.Aside = capital(how)
+	if a.By != "" {
+		v.Aside += " by " + a.By
+	}
+	if !a.AsideSince.IsZero() {
+		v.Aside += " since " + clock(a.AsideSince, now)
+	}
+	if !a.Until.IsZero() {
+		v.Aside += " until " + clock(a.Until, now)
+	}
+	if a.Why != "" {
+		v.Aside += ": " + a.Why
+	}
+}
+
+// endURL is where a notice is ended.
+func endURL(a alarm.Alarm) string {
+	if a.Post != "" {
+		return "/api/v1/posts/" + url.PathEscape(a.Post) + "/back"
+	}
+	return "/api/v1/ovens/" + url.PathEscape(a.Rule.Name()) + "/return"
 }
 
 // ovenWords names an oven by where it is, for that is how people know it, and
@@ -121,7 +170,7 @@ func capital(s string) string {
 func tagOf(open, ended []alarmView) string {
 	sum := fnv.New64a()
 	for _, a := range slices.Concat(open, ended) {
-		fmt.Fprintln(sum, a.Key, a.AckURL, a.State, a.When, a.Title, a.Where)
+		fmt.Fprintln(sum, a.Key, a.AckURL, a.State, a.When, a.Title, a.Where, a.Aside)
 	}
 	return fmt.Sprintf("%x", sum.Sum64())
 }

@@ -62,6 +62,9 @@ type postJSON struct {
 	Condition  string      `json:"condition"`
 	Since      string      `json:"condition_since"`
 	Detail     string      `json:"detail,omitempty"`
+	Regard     string      `json:"regard"`         // what the post amounts to: seeing, or the loudest of what keeps it from that
+	Why        []string    `json:"regard_why"`     // everything that keeps it from it
+	Withdrawn  *noticeJSON `json:"oven_withdrawn"` // null: the oven is in use
 	Running    bool        `json:"oven_known_to_run"`
 	ValueState string      `json:"value_state"` // value, under floor, over range, not seen
 	Value      number      `json:"value_w_per_m2"`
@@ -77,6 +80,13 @@ type postJSON struct {
 
 	Limits   []limitJSON   `json:"limits"` // all of the post, limit first
 	Verdicts []verdictJSON `json:"verdicts"`
+}
+
+// noticeJSON says since when something announced is so, by whom and why.
+type noticeJSON struct {
+	Since string `json:"since"`
+	By    string `json:"by"`
+	Why   string `json:"why"`
 }
 
 func limitOf(l limit.Limit) limitJSON {
@@ -97,6 +107,11 @@ func postOf(st acquire.Stats) postJSON {
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
 		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
 		Verdict: verdictOf(st.Verdict), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
+	}
+	sight := st.Sight()
+	j.Regard, j.Why = string(sight.Regard), sight.Why
+	if a := st.Withdrawn; a != nil {
+		j.Withdrawn = &noticeJSON{instant(a.Since), a.By, a.Why}
 	}
 	if st.Newest.Seq > 0 {
 		j.Quality = st.Newest.Quality.String()
@@ -163,6 +178,7 @@ type alarmJSON struct {
 	Priority string `json:"priority"`
 	Standing bool   `json:"standing"`
 	Present  bool   `json:"present"`
+	Shown    string `json:"shown_state"` // by the standards' one list: set aside, else as it stands
 }
 
 // serveAlarms lists the newest occurrence of every alarm that ever stood, those
@@ -170,13 +186,13 @@ type alarmJSON struct {
 func (s *Server) serveAlarms(w http.ResponseWriter, r *http.Request) {
 	all := []alarmJSON{}
 	for _, a := range s.o.Station.Alarms() {
-		if a.Since.IsZero() {
+		if a.Since.IsZero() && a.Aside == alarm.NotAside {
 			continue
 		}
 		if a.State == "" {
 			a.State = alarm.Normal
 		}
-		all = append(all, alarmJSON{a, string(a.Rule.Priority()), a.State.Standing(), a.State.Present()})
+		all = append(all, alarmJSON{a, string(a.Urgency()), a.State.Standing(), a.State.Present(), string(a.Shown())})
 	}
 	slices.SortStableFunc(all, func(a, b alarmJSON) int {
 		if a.Standing != b.Standing {

@@ -20,10 +20,13 @@ const (
 	maxRemedy = 300
 )
 
-// word is an operator's word: who speaks, and for a reset what was mended.
+// word is an operator's word: who speaks, for a reset what was mended, else why,
+// and for how long, such as "2 h".
 type word struct {
 	Who    string `json:"who"`
 	Remedy string `json:"remedy"`
+	Why    string `json:"why"`
+	For    string `json:"for"`
 }
 
 // action does one change. It returns where the page shows the outcome, or what
@@ -37,7 +40,7 @@ func (s *Server) change(act action) http.HandlerFunc {
 		said, status, detail := word{}, http.StatusForbidden, s.mayChange(r)
 		anchor := ""
 		if detail == "" {
-			said, status, detail = readWord(w, r)
+			said, status, detail = s.readWord(w, r)
 		}
 		if status == 0 {
 			anchor, status, detail = act(r, said)
@@ -62,29 +65,34 @@ func (s *Server) change(act action) http.HandlerFunc {
 }
 
 // readWord reads a form or a JSON object, bounded, and checks the name.
-func readWord(w http.ResponseWriter, r *http.Request) (said word, status int, detail string) {
+func (s *Server) readWord(w http.ResponseWriter, r *http.Request) (said word, status int, detail string) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	switch {
 	case err == nil && kind == "application/x-www-form-urlencoded":
 		if err = r.ParseForm(); err == nil {
-			said = word{r.PostForm.Get("who"), r.PostForm.Get("remedy")}
+			f := r.PostForm
+			said = word{f.Get("who"), f.Get("remedy"), f.Get("why"), f.Get("for")}
 		}
 	case err == nil && kind == "application/json":
 		d := json.NewDecoder(r.Body)
 		d.DisallowUnknownFields()
 		err = d.Decode(&said)
 	default:
-		return said, http.StatusUnsupportedMediaType, "send a form or a JSON object with who, and remedy for a reset"
+		return said, http.StatusUnsupportedMediaType, "send a form or a JSON object with who; and with remedy for a reset, else with why and for where they are asked"
 	}
 	var tooLarge *http.MaxBytesError
 	if errors.As(err, &tooLarge) {
 		return said, http.StatusRequestEntityTooLarge, fmt.Sprintf("send at most %d bytes", maxBody)
 	}
 	if err != nil {
-		return said, http.StatusBadRequest, "the request cannot be read: send who, and remedy for a reset: " + err.Error()
+		return said, http.StatusBadRequest, "the request cannot be read: send who; and remedy for a reset, else why and for where they are asked: " + err.Error()
 	}
 	said.Who, said.Remedy = strings.TrimSpace(said.Who), strings.TrimSpace(said.Remedy)
+	said.Why, said.For = strings.TrimSpace(said.Why), strings.TrimSpace(said.For)
+	if s.o.Users {
+		said.Who, _, _ = r.BasicAuth() // whoever is let in, and nobody else
+	}
 	if !plain(said.Who, maxWho) {
 		said.Who = ""
 		return said, http.StatusUnprocessableEntity, fmt.Sprintf("write your name: 1 to %d printable characters, with a letter", maxWho)
@@ -106,7 +114,7 @@ func plain(s string, most int) bool {
 
 // refusal gives the status and the words of what the station would not do.
 func refusal(err error) (string, int, string) {
-	if errors.Is(err, acquire.ErrNoAlarm) {
+	if errors.Is(err, acquire.ErrNoAlarm) || errors.Is(err, acquire.ErrNoPost) {
 		return "", http.StatusNotFound, err.Error()
 	}
 	return "", http.StatusConflict, err.Error()

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"net/http"
 	"slices"
@@ -113,6 +114,44 @@ func (f *fakeStation) AcceptInstrument(post int, who string) error {
 		f.calls = append(f.calls, "accept "+f.stats[post].Post.ID+" "+who)
 	}
 	return f.refuse
+}
+
+// note keeps what was asked for, or refuses it.
+func (f *fakeStation) note(call string, args ...any) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.refuse == nil {
+		f.calls = append(f.calls, fmt.Sprintf(call, args...))
+	}
+	return f.refuse
+}
+
+func (f *fakeStation) Act(id string, act alarm.Act, lasting time.Duration) error {
+	return f.note("act %d on %s by %s: %q for %s", act.What, id, act.Who, act.Why, lasting)
+}
+
+func (f *fakeStation) Announce(post int, r alarm.Rule, who, why string, lasting time.Duration) error {
+	return f.note("%s at post %d by %s: %q for %s", r, post, who, why, lasting)
+}
+
+func (f *fakeStation) Conclude(post int, who string) error {
+	return f.note("back at post %d by %s", post, who)
+}
+
+func (f *fakeStation) CheckPosition(post int, who, remark string) error {
+	return f.note("checked at post %d by %s: %q", post, who, remark)
+}
+
+func (f *fakeStation) Runs(post int, who string, lasting time.Duration) error {
+	return f.note("runs at post %d by %s for %s", post, who, lasting)
+}
+
+func (f *fakeStation) Withdraw(oven, who, why string) error {
+	return f.note("withdraw %s by %s: %q", oven, who, why)
+}
+
+func (f *fakeStation) ReturnOven(oven, who, why string) error {
+	return f.note("return %s by %s: %q", oven, who, why)
 }
 
 // set changes the state under the lock.

@@ -77,12 +77,28 @@ func (s *Server) mayChange(r *http.Request) string {
 			return "this request came through a proxy (" + name + "), so changes are refused: use a browser on the station itself"
 		}
 	}
+	if s.o.Users {
+		return s.fromUser(r)
+	}
 	from, err := netip.ParseAddrPort(r.RemoteAddr)
 	if err != nil || !from.Addr().Unmap().IsLoopback() {
 		return "changes are taken only from the station itself: use a browser on that machine, at a loopback address"
 	}
 	if !s.ownHost(r.Host) {
 		return "this request names another host than the station's own, so changes are refused: use http://127.0.0.1 with the station's port"
+	}
+	if err := s.cross.Check(r); err != nil {
+		return "this request was sent by another site, so it is refused: use the station's own page"
+	}
+	return ""
+}
+
+// fromUser says why a request that a user with a password made may not change
+// anything. Where it comes from does not count then, save that no other site may
+// have a browser send it.
+func (s *Server) fromUser(r *http.Request) string {
+	if user, _, ok := r.BasicAuth(); !ok || !plain(user, maxWho) {
+		return "changes are taken only from a user with a name: give name and password"
 	}
 	if err := s.cross.Check(r); err != nil {
 		return "this request was sent by another site, so it is refused: use the station's own page"

@@ -61,6 +61,7 @@ type postView struct {
 	above bool // above the limit at this moment
 	was   bool // exceeds, but is not above at this moment
 	blind bool
+	sight acquire.Sight
 }
 
 // defaultGap bounds a pause in a chart when the post states no stale time.
@@ -96,7 +97,11 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		v.Limit += " at " + p.Limit.Distance.String()
 	}
 	v.tell(st, seen, now)
-	v.blind = seen == notSeen
+	v.blind = seen == notSeen || st.Condition.Blind()
+	v.sight = st.Sight()
+	if st.Withdrawn != nil {
+		v.Condition = "Withdrawn: this oven is out of use. " + v.Condition
+	}
 	switch {
 	case seen == overRange || seen == aValue && aboveNow(st):
 		v.above = true
@@ -176,7 +181,7 @@ func (v *postView) place(st acquire.Stats) {
 	default:
 		v.State, v.rank = "idle", 7
 	}
-	if standing && v.rank > 3 {
+	if (standing || !v.sight.Seeing()) && v.rank > 3 {
 		v.rank = 4
 	}
 	if st.Battery && v.rank > 4 {
@@ -229,6 +234,12 @@ func notes(st acquire.Stats) []string {
 	if st.Battery {
 		all = append(all, "the probe calls for a new battery")
 	}
+	for i, r := range st.Sight().All {
+		switch r {
+		case acquire.IsShelved, acquire.IsOut, acquire.Emits, acquire.IsAway, acquire.IsTested:
+			all = append(all, st.Sight().Why[i])
+		}
+	}
 	return append(all, vitalWords(st)...)
 }
 
@@ -241,7 +252,7 @@ type segment struct {
 // headline says what is so, the loudest first. The calm line must be earned:
 // posts are watched, every one sees, none is above, and no alarm stands.
 func headline(posts []postView, alarms []alarmView) []segment {
-	var above, was, lost, blind, standing int
+	var above, was, lost, blind, standing, emits, aside, unwell int
 	for _, p := range posts {
 		switch {
 		case p.above:
@@ -251,11 +262,20 @@ func headline(posts []postView, alarms []alarmView) []segment {
 		case p.was:
 			was++
 		}
-		if p.blind {
+		switch {
+		case p.blind:
 			blind++
+		case !p.above && !p.was && !p.sight.Seeing():
+			unwell++
+		}
+		if p.sight.Regard == acquire.Emits {
+			emits++
 		}
 	}
 	for _, a := range alarms {
+		if a.Aside != "" && !a.notice {
+			aside++
+		}
 		if a.Standing {
 			standing++
 		}
@@ -274,7 +294,10 @@ func headline(posts []postView, alarms []alarmView) []segment {
 	add(lost, "above", of(lost, "was above its limit when last seen", "were above their limits when last seen"))
 	add(was, "above", of(was, "was above its limit in this run, not at this moment", "were above their limits in this run, not at this moment"))
 	add(blind, "blind", of(blind, "not seeing", "not seeing"))
+	add(emits, "above", of(emits, "emits though its oven is withdrawn", "emit though their ovens are withdrawn"))
 	add(standing, "alarm", count(standing, "standing alarm", "standing alarms"))
+	add(aside, "alarm", count(aside, "alarm set aside", "alarms set aside"))
+	add(unwell, "alarm", of(unwell, "not to be counted as seeing", "not to be counted as seeing"))
 	switch {
 	case n == 0:
 		out = append(out, segment{"blind", "No post is configured: nothing is watched"})

@@ -13,6 +13,7 @@ import (
 	"context"
 	"embed"
 	"html/template"
+	"iter"
 	"log/slog"
 	"net/http"
 	"time"
@@ -34,6 +35,13 @@ type Station interface {
 	Reset(id, who, remedy string) error
 	Zero(post int, who string) error
 	AcceptInstrument(post int, who string) error
+	Act(id string, act alarm.Act, lasting time.Duration) error
+	Announce(post int, r alarm.Rule, who, why string, lasting time.Duration) error
+	Conclude(post int, who string) error
+	CheckPosition(post int, who, remark string) error
+	Runs(post int, who string, lasting time.Duration) error
+	Withdraw(oven, who, why string) error
+	ReturnOven(oven, who, why string) error
 }
 
 // Options is what a Server is made from. Station, Events and Now are needed;
@@ -43,6 +51,14 @@ type Options struct {
 	// Events reads the record: at most limit events with an ID above after,
 	// oldest first.
 	Events func(ctx context.Context, after int64, limit int) ([]acquire.Event, error)
+
+	// Changes reads the record: the changes of alarms in a span of time, in their
+	// order. Without it there is no summary.
+	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
+
+	// Users says that every request that reaches the handler was made by a user
+	// who gave a name and a password; what that user changes bears that name.
+	Users bool
 
 	Site      string
 	Simulated bool   // say on the page that nothing here is measured
@@ -109,6 +125,7 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/posts", s.servePosts)
 	get("/api/v1/posts/{id}/trace", s.serveTrace)
 	get("/api/v1/alarms", s.serveAlarms)
+	get("/api/v1/alarms/summary", s.serveSummary)
 	get("/api/v1/events", s.serveEvents)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
@@ -121,6 +138,18 @@ func (s *Server) Handler() http.Handler {
 	}
 	post("/api/v1/alarms/{id}/acknowledge", s.acknowledge)
 	post("/api/v1/alarms/{id}/reset", s.reset)
+	post("/api/v1/alarms/{id}/shelve", s.onAlarm(alarm.Shelve))
+	post("/api/v1/alarms/{id}/unshelve", s.onAlarm(alarm.Unshelve))
+	post("/api/v1/alarms/{id}/comment", s.onAlarm(alarm.Comment))
+	post("/api/v1/alarms/{id}/take-out", s.onAlarm(alarm.TakeOut))
+	post("/api/v1/alarms/{id}/put-back", s.onAlarm(alarm.PutBack))
+	post("/api/v1/posts/{id}/away", s.announce(alarm.Away))
+	post("/api/v1/posts/{id}/test", s.announce(alarm.UnderTest))
+	post("/api/v1/posts/{id}/back", s.conclude)
+	post("/api/v1/posts/{id}/checked", s.checked)
+	post("/api/v1/posts/{id}/runs", s.runs)
+	post("/api/v1/ovens/{id}/withdraw", s.withdraw)
+	post("/api/v1/ovens/{id}/return", s.returnOven)
 	post("/api/v1/posts/{id}/zero", s.zero)
 	post("/api/v1/posts/{id}/accept-instrument", s.acceptInstrument)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {

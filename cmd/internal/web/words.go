@@ -122,6 +122,10 @@ func conditionWords(st acquire.Stats) string {
 		return "Not seeing: stuck, the reading stands still"
 	case acquire.SilentNow:
 		return "Not seeing: silent, the probe does not answer"
+	case acquire.AwayNow:
+		return "Not seeing: the probe is away for a survey"
+	case acquire.TestNow:
+		return "Not seeing: the probe is under test"
 	}
 	return "Not seeing: " + string(st.Condition)
 }
@@ -151,10 +155,45 @@ func outcomeWords(o limit.Outcome) string {
 }
 
 func ruleWords(r alarm.Rule) string {
-	if id, further := strings.CutPrefix(string(r), string(alarm.Exceeds)+":"); further {
-		return "Field above the limit " + id
+	if id := r.Name(); id != "" {
+		switch r.Kind() {
+		case alarm.Exceeds.Kind():
+			return "Field above the limit " + id
+		case alarm.WarningOf("").Kind():
+			return "Field near its limit: rule " + id
+		case alarm.DoseOf("").Kind():
+			return "Dose of the day: rule " + id
+		case alarm.CountOf("").Kind():
+			return "Often above the limit in one run: rule " + id
+		case alarm.CourierOf("").Kind():
+			return "Courier " + id + " fails"
+		case alarm.WithdrawnOf("").Kind():
+			return "Oven " + id + " is withdrawn"
+		}
 	}
 	switch r {
+	case alarm.Emission:
+		return "Withdrawn oven emits"
+	case alarm.OverRange:
+		return "Probe driven beyond its range"
+	case alarm.UnderFloor:
+		return "Nothing seen while the oven runs"
+	case alarm.ZeroDrift:
+		return "Zero has drifted"
+	case alarm.CertificateDue:
+		return "Calibration is due soon"
+	case alarm.CertificateOverdue:
+		return "Calibration is overdue"
+	case alarm.Position:
+		return "Position not checked"
+	case alarm.Clock:
+		return "Clock is not sure"
+	case alarm.Disk:
+		return "Disk fills up"
+	case alarm.Away:
+		return "Probe is away for a survey"
+	case alarm.UnderTest:
+		return "Probe is under test"
 	case alarm.Exceeds:
 		return "Field above the limit"
 	case alarm.Silent:
@@ -197,7 +236,31 @@ func doWords(r alarm.Rule) string {
 	if r.IsExceedance() {
 		r = alarm.Exceeds
 	}
+	switch r.Kind() {
+	case alarm.WarningOf("").Kind(), alarm.CountOf("").Kind(), alarm.DoseOf("").Kind():
+		return "Have the door and its seal looked at before the limit is reached."
+	case alarm.CourierOf("").Kind():
+		return "People are not told of alarms by it. Look at its address, its token and the network."
+	}
 	switch r {
+	case alarm.Emission:
+		return "Somebody uses an oven that is out of use. Cut it off from the mains."
+	case alarm.OverRange:
+		return "Compare the probe with one known to be good before you rely on it."
+	case alarm.UnderFloor:
+		return "Look whether the probe still stands at its post, faces the oven and senses."
+	case alarm.ZeroDrift:
+		return "Take the probe away from any field and take a zero."
+	case alarm.CertificateDue, alarm.CertificateOverdue:
+		return "Have the probe calibrated, and enter its certificate."
+	case alarm.Position:
+		return "Check where the probe stands and which way it faces, and say so."
+	case alarm.Clock:
+		return "Look after the machine's time service. No verdict rests on it."
+	case alarm.Disk:
+		return "Make room on the disk before the record cannot be written."
+	case alarm.Away, alarm.UnderTest:
+		return unseen
 	case alarm.Exceeds:
 		return "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. " +
 			"Keep people away from the door. Call licensed service."

@@ -1,0 +1,31 @@
+package acquire
+
+import (
+	"time"
+
+	"ovenward/acquire/alarm"
+)
+
+// stats copies the state of one post.
+func (w *watch) stats(now time.Time) Stats {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	mono := now.Sub(w.epoch)
+	since, running := w.runs.Running()
+	s := Stats{
+		Post: w.post, Index: w.index, Now: now.UTC(),
+		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
+		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
+		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
+		Uncalibrated: w.uncalibrated(),
+		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
+		Withdrawn: w.withdrawn,
+	}
+	s.Verdict = s.Verdicts[0]
+	if running {
+		s.RunningSince = w.epoch.Add(since).UTC()
+	}
+	_, s.TimeUp = w.sustained.TimeAbove()
+	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(w.epoch.Add(mono))
+	return s
+}

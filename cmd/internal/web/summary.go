@@ -1,0 +1,57 @@
+package web
+
+import (
+	"math"
+	"net/http"
+	"time"
+
+	"ovenward/acquire/alarm"
+)
+
+// Bounds of the days that a summary covers.
+const (
+	someDays = 7
+	mostDays = 366
+)
+
+// summaryJSON is a summary as the API shows it.
+type summaryJSON struct {
+	alarm.Summary
+	Day string `json:"per_day_is"`
+	Ten string `json:"per_ten_minutes_is"`
+	Of  string `json:"figures"`
+}
+
+// figures says what the rates are compared with.
+const figures = "rates of one operator: a day, 150 acceptable and 300 the most (ISA-18.2, from memory); ten minutes, 1 acceptable " +
+	"(EEMUA 191, by summaries of it) and 2 the most (from memory), above 10 a flood (EEMUA 191, by summaries of it)"
+
+// serveSummary sums up the alarms of the last days from the record.
+func (s *Server) serveSummary(w http.ResponseWriter, r *http.Request) {
+	days, err := queryInt(r, "days", someDays, 1, mostDays)
+	if err != nil {
+		sendProblem(w, r, http.StatusBadRequest, "days: write a number from 1 to 366")
+		return
+	}
+	if s.o.Changes == nil {
+		sendProblem(w, r, http.StatusNotFound, "no record is read here")
+		return
+	}
+	to := s.o.Now().UTC()
+	from := to.Add(-time.Duration(days) * 24 * time.Hour)
+	var raises []alarm.Raise
+	for e, err := range s.o.Changes(r.Context(), from, to) {
+		if err != nil {
+			s.log.Error("the changes of alarms could not be read", "err", err)
+			sendProblem(w, r, http.StatusServiceUnavailable, "the record could not be read: "+err.Error())
+			return
+		}
+		if e.Alarm.Reason == alarm.Raised || e.Alarm.Reason == alarm.RaisedAgain {
+			raises = append(raises, alarm.Raise{Post: e.Post, Rule: e.Alarm.Rule, At: e.At})
+		}
+	}
+	sum := alarm.Summarize(raises, s.o.Station.Alarms(), from, to)
+	s.sendJSON(w, r, summaryJSON{sum,
+		alarm.Word(sum.PerDay, alarm.AcceptableADay, alarm.ManageableADay),
+		alarm.Word(math.Max(sum.PerTen, 0), alarm.AcceptableInTen, alarm.ManageableInTen), figures})
+}

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"fmt"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/notify"
+	"ovenward/config"
+)
+
+// zeroFloors is how many noise floors off zero a probe may rest before its drift
+// is told, where the post states no bound of its own; our own choice.
+const zeroFloors = 3
+
+// lookAfter gives a post its rules, and says when its instrument and its place
+// call for somebody. Simulated instruments have neither certificates that matter
+// nor places.
+func lookAfter(p *acquire.Post, f *config.File, c config.Post, oven config.Oven) {
+	p.Rules = f.RulesOf(c, p.Limits())
+	a := f.Alarm
+	p.Upkeep = acquire.Upkeep{UnderFloor: a.UnderFloor, Certificate: a.Certificate, Position: a.Position,
+		CheckedOn: c.CheckedOn, Zero: c.ZeroBound}
+	if s := f.RunsBy(oven); s != nil {
+		p.Upkeep.ExpectedRuns = s.Covers
+	}
+	if p.Upkeep.Zero <= 0 {
+		p.Upkeep.Zero = zeroFloors * p.Probe.Floor
+	}
+	if p.Probe.Simulated {
+		p.Upkeep.Certificate, p.Upkeep.Position = 0, 0
+	}
+}
+
+// attention is when an alarm that nobody looks after is told on or again.
+func attention(a config.Alarm) alarm.Attention {
+	return alarm.Attention{EscalateAfter: a.EscalateAfter, TellAgainAfter: a.TellAgainAfter}
+}
+
+// troubles tells the station of couriers whose messages are not accepted.
+func (d *daemon) troubles() []acquire.Trouble {
+	out := make([]acquire.Trouble, 0, len(d.couriers))
+	for _, c := range d.couriers {
+		out = append(out, courierTrouble(c.Stats()))
+	}
+	return out
+}
+
+// courierTrouble says what is amiss with a courier: messages wait, and the newest
+// attempt failed.
+func courierTrouble(s notify.Stats) acquire.Trouble {
+	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
+	if s.Waiting > 0 && s.LastError != "" && s.LastErrorAt.After(s.LastAccepted) {
+		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
+	}
+	return t
+}
