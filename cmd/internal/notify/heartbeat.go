@@ -90,7 +90,11 @@ func (h *Heartbeat) summary() string {
 			parts = append(parts, fmt.Sprintf("%d %s", len(l.ids), l.what))
 		}
 	}
-	if n := len(h.Standing); n > 0 {
+	switch n := len(h.Standing); n {
+	case 0:
+	case 1:
+		parts = append(parts, "1 alarm standing")
+	default:
 		parts = append(parts, fmt.Sprintf("%d alarms standing", n))
 	}
 	return strings.Join(parts, ", ")

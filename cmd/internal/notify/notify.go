@@ -12,8 +12,8 @@ import (
 	"ovenward/acquire/store"
 )
 
-// Outbox is what a Courier needs of the record. Uncommitted and Changed are
-// asked often and must not wait for a disk; the others may wait for one, and
+// Outbox is what a Courier needs of the record. Uncommitted, Raised and
+// Changed are asked often and must not wait for a disk; the others may wait for one, and
 // then delay only what is durable already.
 type Outbox interface {
 	// Events returns at most limit durable events with ids above after, rising.
@@ -24,6 +24,9 @@ type Outbox interface {
 	// Uncommitted returns the events with an alarm that are not durable yet and
 	// were raised before olderThan. They have the ids they will keep.
 	Uncommitted(olderThan time.Time) []acquire.Event
+	// Raised returns a channel that is closed when a new event with an alarm
+	// exists, durable or not.
+	Raised() <-chan struct{}
 	// Changed returns a channel that is closed when new durable events exist.
 	Changed() <-chan struct{}
 	// Cursor returns what Keep last kept under a name; 0 when nothing.

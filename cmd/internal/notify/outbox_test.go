@@ -24,12 +24,13 @@ type outbox struct {
 	cursors map[string]int64
 	told    []store.Told
 	changed chan struct{}
+	raised  chan struct{}
 	stall   chan struct{} // while set, the disk answers nothing until it is closed
 	broken  error         // while set, the disk answers with it
 }
 
 func newOutbox() *outbox {
-	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{})}
+	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{}), raised: make(chan struct{})}
 }
 
 // record takes an event as the station does; commit makes it durable.
@@ -39,7 +40,15 @@ func (b *outbox) record(e acquire.Event) acquire.Event {
 	b.last++
 	e.ID = b.last
 	b.open = append(b.open, e)
+	close(b.raised)
+	b.raised = make(chan struct{})
 	return e
+}
+
+func (b *outbox) Raised() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.raised
 }
 
 func (b *outbox) commit() {

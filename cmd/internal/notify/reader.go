@@ -13,8 +13,9 @@ import (
 
 const (
 	pageSize   = 256
-	readAgain  = time.Second      // after trouble with the record
-	readAnyway = 10 * time.Second // should a change be told to nobody
+	readAgain  = time.Second // after trouble with the record, and twice as long each time up to
+	readLatest = 10 * time.Second
+	readAnyway = time.Minute // should a change be told to nobody
 	saveTime   = time.Second      // for the last cursor, when all ends
 )
 
@@ -43,6 +44,7 @@ type reader struct {
 
 func (r *reader) run(ctx context.Context) {
 	defer r.end(ctx)
+	again := time.Duration(0)
 	for begun := false; ctx.Err() == nil; {
 		changed := r.box.Changed() // taken before reading, so that no change is missed
 		var err error
@@ -55,7 +57,10 @@ func (r *reader) run(ctx context.Context) {
 		}
 		wait := readAnyway
 		if err = errors.Join(err, r.save(ctx)); err != nil {
-			wait = readAgain
+			again = min(max(2*again, readAgain), readLatest)
+			wait = again
+		} else {
+			again = 0
 		}
 		r.tell(ctx, err)
 		if !r.rest(ctx, changed, wait) {

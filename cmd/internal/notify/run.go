@@ -16,6 +16,13 @@ const (
 	// sent as it is. With lookEvery before and after, 2 s are kept.
 	patience  = 1500 * time.Millisecond
 	lookEvery = 250 * time.Millisecond
+	// heldLook is for messages that wait for hours to begin, idle for when nothing
+	// waits: then whatever happens wakes the sender.
+	heldLook = 5 * time.Second
+	idle     = 30 * time.Second
+	// firstBeat is when the first heartbeat goes out after a start: the posts should
+	// have been seen by then.
+	firstBeat = 3 * time.Second
 
 	maxWaiting = 50 // from here on, newer changes of an alarm replace older ones
 	maxFlying  = 4  // attempts at one time, each of another alarm
@@ -79,15 +86,19 @@ type sender struct {
 }
 
 func (s *sender) run(ctx context.Context) {
-	t := time.NewTicker(lookEvery)
+	t := time.NewTimer(0)
 	defer t.Stop()
+	s.beatAt = time.Now().Add(min(firstBeat, s.c.o.Heartbeat))
 	for ctx.Err() == nil {
 		now := time.Now()
+		raised := s.c.o.Outbox.Raised() // taken before looking, so that none is missed
 		s.look(now)
 		s.launch(ctx, now)
 		s.beat(ctx, now)
 		s.keep()
+		t.Reset(s.rest(now))
 		select {
+		case <-raised:
 		case p := <-s.pages:
 			s.arrive(p, time.Now())
 		case r := <-s.results:
@@ -104,6 +115,23 @@ func (s *sender) run(ctx context.Context) {
 	}
 	s.news = true
 	s.keep()
+}
+
+// rest is how long nothing is due: while something may be, it is looked for often
+// enough to keep the 2 s.
+func (s *sender) rest(now time.Time) time.Duration {
+	wait := idle
+	if len(s.q.items) > 0 {
+		wait = heldLook
+	}
+	busy := func(w *waiting) bool { return !w.held || !now.Before(w.next) }
+	if len(s.seen) > 0 || slices.ContainsFunc(s.q.items, busy) {
+		wait = lookEvery
+	}
+	if s.c.o.Heartbeat > 0 && !s.beating {
+		wait = min(wait, max(s.beatAt.Sub(now), lookEvery))
+	}
+	return wait
 }
 
 // look queues what was not read from the record in time. It asks for all that
