@@ -33,6 +33,10 @@ type File struct {
 	Verdict  Verdict
 	Webhooks []Webhook
 
+	Mails         []Mail
+	Alertmanagers []Alertmanager
+	MQTTs         []MQTT
+
 	Rules     []Rule
 	Schedules []Schedule
 }
@@ -80,6 +84,7 @@ func Parse(name string, data []byte) (*File, error) {
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 	}
+	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
@@ -89,6 +94,7 @@ func Parse(name string, data []byte) (*File, error) {
 	f.checkSchedules(r)
 	f.addCentres(r)
 	f.checkCertificates(r)
+	f.checkTold(r)
 	simulated := func(p Probe) bool { return p.Simulated != "" }
 	if f.Simulate.Line > 0 && !slices.ContainsFunc(f.Probes, simulated) {
 		r.add(f.Simulate.Line, `simulate: it has no effect, as no probe has a port like "simulate:NAME"; remove [simulate], or set such a port`)

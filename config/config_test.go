@@ -119,7 +119,7 @@ func TestLarkfieldHouse(t *testing.T) {
 		{"averaging", f.Limits[1].Averaging, 6 * time.Minute},
 		{"built-in limit", f.Limits[2].Builtin, "fcc-public"},
 		{"decision rule", f.Verdict.Rule, "guarded acceptance"},
-		{"token file", f.Webhooks[0].TokenFile, "/etc/ovenward/desk.token"},
+		{"token file", f.Webhooks[0].Token.File, "/etc/ovenward/desk.token"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%s: got %v, want %v", c.what, c.got, c.want)

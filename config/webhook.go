@@ -3,35 +3,34 @@ package config
 import (
 	"net/netip"
 	"net/url"
-	"regexp"
 	"strings"
 	"time"
 )
 
-// Webhook is one [[webhook]]: an address that is told of alarms.
+// Webhook is one [[webhook]] section: where messages are posted as JSON.
 type Webhook struct {
-	Line      int
-	ID        string
-	URL       string // http or https, without user or password
-	Timeout   time.Duration
-	TokenFile string // path of a file with a bearer token; may be empty
+	Courier
+	URL         string
+	Token       Secret // a bearer token
+	Signing     Secret // signs each request
+	CAFile      string
+	Timeout     time.Duration
+	EveryChange bool // a program listens: tell every change, one by one
 }
-
-var absolutePath = regexp.MustCompile(`^(/|[A-Za-z]:[\\/])`)
 
 func readWebhooks(root *table) []Webhook {
 	var hooks []Webhook
 	for _, t := range root.tables("webhook") {
 		h := Webhook{
-			Line: t.at.line,
-			ID:   t.id("webhook", `"facilities-desk"`),
-			Timeout: t.duration(ask{"timeout", `"10 s"`, false},
-				span[time.Duration]{100 * time.Millisecond, time.Minute, `"100 ms" to "1 min"`}, 10*time.Second),
-			TokenFile: t.text(ask{"token_file", `"/etc/ovenward/desk.token"`, false}),
+			Courier: readCourier(t, "webhook", `"facilities-desk"`),
+			Timeout: t.attemptTime(),
+			Token:   t.secret("token"),
+			Signing: t.secret("signing"),
+			CAFile:  t.file("ca_file"),
 		}
-		h.URL = readURL(t, ask{"url", `"https://desk.example/ovenward"`, true}, h.TokenFile != "")
-		if h.TokenFile != "" && !absolutePath.MatchString(h.TokenFile) {
-			t.problem("token_file", "%s is relative, and to what is not known; write the whole path, beginning with /", shown(h.TokenFile))
+		h.URL = readURL(t, ask{"url", `"https://desk.example/ovenward"`, true}, h.Token.set())
+		if e := t.boolean(ask{"every_change", "true", false}); e != nil {
+			h.EveryChange = *e
 		}
 		t.finish()
 		hooks = append(hooks, h)

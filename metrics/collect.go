@@ -173,6 +173,12 @@ func (c *Collector) collectStation(o out) {
 			o.counter(d.refused, float64(k.Refused), site, k.Name)
 			o.gauge(d.waiting, float64(k.Waiting), site, k.Name)
 			o.instant(d.accepted, k.LastAccepted, site, k.Name)
+			o.counter(d.coalesced, float64(k.Coalesced), site, k.Name)
+			o.flag(d.failing, k.Failing, site, k.Name)
+			if k.Heartbeat > 0 {
+				o.gauge(d.beatEvery, k.Heartbeat.Seconds(), site, k.Name)
+				o.instant(d.beatLast, k.LastHeartbeat, site, k.Name)
+			}
 		}
 	}
 }

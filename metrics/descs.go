@@ -20,6 +20,7 @@ type descs struct {
 	committed, pending, lost, writable       *prometheus.Desc
 	sumLower, sumUpper, sumVerdict           *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
+	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
 	simulated, build                         *prometheus.Desc
 }
 
@@ -99,6 +100,10 @@ func (d *descs) station(named namer) {
 	d.sumLower = named("sum_lower_ratio", "Lower bound of the sum of the ratios of several frequencies' means to their limits: together they exceed when it is above 1.", "site", "sum", "limit")
 	d.sumUpper = named("sum_upper_ratio", "Upper bound of that sum. +Inf while any post is over range. Absent when a post has no mean.", "site", "sum", "limit")
 	d.sumVerdict = named("sum_verdict", "1 for the verdict that stands on the sum of ratios. Within is earned by each of its posts first.", "site", "sum", "limit", "verdict")
+	d.coalesced = named("messages_coalesced_total", "Changes of alarms that were not sent, since a newer change of their alarm stood in for them and told their number.", "site", "courier")
+	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted.", "site", "courier")
+	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
+	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -47,8 +47,13 @@ type CourierState struct {
 	Sent         uint64    // messages accepted since the program started
 	Failed       uint64    // attempts that failed and are made again
 	Refused      uint64    // messages refused for good
+	Coalesced    uint64    // changes that a newer one of their alarm stood in for
 	Waiting      int       // messages not yet accepted
+	Failing      bool      // the newest attempt failed
 	LastAccepted time.Time // zero: none
+
+	Heartbeat     time.Duration // between two; 0: none is sent
+	LastHeartbeat time.Time     // accepted; zero: none
 }
 
 // Options is what a Collector is made of. What is nil has no series.

@@ -111,7 +111,9 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 			return RecordState{Committed: noon().Add(-time.Second), Pending: 12, Lost: 3, Writable: true}
 		},
 		Couriers: func() []CourierState {
-			return []CourierState{{Name: "webhook", Sent: 4, Failed: 2, Refused: 1, Waiting: 5, LastAccepted: noon()}}
+			return []CourierState{{Name: "webhook", Sent: 4, Failed: 2, Refused: 1, Waiting: 5, LastAccepted: noon(),
+				Coalesced: 7, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
+				{Name: "desk"}}
 		},
 	})
 	c.goversion = "go1.26"

@@ -218,7 +218,7 @@ func writeV1(t *testing.T, dir string) {
 	s.Append(1, []acquire.Sample{{Seq: 1, At: noon(), Said: []byte{0xff, 0}, Quality: acquire.Fault}})
 	s.Record(note("watching 2 posts"))
 	s.Record(raise("fryer", alarm.Exceeds, noon()))
-	if err := s.SetCursor(context.Background(), "webhook", 1); err != nil {
+	if err := s.Keep(context.Background(), map[string]int64{"webhook": 1}, nil); err != nil {
 		t.Fatal(err)
 	}
 	shut(t, s)

@@ -55,15 +55,6 @@ func (s *Store) ask(ctx context.Context, what string, do func(ctx context.Contex
 	}
 }
 
-// SetCursor keeps how far a courier has told the events, durably when it
-// returns.
-func (s *Store) SetCursor(ctx context.Context, name string, id int64) error {
-	return s.ask(ctx, "keep cursor "+name, func(ctx context.Context, w *writer) error {
-		_, err := w.exec(ctx, "INSERT INTO cursors (name, event) VALUES (?, ?) ON CONFLICT DO UPDATE SET event = excluded.event", name, id)
-		return err
-	})
-}
-
 // Register makes the posts known, durably when it returns: their order is the
 // index of Append, Correction and Past. A new version of a post is written only
 // when something differs from its newest one; now is since when it counts.

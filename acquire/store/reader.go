@@ -9,6 +9,7 @@ import (
 	"iter"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -100,17 +101,36 @@ func each(ctx context.Context, from querier, q string, f func(scan func(...any) 
 // Events returns committed events with numbers above after, the lowest first, at
 // most limit. Numbers rise and may leave holes.
 func (r *Reader) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {
-	var all []acquire.Event
-	err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE id > ? ORDER BY id LIMIT ?",
-		func(scan func(...any) error) error {
-			e, err := scanEvent(scan)
-			all = append(all, e)
-			return err
-		}, after, limit)
+	all, err := r.events(ctx, "id > ? ORDER BY id LIMIT ?", after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read the events after %d: %w", after, err)
 	}
 	return all, nil
+}
+
+// Standing returns the newest committed event of each alarm that stands, the
+// lowest first, and the highest number of all committed events.
+func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64, err error) {
+	// The number first: what is committed meanwhile has a higher one.
+	if err = r.db.QueryRowContext(ctx, "SELECT ifnull(max(id), 0) FROM events").Scan(&last); err == nil {
+		all, err = r.events(ctx, "id IN (SELECT event FROM alarms) ORDER BY id")
+	}
+	if err != nil {
+		return nil, 0, fmt.Errorf("read what stands: %w", err)
+	}
+	return slices.DeleteFunc(all, func(e acquire.Event) bool { return e.Alarm == nil || !e.Alarm.State.Standing() }), last, nil
+}
+
+// events returns the events that a condition of SQL picks.
+func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acquire.Event, error) {
+	var all []acquire.Event
+	err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE "+which,
+		func(scan func(...any) error) error {
+			e, err := scanEvent(scan)
+			all = append(all, e)
+			return err
+		}, args...)
+	return all, err
 }
 
 const eventColumns = "id, at_ns, post, kind, who, text, raw, alarm"

@@ -66,6 +66,10 @@ func (s *Store) Record(e acquire.Event) {
 	}
 	s.queue.push(e, s.o.Now())
 	first := s.touch() || e.Alarm != nil
+	if e.Alarm != nil {
+		close(s.raised)
+		s.raised = make(chan struct{})
+	}
 	s.mu.Unlock()
 	if first {
 		s.wake()
@@ -146,6 +150,14 @@ func (s *Store) Changed() <-chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.changed
+}
+
+// Raised returns a channel that is closed when an event with an alarm is recorded
+// after the call, durable or not.
+func (s *Store) Raised() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.raised
 }
 
 // Alarms returns the present state of every alarm ever raised, by post and rule,

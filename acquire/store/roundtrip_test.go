@@ -221,12 +221,12 @@ func TestCursors(t *testing.T) {
 	dir, ctx := t.TempDir(), context.Background()
 	s := open(t, dir, Options{})
 	for _, id := range []int64{5, 9} {
-		if err := s.SetCursor(ctx, "webhook", id); err != nil {
+		if err := s.Keep(ctx, map[string]int64{"webhook": id}, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
 	shut(t, s)
-	if err := s.SetCursor(ctx, "webhook", 10); err == nil {
+	if err := s.Keep(ctx, map[string]int64{"webhook": 10}, nil); err == nil {
 		t.Error("a cursor was set on a closed record")
 	}
 	s = open(t, dir, Options{})

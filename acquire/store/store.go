@@ -119,6 +119,7 @@ type Store struct {
 	closed  bool
 	scratch []byte
 	changed chan struct{}
+	raised  chan struct{}
 	state   state
 
 	kick     chan struct{} // something waits
@@ -157,7 +158,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), kick: make(chan struct{}, 1),
+	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), kick: make(chan struct{}, 1),
 		requests: make(chan request), stop: make(chan struct{}), done: make(chan struct{})}
 	w, err := s.open()
 	if err != nil {

@@ -70,17 +70,36 @@ func checkBuilt(name string, f *config.File) error {
 			}
 		}
 	}
-	if len(problems) > 0 {
-		return problems
+	return joinProblems([]error{asError(problems), checkTexts(name, f)})
+}
+
+// asError is nil where there is no problem.
+func asError(p config.Problems) error {
+	if len(p) == 0 {
+		return nil
 	}
-	return nil
+	return p
+}
+
+// checkTexts tries the templates of all couriers.
+func checkTexts(name string, f *config.File) error {
+	var errs []error
+	html := map[string]config.Template{}
+	for _, m := range f.Mails {
+		html[m.ID] = m.HTML
+	}
+	for _, c := range f.Couriers() {
+		_, err := textsOf(c, f.KindOf(c.ID), name, html[c.ID])
+		errs = append(errs, err)
+	}
+	return joinProblems(errs)
 }
 
 // contents counts what a good file holds.
 func contents(f *config.File) string {
 	return strings.Join([]string{
 		count(1, "site"), count(len(f.Ovens), "oven"), count(len(f.Probes), "probe"),
-		count(len(f.Posts), "post"), count(len(f.Webhooks), "webhook"),
+		count(len(f.Posts), "post"), count(len(f.Couriers()), "courier"),
 	}, ", ")
 }
 

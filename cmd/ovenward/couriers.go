@@ -1,19 +1,123 @@
 package main
 
 import (
+	"errors"
+	"fmt"
 	"net"
+	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 	"ovenward/cmd/internal/notify"
+	"ovenward/config"
 	"ovenward/metrics"
 )
 
-// newCouriers makes one courier for each webhook of the configuration, each
-// with a cursor of its own in the record.
+// carried is a courier of the configuration with what carries its messages.
+type carried struct {
+	config.Courier
+	kind    string
+	carrier notify.Carrier
+	texts   *notify.Texts
+	machine bool
+	most    int
+}
+
+// carriers makes what carries messages, one for each courier of a configuration.
+// trace is for pictures; it may be nil.
+func carriers(f *config.File, name string, trace func(string) (acquire.Trace, bool)) ([]carried, error) {
+	var all []carried
+	add := func(c config.Courier, kind, html string, htmlLine int, machine bool, most int, make func(t *notify.Texts) (notify.Carrier, error)) error {
+		texts, err := textsOf(c, kind, name, config.Template{Source: html, Line: htmlLine})
+		if err != nil {
+			return err
+		}
+		carrier, err := make(texts)
+		if err != nil {
+			return fmt.Errorf("%s %q: %w", kind, c.ID, err)
+		}
+		all = append(all, carried{c, kind, carrier, texts, machine, most})
+		return nil
+	}
+	var errs []error
+	for _, w := range f.Webhooks {
+		errs = append(errs, add(w.Courier, "webhook", "", 0, w.EveryChange, 0, func(*notify.Texts) (notify.Carrier, error) {
+			return notify.NewWebhook(notify.WebhookOptions{URL: w.URL, Token: notify.Secret(w.Token), Signing: notify.Secret(w.Signing),
+				CAFile: w.CAFile, Timeout: w.Timeout})
+		}))
+	}
+	for _, m := range f.Mails {
+		errs = append(errs, add(m.Courier, "mail", m.HTML.Source, m.HTML.Line, false, m.Most, func(t *notify.Texts) (notify.Carrier, error) {
+			o := notify.MailOptions{Server: m.Server, TLS: notify.MailTLS(m.TLS), User: m.User, Password: notify.Secret(m.Password),
+				CAFile: m.CAFile, From: m.From, To: m.To, Texts: t, Timeout: m.Timeout}
+			if m.Chart {
+				o.Trace = trace
+			}
+			return notify.NewMail(o)
+		}))
+	}
+	for _, a := range f.Alertmanagers {
+		errs = append(errs, add(a.Courier, "alertmanager", "", 0, true, 0, func(*notify.Texts) (notify.Carrier, error) {
+			return notify.NewAlertmanager(notify.AlertmanagerOptions{URL: a.URL, Token: notify.Secret(a.Token), CAFile: a.CAFile, Resend: a.Resend, Timeout: a.Timeout})
+		}))
+	}
+	for _, m := range f.MQTTs {
+		errs = append(errs, add(m.Courier, "mqtt", "", 0, true, 0, func(*notify.Texts) (notify.Carrier, error) {
+			return notify.NewMQTT(notify.MQTTOptions{Server: m.Server, TLS: m.TLS, CAFile: m.CAFile, User: m.User, Password: notify.Secret(m.Password),
+				ClientID: m.ClientID, Topic: m.Topic, Timeout: m.Timeout})
+		}))
+	}
+	return all, joinProblems(errs)
+}
+
+// textsOf parses a courier's templates. What is wrong with them is a problem of
+// the configuration, at the line of the template's key.
+func textsOf(c config.Courier, kind, name string, html config.Template) (*notify.Texts, error) {
+	t, err := notify.NewTexts(notify.TextSources{Subject: c.Subject.Source, Text: c.Text.Source, HTML: html.Source})
+	bad, is := errors.AsType[*notify.TemplateError](err)
+	if !is {
+		return t, err
+	}
+	line := map[string]int{"subject": c.Subject.Line, "text": c.Text.Line, "html": html.Line}[bad.Which]
+	return nil, config.Problems{{File: name, Line: max(line, 1),
+		What: fmt.Sprintf("%s %q: %s_template: line %d of the template: %s", kind, c.ID, bad.Which, bad.Line, bad.What)}}
+}
+
+// joinProblems puts the problems of a configuration together, unless something
+// else is wrong too.
+func joinProblems(errs []error) error {
+	var problems config.Problems
+	for _, err := range errs {
+		some, is := errors.AsType[config.Problems](err)
+		if err != nil && !is {
+			return errors.Join(errs...)
+		}
+		problems = append(problems, some...)
+	}
+	if len(problems) == 0 {
+		return nil
+	}
+	return problems
+}
+
+// newCouriers makes the couriers of the configuration, each with a cursor of its
+// own in the record.
 func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
-	for _, w := range d.file.Webhooks {
+	all, err := carriers(d.file, d.fileName(), d.trace)
+	if err != nil {
+		return err
+	}
+	for _, k := range all {
+		route := notify.Route{Posts: k.Posts, Escalation: k.Escalation}
+		for _, p := range k.Priorities {
+			route.Priorities = append(route.Priorities, alarm.Priority(p))
+		}
+		if s := d.file.ScheduleOf(k.Courier); s != nil {
+			route.Hours = s
+		}
 		c, err := notify.New(notify.Options{
-			Name: w.ID, URL: w.URL, TokenFile: w.TokenFile, Timeout: w.Timeout,
+			Name: k.ID, Carrier: k.carrier, Route: route, Texts: k.texts, Tell: k.Tell, Machine: k.machine, Most: k.most,
+			Heartbeat: k.Heartbeat, Snapshot: d.snapshot,
 			Link: d.link(), Site: d.file.Site.Name, Posts: posts, Simulated: simulated,
 			Outbox: d.record, Log: d.log,
 		})
@@ -23,6 +127,28 @@ func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
 		d.couriers = append(d.couriers, c)
 	}
 	return nil
+}
+
+func (d *daemon) fileName() string {
+	if d.settings.configFile == "" {
+		return "kitchen.toml"
+	}
+	return d.settings.configFile
+}
+
+// snapshot is how all posts are, for heartbeats.
+func (d *daemon) snapshot() notify.Snapshot {
+	return notify.SnapshotOf(d.station.Stats(), d.station.Alarms(), time.Now())
+}
+
+// trace is the recent past of a post, for pictures.
+func (d *daemon) trace(post string) (acquire.Trace, bool) {
+	for i, p := range d.file.Posts {
+		if p.ID == post {
+			return d.station.Trace(i), true
+		}
+	}
+	return acquire.Trace{}, false
 }
 
 // link is the page's address for people, where it is known: not how another
@@ -39,8 +165,8 @@ func (d *daemon) courierStates() []metrics.CourierState {
 	var out []metrics.CourierState
 	for _, c := range d.couriers {
 		s := c.Stats()
-		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead,
-			Waiting: s.Waiting, LastAccepted: s.LastAccepted})
+		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced,
+			Waiting: s.Waiting, Failing: s.Failing, LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
 	}
 	return out
 }

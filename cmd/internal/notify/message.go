@@ -17,12 +17,23 @@ const Caution = "Ovenward advises. It is no safety interlock and no substitute f
 // messageVersion changes when a field changes its meaning or goes.
 const messageVersion = 1
 
+// MessageKind is what a message is.
+type MessageKind string
+
+const (
+	KindAlarm     MessageKind = "alarm"     // one change of one alarm
+	KindSeveral   MessageKind = "several"   // changes of several alarms in one, since there were too many to tell one by one
+	KindHeartbeat MessageKind = "heartbeat" // how all posts are, at a set interval, so that silence is noticed
+	KindTest      MessageKind = "test"      // an operator tries the courier; nothing has happened
+)
+
 // Message is what a webhook receives, as the package comment tells.
 type Message struct {
-	Version   int    `json:"version"`
-	MessageID string `json:"message_id"`
-	EventID   int64  `json:"event_id"`
-	ID        string `json:"id"`
+	Version   int         `json:"version"`
+	Kind      MessageKind `json:"kind"`
+	MessageID string      `json:"message_id"`
+	EventID   int64       `json:"event_id,omitempty"`
+	ID        string      `json:"id,omitempty"`
 
 	Site  string `json:"site"`
 	Post  string `json:"post,omitempty"`
@@ -30,15 +41,22 @@ type Message struct {
 	Place string `json:"place,omitempty"`
 	Probe string `json:"probe,omitempty"`
 
-	Rule     alarm.Rule     `json:"rule"`
-	Priority alarm.Priority `json:"priority"`
-	State    alarm.State    `json:"state"`
-	From     alarm.State    `json:"from"`
-	Reason   alarm.Reason   `json:"reason"`
+	Rule     alarm.Rule     `json:"rule,omitempty"`
+	Priority alarm.Priority `json:"priority,omitempty"`
+	State    alarm.State    `json:"state,omitempty"`
+	From     alarm.State    `json:"from,omitempty"`
+	Reason   alarm.Reason   `json:"reason,omitempty"`
 	At       time.Time      `json:"at"`
-	Since    time.Time      `json:"since"`
+	Since    time.Time      `json:"since,omitzero"`
 	Who      string         `json:"who,omitempty"`
+	Remark   string         `json:"remark,omitempty"`
 	Detail   string         `json:"detail,omitempty"`
+
+	Aside     alarm.State `json:"aside,omitempty"`
+	By        string      `json:"by,omitempty"`
+	Why       string      `json:"why,omitempty"`
+	Until     time.Time   `json:"until,omitzero"`
+	Escalated time.Time   `json:"escalated,omitzero"`
 
 	Recorded  bool `json:"recorded"`
 	Simulated bool `json:"simulated"`
@@ -46,9 +64,16 @@ type Message struct {
 
 	Grounds
 
+	Alarms    []Message  `json:"alarms,omitempty"`    // of KindSeveral: the newest change of each
+	Heartbeat *Heartbeat `json:"heartbeat,omitempty"` // of KindHeartbeat
+
+	Subject string `json:"subject"` // one line
 	Text    string `json:"text"`
 	Caution string `json:"caution"`
 	Link    string `json:"link,omitempty"`
+
+	post *acquire.Post // nil for the station itself, or a post that is no longer configured
+	tell string        // whom people should tell
 }
 
 // Grounds is the verdict behind an exceedance; empty for all else.
@@ -84,6 +109,8 @@ type subjectMatter struct {
 	Simulated bool
 	Recorded  bool
 	More      int
+	Tell      string
+	Texts     *Texts // nil: the default ones
 }
 
 // newMessage makes the message of an event that has an alarm. It is pure: the
@@ -91,12 +118,14 @@ type subjectMatter struct {
 func newMessage(e acquire.Event, m subjectMatter) Message {
 	a := e.Alarm
 	msg := Message{
-		Version: messageVersion, EventID: e.ID, ID: a.ID,
+		Version: messageVersion, Kind: KindAlarm, EventID: e.ID, ID: a.ID,
 		Site: m.Site, Post: e.Post,
-		Rule: a.Rule, Priority: a.Rule.Priority(), State: a.State, From: a.From, Reason: a.Reason,
-		At: e.At.UTC(), Since: a.Since.UTC(), Who: e.Who, Detail: e.Text,
+		Rule: a.Rule, Priority: a.Urgency(), State: a.State, From: a.From, Reason: a.Reason,
+		At: e.At.UTC(), Since: a.Since.UTC(), Who: e.Who, Remark: a.Remark, Detail: e.Text,
+		Aside: a.Aside, By: a.By, Why: a.Why, Until: a.Until, Escalated: a.Escalated,
 		Recorded: m.Recorded, Simulated: m.Simulated, AndNMore: m.More,
 		Grounds: newGrounds(a.Verdict), Caution: Caution, Link: m.Link,
+		post: m.Post, tell: m.Tell,
 	}
 	if p := m.Post; p != nil {
 		if p.Site != "" {
@@ -106,7 +135,7 @@ func newMessage(e acquire.Event, m subjectMatter) Message {
 		msg.Simulated = msg.Simulated || p.Probe.Simulated
 	}
 	msg.MessageID = messageID(msg)
-	msg.Text = describe(msg, m.Post)
+	m.Texts.fill(&msg)
 	return msg
 }
 

@@ -3,139 +3,127 @@ package notify
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"net/http"
-	"net/url"
-	"strings"
 	"sync"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 )
 
-// Outbox is what a Courier needs of the record. Uncommitted and Changed are
-// asked often and must not wait for a disk; the others may wait for one, and
+// Outbox is what a Courier needs of the record. Uncommitted, Raised and
+// Changed are asked often and must not wait for a disk; the others may wait for one, and
 // then delay only what is durable already.
 type Outbox interface {
 	// Events returns at most limit durable events with ids above after, rising.
 	Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error)
+	// Standing returns the newest durable event of each alarm that stands, rising,
+	// and the highest id of all durable events.
+	Standing(ctx context.Context) (events []acquire.Event, last int64, err error)
 	// Uncommitted returns the events with an alarm that are not durable yet and
 	// were raised before olderThan. They have the ids they will keep.
 	Uncommitted(olderThan time.Time) []acquire.Event
+	// Raised returns a channel that is closed when a new event with an alarm
+	// exists, durable or not.
+	Raised() <-chan struct{}
 	// Changed returns a channel that is closed when new durable events exist.
 	Changed() <-chan struct{}
-	// Cursor returns what SetCursor last kept under a name; 0 when nothing.
+	// Cursor returns what Keep last kept under a name; 0 when nothing.
 	Cursor(ctx context.Context, name string) (int64, error)
-	SetCursor(ctx context.Context, name string, id int64) error
+	// Keep makes cursors and what was told durable, all or nothing.
+	Keep(ctx context.Context, cursors map[string]int64, told []store.Told) error
 }
 
-// Options is what a Courier is made of. URL and Outbox are needed.
+// Options is what a Courier is made of. Carrier and Outbox are needed.
 type Options struct {
-	Name      string // of the courier and its cursor in the record; default "webhook"
-	URL       string // http or https; may hold a secret, which is never printed
-	TokenFile string // holds a bearer token; read again for every attempt
+	Name    string // of the courier and its cursor in the record; default "webhook"
+	Carrier Carrier
+	Route   Route
+	Texts   *Texts // nil: the default ones
+	Tell    string // whom people should tell
+
+	// Machine says that no person reads along: every change is told, one by one.
+	// Otherwise an alarm that comes and goes is told ever more rarely, and beyond
+	// Most messages in ten minutes (default 20) several come in one.
+	Machine bool
+	Most    int
+
+	Heartbeat time.Duration   // between two messages of how all posts are; 0: none
+	Snapshot  func() Snapshot // how all is; must not wait; needed for a heartbeat
+
 	Link      string // the page, for people; put into each message
 	Site      string // for what belongs to no post
 	Posts     []acquire.Post
 	Simulated bool // mark every message, not only those of simulated probes
 	Outbox    Outbox
-	Log       *slog.Logger  // default: none
-	Timeout   time.Duration // of one attempt, all in all; default 10 s
+	Log       *slog.Logger // default: none
 }
 
 // Stats is the state of a Courier. Its counts begin with the program.
 type Stats struct {
-	Name         string
-	To           string    // where it sends, without secrets
-	Sent         uint64    // messages accepted
-	Failed       uint64    // attempts that failed and are made again
-	Dead         uint64    // messages refused for good
-	Coalesced    uint64    // changes never sent, since a newer one of their alarm stood in for them
-	Waiting      int       // messages not yet accepted
-	LastError    string    // empty: none since the program started
-	LastErrorAt  time.Time // zero: none
-	LastAccepted time.Time // zero: none
+	Name          string
+	To            string    // where it sends, without secrets
+	Sent          uint64    // messages accepted
+	Failed        uint64    // attempts that failed and are made again
+	Dead          uint64    // messages refused for good
+	Coalesced     uint64    // changes never sent, since a newer one of their alarm stood in for them
+	Waiting       int       // messages not yet accepted
+	Failing       bool      // the newest attempt failed
+	LastError     string    // empty: none since the program started
+	LastErrorAt   time.Time // zero: none
+	LastAccepted  time.Time // zero: none
+	Heartbeat     time.Duration
+	LastHeartbeat time.Time // accepted; zero: none
 }
 
-// Courier sends changes of alarms to one webhook. Run may be called once;
+// Courier sends changes of alarms through one Carrier. Run may be called once;
 // Stats at any time.
 type Courier struct {
-	o         Options
-	url       *url.URL
-	to        string
-	posts     map[string]*acquire.Post
-	log       *slog.Logger
-	transport *http.Transport
-	wait      func(failures int) time.Duration // before the next attempt
-	send      func(ctx context.Context, m Message) result
+	o     Options
+	posts map[string]*acquire.Post
+	log   *slog.Logger
+	pace  pace
+	wait  func(failures int) time.Duration // before the next attempt
+	send  func(ctx context.Context, m Message) result
 
-	mu    sync.Mutex
-	stats Stats
+	mu     sync.Mutex
+	stats  Stats
+	stands map[subject]*waiting // the newest change of each alarm that stands
 }
 
-const defaultTimeout = 10 * time.Second
+const defaultMost = 20
 
 // New checks the options. It opens no connection and reads no file.
 func New(o Options) (*Courier, error) {
-	if o.Outbox == nil {
+	switch {
+	case o.Outbox == nil:
 		return nil, errors.New("a courier needs an outbox to send from")
+	case o.Carrier == nil:
+		return nil, errors.New("a courier needs a carrier to send with")
+	case o.Heartbeat > 0 && o.Snapshot == nil:
+		return nil, errors.New("a heartbeat needs somebody who says how all is")
 	}
 	if o.Name == "" {
 		o.Name = "webhook"
 	}
-	if o.Timeout <= 0 {
-		o.Timeout = defaultTimeout
+	if o.Most <= 0 {
+		o.Most = defaultMost
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	u, err := parseURL(o.URL, o.TokenFile != "")
-	if err != nil {
-		return nil, fmt.Errorf("courier %s: %w", o.Name, err)
+	c := &Courier{o: o, posts: map[string]*acquire.Post{}, stands: map[subject]*waiting{}, send: o.Carrier.send}
+	if !o.Machine {
+		c.pace = peoplesPace(o.Most)
 	}
-	c := &Courier{o: o, url: u, to: redacted(u), posts: map[string]*acquire.Post{},
-		transport: newTransport(o.Timeout)}
-	c.log = o.Log.With("courier", o.Name, "to", c.to)
-	c.stats.Name, c.stats.To = o.Name, c.to
-	c.send = c.post
+	c.stats.Name, c.stats.To, c.stats.Heartbeat = o.Name, o.Carrier.to(), o.Heartbeat
+	c.log = o.Log.With("courier", o.Name, "to", c.stats.To)
 	c.wait = func(failures int) time.Duration { return backoff(failures, rand.Float64()) }
 	for i := range o.Posts {
 		c.posts[o.Posts[i].ID] = &o.Posts[i]
 	}
 	return c, nil
-}
-
-// parseURL refuses what cannot be sent to. Its errors hold nothing of the URL
-// but its scheme and host: the rest may be a secret.
-func parseURL(s string, token bool) (*url.URL, error) {
-	u, err := url.Parse(s)
-	switch {
-	case err != nil:
-		return nil, errors.New("the URL does not parse; want https://host/path")
-	case u.Scheme != "http" && u.Scheme != "https":
-		return nil, errors.New("the URL must begin with https:// or http://")
-	case u.Hostname() == "":
-		return nil, errors.New("the URL names no host; want https://host/path")
-	case token && u.Scheme == "http" && !loopback(u.Hostname()):
-		return nil, fmt.Errorf("a token would go to %s unencrypted; use https, or no token", u.Host)
-	}
-	u.Fragment = ""
-	return u, nil
-}
-
-func loopback(host string) bool {
-	return host == "localhost" || host == "::1" || strings.HasPrefix(host, "127.")
-}
-
-// redacted names where a courier sends, without what may be a secret.
-func redacted(u *url.URL) string {
-	s := u.Scheme + "://" + u.Host
-	if u.User != nil || u.RawQuery != "" || strings.Trim(u.Path, "/") != "" {
-		s += "/…"
-	}
-	return s
 }
 
 // Stats copies the courier's state. It waits for nothing.
@@ -149,4 +137,53 @@ func (c *Courier) note(f func(s *Stats)) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	f(&c.stats)
+}
+
+// stand notes the newest change of an alarm, for a receiver that shows what
+// stands.
+func (c *Courier) stand(e acquire.Event, recorded bool) {
+	s := subjectOf(e)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if old := c.stands[s]; old != nil && old.event.ID > e.ID {
+		return
+	}
+	if !e.Alarm.State.Standing() {
+		delete(c.stands, s)
+		return
+	}
+	c.stands[s] = &waiting{event: e, recorded: recorded}
+}
+
+// standing is for keepers.
+func (c *Courier) standing() []Message {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	var all []Message
+	for _, w := range c.stands {
+		all = append(all, c.message(w))
+	}
+	return all
+}
+
+func (c *Courier) snapshot() (Snapshot, bool) {
+	if c.o.Snapshot == nil {
+		return Snapshot{}, false
+	}
+	return c.o.Snapshot(), true
+}
+
+// message makes the message of what waits.
+func (c *Courier) message(w *waiting) Message {
+	if w.group != nil {
+		var all []Message
+		for _, m := range w.group {
+			all = append(all, c.message(m))
+		}
+		m := several(all, c.o.Site, c.o.Link)
+		c.o.Texts.fill(&m)
+		return m
+	}
+	return newMessage(w.event, subjectMatter{Post: c.posts[w.event.Post], Site: c.o.Site, Link: c.o.Link,
+		Simulated: c.o.Simulated, Recorded: w.recorded, More: w.more, Tell: c.o.Tell, Texts: c.o.Texts})
 }

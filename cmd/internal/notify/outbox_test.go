@@ -1,8 +1,10 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -10,6 +12,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/store"
 )
 
 // outbox is a record in memory, whose disk obeys the test.
@@ -19,13 +22,15 @@ type outbox struct {
 	durable []acquire.Event
 	open    []acquire.Event
 	cursors map[string]int64
+	told    []store.Told
 	changed chan struct{}
+	raised  chan struct{}
 	stall   chan struct{} // while set, the disk answers nothing until it is closed
 	broken  error         // while set, the disk answers with it
 }
 
 func newOutbox() *outbox {
-	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{})}
+	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{}), raised: make(chan struct{})}
 }
 
 // record takes an event as the station does; commit makes it durable.
@@ -35,7 +40,15 @@ func (b *outbox) record(e acquire.Event) acquire.Event {
 	b.last++
 	e.ID = b.last
 	b.open = append(b.open, e)
+	close(b.raised)
+	b.raised = make(chan struct{})
 	return e
+}
+
+func (b *outbox) Raised() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.raised
 }
 
 func (b *outbox) commit() {
@@ -104,14 +117,37 @@ func (b *outbox) Cursor(ctx context.Context, name string) (int64, error) {
 	return b.cursors[name], nil
 }
 
-func (b *outbox) SetCursor(ctx context.Context, name string, id int64) error {
+func (b *outbox) Keep(ctx context.Context, cursors map[string]int64, told []store.Told) error {
 	if err := b.disk(ctx); err != nil {
 		return err
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.cursors[name] = id
+	maps.Copy(b.cursors, cursors)
+	b.told = append(b.told, told...)
 	return nil
+}
+
+func (b *outbox) Standing(ctx context.Context) (stands []acquire.Event, last int64, err error) {
+	if err := b.disk(ctx); err != nil {
+		return nil, 0, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	newest := map[subject]acquire.Event{}
+	for _, e := range b.durable {
+		last = e.ID
+		if e.Alarm != nil {
+			newest[subjectOf(e)] = e
+		}
+	}
+	for _, e := range newest {
+		if e.Alarm.State.Standing() {
+			stands = append(stands, e)
+		}
+	}
+	slices.SortFunc(stands, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	return stands, last, nil
 }
 
 func (b *outbox) cursor(name string) int64 {

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -23,33 +24,73 @@ type waiting struct {
 	recorded bool
 	queued   time.Time
 	attempts int
-	next     time.Time // not before
-	flying   bool      // an attempt is under way
+	next     time.Time  // not before
+	held     bool       // next is when the hours begin
+	flying   bool       // an attempt is under way
+	group    []*waiting // several alarms in one message; event is the newest of theirs
 }
 
+// members are the changes that a message tells of, itself where it is one.
+func (w *waiting) members() []*waiting {
+	if w.group != nil {
+		return w.group
+	}
+	return []*waiting{w}
+}
+
+func (w *waiting) high() bool { return w.group == nil && w.event.Alarm.Urgency() == alarm.High }
+
 // queue holds what waits, in the order of first ids. It asks no clock. When
-// bound messages wait, a newer change of an alarm takes the place of its older
-// ones, so the queue holds at most bound and one for each alarm.
+// bound messages wait, or more of one alarm than its pace lets through, a newer
+// change of an alarm takes the place of an older one: so the queue holds at most
+// bound and a few for each alarm.
 type queue struct {
 	bound int
+	pace  pace
 	items []*waiting
 
 	newest map[subject]int64 // highest id queued
 	owed   map[subject]int   // changes that came too late to be told in order
+
+	told    map[subject]*bucket
+	all     bucket
+	crowded bool // some had to wait because of all the others
 
 	hold   time.Time // nothing is sent before: the receiver asked for it
 	down   time.Time // what was tried is not tried before: nobody answers
 	downAt time.Time // when that was found; what was queued later is tried once
 }
 
-func newQueue(bound int) *queue {
-	return &queue{bound: bound, newest: map[subject]int64{}, owed: map[subject]int{}}
+func newQueue(bound int, p pace) *queue {
+	return &queue{bound: bound, pace: p, newest: map[subject]int64{}, owed: map[subject]int{}, told: map[subject]*bucket{}}
+}
+
+// allowance returns the pace of one alarm, and what is left of it.
+func (q *queue) allowance(w *waiting) (allowance, *bucket) {
+	a := q.pace.other
+	if w.high() {
+		a = q.pace.high
+	}
+	s := subjectOf(w.event)
+	if q.told[s] == nil {
+		q.told[s] = &bucket{}
+	}
+	return a, q.told[s]
+}
+
+// urgent says whether a message may not be held back by its alarm's pace: the
+// first of an exceedance, what nobody acknowledged, and what a person did. None
+// of these can chatter.
+func (w *waiting) urgent() bool {
+	c := w.event.Alarm
+	return c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
 }
 
 // add queues a change and returns how many messages it took the place of. A
 // change older than one already queued is not sent, since that would be out of
-// order; the next message of its alarm says that it was.
-func (q *queue) add(e acquire.Event, recorded bool, now time.Time) (replaced int) {
+// order; the next message of its alarm says that it was. opens is when somebody
+// is there to be told.
+func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (replaced int) {
 	s := subjectOf(e)
 	if e.ID <= q.newest[s] {
 		q.owed[s]++
@@ -57,59 +98,172 @@ func (q *queue) add(e acquire.Event, recorded bool, now time.Time) (replaced int
 	}
 	q.newest[s] = e.ID
 	w := &waiting{event: e, first: e.ID, more: q.owed[s], recorded: recorded, queued: now}
-	delete(q.owed, s)
-	if len(q.items) < q.bound {
-		q.items = append(q.items, w)
-		return 0
+	if opens.After(now) {
+		w.next, w.held = opens, true
 	}
-	kept, placed := q.items[:0], false
-	for _, old := range q.items {
-		switch {
-		case subjectOf(old.event) != s || old.flying:
-			kept = append(kept, old)
-		case !placed:
-			w.first, w.attempts, w.next, w.queued = old.first, old.attempts, old.next, old.queued
-			w.more += old.more + 1
-			kept, placed = append(kept, w), true
-			replaced++
-		default:
-			w.more += old.more + 1
-			replaced++
+	delete(q.owed, s)
+	waits := q.waits(s)
+	switch {
+	case len(waits) == 0:
+	case len(q.items) >= q.bound, w.held:
+		return q.replace(w, waits)
+	default:
+		a, b := q.allowance(w)
+		switch left := b.left(a, now); {
+		case a.burst == 0:
+		case w.urgent() && left < 1:
+			return q.replace(w, waits) // it does not wait behind what its pace holds back
+		case !w.urgent() && len(waits) >= max(left, 1):
+			return q.replace(w, waits[len(waits)-1:])
 		}
 	}
-	if !placed {
-		kept = append(kept, w)
+	q.items = append(q.items, w)
+	return 0
+}
+
+// waits returns the messages of an alarm that can be replaced.
+func (q *queue) waits(s subject) []*waiting {
+	var found []*waiting
+	for _, old := range q.items {
+		if old.group == nil && !old.flying && subjectOf(old.event) == s {
+			found = append(found, old)
+		}
 	}
+	return found
+}
+
+// replace puts w in the place of the first of some messages, and takes the
+// others out.
+func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
+	for _, o := range old {
+		w.more += o.more + 1
+	}
+	w.first, w.attempts, w.queued = old[0].first, old[0].attempts, old[0].queued
+	if !w.held && !old[0].held {
+		w.next = old[0].next
+	}
+	kept := q.items[:0]
+	for _, x := range q.items {
+		switch {
+		case x == old[0]:
+			kept = append(kept, w)
+		case slices.Contains(old, x):
+		default:
+			kept = append(kept, x)
+		}
+	}
+	clear(q.items[len(kept):])
 	q.items = kept
-	return replaced
+	return len(old)
 }
 
 // pick returns what to send next, or nil: the oldest message of an alarm none
-// of whose messages is under way, exceedances before the rest.
+// of whose messages is under way, those of high priority before the rest. When
+// too many had to wait because of each other, it makes one of them.
 func (q *queue) pick(now time.Time) *waiting {
 	if now.Before(q.hold) {
 		return nil
 	}
-	var best *waiting
+	together := q.pace.together.burst == 0 || q.all.left(q.pace.together, now) > 0
+	var may []*waiting
 	seen := make(map[subject]bool, len(q.items))
 	for _, w := range q.items {
-		s := subjectOf(w.event)
-		if seen[s] {
+		behind := false
+		for _, m := range w.members() {
+			s := subjectOf(m.event)
+			behind = behind || seen[s]
+			seen[s] = true
+		}
+		if behind || !q.due(w, now) {
 			continue
 		}
-		seen[s] = true
-		isDown := now.Before(q.down) && !w.queued.After(q.downAt)
-		if w.flying || isDown || now.Before(w.next) {
-			continue
-		}
-		if s.rule.Priority() == alarm.High {
+		if w.high() {
 			return w
 		}
-		if best == nil {
-			best = w
+		may = append(may, w)
+	}
+	if len(may) == 0 {
+		return nil
+	}
+	if !together {
+		q.crowded = true
+		return nil
+	}
+	if q.crowded && may[0].group == nil {
+		q.crowded = false
+		return q.join(may)
+	}
+	return may[0]
+}
+
+// due says whether nothing but its alarm's older messages keeps w from being
+// sent.
+func (q *queue) due(w *waiting, now time.Time) bool {
+	isDown := now.Before(q.down) && !w.queued.After(q.downAt)
+	if w.flying || isDown || now.Before(w.next) {
+		return false
+	}
+	if w.group != nil {
+		return true
+	}
+	a, b := q.allowance(w)
+	return a.burst == 0 || w.urgent() || b.left(a, now) > 0
+}
+
+// join makes one message of those of several alarms.
+func (q *queue) join(may []*waiting) *waiting {
+	g := &waiting{}
+	for _, w := range may {
+		if w.group != nil {
+			continue
+		}
+		g.group = append(g.group, w)
+		if g.first == 0 || w.first < g.first {
+			g.first, g.queued = w.first, w.queued
+		}
+		if w.event.ID > g.event.ID {
+			g.event = w.event
 		}
 	}
-	return best
+	if len(g.group) == 1 {
+		return g.group[0]
+	}
+	kept := []*waiting{}
+	placed := false
+	for _, x := range q.items {
+		switch {
+		case !slices.Contains(g.group, x):
+			kept = append(kept, x)
+		case !placed:
+			kept, placed = append(kept, g), true
+		}
+	}
+	q.items = kept
+	return g
+}
+
+// start notes that an attempt to send w begins, and failed that it did not come
+// through.
+func (q *queue) start(w *waiting, now time.Time) {
+	w.flying = true
+	w.attempts++
+	if !w.high() {
+		q.all.take(q.pace.together, now)
+	}
+	for _, m := range w.members() {
+		a, b := q.allowance(m)
+		b.take(a, now)
+	}
+}
+
+func (q *queue) failed(w *waiting) {
+	if !w.high() {
+		q.all.give()
+	}
+	for _, m := range w.members() {
+		_, b := q.allowance(m)
+		b.give()
+	}
 }
 
 func (q *queue) remove(w *waiting) {
@@ -124,8 +278,10 @@ func (q *queue) remove(w *waiting) {
 // markRecorded notes that the event of an early message is durable now.
 func (q *queue) markRecorded(id int64) {
 	for _, w := range q.items {
-		if w.event.ID == id {
-			w.recorded = true
+		for _, m := range w.members() {
+			if m.event.ID == id {
+				m.recorded = true
+			}
 		}
 	}
 }
@@ -133,7 +289,9 @@ func (q *queue) markRecorded(id int64) {
 // cursor returns the highest id up to which all is done, of what was read.
 func (q *queue) cursor(read int64) int64 {
 	for _, w := range q.items {
-		read = min(read, w.first-1)
+		for _, m := range w.members() {
+			read = min(read, m.first-1)
+		}
 	}
 	return read
 }

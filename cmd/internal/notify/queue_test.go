@@ -27,21 +27,21 @@ func (q *queue) shown() string {
 }
 
 func TestQueueCoalesces(t *testing.T) {
-	q := newQueue(3)
+	q := newQueue(3, pace{})
 	for id := int64(1); id <= 3; id++ {
-		q.add(numbered(id, raised(0, alarm.Stuck, at(0))), true, at(0))
+		q.add(numbered(id, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
 	}
 	if got, want := q.shown(), "1:post-0/stuck+0 2:post-0/stuck+0 3:post-0/stuck+0 "; got != want {
 		t.Fatalf("below the bound: %s, want %s", got, want)
 	}
 	q.items[0].flying = true // what is under way is not replaced
-	if n := q.add(numbered(4, raised(0, alarm.Stuck, at(0))), true, at(0)); n != 2 {
+	if n := q.add(numbered(4, raised(0, alarm.Stuck, at(0))), true, at(0), at(0)); n != 2 {
 		t.Errorf("replaced %d, want 2", n)
 	}
-	q.add(numbered(5, raised(1, alarm.Exceeds, at(0))), true, at(0))
-	q.add(numbered(6, raised(1, alarm.Silent, at(0))), true, at(0))
-	q.add(numbered(7, raised(1, alarm.Exceeds, at(0))), true, at(0))
-	q.add(numbered(8, raised(0, alarm.Stuck, at(0))), true, at(0))
+	q.add(numbered(5, raised(1, alarm.Exceeds, at(0))), true, at(0), at(0))
+	q.add(numbered(6, raised(1, alarm.Silent, at(0))), true, at(0), at(0))
+	q.add(numbered(7, raised(1, alarm.Exceeds, at(0))), true, at(0), at(0))
+	q.add(numbered(8, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
 	if got, want := q.shown(), "1:post-0/stuck+0 8:post-0/stuck+3 7:post-1/exceeds+1 6:post-1/silent+0 "; got != want {
 		t.Errorf("at the bound: %s, want %s", got, want)
 	}
@@ -60,9 +60,9 @@ func TestQueueCoalesces(t *testing.T) {
 // and no change goes uncounted.
 func TestQueueIsBounded(t *testing.T) {
 	const bound, alarms, n = 50, 300, 10000
-	q := newQueue(bound)
+	q := newQueue(bound, pace{})
 	for id := int64(1); id <= n; id++ {
-		q.add(numbered(id, raised(int(id*7919)%alarms, alarm.Stuck, at(0))), true, at(0))
+		q.add(numbered(id, raised(int(id*7919)%alarms, alarm.Stuck, at(0))), true, at(0), at(0))
 	}
 	if len(q.items) > bound+alarms {
 		t.Errorf("%d wait, want at most %d", len(q.items), bound+alarms)
@@ -78,12 +78,12 @@ func TestQueueIsBounded(t *testing.T) {
 
 // What comes late is not told out of order, but counted.
 func TestQueueKeepsOrder(t *testing.T) {
-	q := newQueue(50)
-	q.add(numbered(6, raised(0, alarm.Stuck, at(0))), false, at(0))
-	if n := q.add(numbered(5, raised(0, alarm.Stuck, at(0))), true, at(0)); n != 1 {
+	q := newQueue(50, pace{})
+	q.add(numbered(6, raised(0, alarm.Stuck, at(0))), false, at(0), at(0))
+	if n := q.add(numbered(5, raised(0, alarm.Stuck, at(0))), true, at(0), at(0)); n != 1 {
 		t.Errorf("a late change counts %d, want 1", n)
 	}
-	q.add(numbered(7, raised(0, alarm.Stuck, at(0))), true, at(0))
+	q.add(numbered(7, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
 	if got, want := q.shown(), "6:post-0/stuck+0 7:post-0/stuck+1 "; got != want {
 		t.Errorf("%s, want %s", got, want)
 	}
@@ -91,11 +91,11 @@ func TestQueueKeepsOrder(t *testing.T) {
 
 func TestQueuePicks(t *testing.T) {
 	start := func() *queue {
-		q := newQueue(50)
-		q.add(numbered(1, raised(0, alarm.Silent, at(0))), true, at(0))
-		q.add(numbered(2, raised(0, alarm.Silent, at(1))), true, at(1))
-		q.add(numbered(3, raised(1, alarm.Exceeds, at(2))), true, at(2))
-		q.add(numbered(4, raised(2, alarm.Stale, at(3))), true, at(3))
+		q := newQueue(50, pace{})
+		q.add(numbered(1, raised(0, alarm.Silent, at(0))), true, at(0), at(0))
+		q.add(numbered(2, raised(0, alarm.Silent, at(1))), true, at(1), at(1))
+		q.add(numbered(3, raised(1, alarm.Exceeds, at(2))), true, at(2), at(2))
+		q.add(numbered(4, raised(2, alarm.Stale, at(3))), true, at(3), at(3))
 		return q
 	}
 	for _, tt := range []struct {

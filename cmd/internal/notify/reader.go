@@ -1,21 +1,21 @@
 package notify
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
-	"slices"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 )
 
 const (
 	pageSize   = 256
-	readAgain  = time.Second      // after trouble with the record
-	readAnyway = 10 * time.Second // should a change be told to nobody
+	readAgain  = time.Second // after trouble with the record, and twice as long each time up to
+	readLatest = 10 * time.Second
+	readAnyway = time.Minute // should a change be told to nobody
 	saveTime   = time.Second      // for the last cursor, when all ends
 )
 
@@ -23,7 +23,8 @@ const (
 type page struct {
 	events []acquire.Event
 	read   int64
-	first  bool // since the start
+	first  bool            // since the start
+	stands []acquire.Event // on the first: the newest change of each alarm that stands
 }
 
 // reader is the one that may wait for the record's disk: it reads events for
@@ -33,15 +34,17 @@ type reader struct {
 	name  string
 	log   *slog.Logger
 	pages chan<- page
-	saves <-chan int64
+	saves <-chan save
 
 	at      int64            // read up to here
 	unsaved map[string]int64 // cursors still to be kept, by name
+	told    []store.Told     // still to be kept
 	trouble string           // last told
 }
 
 func (r *reader) run(ctx context.Context) {
 	defer r.end(ctx)
+	again := time.Duration(0)
 	for begun := false; ctx.Err() == nil; {
 		changed := r.box.Changed() // taken before reading, so that no change is missed
 		var err error
@@ -54,7 +57,10 @@ func (r *reader) run(ctx context.Context) {
 		}
 		wait := readAnyway
 		if err = errors.Join(err, r.save(ctx)); err != nil {
-			wait = readAgain
+			again = min(max(2*again, readAgain), readLatest)
+			wait = again
+		} else {
+			again = 0
 		}
 		r.tell(ctx, err)
 		if !r.rest(ctx, changed, wait) {
@@ -73,11 +79,11 @@ func (r *reader) rest(ctx context.Context, changed <-chan struct{}, wait time.Du
 			return true
 		case <-t.C:
 			return true
-		case at, ok := <-r.saves:
+		case news, ok := <-r.saves:
 			if !ok {
 				return false
 			}
-			r.unsaved[r.name] = at
+			r.note(news)
 			if err := r.save(ctx); err != nil {
 				r.tell(ctx, err)
 				return ctx.Err() == nil
@@ -101,13 +107,21 @@ func (r *reader) begin(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("reading where courier %s began: %w", r.name, err)
 	}
-	p := page{read: at, first: true}
-	if at == 0 && first == 0 || at < first-1 {
-		if p, err = r.past(ctx, at, first); err != nil {
-			return err
-		}
-		if first == 0 {
-			r.unsaved[r.firstName()] = p.read + 1
+	stands, last, err := r.box.Standing(ctx)
+	if err != nil {
+		return fmt.Errorf("reading what stands for courier %s: %w", r.name, err)
+	}
+	p := page{read: at, first: true, stands: stands}
+	if at == 0 && first == 0 {
+		first = last + 1
+		r.unsaved[r.firstName()] = first
+	}
+	if at < first-1 {
+		p.read = first - 1
+		for _, e := range stands {
+			if e.ID > at && e.ID < first {
+				p.events = append(p.events, e)
+			}
 		}
 	}
 	r.at = p.read
@@ -116,37 +130,6 @@ func (r *reader) begin(ctx context.Context) error {
 
 // firstName is the name under which the first event is kept that is not past.
 func (r *reader) firstName() string { return r.name + ".first" }
-
-// past reads events above after and below first (0: all there are), and keeps
-// the newest change of each alarm that stands.
-func (r *reader) past(ctx context.Context, after, first int64) (page, error) {
-	newest := map[subject]acquire.Event{}
-	p := page{read: after, first: true}
-	for more := true; more; {
-		events, err := r.box.Events(ctx, p.read, pageSize)
-		if err != nil {
-			return page{}, fmt.Errorf("reading events for courier %s: %w", r.name, err)
-		}
-		more = len(events) > 0
-		for _, e := range events {
-			if first != 0 && e.ID >= first {
-				more = false
-				break
-			}
-			p.read = e.ID
-			if e.Alarm != nil {
-				newest[subjectOf(e)] = e
-			}
-		}
-	}
-	for _, e := range newest {
-		if e.Alarm.State.Standing() {
-			p.events = append(p.events, e)
-		}
-	}
-	slices.SortFunc(p.events, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
-	return p, nil
-}
 
 // drain reads on to the end of the record.
 func (r *reader) drain(ctx context.Context) error {
@@ -180,26 +163,31 @@ func (r *reader) hand(ctx context.Context, p page) error {
 	}
 }
 
-// save keeps the cursors that are not kept yet: first where the past ends, for
-// without it the other would bring the past up again.
+// note takes over what is to be kept.
+func (r *reader) note(news save) {
+	r.unsaved[r.name] = news.at
+	r.told = append(r.told, news.told...)
+	r.told = r.told[max(len(r.told)-maxTold, 0):]
+}
+
+// save keeps what is not kept yet, all at once: a cursor without where the past
+// ends would bring the past up again.
 func (r *reader) save(ctx context.Context) error {
-	for _, name := range []string{r.firstName(), r.name} {
-		at, ok := r.unsaved[name]
-		if !ok {
-			continue
-		}
-		if err := r.box.SetCursor(ctx, name, at); err != nil {
-			return fmt.Errorf("keeping the cursor of courier %s: %w", name, err)
-		}
-		delete(r.unsaved, name)
+	if len(r.unsaved) == 0 && len(r.told) == 0 {
+		return nil
 	}
+	if err := r.box.Keep(ctx, r.unsaved, r.told); err != nil {
+		return fmt.Errorf("keeping how far courier %s has told: %w", r.name, err)
+	}
+	clear(r.unsaved)
+	r.told = nil
 	return nil
 }
 
-// end keeps the last cursor, though ctx has ended.
+// end keeps the last news, though ctx has ended.
 func (r *reader) end(ctx context.Context) {
-	for at := range r.saves {
-		r.unsaved[r.name] = at
+	for news := range r.saves {
+		r.note(news)
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), saveTime)
 	defer cancel()

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 )
 
 const (
@@ -15,6 +16,13 @@ const (
 	// sent as it is. With lookEvery before and after, 2 s are kept.
 	patience  = 1500 * time.Millisecond
 	lookEvery = 250 * time.Millisecond
+	// heldLook is for messages that wait for hours to begin, idle for when nothing
+	// waits: then whatever happens wakes the sender.
+	heldLook = 5 * time.Second
+	idle     = 30 * time.Second
+	// firstBeat is when the first heartbeat goes out after a start: the posts should
+	// have been seen by then.
+	firstBeat = 3 * time.Second
 
 	maxWaiting = 50 // from here on, newer changes of an alarm replace older ones
 	maxFlying  = 4  // attempts at one time, each of another alarm
@@ -30,15 +38,18 @@ const (
 // cursor is kept, at most saveTime later. What was not accepted by then is sent
 // after the next start. Close the record after Run has returned.
 func (c *Courier) Run(ctx context.Context) error {
-	defer c.transport.CloseIdleConnections()
-	s := &sender{c: c, q: newQueue(maxWaiting), seen: map[int64]*glimpse{}, early: map[int64]bool{},
-		results: make(chan result, maxFlying), pages: make(chan page), saves: make(chan int64, 1)}
+	defer c.o.Carrier.close()
+	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{},
+		results: make(chan result, maxFlying), beats: make(chan result, 1), pages: make(chan page), saves: make(chan save, 1)}
 	r := &reader{box: c.o.Outbox, name: c.o.Name, log: c.log, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
-	var reading sync.WaitGroup
-	reading.Go(func() { r.run(ctx) })
+	var beside sync.WaitGroup
+	beside.Go(func() { r.run(ctx) })
+	if k, is := c.o.Carrier.(keeper); is {
+		beside.Go(func() { k.keep(ctx, c) })
+	}
 	s.run(ctx)
 	close(s.saves)
-	reading.Wait()
+	beside.Wait()
 	return nil
 }
 
@@ -55,7 +66,8 @@ type sender struct {
 	q *queue
 
 	read, saved int64
-	news        bool // something was settled since the cursor was kept
+	news        bool         // something was settled since the cursor was kept
+	told        []store.Told // what came of messages, not yet handed on to be kept
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
 	failures    int            // of the receiver, in a row
@@ -65,22 +77,34 @@ type sender struct {
 	fly     sync.WaitGroup
 	results chan result
 	pages   chan page
-	saves   chan int64
+	saves   chan save
+
+	beatAt  time.Time // when the next heartbeat is due
+	beating bool      // one is under way
+	misses  int       // heartbeats in a row that were not accepted
+	beats   chan result
 }
 
 func (s *sender) run(ctx context.Context) {
-	t := time.NewTicker(lookEvery)
+	t := time.NewTimer(0)
 	defer t.Stop()
+	s.beatAt = time.Now().Add(min(firstBeat, s.c.o.Heartbeat))
 	for ctx.Err() == nil {
 		now := time.Now()
+		raised := s.c.o.Outbox.Raised() // taken before looking, so that none is missed
 		s.look(now)
 		s.launch(ctx, now)
+		s.beat(ctx, now)
 		s.keep()
+		t.Reset(s.rest(now))
 		select {
+		case <-raised:
 		case p := <-s.pages:
 			s.arrive(p, time.Now())
 		case r := <-s.results:
 			s.settle(ctx, r, time.Now())
+		case r := <-s.beats:
+			s.beaten(ctx, r, time.Now())
 		case <-t.C:
 		case <-ctx.Done():
 		}
@@ -91,6 +115,23 @@ func (s *sender) run(ctx context.Context) {
 	}
 	s.news = true
 	s.keep()
+}
+
+// rest is how long nothing is due: while something may be, it is looked for often
+// enough to keep the 2 s.
+func (s *sender) rest(now time.Time) time.Duration {
+	wait := idle
+	if len(s.q.items) > 0 {
+		wait = heldLook
+	}
+	busy := func(w *waiting) bool { return !w.held || !now.Before(w.next) }
+	if len(s.seen) > 0 || slices.ContainsFunc(s.q.items, busy) {
+		wait = lookEvery
+	}
+	if s.c.o.Heartbeat > 0 && !s.beating {
+		wait = min(wait, max(s.beatAt.Sub(now), lookEvery))
+	}
+	return wait
 }
 
 // look queues what was not read from the record in time. It asks for all that
@@ -142,6 +183,11 @@ func (s *sender) forget(open []acquire.Event) {
 // arrive queues what was read from the record, but for what was sent before it
 // was durable.
 func (s *sender) arrive(p page, now time.Time) {
+	for _, e := range p.stands {
+		if s.c.o.Route.takes(e, s.c.o.Machine) {
+			s.c.stand(e, true)
+		}
+	}
 	for _, e := range p.events {
 		delete(s.seen, e.ID)
 		if s.early[e.ID] {
@@ -165,7 +211,11 @@ func (s *sender) arrive(p page, now time.Time) {
 }
 
 func (s *sender) add(e acquire.Event, recorded bool, now time.Time) {
-	if n := s.q.add(e, recorded, now); n > 0 {
+	if !s.c.o.Route.takes(e, s.c.o.Machine) {
+		return
+	}
+	s.c.stand(e, recorded)
+	if n := s.q.add(e, recorded, now, s.c.o.Route.opens(now)); n > 0 {
 		s.c.note(func(st *Stats) { st.Coalesced += uint64(n) })
 	}
 }
@@ -177,8 +227,7 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 		if w == nil {
 			break
 		}
-		w.flying = true
-		w.attempts++
+		s.q.start(w, now)
 		s.flying++
 		m := s.c.message(w)
 		s.fly.Go(func() {
@@ -190,21 +239,29 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 	s.c.note(func(st *Stats) { st.Waiting = len(s.q.items) })
 }
 
-func (c *Courier) message(w *waiting) Message {
-	return newMessage(w.event, subjectMatter{Post: c.posts[w.event.Post], Site: c.o.Site, Link: c.o.Link,
-		Simulated: c.o.Simulated, Recorded: w.recorded, More: w.more})
+// save is what is to be kept: how far all is done, and what was told.
+type save struct {
+	at   int64
+	told []store.Told
 }
 
-// keep hands the cursor on to be saved, if it moved.
+// maxTold bounds what is remembered of what was told while the record cannot be
+// written.
+const maxTold = 2000
+
+// keep hands on to be saved what is new.
 func (s *sender) keep() {
 	at := s.q.cursor(s.read)
-	if at <= s.saved || !s.news && at-s.saved < saveEvery {
+	if len(s.told) == 0 && (at <= s.saved || !s.news && at-s.saved < saveEvery) {
 		return
 	}
-	s.saved, s.news = at, false
+	next := save{at: max(at, s.saved), told: s.told}
+	s.saved, s.news, s.told = next.at, false, nil
 	select {
-	case <-s.saves: // an older one that nobody took
+	case older := <-s.saves: // one that nobody took
+		next.told = append(older.told, next.told...)
 	default:
 	}
-	s.saves <- at
+	next.told = next.told[max(len(next.told)-maxTold, 0):]
+	s.saves <- next
 }

@@ -46,14 +46,23 @@ func (r *receiver) ids() []int64 {
 	return ids
 }
 
-// start runs a courier over box until stop is called.
+func (r *receiver) to() string { return "receiver" }
+
+func (r *receiver) close() {}
+
+// start runs a courier over box until stop is called. It tells every change.
 func start(t *testing.T, box *outbox, r *receiver) (c *Courier, stop func()) {
 	t.Helper()
-	c, err := New(Options{URL: "https://larkfield.example/hook", Site: "Larkfield House", Posts: larkfield(), Outbox: box})
+	return startWith(t, Options{Outbox: box, Carrier: r, Machine: true})
+}
+
+func startWith(t *testing.T, o Options) (c *Courier, stop func()) {
+	t.Helper()
+	o.Site, o.Posts = "Larkfield House", larkfield()
+	c, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.send = r.send
 	c.wait = func(n int) time.Duration { return backoff(n, 0) }
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error)

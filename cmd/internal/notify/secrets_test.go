@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"ovenward/acquire/alarm"
 )
@@ -33,12 +34,12 @@ func TestSecretsAreNotTold(t *testing.T) {
 	})
 	base := strings.TrimPrefix(h.URL, "http://")
 	box := newOutbox()
-	end, log := courier(t, Options{URL: h.URL + "/" + secret, TokenFile: token, Outbox: box})
+	end, log := courier(t, box, WebhookOptions{URL: h.URL + "/" + secret, Token: Secret{File: token}})
 	box.happen(raised(0, alarm.Silent, at(0)))
 	settled(t, box, 1)
 	one := end()
 	box = newOutbox()
-	end, log2 := courier(t, Options{URL: fmt.Sprintf("http://%s:%s-word@%s/hook?%s=1", secret, secret, base, secret), Outbox: box})
+	end, log2 := courier(t, box, WebhookOptions{URL: fmt.Sprintf("http://%s:%s-word@%s/hook?%s=1", secret, secret, base, secret)})
 	box.happen(raised(0, alarm.Silent, at(0)))
 	settled(t, box, 1)
 	two := end()
@@ -53,7 +54,7 @@ func TestSecretsAreNotTold(t *testing.T) {
 	if user != secret || password != secret+"-word" {
 		t.Errorf("the URL's user did not arrive: %q", user)
 	}
-	_, err := New(Options{URL: "https://" + secret + "%zz", Outbox: box})
+	_, err := NewWebhook(WebhookOptions{URL: "https://" + secret + "%zz"})
 	if err == nil || strings.Contains(err.Error(), secret) {
 		t.Errorf("an unusable URL: %v", err)
 	}
@@ -64,12 +65,12 @@ func TestTokenFile(t *testing.T) {
 	h := newHook(t, status(http.StatusOK))
 	box := newOutbox()
 	path := filepath.Join(t.TempDir(), "token")
-	end, _ := courier(t, Options{URL: h.URL, TokenFile: path, Outbox: box})
+	end, _ := courier(t, box, WebhookOptions{URL: h.URL, Token: Secret{File: path}})
 	box.happen(raised(0, alarm.Silent, at(0)))
 	if err := os.WriteFile(path, []byte("in two\nlines"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := readToken(path); err == nil {
+	if _, err := (Secret{File: path}).readToken(); err == nil {
 		t.Error("a token in two lines passes")
 	}
 	if err := os.WriteFile(path, []byte("at-last"), 0o600); err != nil {
@@ -83,26 +84,38 @@ func TestTokenFile(t *testing.T) {
 }
 
 func TestNewRefuses(t *testing.T) {
-	box := newOutbox()
+	for name, o := range map[string]WebhookOptions{
+		"no URL":              {},
+		"another scheme":      {URL: "ftp://larkfield.example/hook"},
+		"no host":             {URL: "https:///hook"},
+		"a token in the open": {URL: "http://larkfield.example/hook", Token: Secret{File: "token"}},
+		"no authorities":      {URL: "https://larkfield.example/hook", CAFile: "secret.go"},
+	} {
+		if _, err := NewWebhook(o); err == nil {
+			t.Errorf("%s: no error", name)
+		}
+	}
+	carrier, err := NewWebhook(WebhookOptions{URL: "https://larkfield.example/hook/s3cret"})
+	if err != nil {
+		t.Fatal(err)
+	}
 	for name, o := range map[string]Options{
-		"no outbox":           {URL: "https://larkfield.example/hook"},
-		"no URL":              {Outbox: box},
-		"another scheme":      {URL: "ftp://larkfield.example/hook", Outbox: box},
-		"no host":             {URL: "https:///hook", Outbox: box},
-		"a token in the open": {URL: "http://larkfield.example/hook", TokenFile: "token", Outbox: box},
+		"no outbox":                     {Carrier: carrier},
+		"no carrier":                    {Outbox: newOutbox()},
+		"a heartbeat that says nothing": {Outbox: newOutbox(), Carrier: carrier, Heartbeat: time.Minute},
 	} {
 		if _, err := New(o); err == nil {
 			t.Errorf("%s: no error", name)
 		}
 	}
-	c, err := New(Options{URL: "https://larkfield.example/hook/s3cret", Outbox: box})
+	c, err := New(Options{Outbox: newOutbox(), Carrier: carrier})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if s := c.Stats(); s.Name != "webhook" || s.To != "https://larkfield.example/…" {
 		t.Errorf("name %q, to %q", s.Name, s.To)
 	}
-	if c.transport.Proxy != nil {
+	if carrier.(*webhook).transport.Proxy != nil {
 		t.Error("a proxy of the environment would be used")
 	}
 }

@@ -2,7 +2,10 @@ package notify
 
 import (
 	"context"
+	"fmt"
 	"time"
+
+	"ovenward/acquire/store"
 )
 
 // settle does what the result of an attempt asks for.
@@ -17,6 +20,7 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 		s.bury(r, now)
 		return
 	}
+	s.q.failed(r.w)
 	if ctx.Err() != nil {
 		return // we broke it off ourselves
 	}
@@ -41,6 +45,7 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 	}
 	s.c.note(func(st *Stats) {
 		st.Failed++
+		st.Failing = true
 		st.LastError, st.LastErrorAt = r.err.Error(), now
 	})
 	if s.lastError != r.err.Error() {
@@ -51,9 +56,10 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 }
 
 func (s *sender) accept(r result, now time.Time) {
-	s.done(r)
+	s.done(r, store.ToldAccepted, now)
 	s.c.note(func(st *Stats) {
 		st.Sent++
+		st.Failing = false
 		st.LastAccepted = now
 	})
 	if s.lastError != "" {
@@ -64,17 +70,71 @@ func (s *sender) accept(r result, now time.Time) {
 
 // bury gives up a message that was refused for good.
 func (s *sender) bury(r result, now time.Time) {
-	s.done(r)
+	s.done(r, store.ToldRefused, now)
 	s.c.note(func(st *Stats) {
 		st.Dead++
+		st.Failing = true
 		st.LastError, st.LastErrorAt = r.err.Error(), now
 	})
-	s.c.log.Error("a message was refused and is not sent again; look at the courier's URL and token",
+	s.c.log.Error("a message was refused and is not sent again; it is kept as a dead letter (ovenward notify --dead); look at the courier's configuration",
 		"message", s.c.message(r.w).MessageID, "rule", r.w.event.Alarm.Rule, "post", r.w.event.Post, "error", r.err.Error())
 }
 
-// done takes a message out; the receiver answers, so nothing waits for it.
-func (s *sender) done(r result) {
+// done takes a message out and notes what came of it; the receiver answers, so
+// nothing waits for it.
+func (s *sender) done(r result, outcome store.ToldOutcome, now time.Time) {
 	s.q.remove(r.w)
 	s.q.hold, s.q.down, s.failures, s.news = time.Time{}, time.Time{}, 0, true
+	answer := r.answer
+	if r.err != nil {
+		answer = r.err.Error()
+	}
+	if n := len(r.w.members()); n > 1 {
+		answer += fmt.Sprintf(" (one message for %d alarms)", n)
+	}
+	for _, w := range r.w.members() {
+		m := s.c.message(w)
+		s.told = append(s.told, store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
+			Post: m.Post, Rule: string(m.Rule), Queued: w.queued, At: now, Attempts: r.w.attempts, More: w.more,
+			Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text})
+	}
+	s.told = s.told[max(len(s.told)-maxTold, 0):]
+}
+
+// beat sends a heartbeat when one is due. It is not kept and not made up for:
+// that it stays away is what it says.
+func (s *sender) beat(ctx context.Context, now time.Time) {
+	every := s.c.o.Heartbeat
+	if every <= 0 || s.beating || now.Before(s.beatAt) || now.Before(s.q.hold) {
+		return
+	}
+	s.beating = true
+	s.beatAt = now.Add(every)
+	m := heartbeat(s.c.o.Snapshot(), s.c.o.Site, s.c.o.Link, every, s.c.o.Texts)
+	s.fly.Go(func() { s.beats <- s.c.send(ctx, m) })
+}
+
+// beaten notes what came of a heartbeat; one that failed is tried again soon,
+// with what is true by then.
+func (s *sender) beaten(ctx context.Context, r result, now time.Time) {
+	s.beating = false
+	if r.outcome == accepted {
+		s.misses = 0
+		s.c.note(func(st *Stats) { st.LastHeartbeat, st.Failing = now, false })
+		return
+	}
+	if ctx.Err() != nil {
+		return
+	}
+	s.misses++
+	if again := now.Add(max(s.c.wait(s.misses), r.after)); again.Before(s.beatAt) {
+		s.beatAt = again
+	}
+	s.c.note(func(st *Stats) {
+		st.Failing = true
+		st.LastError, st.LastErrorAt = "heartbeat: "+r.err.Error(), now
+	})
+	if s.misses == 1 {
+		s.c.log.Warn("a heartbeat was not accepted", "error", r.err.Error())
+	}
 }

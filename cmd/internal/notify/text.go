@@ -14,40 +14,97 @@ import (
 // StopOven is what to do while a field exceeds its limit.
 const StopOven = "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service."
 
-// describe puts a message into one paragraph: what, where, how much against
-// which limit, since when, and what to do now. p may be nil.
-func describe(m Message, p *acquire.Post) string {
-	var said []string
-	say := func(s string) {
-		if s != "" {
-			said = append(said, s)
-		}
-	}
-	if m.Simulated {
-		say("SIMULATED, no real oven is meant.")
-	}
-	say(where(m) + ": " + headline(m) + ".")
-	if m.Rule.IsExceedance() {
-		say(howMuch(m, p))
-	}
-	if said := quoted(m); said != "" {
-		say(said)
-	}
-	say(when(m))
-	say(whatNow(m, p))
-	switch {
-	case m.AndNMore == 1:
-		say("One earlier change of this alarm was not sent; this message stands in for it.")
-	case m.AndNMore > 1:
-		say(fmt.Sprintf("%d earlier changes of this alarm were not sent; this message stands in for them.", m.AndNMore))
-	}
-	if !m.Recorded {
-		say("This was not yet seen in the record.")
-	}
-	return strings.Join(said, " ")
+// Telling is what a template may use: all fields of Message, and the sentences
+// that the default text is made of. A sentence that does not apply is empty.
+type Telling struct {
+	Message
+	Mark     string // "SIMULATED, …", "TEST, …"
+	Where    string // without a full stop, as is What
+	What     string
+	Headline string // where and what
+	HowMuch  string // the value against the limit, and how sure that is
+	Quoted   string // what the record says
+	When     string
+	Now      string // what to do now
+	More     string // what was not told one by one
+	Early    string // that it is not yet seen in the record
 }
 
+// tellingOf makes the sentences of a message.
+func tellingOf(m Message) Telling {
+	t := Telling{Message: m, Where: where(m), What: headline(m)}
+	var marks []string
+	if m.Kind == KindTest {
+		marks = append(marks, "TEST, nothing has happened.")
+	}
+	if m.Simulated {
+		marks = append(marks, "SIMULATED, no real oven is meant.")
+	}
+	t.Mark = strings.Join(marks, " ")
+	t.Headline = t.Where + ": " + t.What + "."
+	switch m.Kind {
+	case KindSeveral:
+		t.More = listed(m.Alarms)
+	case KindHeartbeat:
+		t.More = m.Heartbeat.sentences()
+	case KindTest:
+		t.Now = "If you can read this, the courier works. " + Caution
+	default:
+		if m.Rule.IsExceedance() {
+			t.HowMuch = howMuch(m, m.post)
+		}
+		t.Quoted, t.When, t.Now = quoted(m), when(m), whatNow(m, m.post)
+		if t.Now != "" && m.State.Standing() && m.tell != "" {
+			t.Now += " Tell " + m.tell + "."
+		}
+		t.More = notSent(m.AndNMore)
+		if !m.Recorded {
+			t.Early = "This was not yet seen in the record."
+		}
+	}
+	return t
+}
+
+// notSent tells of the changes that a message stands in for.
+func notSent(n int) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "One earlier change of this alarm was not sent; this message stands in for it."
+	}
+	return fmt.Sprintf("%d earlier changes of this alarm were not sent; this message stands in for them.", n)
+}
+
+// maxListed is how many alarms a text for people lists; the rest is counted.
+const maxListed = 20
+
+// listed puts several alarms into lines.
+func listed(all []Message) string {
+	var b strings.Builder
+	for i, m := range all {
+		if i == maxListed {
+			fmt.Fprintf(&b, "\n- and %d more alarms, on the page", len(all)-i)
+			break
+		}
+		fmt.Fprintf(&b, "\n- %s: %s", where(m), headline(m))
+		if !m.Since.IsZero() {
+			fmt.Fprintf(&b, ", since %s UTC", m.Since.Format(layout))
+		}
+		if m.AndNMore > 0 {
+			fmt.Fprintf(&b, " (and %d earlier changes)", m.AndNMore)
+		}
+	}
+	return b.String()
+}
+
+// layout is how people read an instant, UTC.
+const layout = "2006-01-02 15:04:05"
+
 func where(m Message) string {
+	if m.Kind != KindAlarm {
+		return m.Site
+	}
 	if m.Post == "" {
 		return m.Site + ", the station itself"
 	}
@@ -65,6 +122,14 @@ func where(m Message) string {
 
 // headline says what happened, without a full stop.
 func headline(m Message) string {
+	switch m.Kind {
+	case KindSeveral:
+		return fmt.Sprintf("%d alarms changed, too many to tell one by one", len(m.Alarms))
+	case KindHeartbeat:
+		return m.Heartbeat.summary()
+	case KindTest:
+		return "an operator tries this courier"
+	}
 	by := ""
 	if m.Who != "" {
 		by = " by " + m.Who
@@ -78,24 +143,42 @@ func headline(m Message) string {
 			return what + "; this was acknowledged" + by
 		}
 		return "acknowledged" + by + "; " + ended
-	case alarm.Returned, alarm.ReturnedLatched:
+	case alarm.Returned, alarm.ReturnedLatched, alarm.Concluded, alarm.TimeUp:
 		return ended
 	case alarm.WasReset:
 		return "the exceedance was reset" + by
+	case alarm.Escalated:
+		return "nobody has acknowledged this in time: " + standsNow(m, what, ended)
+	case alarm.ToldAgain:
+		return "this still stands: " + standsNow(m, what, ended)
+	case alarm.WasShelved, alarm.WasTakenOut:
+		return fmt.Sprintf("the alarm was %s%s, and goes on standing: %s", m.Reason, by, standsNow(m, what, ended))
+	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
+		if !m.State.Standing() {
+			return "the alarm calls again (" + string(m.Reason) + by + "); it does not stand now"
+		}
+		return "the alarm calls again (" + string(m.Reason) + by + "): " + standsNow(m, what, ended)
 	}
 	return what
+}
+
+// standsNow tells of an alarm that stands: its condition, or what it left behind.
+func standsNow(m Message, present, ended string) string {
+	if m.State.Present() {
+		return present
+	}
+	return ended
 }
 
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
 	const unknown, seen = "the field at this post is not known: ", "the probe is seen again"
-	rule := m.Rule
-	if rule.IsExceedance() {
-		rule = alarm.Exceeds
-	}
-	switch rule {
+	name := m.Rule.Name()
+	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
 		return "the field exceeds the limit", string(alarm.ReturnedLatched)
+	case alarm.Emission:
+		return "oven " + m.Oven + " emits, though it is withdrawn", "oven " + m.Oven + " is not seen to emit any more"
 	case alarm.Silent:
 		return unknown + "the probe does not answer", seen
 	case alarm.Stale:
@@ -104,12 +187,42 @@ func subjectWords(m Message) (present, ended string) {
 		return unknown + "the reading stands still for longer than its noise allows", seen
 	case alarm.Fault:
 		return unknown + "the probe declares itself unfit", seen
+	case alarm.Away:
+		return "the probe is away for a survey; the field at this post is not known", "the probe is back from the survey"
+	case alarm.UnderTest:
+		return "the probe is under test; the field at this post is not known", "the test of the probe has ended"
 	case alarm.Record:
 		return "the record cannot be written", "the record is written again"
+	case alarm.Disk:
+		return "the disk of the record fills up", "the disk of the record has room again"
+	case alarm.Clock:
+		return "the station's clock is not known to be right", "the station's clock is known to be right again"
 	case alarm.Battery:
 		return "the probe's battery is low", "the probe's battery is no longer low"
 	case alarm.Temperature:
 		return "the probe is warmer or colder than it is meant for", "the probe's temperature is within its bounds again"
+	case alarm.OverRange:
+		return "the probe was driven beyond what it can show", "the probe is back in its range"
+	case alarm.UnderFloor:
+		return "the probe sees nothing, though the oven is known to run", "the probe sees something again"
+	case alarm.ZeroDrift:
+		return "the reading rests off zero while the oven is not known to run", "the reading rests at zero again"
+	case alarm.CertificateDue:
+		return "the probe's calibration is due soon", "the probe's calibration is no longer due"
+	case alarm.CertificateOverdue:
+		return "no calibration of the probe is in force", "a calibration of the probe is in force"
+	case alarm.Position:
+		return "nobody has stated for too long that the probe stands where it should", "somebody stated that the probe stands where it should"
+	case "warning":
+		return "early warning " + name + ": the field is above a share of its limit", "early warning " + name + " has ended"
+	case "dose":
+		return "the dose of this day is above what rule " + name + " allows", "the day of rule " + name + " has ended"
+	case "count":
+		return "as many exceedances in one run as rule " + name + " counts", "the run of rule " + name + " has ended"
+	case "courier":
+		return "messages of courier " + name + " are not accepted", "messages of courier " + name + " are accepted again"
+	case "withdrawn":
+		return "oven " + name + " is withdrawn", "oven " + name + " is in use again"
 	}
 	return "alarm " + string(m.Rule), "alarm " + string(m.Rule) + " has ended"
 }
@@ -152,7 +265,6 @@ func quoted(m Message) string {
 }
 
 func when(m Message) string {
-	const layout = "2006-01-02 15:04:05"
 	if m.Since.IsZero() {
 		return ""
 	}
@@ -175,6 +287,10 @@ func whatNow(m Message, p *acquire.Post) string {
 		return "Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."
 	case m.Rule.IsExceedance():
 		return "The reset states that the cause is mended; the next run of the oven will show it."
+	case m.Rule == alarm.Emission && m.State.Present():
+		return StopOven
+	case m.Rule == alarm.Disk && m.State.Present():
+		return "Make room on the disk of this station before readings are lost."
 	case m.Rule == alarm.Record && m.State.Present():
 		return "Readings may be lost until it can. Look at the disk of this station: space, permissions, whether it is mounted."
 	case m.Rule == alarm.Record:
@@ -183,7 +299,7 @@ func whatNow(m Message, p *acquire.Post) string {
 		return "The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."
 	case m.Rule == alarm.Temperature && m.State.Present():
 		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
-	case !m.Rule.Blinds():
+	case !m.Rule.Blinds() || m.Rule.IsNotice():
 		return ""
 	case m.State.Present():
 		return "The field at this post is not known. " + lookAt(m, p) + " Until the probe is seen again, nobody knows whether this oven leaks."

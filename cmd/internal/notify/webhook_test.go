@@ -82,10 +82,20 @@ func thenOK(first func(w http.ResponseWriter, r *http.Request)) func(int, http.R
 
 // courier runs over real HTTP; it waits but a moment after a failure. The
 // returned function ends it and gives its last state.
-func courier(t *testing.T, o Options) (end func() Stats, log *bytes.Buffer) {
+func courier(t *testing.T, box *outbox, w WebhookOptions) (end func() Stats, log *bytes.Buffer) {
+	t.Helper()
+	carrier, err := NewWebhook(w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return courierOf(t, box, carrier)
+}
+
+func courierOf(t *testing.T, box *outbox, carrier Carrier) (end func() Stats, log *bytes.Buffer) {
 	t.Helper()
 	log = &bytes.Buffer{}
-	o.Outbox.(*outbox).cursors["webhook.first"] = 1 // nothing is past: not its first start
+	o := Options{Outbox: box, Carrier: carrier, Machine: true, Link: "https://larkfield.example/page"}
+	box.cursors["webhook.first"] = 1 // nothing is past: not its first start
 	o.Site, o.Posts = "Larkfield House", larkfield()
 	o.Log = slog.New(slog.NewTextHandler(log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	c, err := New(o)
@@ -129,7 +139,7 @@ func TestAccepted(t *testing.T) {
 	if err := os.WriteFile(token, []byte("first-token\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	end, _ := courier(t, Options{URL: h.URL + "/hook", TokenFile: token, Link: "https://larkfield.example/", Outbox: box})
+	end, _ := courier(t, box, WebhookOptions{URL: h.URL + "/hook", Token: Secret{File: token}})
 	box.happen(raised(7, alarm.Exceeds, at(3)))
 	got := h.next(t)
 	settled(t, box, 1)
@@ -160,7 +170,7 @@ func TestAccepted(t *testing.T) {
 		*m.UncertaintySI != 11 || m.LimitID != "leak-in-use" || m.LimitSource == "" || len(m.Reasons) != 1 || m.Outcome != "exceeds" {
 		t.Errorf("grounds %+v", m.Grounds)
 	}
-	if m.Caution != Caution || m.Link != "https://larkfield.example/" || !strings.Contains(m.Text, StopOven) {
+	if m.Caution != Caution || m.Link != "https://larkfield.example/page" || !strings.Contains(m.Text, StopOven) {
 		t.Errorf("caution %q, link %q, text %q", m.Caution, m.Link, m.Text)
 	}
 	if s := end(); s.Sent != 2 || s.Failed != 0 || s.Dead != 0 || s.Waiting != 0 || s.LastError != "" || s.LastAccepted.IsZero() {
@@ -205,7 +215,7 @@ func TestFailuresOverHTTP(t *testing.T) {
 			t.Parallel()
 			h := newHook(t, thenOK(first))
 			box := newOutbox()
-			end, _ := courier(t, Options{URL: h.URL, Outbox: box, Timeout: 300 * time.Millisecond})
+			end, _ := courier(t, box, WebhookOptions{URL: h.URL, Timeout: 300 * time.Millisecond})
 			box.happen(raised(0, alarm.Silent, at(0)))
 			tried := h.next(t)
 			box.happen(change(0, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, at(1)))
@@ -228,7 +238,7 @@ func TestFailuresOverHTTP(t *testing.T) {
 func TestRefusedIsGivenUp(t *testing.T) {
 	h := newHook(t, thenOK(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusBadRequest) }))
 	box := newOutbox()
-	end, log := courier(t, Options{URL: h.URL, Outbox: box})
+	end, log := courier(t, box, WebhookOptions{URL: h.URL})
 	box.happen(raised(0, alarm.Silent, at(0)))
 	settled(t, box, 1)
 	box.happen(raised(0, alarm.Stale, at(1)))
@@ -248,7 +258,7 @@ func TestRetryAfterOverHTTP(t *testing.T) {
 		w.WriteHeader(http.StatusTooManyRequests)
 	}))
 	box := newOutbox()
-	end, _ := courier(t, Options{URL: h.URL, Outbox: box})
+	end, _ := courier(t, box, WebhookOptions{URL: h.URL})
 	box.happen(raised(0, alarm.Silent, at(0)))
 	first, second := h.next(t), h.next(t)
 	settled(t, box, 1)
@@ -266,7 +276,7 @@ func TestConnectionRefused(t *testing.T) {
 	addr := l.Addr().String()
 	l.Close()
 	box := newOutbox()
-	end, log := courier(t, Options{URL: "http://" + addr + "/s3cret-path?key=s3cret-key", Outbox: box})
+	end, log := courier(t, box, WebhookOptions{URL: "http://" + addr + "/s3cret-path?key=s3cret-key"})
 	for i := range 3 {
 		box.happen(change(0, alarm.Silent, alarm.Unacknowledged, alarm.Raised, at(i)))
 	}
@@ -324,7 +334,7 @@ func TestEndlessAnswer(t *testing.T) {
 				}
 			})
 			box := newOutbox()
-			end, _ := courier(t, Options{URL: h.URL, Outbox: box, Timeout: tt.timeout})
+			end, _ := courier(t, box, WebhookOptions{URL: h.URL, Timeout: tt.timeout})
 			box.happen(raised(0, alarm.Silent, at(0)))
 			settled(t, box, 1)
 			if s := end(); s.Sent != 1 {

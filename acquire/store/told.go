@@ -1,0 +1,111 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// schemaTold keeps what was told to whom, and what came back: one row a change of
+// an alarm and courier, when its receiver has accepted it or refused it for good.
+// outcome is accepted or refused; a refused one is a dead letter. more counts
+// earlier changes of the alarm that the message stood in for, attempts those it
+// took. answer is what came back, without secrets. event is a row of events, or
+// the number that one had that was lost.
+const schemaTold = `
+CREATE TABLE told (
+  told      INTEGER PRIMARY KEY,
+  courier   TEXT NOT NULL,
+  receiver  TEXT NOT NULL,
+  message   TEXT NOT NULL,
+  event     INTEGER NOT NULL,
+  post      TEXT NOT NULL,
+  rule      TEXT NOT NULL,
+  queued_ns INTEGER NOT NULL,
+  at_ns     INTEGER NOT NULL,
+  attempts  INTEGER NOT NULL,
+  more      INTEGER NOT NULL,
+  outcome   TEXT NOT NULL,
+  answer    TEXT NOT NULL,
+  subject   TEXT NOT NULL,
+  text      TEXT NOT NULL
+) STRICT;
+CREATE INDEX told_event ON told (event);
+CREATE INDEX told_refused ON told (told) WHERE outcome = 'refused';
+`
+
+// ToldOutcome is what came of a message in the end.
+type ToldOutcome string
+
+const (
+	ToldAccepted ToldOutcome = "accepted"
+	ToldRefused  ToldOutcome = "refused" // for good: a dead letter
+)
+
+// Told is one change of an alarm that was told to one courier's receiver.
+type Told struct {
+	ID        int64       `json:"id"` // given by the record, rising
+	Courier   string      `json:"courier"`
+	To        string      `json:"to"` // without secrets
+	MessageID string      `json:"message_id"`
+	Event     int64       `json:"event_id"`
+	Post      string      `json:"post,omitempty"`
+	Rule      string      `json:"rule"`
+	Queued    time.Time   `json:"queued"`
+	At        time.Time   `json:"at"` // when it was settled
+	Attempts  int         `json:"attempts"`
+	More      int         `json:"and_n_more"`
+	Outcome   ToldOutcome `json:"outcome"`
+	Answer    string      `json:"answer"`
+	Subject   string      `json:"subject"`
+	Text      string      `json:"text"`
+}
+
+// Keep makes cursors of couriers, by name, and what was told durable when it
+// returns, all or nothing.
+func (s *Store) Keep(ctx context.Context, cursors map[string]int64, told []Told) error {
+	return s.ask(ctx, "keep what was told", func(ctx context.Context, w *writer) error {
+		for name, id := range cursors {
+			if _, err := w.exec(ctx, "INSERT INTO cursors (name, event) VALUES (?, ?) ON CONFLICT DO UPDATE SET event = excluded.event", name, id); err != nil {
+				return err
+			}
+		}
+		for _, t := range told {
+			if _, err := w.exec(ctx, `INSERT INTO told (courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, t.Courier, t.To, t.MessageID, t.Event, t.Post, t.Rule,
+				nanos(t.Queued), nanos(t.At), t.Attempts, t.More, string(t.Outcome), t.Answer, t.Subject, t.Text); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// ToldQuery says which rows Told returns; empty fields let all pass.
+type ToldQuery struct {
+	Before  int64 // only ids below; 0: all
+	Event   int64
+	Courier string
+	Outcome ToldOutcome
+}
+
+// Told returns what was told, the newest first, at most limit.
+func (r *Reader) Told(ctx context.Context, q ToldQuery, limit int) ([]Told, error) {
+	var out []Told
+	err := each(ctx, r.db, `SELECT told, courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text
+		FROM told WHERE (?1 = 0 OR told < ?1) AND (?2 = 0 OR event = ?2) AND (?3 = '' OR courier = ?3) AND (?4 = '' OR outcome = ?4)
+		ORDER BY told DESC LIMIT ?5`,
+		func(scan func(...any) error) error {
+			var t Told
+			var queued, at int64
+			err := scan(&t.ID, &t.Courier, &t.To, &t.MessageID, &t.Event, &t.Post, &t.Rule, &queued, &at, &t.Attempts, &t.More,
+				&t.Outcome, &t.Answer, &t.Subject, &t.Text)
+			t.Queued, t.At = instant(queued), instant(at)
+			out = append(out, t)
+			return err
+		}, q.Before, q.Event, q.Courier, string(q.Outcome), limit)
+	if err != nil {
+		return nil, fmt.Errorf("read what was told: %w", err)
+	}
+	return out, nil
+}

@@ -1,0 +1,299 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/store"
+	"ovenward/drivers"
+)
+
+// spoken is a protocol for these tests: a decimal in mW/cm2 a line.
+type spoken struct{}
+
+func (spoken) Request() []byte { return []byte("?\n") }
+
+func (spoken) Split(buf []byte) (int, []byte) {
+	if i := bytes.IndexByte(buf, '\n'); i >= 0 {
+		return i + 1, buf[:i]
+	}
+	return 0, nil
+}
+
+func (spoken) Parse(frame []byte) (drivers.Reading, error) {
+	if string(frame) == "OVER" {
+		return drivers.Reading{Status: drivers.OverRange, Unit: "mW/cm2"}, nil
+	}
+	d, err := drivers.ParseDecimal(frame, '.')
+	return drivers.Reading{Value: d, HasValue: err == nil, Unit: "mW/cm2"}, err
+}
+
+// scripted is a probe whose answers are a function of the time of day; NaN-like
+// "" is none. It lives in a bubble, whose clock begins at midnight UTC.
+type scripted struct {
+	say  func(since time.Duration) string
+	born time.Time
+	buf  []byte
+	n    int
+}
+
+func (p *scripted) dial(context.Context) (drivers.Link, error) { return p, nil }
+
+func (p *scripted) Send([]byte, time.Time) (time.Time, int, error) { return time.Now(), 0, nil }
+
+func (p *scripted) Receive(split func([]byte) (int, []byte), end time.Time, dst []drivers.Frame) ([]drivers.Frame, error) {
+	word := p.say(time.Since(p.born))
+	if word == "" {
+		<-time.After(time.Until(end))
+		return dst, drivers.ErrTimeout
+	}
+	if word == "idle" {
+		p.n++
+		word = fmt.Sprintf("0.0%d", 2+p.n%2) // noise at rest
+	}
+	p.buf = append(append(p.buf[:0], word...), '\n')
+	_, frame := split(p.buf)
+	return append(dst, drivers.Frame{Bytes: frame, Arrived: time.Now()}), nil
+}
+
+func (p *scripted) Close() error { return nil }
+
+// ovens of the day. The rule: above 5 mW/cm² for 15 s without a break, or 40 s
+// in 5 min; polls come every 5 s.
+func chatteringSeal(at time.Duration) string { // leaks in runs of 2 min, every 10 min, from 10 to 12
+	if at >= 10*time.Hour && at < 12*time.Hour && at%(10*time.Minute) < 2*time.Minute {
+		return fmt.Sprintf("7.%d", at/time.Second/5%10)
+	}
+	return "idle"
+}
+
+func lowestSetting(at time.Duration) string { // on for 10 s in each 30 s, for 40 min from 13
+	if at >= 13*time.Hour && at < 13*time.Hour+40*time.Minute && at%(30*time.Second) < 10*time.Second {
+		return fmt.Sprintf("6.%d", at/time.Second/5%10)
+	}
+	return "idle"
+}
+
+func diesAt(from, to time.Duration) func(time.Duration) string {
+	return func(at time.Duration) string {
+		if at >= from && at < to {
+			return ""
+		}
+		return "idle"
+	}
+}
+
+func dayPosts(born time.Time) []acquire.Post {
+	var posts []acquire.Post
+	for i, say := range []func(time.Duration) string{chatteringSeal, lowestSetting, diesAt(3*time.Hour, 9*time.Hour), diesAt(16*time.Hour, 48*time.Hour)} {
+		p := &scripted{say: say, born: born}
+		id := []string{"seal", "low", "night", "evening"}[i]
+		posts = append(posts, acquire.Post{
+			Site: "Larkfield House", ID: id, Oven: "oven-" + id, OvenPlace: "main kitchen", Distance: 0.05, Turned: true,
+			Probe: acquire.Probe{ID: "probe-" + id, Protocol: spoken{}, Dial: p.dial, Port: "line " + id, Period: 5 * time.Second,
+				Timeout: time.Second, Response: time.Second, Range: 200, Floor: 0.1, Axes: 3,
+				Certificate: &calib.Certificate{Number: "K-1", Factor: 1, U: 0.1, K: 2, Date: born.AddDate(0, -6, 0), Due: born.AddDate(1, 0, 0)}},
+			Limit:     limit.Limit{ID: "in-use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "invented for this test"},
+			Sustained: limit.SustainedRule{Unbroken: 15 * time.Second, Summed: 40 * time.Second, Within: 5 * time.Minute, Clear: 90 * time.Second},
+			RunGap:    90 * time.Second, Silent: 30 * time.Second, Stale: 20 * time.Second, Stuck: 10 * time.Minute,
+		})
+	}
+	return posts
+}
+
+// person is somebody who is told; cut says whether the way to them is cut.
+type person struct {
+	name string
+	cut  func() bool
+	mu   sync.Mutex
+	got  []string
+	ids  map[string]bool
+}
+
+func (p *person) to() string { return p.name }
+func (p *person) close()     {}
+
+func (p *person) send(_ context.Context, m Message) result {
+	if p.cut() {
+		return result{outcome: unheard, err: errors.New("planted: no route")}
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.ids[m.MessageID] {
+		return result{outcome: accepted}
+	}
+	p.ids[m.MessageID] = true
+	line := time.Now().UTC().Format("15:04 ") + strings.TrimPrefix(m.Subject, "Larkfield House, ")
+	if m.AndNMore > 0 {
+		line += fmt.Sprintf(" (and %d more)", m.AndNMore)
+	}
+	if !m.Recorded && m.Kind == KindAlarm {
+		line += " (not yet recorded)"
+	}
+	p.got = append(p.got, line)
+	return result{outcome: accepted}
+}
+
+// A day of a kitchen, from midnight: a probe that is dead from 3 to 9, a seal
+// that chatters from 10 to 12, an oven on its lowest setting from 13 on, no
+// network from 11 to 12, a full disk from 14 to 15, a probe that dies at 16. The
+// manager is there from 8 to 17; the watch is told of what is high at any hour;
+// the head, of what nobody acknowledged within half an hour, and has a heartbeat
+// every six hours. Everything goes through the real station, record and couriers.
+func TestADay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		born := time.Now()
+		hour := func(from, to time.Duration) func() bool {
+			return func() bool { at := time.Since(born); return at >= from*time.Hour && at < to*time.Hour }
+		}
+		full, cut := hour(14, 15), hour(11, 12)
+		s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute, Fault: func(step store.Step) error {
+			if full() && (step == store.StepCommit || step == store.StepReserve) {
+				return fmt.Errorf("planted: %w", syscall.ENOSPC)
+			}
+			return nil
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		posts := dayPosts(born)
+		if err := s.Register(posts, born); err != nil {
+			t.Fatal(err)
+		}
+		station, err := acquire.New(acquire.Options{Posts: posts, Recorder: s, Log: slog.New(slog.DiscardHandler), Now: time.Now, Zone: time.UTC,
+			Past:      func(post int) (acquire.Past, error) { return s.Past(post, time.Hour) },
+			Attention: alarm.Attention{EscalateAfter: 30 * time.Minute}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		people := []*person{}
+		ctx, cancel := context.WithCancel(t.Context())
+		var all sync.WaitGroup
+		meet := func(name string, r Route, beat time.Duration) {
+			p := &person{name: name, cut: cut, ids: map[string]bool{}}
+			people = append(people, p)
+			c, err := New(Options{Name: name, Carrier: p, Route: r, Outbox: s, Site: "Larkfield House", Posts: posts, Heartbeat: beat,
+				Snapshot: func() Snapshot { return SnapshotOf(station.Stats(), station.Alarms(), time.Now()) }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			c.wait = func(n int) time.Duration { return backoff(n, 0) }
+			all.Go(func() {
+				if err := c.Run(ctx); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		meet("manager", Route{Hours: office{}}, 0)
+		meet("watch", Route{Priorities: []alarm.Priority{alarm.High}}, 0)
+		meet("head", Route{Escalation: true}, 6*time.Hour)
+		all.Go(func() {
+			if err := station.Run(ctx); err != nil {
+				t.Error(err)
+			}
+		})
+		acts(t, station, born)
+		cancel()
+		all.Wait()
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+		for _, p := range people {
+			compareDay(t, p)
+		}
+	})
+}
+
+// acts is what people do in the day, up to its end.
+func acts(t *testing.T, station *acquire.Station, born time.Time) {
+	t.Helper()
+	until := func(at time.Duration) {
+		<-time.After(time.Until(born.Add(at)))
+		synctest.Wait()
+	}
+	acknowledge := func(post string, rule alarm.Rule) {
+		for _, a := range station.Alarms() {
+			if a.Post == post && a.Rule == rule {
+				if err := station.Acknowledge(a.ID, "M. Ito"); err != nil {
+					t.Errorf("%s at %s: %v", rule, post, err)
+				}
+			}
+		}
+	}
+	until(13*time.Hour + 10*time.Minute)
+	acknowledge("low", alarm.Exceeds)
+	until(24 * time.Hour)
+}
+
+// wantedDay is what each person receives.
+func wantedDay() map[string][]string {
+	const (
+		night     = "main kitchen, oven oven-night, post night: "
+		seal      = "main kitchen, oven oven-seal, post seal: "
+		low       = "main kitchen, oven oven-low, post low: "
+		evening   = "main kitchen, oven oven-evening, post evening: "
+		station   = "the station itself: "
+		house     = "Larkfield House: "
+		silent    = "the field at this post is not known: the probe does not answer"
+		exceeds   = "the field exceeds the limit"
+		below     = "below the limit now; the cause is not known to be mended"
+		nobody    = "nobody has acknowledged this in time: "
+		unwritten = "the record cannot be written"
+	)
+	loud := []string{
+		"10:00 " + seal + exceeds,
+		"10:06 " + seal + below,
+		"10:10 " + seal + exceeds + ", again",
+		"10:16 " + seal + below,
+		"12:03 " + seal + below + " (and 19 more)", // one an hour from here on, and no network from 11 to 12
+		"12:20 " + seal + nobody + below,
+		"13:01 " + low + exceeds,
+		"13:10 " + low + exceeds + "; this was acknowledged by M. Ito",
+		"13:43 " + low + below,
+	}
+	manager := []string{
+		"08:00 " + night + nobody + silent + " (and 1 more)",
+		"09:00 " + night + "the probe is seen again",
+	}
+	manager = append(append(manager, loud...),
+		"14:05 "+station+unwritten+" (not yet recorded)",
+		"14:35 "+station+nobody+unwritten+" (not yet recorded)",
+		"15:00 "+station+"the record is written again",
+		"16:00 "+evening+silent,
+		"16:30 "+evening+nobody+silent,
+	)
+	return map[string][]string{"manager": manager, "watch": loud, "head": {
+		"00:00 " + house + "0 of 4 posts seeing, 4 blind", // at the start: nothing was read yet
+		"03:30 " + night + nobody + silent,
+		"06:00 " + house + "3 of 4 posts seeing, 1 blind, 1 alarm standing",
+		"09:00 " + night + "the probe is seen again",
+		"12:00 " + house + "all 4 posts seeing, 1 exceeding, 1 alarm standing",
+		"12:20 " + seal + nobody + below,
+		"14:35 " + station + nobody + unwritten + " (not yet recorded)",
+		"15:00 " + station + "the record is written again",
+		"16:30 " + evening + nobody + silent,
+		"18:00 " + house + "3 of 4 posts seeing, 2 exceeding, 1 blind, 3 alarms standing",
+	}}
+}
+
+func compareDay(t *testing.T, p *person) {
+	t.Helper()
+	want := wantedDay()[p.name]
+	got, wanted := strings.Join(p.got, "\n"), strings.Join(want, "\n")
+	if got != wanted {
+		t.Errorf("the %s received\n%s\nwant\n%s", p.name, got, wanted)
+	}
+}

@@ -1,0 +1,341 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html"
+	"net"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/wneessen/go-mail"
+
+	"ovenward/acquire"
+)
+
+// MailOptions is what e-mail is made of. Server, From and To are needed.
+type MailOptions struct {
+	Server   string // HOST:PORT
+	TLS      MailTLS
+	User     string // empty: the server asks for none
+	Password Secret
+	CAFile   string // of authorities to trust in place of the system's
+	From     string
+	To       []string
+	Texts    *Texts        // nil: the default ones
+	Timeout  time.Duration // of one attempt, all in all; default 10 s
+
+	// Trace returns the recent past of a post for a picture; nil: no picture. It
+	// must not wait.
+	Trace func(post string) (acquire.Trace, bool)
+}
+
+// MailTLS is how the way to a mail server is kept from others' eyes.
+type MailTLS string
+
+const (
+	StartTLS MailTLS = "starttls" // asked for, and nothing is sent without it
+	OnlyTLS  MailTLS = "tls"      // from the first byte
+	NoTLS    MailTLS = "none"     // within this machine
+)
+
+// maxPartly bounds how many messages are remembered that some have and others
+// have not.
+const maxPartly = 1000
+
+type mailer struct {
+	o    MailOptions
+	host string
+	port int
+	tls  *tls.Config
+
+	mu     sync.Mutex
+	partly map[string]map[string]string // message id: who has it or refused it, and what the server said
+}
+
+// NewMail makes a Carrier that sends e-mail: plain text and HTML, and for an
+// exceedance a picture of the last minutes. It opens no connection and reads no
+// secret. Each person gets a message of their own, so that one dead mailbox keeps
+// it from nobody else. A repetition has the same Message-ID.
+func NewMail(o MailOptions) (Carrier, error) {
+	m := &mailer{o: o, partly: map[string]map[string]string{}}
+	host, port, err := net.SplitHostPort(o.Server)
+	if err != nil {
+		return nil, fmt.Errorf("mail server %q: write HOST:PORT", o.Server)
+	}
+	if m.port, err = strconv.Atoi(port); err != nil || host == "" {
+		return nil, fmt.Errorf("mail server %q: write HOST:PORT", o.Server)
+	}
+	m.host = host
+	switch {
+	case len(o.To) == 0:
+		return nil, errors.New("e-mail needs somebody to send to")
+	case o.TLS == NoTLS && !loopback(host):
+		return nil, fmt.Errorf("e-mail to %s would cross the network readable by anyone; use starttls or tls", o.Server)
+	case o.TLS != NoTLS && o.TLS != StartTLS && o.TLS != OnlyTLS:
+		return nil, fmt.Errorf("TLS of e-mail is %q; use starttls, tls or none", o.TLS)
+	}
+	for _, a := range append([]string{o.From}, o.To...) {
+		if err := mail.NewMsg().From(a); err != nil {
+			return nil, fmt.Errorf("e-mail address %q: %w", a, err)
+		}
+	}
+	if m.o.Timeout <= 0 {
+		m.o.Timeout = defaultTimeout
+	}
+	if m.o.Texts == nil {
+		if m.o.Texts, err = NewTexts(TextSources{}); err != nil {
+			return nil, err
+		}
+	}
+	if m.tls, err = authorities(o.CAFile); err != nil {
+		return nil, err
+	}
+	if m.tls == nil {
+		m.tls = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
+	m.tls.ServerName = host
+	return m, nil
+}
+
+func (m *mailer) to() string { return "mail by " + m.o.Server }
+
+func (m *mailer) close() {}
+
+func (m *mailer) send(ctx context.Context, msg Message) result {
+	ctx, cancel := context.WithTimeout(ctx, m.o.Timeout)
+	defer cancel()
+	client, err := m.dial(ctx)
+	if err != nil {
+		return m.trouble(ctx, err)
+	}
+	defer client.Close()
+	settled := m.settled(msg.MessageID)
+	var worst result
+	for _, to := range m.o.To {
+		if _, done := settled[to]; done {
+			continue
+		}
+		letter, err := m.letter(msg, to)
+		if err != nil {
+			return result{outcome: retry, err: fmt.Errorf("writing the e-mail: %w", err)}
+		}
+		err = client.Send(letter)
+		switch r := m.trouble(ctx, err); {
+		case letter.IsDelivered():
+			m.note(msg.MessageID, to, "accepted: "+strings.TrimSpace(letter.ServerResponse()))
+		case r.outcome == refused:
+			m.note(msg.MessageID, to, r.err.Error())
+		default:
+			worst = r
+		}
+		if worst.err != nil && ctx.Err() != nil {
+			break
+		}
+	}
+	if worst.err != nil {
+		return worst
+	}
+	return m.sum(msg.MessageID)
+}
+
+// sum is what a message came to when all have it or refused it.
+func (m *mailer) sum(id string) result {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	var said []string
+	got := 0
+	for i, to := range m.o.To {
+		what := m.partly[id][to]
+		if strings.HasPrefix(what, "accepted") {
+			got++
+		}
+		said = append(said, fmt.Sprintf("recipient %d: %s", i+1, what))
+	}
+	delete(m.partly, id)
+	if got == 0 {
+		return result{outcome: refused, err: errors.New(strings.Join(said, "; "))}
+	}
+	return result{outcome: accepted, answer: strings.Join(said, "; ")}
+}
+
+func (m *mailer) settled(id string) map[string]string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	out := map[string]string{}
+	for to, what := range m.partly[id] {
+		out[to] = what
+	}
+	return out
+}
+
+func (m *mailer) note(id, to, what string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.partly[id] == nil {
+		if len(m.partly) >= maxPartly {
+			clear(m.partly) // some get it twice, with the same id
+		}
+		m.partly[id] = map[string]string{}
+	}
+	m.partly[id][to] = what
+}
+
+// dial connects, with TLS as configured, and proves who we are.
+func (m *mailer) dial(ctx context.Context) (*mail.Client, error) {
+	options := []mail.Option{mail.WithPort(m.port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(m.tls),
+		mail.WithoutNoop(),
+		// Not with the context it is given, which ends with the dialling.
+		mail.WithDialContextFunc(func(_ context.Context, network, address string) (net.Conn, error) {
+			return m.connect(ctx, network, address)
+		})}
+	switch m.o.TLS {
+	case StartTLS:
+		options = append(options, mail.WithTLSPolicy(mail.TLSMandatory))
+	case OnlyTLS:
+		// connect brings TLS along; this asks only whether there is some.
+		options = append(options, mail.WithTLSPolicy(mail.TLSOpportunistic))
+	default:
+		options = append(options, mail.WithTLSPolicy(mail.NoTLS))
+	}
+	if m.o.User != "" {
+		password, err := m.o.Password.read()
+		if err != nil {
+			return nil, err
+		}
+		options = append(options, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(m.o.User), mail.WithPassword(password))
+	}
+	client, err := mail.NewClient(m.host, options...)
+	if err != nil {
+		return nil, err
+	}
+	if err := client.DialWithContext(ctx); err != nil {
+		return nil, err
+	}
+	return client, nil
+}
+
+// connect opens a connection that ends with ctx, whatever the server does.
+func (m *mailer) connect(ctx context.Context, network, address string) (net.Conn, error) {
+	conn, err := (&net.Dialer{Timeout: min(m.o.Timeout, 5*time.Second)}).DialContext(ctx, network, address)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(ctx, func() { conn.Close() })
+	if m.o.TLS == OnlyTLS {
+		return tls.Client(conn, m.tls), nil
+	}
+	return conn, nil
+}
+
+// trouble says what an error of the server or the way to it comes to; RFC 5321,
+// section 4.2.1: 4xx passes, 5xx does not. What people can mend does pass.
+func (m *mailer) trouble(ctx context.Context, err error) result {
+	if err == nil {
+		return result{outcome: retry, err: fmt.Errorf("%s did not say whether it took the message", m.o.Server)}
+	}
+	if late, is := errors.AsType[net.Error](err); errors.Is(ctx.Err(), context.DeadlineExceeded) || is && late.Timeout() {
+		return result{outcome: unheard, err: fmt.Errorf("%s did not answer within %s", m.o.Server, m.o.Timeout)}
+	}
+	told := fmt.Errorf("sending by %s: %w", m.o.Server, err)
+	var said *mail.SendError
+	if !errors.As(err, &said) {
+		if _, is := errors.AsType[*net.OpError](err); is {
+			return result{outcome: unheard, err: told}
+		}
+		return result{outcome: retry, err: told}
+	}
+	switch code := said.ErrorCode(); {
+	case code == 421:
+		return result{outcome: pause, err: told}
+	case said.Reason != mail.ErrSMTPRcptTo && said.Reason != mail.ErrSMTPData && said.Reason != mail.ErrSMTPDataClose,
+		code == 530, code == 535, code == 538: // RFC 4954: authentication
+		return result{outcome: retry, err: told} // it is about all messages, and not about this one
+	case code >= 500 && code <= 599:
+		return result{outcome: refused, err: told}
+	}
+	return result{outcome: retry, err: told}
+}
+
+// letter writes one message to one person.
+func (m *mailer) letter(msg Message, to string) (*mail.Msg, error) {
+	l := mail.NewMsg(mail.WithNoDefaultUserAgent())
+	if err := l.From(m.o.From); err != nil {
+		return nil, err
+	}
+	if err := l.To(to); err != nil {
+		return nil, err
+	}
+	l.SetMessageIDWithValue(m.letterID(msg.MessageID))
+	l.SetDateWithValue(msg.At)
+	l.SetUserAgent("ovenward")
+	l.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834
+	l.SetGenHeader("Ovenward-Message-Id", msg.MessageID)
+	if msg.Priority == "high" && msg.State.Present() {
+		l.SetImportance(mail.ImportanceHigh)
+	}
+	l.Subject(msg.Subject)
+	text := msg.Text + "\n\n" + msg.Caution + "\n"
+	if msg.Link != "" {
+		text = msg.Text + "\n\n" + msg.Link + "\n\n" + msg.Caution + "\n"
+	}
+	l.SetBodyString(mail.TypeTextPlain, text)
+	picture, caption := m.picture(msg)
+	l.AddAlternativeString(mail.TypeTextHTML, m.page(msg, caption))
+	if picture != nil {
+		if err := l.EmbedReader("field.png", bytes.NewReader(picture), mail.WithFileContentType("image/png"), mail.WithFileContentID("<field>")); err != nil {
+			return nil, err
+		}
+	}
+	return l, nil
+}
+
+// letterID makes a Message-ID (RFC 5322) that is the same for the same message.
+func (m *mailer) letterID(id string) string {
+	sum := sha256.Sum256([]byte(id))
+	_, domain, _ := strings.Cut(strings.Trim(m.o.From, "<> "), "@")
+	if domain == "" {
+		domain = "ovenward.invalid"
+	}
+	return hex.EncodeToString(sum[:16]) + "@" + strings.Trim(domain, "> ")
+}
+
+// page is the message as HTML. Caution and link stand below whatever a template
+// makes.
+func (m *mailer) page(msg Message, caption string) string {
+	inner := m.o.Texts.htmlOf(msg)
+	if strings.TrimSpace(inner) == "" {
+		inner = "<p style=\"white-space:pre-line\">" + html.EscapeString(msg.Text) + "</p>"
+	}
+	var b strings.Builder
+	b.WriteString("<!DOCTYPE html>\n<html lang=\"en\"><body style=\"font-family:sans-serif\">\n" + inner)
+	if caption != "" {
+		fmt.Fprintf(&b, "\n<p><img src=\"cid:field\" width=\"%d\" height=\"%d\" alt=\"%s\"><br>%s</p>", chartWidth, chartHeight,
+			html.EscapeString(caption), html.EscapeString(caption))
+	}
+	if msg.Link != "" {
+		fmt.Fprintf(&b, "\n<p><a href=\"%s\">The page</a></p>", html.EscapeString(msg.Link))
+	}
+	fmt.Fprintf(&b, "\n<p><small>%s</small></p>\n</body></html>\n", html.EscapeString(msg.Caution))
+	return b.String()
+}
+
+// picture draws the last minutes of an exceedance; nil when there is nothing to
+// draw.
+func (m *mailer) picture(msg Message) (png []byte, caption string) {
+	if m.o.Trace == nil || msg.Kind != KindAlarm || !msg.Rule.IsExceedance() {
+		return nil, ""
+	}
+	trace, ok := m.o.Trace(msg.Post)
+	if !ok {
+		return nil, ""
+	}
+	return chart(trace, msg.LimitSI)
+}

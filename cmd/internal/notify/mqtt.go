@@ -1,0 +1,316 @@
+package notify
+
+import (
+	"context"
+	"crypto/tls"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"ovenward/acquire"
+)
+
+// MQTTOptions is how a broker is reached. Server and Topic are needed.
+type MQTTOptions struct {
+	Server   string // HOST:PORT
+	TLS      bool
+	CAFile   string // of authorities to trust in place of the system's
+	User     string
+	Password Secret
+	ClientID string // default: ovenward; a broker lets each in once
+	Topic    string // all topics begin with it
+	Timeout  time.Duration
+}
+
+// The topics below MQTTOptions.Topic. All messages have QoS 1.
+//
+//	status        retained: online, or offline: by the broker itself when the daemon died
+//	post/ID       retained: the PostState of a post, with at, as JSON
+//	alarm/ID      each change of an alarm at a post, or station, as the webhook gets it
+//	heartbeat     as the webhook gets it
+//	test          as the webhook gets it
+const (
+	topicStatus = "/status"
+	topicPost   = "/post/"
+	online      = "online"
+	offline     = "offline"
+)
+
+const (
+	qos = 1
+	// lookAtPosts is how often the posts are compared with what is retained.
+	lookAtPosts = time.Second
+	// postsAnew is when what is retained is sent again, though nothing changed.
+	postsAnew = 10 * time.Minute
+	// keepAlive is how soon a broker takes a silent connection for dead, after half
+	// as long again.
+	keepAlive = 20 * time.Second
+)
+
+// publisher publishes to an MQTT 3.1.1 broker. Each connection is a client of its
+// own: one that was resumed would send what the courier sends again by itself,
+// and so bring an alarm's changes out of order.
+type publisher struct {
+	o    MQTTOptions
+	url  *url.URL
+	tls  *tls.Config
+	turn chan mqtt.Client // holds the present client, or nil; who takes it has the turn
+
+	connections atomic.Int64 // made so far by the daemon that watches
+
+	// Only keep touches these.
+	told map[string]string // what is retained of each post
+	over int64             // by which connection
+	anew time.Time
+}
+
+// NewMQTT makes a Carrier that publishes to a broker. It opens no connection.
+func NewMQTT(o MQTTOptions) (Carrier, error) {
+	host, port, err := net.SplitHostPort(o.Server)
+	if err != nil || host == "" || port == "" {
+		return nil, fmt.Errorf("MQTT server %q: write HOST:PORT", o.Server)
+	}
+	if o.Topic == "" {
+		return nil, errors.New("MQTT needs a topic to begin all topics with")
+	}
+	if o.Timeout <= 0 {
+		o.Timeout = defaultTimeout
+	}
+	if o.ClientID == "" {
+		o.ClientID = "ovenward"
+	}
+	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{}}
+	if o.TLS {
+		b.url.Scheme = "tls"
+		if b.tls, err = authorities(o.CAFile); err != nil {
+			return nil, err
+		}
+		if b.tls == nil {
+			b.tls = &tls.Config{MinVersion: tls.VersionTLS12}
+		}
+		b.tls.ServerName = host
+	}
+	b.turn <- nil
+	return b, nil
+}
+
+func (b *publisher) to() string { return b.url.String() }
+
+// close says that nobody watches any more, and takes leave.
+func (b *publisher) close() {
+	select {
+	case c := <-b.turn:
+		if c != nil && c.IsConnectionOpen() {
+			if b.connections.Load() > 0 {
+				c.Publish(b.o.Topic+topicStatus, qos, true, offline).WaitTimeout(time.Second)
+			}
+			c.Disconnect(250)
+		}
+		b.turn <- nil
+	case <-time.After(2 * time.Second): // an attempt hangs; the broker's will speaks for us
+	}
+}
+
+func (b *publisher) send(ctx context.Context, m Message) result {
+	topic := b.o.Topic + "/" + string(m.Kind)
+	switch {
+	case m.Kind == KindSeveral:
+		for _, one := range m.Alarms {
+			if r := b.send(ctx, one); r.outcome != accepted {
+				return r
+			}
+		}
+		return result{outcome: accepted, answer: "acknowledged by the broker"}
+	case m.Kind == KindAlarm && m.Post == "":
+		topic += "/station"
+	case m.Kind == KindAlarm:
+		topic += "/" + m.Post
+	}
+	body, err := json.Marshal(m)
+	if err != nil {
+		return result{outcome: retry, err: fmt.Errorf("writing the message as JSON: %w", err)}
+	}
+	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
+	defer cancel()
+	if err := b.publish(ctx, topic, false, body, m.Kind != KindTest); err != nil {
+		return result{outcome: unheard, err: fmt.Errorf("publishing to %s: %w", b.to(), err)}
+	}
+	return result{outcome: accepted, answer: "acknowledged by the broker"}
+}
+
+// publish waits for the broker's acknowledgement. watching says that this is the
+// daemon that watches: it comes with the will and says that it is online.
+func (b *publisher) publish(ctx context.Context, topic string, retain bool, body []byte, watching bool) error {
+	var c mqtt.Client
+	select {
+	case c = <-b.turn:
+	case <-ctx.Done():
+		return fmt.Errorf("another message is still under way: %w", ctx.Err())
+	}
+	defer func() { b.turn <- c }()
+	if c == nil || !c.IsConnectionOpen() {
+		var err error
+		if c, err = b.connect(ctx, watching); err != nil {
+			return err
+		}
+	}
+	err := wait(ctx, c.Publish(topic, qos, retain, body))
+	if err != nil {
+		// What the broker did with it is not known; a connection is never resumed.
+		c.Disconnect(0)
+		c = nil
+	}
+	return err
+}
+
+// connect makes a client and a connection. It returns nil with an error.
+func (b *publisher) connect(ctx context.Context, watching bool) (mqtt.Client, error) {
+	o := mqtt.NewClientOptions()
+	o.Servers = []*url.URL{b.url}
+	o.SetClientID(b.o.ClientID).SetCleanSession(true).SetProtocolVersion(4)
+	o.SetAutoReconnect(false).SetConnectRetry(false).SetOrderMatters(true)
+	o.SetKeepAlive(keepAlive).SetPingTimeout(b.o.Timeout).SetConnectTimeout(b.o.Timeout).SetWriteTimeout(b.o.Timeout)
+	// Not the library's own, which takes a proxy from the environment.
+	o.SetCustomOpenConnectionFn(func(_ *url.URL, _ mqtt.ClientOptions) (net.Conn, error) {
+		d := net.Dialer{Timeout: b.o.Timeout}
+		if b.tls == nil {
+			return d.DialContext(ctx, "tcp", b.o.Server)
+		}
+		return (&tls.Dialer{NetDialer: &d, Config: b.tls}).DialContext(ctx, "tcp", b.o.Server)
+	})
+	if watching {
+		o.SetWill(b.o.Topic+topicStatus, offline, qos, true)
+	} else {
+		o.SetClientID(b.o.ClientID + "-test") // the watching daemon stays connected
+	}
+	if b.o.User != "" {
+		password, err := b.o.Password.read()
+		if err != nil {
+			return nil, err
+		}
+		o.SetUsername(b.o.User).SetPassword(password)
+	}
+	c := mqtt.NewClient(o)
+	err := wait(ctx, c.Connect())
+	if err == nil && watching {
+		err = wait(ctx, c.Publish(b.o.Topic+topicStatus, qos, true, online))
+	}
+	if err != nil {
+		c.Disconnect(0)
+		return nil, err
+	}
+	if watching {
+		b.connections.Add(1)
+	}
+	return c, nil
+}
+
+func wait(ctx context.Context, t mqtt.Token) error {
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-ctx.Done():
+		return fmt.Errorf("the broker does not acknowledge: %w", ctx.Err())
+	}
+}
+
+// retained is what is retained of a post.
+type retained struct {
+	PostState
+	At        time.Time `json:"at"`
+	Simulated bool      `json:"simulated"`
+}
+
+// keep holds the connection, so that its end is noticed, and keeps what is
+// retained of each post true. At its end nobody watches, and each post says so.
+func (b *publisher) keep(ctx context.Context, now present) {
+	t := time.NewTicker(lookAtPosts)
+	defer t.Stop()
+	failures, next := 0, time.Time{}
+	for ctx.Err() == nil {
+		if at := time.Now(); !at.Before(next) {
+			if err := b.show(ctx, now, at); err != nil {
+				failures++
+				next = at.Add(backoff(failures, 0.5))
+				clear(b.told) // what a broker retains after trouble is not known
+			} else {
+				failures = 0
+			}
+		}
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+		}
+	}
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+	defer cancel()
+	s, _ := now.snapshot()
+	for _, p := range s.Posts {
+		p.Condition, p.Detail, p.Blind, p.Verdict = "not watched", "Ovenward has stopped", true, "not decided"
+		p.Sight = []acquire.Regard{acquire.IsBlind}
+		if b.retain(last, p, s, time.Now()) != nil {
+			return
+		}
+	}
+}
+
+// show publishes what changed of the posts, and makes sure of the connection.
+func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
+	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
+	defer cancel()
+	s, ok := now.snapshot()
+	if !b.connected() {
+		if err := b.publish(ctx, b.o.Topic+topicStatus, true, []byte(online), true); err != nil {
+			return err
+		}
+	}
+	if !ok {
+		return nil
+	}
+	if n := b.connections.Load(); n != b.over || at.Sub(b.anew) >= postsAnew {
+		clear(b.told) // a broker that came back may have forgotten
+		b.over, b.anew = n, at
+	}
+	for _, p := range s.Posts {
+		if err := b.retain(ctx, p, s, at); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (b *publisher) connected() bool {
+	select {
+	case c := <-b.turn:
+		defer func() { b.turn <- c }()
+		return c != nil && c.IsConnectionOpen()
+	default:
+		return true // somebody is sending
+	}
+}
+
+// retain publishes the state of a post, if it is another than is retained.
+func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time.Time) error {
+	key, err := json.Marshal(p)
+	if err != nil {
+		return err
+	}
+	if b.told[p.ID] == string(key) {
+		return nil
+	}
+	body, err := json.Marshal(retained{PostState: p, At: at.UTC(), Simulated: s.Simulated})
+	if err != nil {
+		return err
+	}
+	if err := b.publish(ctx, b.o.Topic+topicPost+p.ID, true, body, true); err != nil {
+		return err
+	}
+	b.told[p.ID] = string(key)
+	return nil
+}

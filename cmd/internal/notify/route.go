@@ -1,0 +1,64 @@
+package notify
+
+import (
+	"slices"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// Hours say when somebody is there to be told.
+type Hours interface {
+	// Covers says whether somebody is there at an instant.
+	Covers(at time.Time) bool
+}
+
+// Route says which changes of alarms a courier tells of. It decides who is told,
+// and nothing else: all changes are in the record. The zero Route takes all.
+type Route struct {
+	Priorities []alarm.Priority // empty: all
+	Posts      []string         // empty: all; the station's own alarms go to everybody
+	Hours      Hours            // nil: always; what comes outside waits for them
+	Escalation bool             // only what nobody acknowledged in time
+}
+
+// takes says whether a change of an alarm is for this courier. machine says that
+// it is told of all that changes; people are not called by what is set aside, but
+// are told that it was.
+func (r Route) takes(e acquire.Event, machine bool) bool {
+	a := e.Alarm
+	switch {
+	case a.Reason == alarm.None || a.Reason.Refused():
+		return false
+	case !machine && !a.Reason.Calls():
+		return false
+	case !machine && !a.Calls() && a.Reason != alarm.WasShelved && a.Reason != alarm.WasTakenOut:
+		return false
+	case r.Escalation && a.Escalated.IsZero():
+		// It stays set until the alarm comes anew: who was called is also told how it
+		// went on.
+		return false
+	case len(r.Priorities) > 0 && !slices.Contains(r.Priorities, a.Urgency()):
+		return false
+	}
+	return len(r.Posts) == 0 || e.Post == "" || slices.Contains(r.Posts, e.Post)
+}
+
+// longestClosed bounds the search for when hours begin.
+const longestClosed = 8 * 24 * time.Hour
+
+// opens returns when a change of this instant may be told: now, or when the
+// hours begin, to the minute. Hours that do not begin within eight days are no
+// hours.
+func (r Route) opens(now time.Time) time.Time {
+	if r.Hours == nil || r.Hours.Covers(now) {
+		return now
+	}
+	for at := now.Truncate(time.Minute); at.Sub(now) < longestClosed; at = at.Add(time.Minute) {
+		if at.After(now) && r.Hours.Covers(at) {
+			return at
+		}
+	}
+	return now
+}

@@ -1,0 +1,57 @@
+package notify
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"time"
+
+	"net/url"
+
+	"ovenward/acquire/alarm"
+)
+
+// several puts the messages of several alarms into one, those that matter most
+// first. Each keeps the id under which it would have come by itself.
+func several(all []Message, site, link string) Message {
+	all = slices.Clone(all)
+	slices.SortStableFunc(all, func(a, b Message) int { return cmp.Compare(rank(a.Priority), rank(b.Priority)) })
+	m := Message{Version: messageVersion, Kind: KindSeveral, Site: site, Alarms: all, Recorded: true, Caution: Caution, Link: link}
+	var first, last int64
+	for _, a := range all {
+		if first == 0 || a.EventID < first {
+			first = a.EventID
+		}
+		last = max(last, a.EventID)
+		if a.At.After(m.At) {
+			m.At = a.At
+		}
+		if m.Priority == "" || rank(a.Priority) < rank(m.Priority) {
+			m.Priority = a.Priority
+		}
+		m.Simulated = m.Simulated || a.Simulated
+		m.Recorded = m.Recorded && a.Recorded
+		m.AndNMore += a.AndNMore
+	}
+	m.MessageID = url.PathEscape(site) + "/several/" + strconv.FormatInt(first, 10) + "-" + strconv.FormatInt(last, 10)
+	return m
+}
+
+// rank orders priorities, the highest first.
+func rank(p alarm.Priority) int {
+	switch p {
+	case alarm.High:
+		return 0
+	case alarm.Medium:
+		return 1
+	}
+	return 2
+}
+
+// TestMessage is what an operator sends to try a courier.
+func TestMessage(site, courier, link string, at time.Time, t *Texts) Message {
+	m := Message{Version: messageVersion, Kind: KindTest, Site: site, At: at.UTC(), Recorded: false, Caution: Caution, Link: link,
+		MessageID: url.PathEscape(site) + "/test/" + url.PathEscape(courier) + "/" + strconv.FormatInt(at.UnixNano(), 10)}
+	t.fill(&m)
+	return m
+}

@@ -1,0 +1,86 @@
+package notify
+
+import (
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+)
+
+// PostState is one post as it is now, for heartbeats and for receivers that show
+// the present.
+type PostState struct {
+	ID        string           `json:"post"`
+	Oven      string           `json:"oven,omitempty"`
+	Place     string           `json:"place,omitempty"`
+	Condition string           `json:"condition"`          // seeing; idle or not known to run; silent; away for survey; …
+	Blind     bool             `json:"blind"`              // the field is not known
+	Verdict   string           `json:"verdict"`            // within, exceeds or not decided
+	Sight     []acquire.Regard `json:"sight"`              // all that it amounts to, the loudest first
+	Detail    string           `json:"detail"`             // the same in words
+	Standing  []string         `json:"standing,omitempty"` // rules whose alarms stand, shelved ones too
+	Shelved   []string         `json:"shelved,omitempty"`  // rules whose alarms are set aside
+}
+
+// Snapshot is how everything is at one instant.
+type Snapshot struct {
+	At        time.Time
+	Posts     []PostState
+	Station   []string // rules of the station's own alarms that stand
+	Shelved   []string // rules of the station's own alarms that are set aside
+	Simulated bool
+}
+
+// SnapshotOf puts the station's state into the words of a heartbeat. It decides
+// nothing: what a post amounts to is acquire's word.
+func SnapshotOf(posts []acquire.Stats, station []alarm.Alarm, at time.Time) Snapshot {
+	s := Snapshot{At: at}
+	for i := range posts {
+		p := &posts[i]
+		sight := p.Sight()
+		state := PostState{ID: p.Post.ID, Oven: p.Post.Oven, Place: p.Post.OvenPlace, Condition: string(p.Condition),
+			Sight: sight.All, Detail: sight.Words(), Verdict: string(verdictOf(p, sight))}
+		state.Standing, state.Shelved = standingRules(p.Alarms)
+		for _, r := range sight.All {
+			state.Blind = state.Blind || r == acquire.IsBlind || r == acquire.IsAway || r == acquire.IsTested
+		}
+		state.Blind = state.Blind || p.Condition.Blind()
+		s.Posts = append(s.Posts, state)
+		s.Simulated = s.Simulated || p.Post.Probe.Simulated
+	}
+	var own []alarm.Alarm
+	for _, a := range station {
+		if a.Post == "" && !a.Rule.IsNotice() {
+			own = append(own, a)
+		}
+	}
+	s.Station, s.Shelved = standingRules(own)
+	return s
+}
+
+// verdictOf is the verdict that says most. What does not see is never within.
+func verdictOf(p *acquire.Stats, sight acquire.Sight) limit.Outcome {
+	v := p.Binding().Outcome
+	switch {
+	case sight.Regard == acquire.Exceeding:
+		return limit.Exceeds
+	case v == "" || v == limit.Within && !sight.Well():
+		return limit.NotDecided
+	}
+	return v
+}
+
+// standingRules lists the rules of alarms that stand, and of those set aside. A
+// state that nobody knows stands.
+func standingRules(all []alarm.Alarm) (standing, shelved []string) {
+	for _, a := range all {
+		if a.State.Standing() || a.State != "" && !a.State.Known() {
+			standing = append(standing, string(a.Rule))
+		}
+		if a.Aside != alarm.NotAside {
+			shelved = append(shelved, string(a.Rule))
+		}
+	}
+	return standing, shelved
+}
