@@ -147,6 +147,7 @@ const (
 	KindInstrument  Kind = "instrument"  // what an instrument reports of itself
 	KindStation     Kind = "station"     // start and stop
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
+	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
 )
 
 // Event is something that happened at an instant, kept for good.
