@@ -1,6 +1,6 @@
 // Package config reads the one file that says what a site looks like: a TOML
-// file of limits, ovens, probes, posts, the alarm and verdict rules and webhooks. It is
-// strict: whatever it does not know, or does not believe, is a Problem with its
+// file of limits, ovens, probes, posts, the alarm and verdict rules, webhooks and
+// remote-write targets. It is strict: whatever it does not know, or does not believe, is a Problem with its
 // line, and all problems are told together.
 //
 // Values come out in SI units: W/m², m, Hz, and time.Duration; relative numbers
@@ -31,6 +31,7 @@ type File struct {
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
+	Remotes  []RemoteWrite
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -74,6 +75,7 @@ func Parse(name string, data []byte) (*File, error) {
 		Alarm:    alarm,
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
+		Remotes:  readRemoteWrites(root),
 	}
 	root.finish()
 	r.resolve()

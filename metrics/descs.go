@@ -19,6 +19,8 @@ type descs struct {
 	committed, pending, lost, writable       *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
 	simulated, build                         *prometheus.Desc
+
+	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
 
 func newDescs() *descs {
@@ -91,6 +93,11 @@ func (d *descs) station(named namer) {
 	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")
 	d.waiting = named("messages_waiting", "Messages not yet accepted.", "site", "courier")
 	d.accepted = named("messages_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a message. Absent when it has not.", "site", "courier")
+	d.remoteSamples = named("remote_write_samples_total", "Samples by what came of them at a remote-write target: sent, refused for good, too old for the receiver, crowded (more than one a millisecond).", "site", "target", "outcome")
+	d.remoteFailed = named("remote_write_failed_attempts_total", "Requests to a remote-write target that failed and are made again.", "site", "target")
+	d.remoteBehind = named("remote_write_behind_seconds", "For how long the oldest sample waits that a remote-write target has not got; 0 when it has all.", "site", "target")
+	d.remoteHeld = named("remote_write_held_back", "1 while samples are held back because they are stamped ahead of the receiver's clock.", "site", "target")
+	d.remoteAccepted = named("remote_write_last_accepted_timestamp_seconds", "When a remote-write target last accepted samples. Absent when it has not.", "site", "target")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -113,6 +113,10 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 		Couriers: func() []CourierState {
 			return []CourierState{{Name: "webhook", Sent: 4, Failed: 2, Refused: 1, Waiting: 5, LastAccepted: noon()}}
 		},
+		Remotes: func() []RemoteState {
+			return []RemoteState{{Name: "fleet", Sent: 1200, Failed: 3, Refused: 2, TooOld: 7, Crowded: 1, Behind: 90 * time.Second,
+				HeldBack: true, LastAccepted: noon()}}
+		},
 	})
 	c.goversion = "go1.26"
 	return c

@@ -81,6 +81,7 @@ func contents(f *config.File) string {
 	return strings.Join([]string{
 		count(1, "site"), count(len(f.Ovens), "oven"), count(len(f.Probes), "probe"),
 		count(len(f.Posts), "post"), count(len(f.Webhooks), "webhook"),
+		count(len(f.Remotes), "remote-write target"),
 	}, ", ")
 }
 

@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"ovenward/acquire/store"
-	"ovenward/cmd/internal/rows"
 )
 
 const importHelp = `usage: ovenward import --storage.path=FOLDER [FLAGS] FILE
@@ -113,8 +112,8 @@ func (i importing) run(ctx context.Context, stdout, stderr io.Writer) (err error
 	if err != nil {
 		return err
 	}
-	if _, err := os.Stat(filepath.Join(i.path, store.FileName)); err != nil {
-		return fmt.Errorf("find the record: %w; name the folder that holds %s", err, store.FileName)
+	if _, err := os.Stat(i.path); err != nil { // one that is empty gets a record
+		return fmt.Errorf("find the record's folder: %w; name the one of the record, or make it", err)
 	}
 	bar := newProgress(stderr, nil)
 	in := &importFile{importing: i, f: f, size: about.Size(), digest: digest, again: sha256.New(), bar: bar, wrong: &wrongRows{file: i.file}}

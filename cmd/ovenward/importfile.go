@@ -26,7 +26,8 @@ type importFile struct {
 	lines  iter.Seq2[rows.Line, error]
 	bar    *progressBar
 	wrong  *wrongRows
-	line   int // of the row handed on last
+	line   int  // of the row handed on last
+	some   bool // a row was of the post that is asked for
 }
 
 // begin reads nothing but what says that the format is known.
@@ -60,6 +61,7 @@ func (in *importFile) rows(yield func(store.ImportRow) bool) {
 		if in.post != "" && r.Post != in.post {
 			continue
 		}
+		in.some = true
 		if in.as != "" {
 			r.Post = store.ImportedPost(in.as)
 		}
@@ -76,6 +78,9 @@ func (in *importFile) refuse(why error) { in.wrong.add(in.line, why) }
 func (in *importFile) failed() error {
 	if in.wrong.count > 0 {
 		return in.wrong
+	}
+	if in.post != "" && !in.some {
+		return fmt.Errorf("%s holds no row of post %q", in.file, in.post)
 	}
 	if _, err := io.Copy(seen{in}, in.f); err != nil {
 		return fmt.Errorf("read the file: %w", err)
