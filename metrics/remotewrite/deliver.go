@@ -90,7 +90,7 @@ func (w *Writer) apart(ctx context.Context, b *batch, a answer, parts *int) erro
 // of its own, so that no sample of a real one comes out of its order. from is too
 // old; when everything up to now is, what follows the batch is returned.
 func (w *Writer) search(ctx context.Context, from, to int64) (int64, error) {
-	lo, hi := from-1, max(w.horizon.limit(w.o.Now()).UnixMilli(), to)
+	lo, hi := from-1, max(w.horizon.limit(w.o.mono()).UnixMilli(), to)
 	old, err := w.probe(ctx, hi)
 	if err != nil || old {
 		return to + 1, err

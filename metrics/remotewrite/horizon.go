@@ -18,28 +18,31 @@ const (
 // clock at the start: a step of the wall clock does not move it. A sample in the
 // receiver's future would block its series there until that future has come.
 type horizon struct {
-	base, at time.Time // what the receiver's clock said at most, and when by ours
-	odd      time.Time // since when the wall clock is elsewhere, and nobody says who is right
+	base time.Time     // what the receiver's clock said at most,
+	at   time.Duration // and when, on our monotonic clock
+	odd  time.Duration // since when the wall clock is elsewhere, and nobody says who is right; 0: it is not
 }
 
-func (h *horizon) start(now time.Time) { *h = horizon{base: now.Round(0), at: now} }
+func (h *horizon) start(wall time.Time, mono time.Duration) {
+	*h = horizon{base: wall.Round(0), at: mono}
+}
 
 // learn takes the Date of an answer that came now; zero when it had none.
-func (h *horizon) learn(date, now time.Time) {
+func (h *horizon) learn(date, wall time.Time, mono time.Duration) {
 	if !date.IsZero() {
-		*h = horizon{base: date.Add(dateStep), at: now}
+		*h = horizon{base: date.Add(dateStep), at: mono}
 		return
 	}
-	off := now.Round(0).Sub(h.limit(now))
+	off := wall.Round(0).Sub(h.limit(mono))
 	switch {
 	case off > -tellHeld && off < tellHeld:
-		h.odd = time.Time{}
-	case h.odd.IsZero():
-		h.odd = now
-	case now.Sub(h.odd) >= trustAfter:
-		h.start(now)
+		h.odd = 0
+	case h.odd == 0:
+		h.odd = max(mono, 1)
+	case mono-h.odd >= trustAfter:
+		h.start(wall, mono)
 	}
 }
 
 // limit is the latest instant that may be sent now.
-func (h *horizon) limit(now time.Time) time.Time { return h.base.Add(now.Sub(h.at)) }
+func (h *horizon) limit(mono time.Duration) time.Time { return h.base.Add(mono - h.at) }

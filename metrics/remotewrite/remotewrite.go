@@ -85,6 +85,7 @@ type Options struct {
 
 	transport http.RoundTripper                // in place of a real one, for tests
 	wait      func(failures int) time.Duration // before the next attempt
+	mono      func() time.Duration             // the host's monotonic clock
 }
 
 // Stats is the state of a Writer. Its counts begin with the program.
@@ -140,6 +141,10 @@ func New(o Options) (*Writer, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
+	if o.mono == nil {
+		began := o.Now() // with a monotonic reading, which a difference is made of
+		o.mono = func() time.Duration { return o.Now().Sub(began) }
+	}
 	if o.wait == nil {
 		o.wait = func(failures int) time.Duration { return backoff(failures, rand.Float64()) }
 	}
@@ -151,7 +156,7 @@ func New(o Options) (*Writer, error) {
 	w := &Writer{o: o, url: u, to: redacted(u)}
 	w.log = o.Log.With("target", o.Name, "to", w.to)
 	w.stats.Name, w.stats.To = o.Name, w.to
-	w.horizon.start(o.Now())
+	w.horizon.start(o.Now(), o.mono())
 	return w, nil
 }
 

@@ -75,7 +75,7 @@ func (w *Writer) begin(ctx context.Context, now time.Time) *progress {
 // more.
 func (w *Writer) round(ctx context.Context, t *timeline) (full bool, err error) {
 	now := w.o.Now()
-	settled, limit := t.o.Record.Settled(), w.horizon.limit(now)
+	settled, limit := t.o.Record.Settled(), w.horizon.limit(w.o.mono())
 	until := settled
 	if limit.Before(until) {
 		until = limit
@@ -89,7 +89,7 @@ func (w *Writer) round(ctx context.Context, t *timeline) (full bool, err error) 
 		}
 	})
 	// What was gone through before an error is sent all the same.
-	if b.n == 0 && err == nil && (held || now.Sub(w.horizon.at) >= knockEvery) {
+	if b.n == 0 && err == nil && (held || w.o.mono()-w.horizon.at >= knockEvery) {
 		return false, w.knock(ctx)
 	}
 	if b.n > 0 {

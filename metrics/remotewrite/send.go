@@ -176,7 +176,7 @@ func (w *Writer) post(ctx context.Context, body []byte) answer {
 	if err != nil {
 		date = time.Time{}
 	}
-	w.horizon.learn(date, now)
+	w.horizon.learn(date, now, w.o.mono())
 	a := answer{outcome: decide(resp.StatusCode, string(text))}
 	if a.outcome == accepted {
 		return a

@@ -148,7 +148,7 @@ func (t *timeline) from(ctx context.Context, post string) (int64, error) {
 	}
 	seq, err := t.o.Record.First(ctx, post, time.UnixMilli(t.p.Begun))
 	if err == nil {
-		t.p.Posts[post] = &postProgress{Seq: seq - 1}
+		t.p.Posts[post] = &postProgress{Seq: max(seq-1, 0)}
 	}
 	return seq, err
 }
@@ -192,16 +192,32 @@ func (t *timeline) earliest() (post string, s *stream, at time.Time) {
 // nextTick is the instant of the next tick, when at is what comes next. Ticks of
 // a time that nothing is known of are passed over.
 func (t *timeline) nextTick(at time.Time) int64 {
-	step := tickEvery.Milliseconds()
-	tick := t.p.Tick + step
-	if t.anyTicks() || tick-t.p.Heard <= goesOn.Milliseconds() || tick >= t.started {
+	tick := t.p.Tick + tickEvery.Milliseconds()
+	if t.knows(tick) || tick >= t.started {
 		return tick
 	}
 	resume := t.started
 	if !at.IsZero() {
 		resume = min(resume, at.UnixMilli())
 	}
-	return max(tick, (resume+step-1)/step*step)
+	return max(tick, onGrid(resume+tickEvery.Milliseconds()-1))
+}
+
+// onGrid is the last tick at or before an instant.
+func onGrid(ms int64) int64 { return ms - ms%tickEvery.Milliseconds() }
+
+// knows says whether there is anything to tell at a tick.
+func (t *timeline) knows(tick int64) bool {
+	return t.anyTicks() || tick-t.p.Heard <= goesOn.Milliseconds()
+}
+
+// hear notes that something is known at an instant. After a time of which
+// nothing is, ticks begin anew behind it.
+func (t *timeline) hear(ms int64) {
+	if !t.knows(ms) {
+		t.p.Tick = max(t.p.Tick, onGrid(ms))
+	}
+	t.p.Heard = max(t.p.Heard, ms)
 }
 
 func (t *timeline) anyTicks() bool {
@@ -223,10 +239,10 @@ func (t *timeline) row(b *batch, post string, r Row) {
 		l = t.labelsOf(post, p)
 	}
 	t.blind(b, p, l, r.At)
+	t.hear(r.At.UnixMilli())
 	wasOver := p.IsOver
 	p.count(r)
 	p.Heard = r.At.UnixMilli()
-	t.p.Heard = max(t.p.Heard, p.Heard)
 	if math.IsNaN(r.Value) {
 		t.endValue(b, p, l, r.At)
 	} else if ms, ok := p.Value.Next(r.At); ok {
@@ -271,7 +287,7 @@ func (t *timeline) end(b *batch, p *postProgress, l *postLabels, at time.Time) {
 func (t *timeline) event(b *batch, e acquire.Event) {
 	t.p.Event = e.ID
 	ms := e.At.UnixMilli()
-	t.p.Heard = max(t.p.Heard, ms)
+	t.hear(ms)
 	if p := t.p.Posts[e.Post]; p != nil {
 		p.Heard = max(p.Heard, ms)
 	}
@@ -281,7 +297,8 @@ func (t *timeline) event(b *batch, e acquire.Event) {
 	a := t.p.alarm(e.Post, e.Alarm.Rule)
 	a.State = e.Alarm.State
 	// One that comes later than its tick is told by the next.
-	if ms < t.p.Begun || ms <= a.Ms || ms <= t.p.Tick {
+	own := ms
+	if ms = max(ms, a.Ms+1); own < t.p.Begun || ms > own+1 {
 		return
 	}
 	p := t.p.Posts[e.Post]
