@@ -186,14 +186,11 @@ func omLabels(key [5]string) string {
 	return b.String() + "}"
 }
 
-// metricUnit is a unit in a metric's name.
+// metricUnit is a unit, no level, in a metric's name.
 func metricUnit(u quantity.Unit) string {
 	s := u.ASCII()
 	over, per, _ := strings.Cut(s, "/")
 	per = map[string]string{"m2": "square_meter", "cm2": "square_centimeter", "m": "meter"}[per]
-	if u.IsLevel() {
-		return strings.ToLower(strings.TrimPrefix(over, "dB")) + "_decibels_per_" + per
-	}
 	base := map[byte]string{'W': "watts", 'V': "volts", 'A': "amperes"}[over[len(over)-1]]
 	prefix := map[string]string{"": "", "m": "milli", "u": "micro", "n": "nano", "k": "kilo"}[over[:len(over)-1]]
 	return prefix + base + "_per_" + per

@@ -32,7 +32,9 @@ func (f fields) row() (Row, error) {
 	nan := quantity.PowerDensity(math.NaN())
 	r.Sample.S, r.Sample.U, r.Indicated = nan, nan, nan
 	var errs [6]error
-	errs[0] = f.place(&r)
+	if errs[0] = f.texts(); errs[0] == nil {
+		errs[0] = f.place(&r)
+	}
 	errs[1] = f.instant(&r.Sample)
 	r.Sample.Said, errs[2] = f.bytes()
 	errs[3] = f.reading(&r.Sample.Reading)
@@ -43,13 +45,27 @@ func (f fields) row() (Row, error) {
 	return r, errors.Join(errs[:]...)
 }
 
+// texts looks at all that is a name or a word.
+func (f fields) texts() error {
+	for name, s := range map[string]string{"post": f.post, "site": f.site, "oven": f.oven, "probe": f.probe, "unit": f.unit} {
+		if len(s) > 300 || !plain([]byte(s)) {
+			return fmt.Errorf("%s is no plain text: write at most 300 bytes of UTF-8 on one line", name)
+		}
+	}
+	if !slices.Contains([]string{"", "°C", "°F", "K"}, f.temperatureUnit) {
+		return fmt.Errorf("temperature_unit %q is not known: write °C, °F or K", f.temperatureUnit)
+	}
+	if !slices.Contains([]string{"", "V", "%"}, f.batteryUnit) {
+		return fmt.Errorf("battery_unit %q is not known: write V or %%", f.batteryUnit)
+	}
+	return nil
+}
+
 func (f fields) place(r *Row) error {
 	var err error
 	switch {
 	case strings.TrimSpace(f.post) == "":
 		return errors.New("post is empty: name the post")
-	case len(f.post) > 200 || strings.ContainsFunc(f.post, func(c rune) bool { return c < ' ' || c == 0x7f }):
-		return errors.New("post is no name: write one of at most 200 plain characters")
 	case f.origin != "" && !slices.Contains([]string{Probe, Simulated, Imported, ImportedSimulated}, f.origin):
 		return fmt.Errorf("origin %q is not known: write probe or simulated", f.origin)
 	}

@@ -63,6 +63,9 @@ func NewEncoder(format string, w io.Writer, v Values) (Encoder, error) {
 	case "jsonl":
 		return &jsonl{w: out, v: v, names: v.columns()}, nil
 	case "openmetrics":
+		if v.Unit.IsLevel() {
+			return nil, fmt.Errorf("OpenMetrics has no level such as %s; name a unit such as W/m2", v.Unit)
+		}
 		return newOpenMetrics(out, v), nil
 	}
 	return nil, fmt.Errorf("there is no format %q; write csv, jsonl or openmetrics", format)
