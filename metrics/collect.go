@@ -181,4 +181,23 @@ func (c *Collector) collectStation(o out) {
 			}
 		}
 	}
+	if c.o.Remotes != nil {
+		for _, r := range c.o.Remotes() {
+			c.collectRemote(o, r)
+		}
+	}
+}
+
+func (c *Collector) collectRemote(o out, r RemoteState) {
+	d, site := c.d, c.o.Site
+	for _, n := range []struct {
+		outcome string
+		count   uint64
+	}{{"sent", r.Sent}, {"refused", r.Refused}, {"too old", r.TooOld}, {"crowded", r.Crowded}} {
+		o.counter(d.remoteSamples, float64(n.count), site, r.Name, n.outcome)
+	}
+	o.counter(d.remoteFailed, float64(r.Failed), site, r.Name)
+	o.gauge(d.remoteBehind, r.Behind.Seconds(), site, r.Name)
+	o.flag(d.remoteHeld, r.HeldBack, site, r.Name)
+	o.instant(d.remoteAccepted, r.LastAccepted, site, r.Name)
 }

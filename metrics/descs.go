@@ -22,6 +22,8 @@ type descs struct {
 	sent, failed, refused, waiting, accepted *prometheus.Desc
 	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
 	simulated, build                         *prometheus.Desc
+
+	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
 
 func newDescs() *descs {
@@ -104,6 +106,11 @@ func (d *descs) station(named namer) {
 	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted.", "site", "courier")
 	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
 	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")
+	d.remoteSamples = named("remote_write_samples_total", "Samples by what came of them at a remote-write target: sent, refused for good, too old for the receiver, crowded (more than one a millisecond).", "site", "target", "outcome")
+	d.remoteFailed = named("remote_write_failed_attempts_total", "Requests to a remote-write target that failed and are made again.", "site", "target")
+	d.remoteBehind = named("remote_write_behind_seconds", "For how long the oldest sample waits that a remote-write target has not got; 0 when it has all.", "site", "target")
+	d.remoteHeld = named("remote_write_held_back", "1 while samples are held back because they are stamped ahead of the receiver's clock.", "site", "target")
+	d.remoteAccepted = named("remote_write_last_accepted_timestamp_seconds", "When a remote-write target last accepted samples. Absent when it has not.", "site", "target")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -56,6 +56,20 @@ type CourierState struct {
 	LastHeartbeat time.Time     // accepted; zero: none
 }
 
+// RemoteState is the state of one remote-write target. Its counts begin with the
+// program.
+type RemoteState struct {
+	Name         string
+	Sent         uint64 // samples accepted
+	Failed       uint64 // requests that failed and are made again
+	Refused      uint64 // samples refused for good
+	TooOld       uint64 // samples that the receiver calls too old
+	Crowded      uint64 // samples that found no free millisecond
+	Behind       time.Duration
+	HeldBack     bool
+	LastAccepted time.Time // zero: none
+}
+
 // Options is what a Collector is made of. What is nil has no series.
 type Options struct {
 	Source    Source
@@ -63,6 +77,7 @@ type Options struct {
 	Record    func() RecordState    // state of the record, without waiting
 	Couriers  func() []CourierState // state of the couriers, without waiting
 	Sums      []acquire.Sum         // of several frequencies at one place
+	Remotes   func() []RemoteState  // state of the remote-write targets, without waiting
 	Posts     []acquire.Post        // in the order of their indices
 	Site      string                // label of what belongs to no post
 	Version   string

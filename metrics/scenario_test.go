@@ -115,6 +115,10 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 				Coalesced: 7, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
 				{Name: "desk"}}
 		},
+		Remotes: func() []RemoteState {
+			return []RemoteState{{Name: "fleet", Sent: 1200, Failed: 3, Refused: 2, TooOld: 7, Crowded: 1, Behind: 90 * time.Second,
+				HeldBack: true, LastAccepted: noon()}}
+		},
 	})
 	c.goversion = "go1.26"
 	return c

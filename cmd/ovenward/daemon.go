@@ -24,6 +24,7 @@ import (
 	"ovenward/config"
 	"ovenward/drivers/simulate"
 	"ovenward/metrics"
+	"ovenward/metrics/remotewrite"
 )
 
 //go:embed kitchen.toml
@@ -63,6 +64,7 @@ type daemon struct {
 	record   *store.Store
 	station  *acquire.Station
 	couriers []*notify.Courier
+	remotes  []*remotewrite.Writer
 	listener net.Listener
 	handler  http.Handler
 	undo     []func() error // last in, first out
@@ -153,6 +155,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
 		Record:   d.recordState,
 		Couriers: d.courierStates,
+		Remotes:  d.remoteStates,
 		Posts:    posts, Sums: sums(d.file), Site: d.file.Site.Name, Version: version(), Simulated: simulated,
 	})
 	clock, err := clockSource(d.file.Site, acquire.SystemClock())
@@ -173,6 +176,9 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	if err = d.newCouriers(posts, simulated); err != nil {
+		return err
+	}
+	if err = d.newRemotes(posts, now); err != nil {
 		return err
 	}
 	host, _, _ := net.SplitHostPort(d.settings.listen)
@@ -202,6 +208,9 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.station.Run(ctx) })
 	for _, c := range d.couriers {
 		g.Go(func() error { return c.Run(ctx) })
+	}
+	for _, r := range d.remotes {
+		g.Go(func() error { return r.Run(ctx) })
 	}
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
