@@ -147,6 +147,7 @@ const (
 	KindInstrument  Kind = "instrument"  // what an instrument reports of itself
 	KindStation     Kind = "station"     // start and stop
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
+	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )
 
 // Event is something that happened at an instant, kept for good.

@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/store/chunk"
 )
 
 // serve does a request in a transaction of its own.
@@ -92,6 +93,7 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 			}
 		}
 		s.queue.names[places[i].post] = places[i].id
+		s.queue.resolution[places[i].post] = chunk.Resolution(posts[i].Probe.Period)
 	}
 	s.places = places
 	return nil

@@ -20,7 +20,7 @@ type step struct {
 
 // steps returns all versions of the schema, the first first.
 func steps() []step {
-	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}}
+	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}, {7, schemaChunks}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any
