@@ -18,7 +18,8 @@ import (
 
 // Reader reads what is committed, beside a running writer and never in its way.
 type Reader struct {
-	db *sql.DB
+	db  *sql.DB
+	dir string // of the record
 
 	mu          sync.Mutex // guards what never changes once read
 	corrections map[int64]*corrected
@@ -31,8 +32,8 @@ type spelling struct {
 	unit quantity.Unit
 }
 
-func newReader(db *sql.DB) *Reader {
-	return &Reader{db: db, corrections: map[int64]*corrected{}, units: map[string]spelling{}}
+func newReader(db *sql.DB, dir string) *Reader {
+	return &Reader{db: db, dir: dir, corrections: map[int64]*corrected{}, units: map[string]spelling{}}
 }
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
@@ -46,7 +47,7 @@ func OpenReadOnly(dir string) (*Reader, error) {
 	if err := known(db); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s for reading: %w", path, err), db.Close())
 	}
-	return newReader(db), nil
+	return newReader(db, dir), nil
 }
 
 func known(db *sql.DB) error {

@@ -10,8 +10,8 @@ import (
 	"ovenward/acquire/alarm"
 )
 
-// copied copies what a crash leaves of the record in dir.
-func copied(t testing.TB, dir string) string {
+// crashed copies what a crash leaves of the record in dir.
+func crashed(t testing.TB, dir string) string {
 	t.Helper()
 	to := t.TempDir()
 	for _, name := range []string{FileName, FileName + "-wal", sidecarName} {
@@ -48,8 +48,8 @@ func TestFlippedLog(t *testing.T) {
 	s.works <- func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") }
 	const n = 30
 	secondly(t, s, n)
-	crashed := copied(t, dir)
-	size := len(must(os.ReadFile(filepath.Join(crashed, FileName+"-wal"))))
+	left := crashed(t, dir)
+	size := len(must(os.ReadFile(filepath.Join(left, FileName+"-wal"))))
 	if size < n*chunkPage/2 {
 		t.Fatalf("the log has %d bytes: nothing to try", size)
 	}
@@ -59,7 +59,7 @@ func TestFlippedLog(t *testing.T) {
 		if i < 32 {
 			at = i // the log's head
 		}
-		to := copied(t, crashed)
+		to := crashed(t, left)
 		path := filepath.Join(to, FileName+"-wal")
 		b := must(os.ReadFile(path))
 		b[at] ^= 1 << random.IntN(8)
@@ -112,7 +112,7 @@ func TestLostTailIsNamed(t *testing.T) {
 	s.works <- func(w *writer) { w.checkpoint("TRUNCATE") }
 	s.Append(0, samples(11, 35))
 	drained(t, s)
-	to := copied(t, dir)
+	to := crashed(t, dir)
 	if err := os.Truncate(filepath.Join(to, FileName+"-wal"), 0); err != nil {
 		t.Fatal(err)
 	}

@@ -203,7 +203,7 @@ func (s *Store) open() (*writer, error) {
 	if err != nil {
 		return nil, errors.Join(err, w.shut())
 	}
-	s.Reader = newReader(readers)
+	s.Reader = newReader(readers, s.dir)
 	return w, nil
 }
 
