@@ -28,6 +28,9 @@ func (w *writer) serve(r request) error {
 	if err := r.do(ctx, w); err != nil {
 		return fail(err)
 	}
+	if err := w.headOfDay(ctx); err != nil {
+		return fail(err)
+	}
 	if err := w.s.o.Fault(StepCommit); err != nil {
 		return fail(err)
 	}
@@ -35,6 +38,7 @@ func (w *writer) serve(r request) error {
 		return fail(err)
 	}
 	w.unfolded = true
+	w.chained()
 	return nil
 }
 
