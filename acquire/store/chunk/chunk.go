@@ -83,6 +83,10 @@ type Block struct {
 
 	said, more       []byte
 	saidEnd, moreEnd []int
+	templates        []template // of a dense chunk
+	template         []uint8    // which a row follows
+	fields           []int64    // the numbers of all rows
+	fieldAt          []int      // where a row's begin
 }
 
 // Len is the number of rows.
@@ -90,11 +94,21 @@ func (b *Block) Len() int { return len(b.Seq) }
 
 // AppendSaid appends the frame of row i.
 func (b *Block) AppendSaid(dst []byte, i int) []byte {
+	if len(b.template) > 0 {
+		if t := &b.templates[b.template[i]]; !t.whole {
+			return appendElements(dst, t.said, b.fields[b.fieldAt[i]:])
+		}
+	}
 	return append(dst, part(b.said, b.saidEnd, i)...)
 }
 
 // AppendMore appends what else row i said; nothing when it said no more.
 func (b *Block) AppendMore(dst []byte, i int) []byte {
+	if len(b.template) > 0 {
+		if t := &b.templates[b.template[i]]; !t.whole {
+			return appendElements(dst, t.more, b.fields[b.fieldAt[i]:])
+		}
+	}
 	return append(dst, part(b.more, b.moreEnd, i)...)
 }
 
@@ -124,4 +138,5 @@ func (b *Block) Row(i int, buf *[]byte) Row {
 func (b *Block) reset() {
 	b.Seq, b.At, b.Digits, b.Kind = b.Seq[:0], b.At[:0], b.Digits[:0], b.Kind[:0]
 	b.said, b.more, b.saidEnd, b.moreEnd = b.said[:0], b.more[:0], b.saidEnd[:0], b.moreEnd[:0]
+	b.template, b.fields, b.fieldAt = b.template[:0], b.fields[:0], b.fieldAt[:0]
 }
