@@ -312,7 +312,7 @@ func (d *dense) tokens(rows []Row) {
 				}
 				xc := &x[f.channel]
 				z := zigzag(v - xc.next())
-				d.values = append(d.values, d.token(uint32(histChannels+f.channel*contexts+xc.context()), z))
+				d.values = append(d.values, d.token(uint32(histChannels+f.channel*contexts+xc.context), z))
 				xc.take(v, z)
 			}
 		}

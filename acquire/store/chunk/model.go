@@ -123,12 +123,13 @@ func (t *template) readFrom(s *source, channels *int) bool {
 		return false
 	}
 	for range n {
-		f := field{constant: s.byte() == 1}
+		f := field{constant: s.byte() == 1, slot: t.slots}
 		if f.constant {
 			f.v = s.int()
 		} else {
 			f.channel = *channels
 			*channels++
+			t.slots++
 		}
 		t.fields = append(t.fields, f)
 	}

@@ -31,11 +31,12 @@ type level struct {
 // if that is nearer: an oven goes on and off.
 type expect struct {
 	level
-	other level
-	last  int64
-	slope int64
-	way   uint8
-	frac  uint8
+	other   level
+	last    int64
+	slope   int64
+	context int // one of contexts; without the newest number, so that reading need not wait for that
+	way     uint8
+	frac    uint8
 }
 
 // begin is the state before the second number of a block.
@@ -44,7 +45,7 @@ func (x *expect) begin(way uint8, first int64) {
 	if way >= 1 && way <= wayMean {
 		x.frac = fraction
 	}
-	x.mean, x.usual = first<<x.frac, startsUse
+	x.mean, x.usual, x.context = first<<x.frac, startsUse, contextOf(startsUse)
 	x.other = x.level
 }
 
@@ -56,10 +57,11 @@ func (x *expect) next() int64 {
 	return (x.mean + 1<<x.frac>>1) >> x.frac
 }
 
-// context is one of contexts.
-func (x *expect) context() int {
-	n := bits.Len64(x.usual | 2)
-	return min(contexts-1, 2*n-3+int(x.usual>>(n-2)&1))
+// contextOf is one of contexts: two an octave.
+func contextOf(usual uint64) int {
+	usual |= 2
+	n := bits.Len64(usual)
+	return min(contexts-1, 2*n-3+int(usual>>((n-2)&63)&1))
 }
 
 // take learns that v came, which differs by z.
@@ -74,6 +76,7 @@ func (x *expect) take(v int64, z uint64) {
 		x.mean += (v<<x.frac - x.mean) >> weight
 		x.n++
 	}
+	x.context = contextOf(x.usual)
 	x.usual += min(z, 1<<32)<<(4-calmer) - x.usual>>calmer
 }
 
@@ -84,5 +87,5 @@ func (x *expect) jump(v int64, z uint64) {
 	if x.level = x.other; back > max(x.usual>>1, direct) {
 		x.level = level{mean: v << x.frac, usual: max(min(z, 1<<32), 16)}
 	}
-	x.other = now
+	x.other, x.context = now, contextOf(x.usual)
 }

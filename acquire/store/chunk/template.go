@@ -12,6 +12,7 @@ type template struct {
 	said, more []element
 	fields     []field // the numbers of said, of more, and the value when it is none of them
 	value      int     // which field the value is; -1: the rows have none
+	slots      int     // fields that are not constant
 	whole      bool    // what was said is kept as it is, and the value as the one field
 }
 
@@ -34,6 +35,7 @@ type field struct {
 	constant bool
 	v        int64 // of a constant one
 	channel  int   // of another
+	slot     int   // its place among those of its template that are not constant
 }
 
 const (
@@ -118,23 +120,27 @@ func (s spelling) append(b []byte, v int64) []byte {
 	} else if s.plus {
 		b = append(b, '+')
 	}
-	var room [20 + 256 + 256]byte
+	var room [20]byte
 	i := len(room)
-	for n := range int(s.places) + max(int(s.width), 1) {
-		if n == int(s.places) && n > 0 {
-			i--
-			room[i] = '.'
+	for u >= 10 {
+		i--
+		room[i] = '0' + byte(u%10)
+		u /= 10
+	}
+	i--
+	room[i] = '0' + byte(u)
+	digits, places := room[i:], int(s.places)
+	for n := max(int(s.width), 1) + places; n > len(digits); n-- {
+		if n == places {
+			b = append(b, '.')
 		}
-		i--
-		room[i] = '0' + byte(u%10)
-		u /= 10
+		b = append(b, '0')
 	}
-	for u > 0 {
-		i--
-		room[i] = '0' + byte(u%10)
-		u /= 10
+	whole := len(digits) - places
+	if whole < 0 || places == 0 {
+		return append(b, digits...)
 	}
-	return append(b, room[i:]...)
+	return append(append(append(b, digits[:whole]...), '.'), digits[whole:]...)
 }
 
 // match reads the numbers of r into dst, when r follows t.
@@ -256,14 +262,21 @@ func learnText(b []byte, seen []int64, known int, key []byte) ([]element, []int6
 	return elements, seen, key
 }
 
-// appendText writes what elements say with these numbers.
-func appendElements(b []byte, elements []element, numbers []int64) []byte {
+// render appends what elements of t say with these numbers, which are those that
+// are not constant.
+func (t *template) render(b []byte, elements []element, numbers []int64) []byte {
 	for i := range elements {
 		e := &elements[i]
 		b = append(b, e.text...)
-		if e.field >= 0 {
-			b = e.append(b, numbers[e.field])
+		if e.field < 0 {
+			continue
 		}
+		f := &t.fields[e.field]
+		v := f.v
+		if !f.constant {
+			v = numbers[f.slot]
+		}
+		b = e.append(b, v)
 	}
 	return b
 }
