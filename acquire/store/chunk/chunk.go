@@ -81,8 +81,18 @@ type Block struct {
 	Kind            []uint8 // which of Kinds a row is
 	Kinds           []Kind
 
+	// Of a plain chunk, and of rows that follow no template.
 	said, more       []byte
 	saidEnd, moreEnd []int
+
+	// Of a dense one.
+	templates []template
+	one       int     // the template of all rows; -1: template has them
+	numbers   []int64 // of all rows, but the constant ones
+	stride    int     // of numbers, where all rows are of one template
+	template  []uint8
+	numberAt  []int // where a row's begin
+	fields    []int64
 }
 
 // Len is the number of rows.
@@ -90,12 +100,36 @@ func (b *Block) Len() int { return len(b.Seq) }
 
 // AppendSaid appends the frame of row i.
 func (b *Block) AppendSaid(dst []byte, i int) []byte {
+	if t, numbers := b.row(i); t != nil {
+		return t.render(dst, t.said, numbers)
+	}
 	return append(dst, part(b.said, b.saidEnd, i)...)
 }
 
 // AppendMore appends what else row i said; nothing when it said no more.
 func (b *Block) AppendMore(dst []byte, i int) []byte {
+	if t, numbers := b.row(i); t != nil {
+		return t.render(dst, t.more, numbers)
+	}
 	return append(dst, part(b.more, b.moreEnd, i)...)
+}
+
+// row returns the template of row i and its numbers; nil where it follows none.
+func (b *Block) row(i int) (*template, []int64) {
+	var t *template
+	at := i * b.stride
+	switch {
+	case len(b.templates) == 0:
+		return nil, nil
+	case b.one >= 0:
+		t = &b.templates[b.one]
+	default:
+		t, at = &b.templates[b.template[i]], b.numberAt[i]
+	}
+	if t.whole {
+		return nil, nil
+	}
+	return t, b.numbers[at:]
 }
 
 func part(all []byte, ends []int, i int) []byte {
@@ -124,4 +158,6 @@ func (b *Block) Row(i int, buf *[]byte) Row {
 func (b *Block) reset() {
 	b.Seq, b.At, b.Digits, b.Kind = b.Seq[:0], b.At[:0], b.Digits[:0], b.Kind[:0]
 	b.said, b.more, b.saidEnd, b.moreEnd = b.said[:0], b.more[:0], b.saidEnd[:0], b.moreEnd[:0]
+	b.template, b.fields, b.numberAt = b.template[:0], b.fields[:0], b.numberAt[:0]
+	b.templates, b.numbers = nil, nil
 }

@@ -23,7 +23,8 @@ const (
 	fixed     = 13
 	crcBytes  = 4
 	formPlain = 1
-	formTwo   = 0x80
+	formDense = 2
+	formTwo   = 0x80 // heads
 	maxSize   = 1 << 28
 )
 
@@ -43,6 +44,8 @@ type Chunk struct {
 	span  Span
 	index []entry
 	kinds []Kind
+	res   uint8
+	model *model // of a dense one
 
 	b    []byte
 	base int // of the chunk's first byte in b; below 0 when b lacks its begin
@@ -65,32 +68,52 @@ func blockCRC(head uint32, place int, payload []byte) uint32 {
 	return crc32.Update(crc32.Update(0, table(), f[:]), table(), payload)
 }
 
-// headSize bounds what Encoder needs beside the blocks.
-func (e *Encoder) headSize(post string, twoHeads bool) int {
-	n := fixed + crcBytes + len(e.appendBody(e.body[:0], post))
-	if twoHeads {
-		n *= 2
-	}
-	return n
-}
-
-func (e *Encoder) appendBody(b []byte, post string) []byte {
+// appendBody appends the body: the post, the resolution of the index, of each
+// block its size, its rows, its first number and instant, each against what the
+// block before lets expect, the last number and instant, and the kinds; of dense
+// chunks also what their blocks share.
+func (e *Encoder) appendBody(b []byte, post string, form byte) []byte {
 	b = appendText(b, post)
-	b = appendUint(b, uint64(len(e.index)))
-	var seq, at int64
+	res := uint8(0)
+	if form&^formTwo == formDense {
+		res = e.dense.res
+	}
+	ns := resolutions()[res]
+	b = appendUint(append(b, res), uint64(len(e.index)))
+	x := expected{}
 	for i := range e.index {
-		s := &e.index[i].span
-		b = appendUint(b, uint64(e.index[i].size))
-		b = appendUint(b, uint64(s.Rows))
-		b = appendInt(b, s.FromSeq-seq)
-		b = appendInt(b, s.From-at)
-		seq, at = s.FromSeq+int64(s.Rows), s.From
+		entry := &e.index[i]
+		b = appendInt(b, int64(entry.size-x.size))
+		b = appendInt(b, int64(entry.span.Rows-x.rows))
+		b = appendInt(b, entry.span.FromSeq-x.seq)
+		b = appendInt(b, entry.span.From/ns-x.at)
+		x.after(entry, entry.span.From/ns)
 	}
 	if n := len(e.index); n > 0 {
 		last := &e.index[n-1].span
-		b = appendInt(appendInt(b, last.ToSeq-seq), last.To-at)
+		b = appendInt(appendInt(b, last.ToSeq-x.seq), last.To/ns-x.at)
 	}
-	return appendKinds(b, e.kinds)
+	b = appendKinds(b, e.kinds)
+	if form&^formTwo == formDense {
+		b = e.dense.appendModel(b)
+	}
+	return b
+}
+
+// expected is what a block lets expect of the next.
+type expected struct {
+	size, rows int
+	seq, at    int64 // at in steps of the resolution
+	lastAt     int64
+	begun      bool
+}
+
+func (x *expected) after(e *entry, at int64) {
+	step := at - x.lastAt
+	if !x.begun {
+		step = 0
+	}
+	*x = expected{size: e.size, rows: e.span.Rows, seq: e.span.FromSeq + int64(e.span.Rows), at: at + step, lastAt: at, begun: true}
 }
 
 func appendKinds(b []byte, kinds []Kind) []byte {
@@ -108,14 +131,14 @@ func appendKinds(b []byte, kinds []Kind) []byte {
 	return b
 }
 
-func (e *Encoder) assemble(dst []byte, post string, twoHeads bool) []byte {
+func (e *Encoder) assemble(dst []byte, post string, form byte) []byte {
 	if len(e.index) == 0 {
 		return dst
 	}
-	e.body = e.appendBody(e.body[:0], post)
-	form, heads := byte(formPlain), 1
-	if twoHeads {
-		form, heads = form|formTwo, 2
+	e.body = e.appendBody(e.body[:0], post, form)
+	heads := 1
+	if form&formTwo != 0 {
+		heads = 2
 	}
 	size := uint32(heads*(fixed+crcBytes+len(e.body)) + len(e.payload))
 	bodySize := uint32(len(e.body))
@@ -132,7 +155,7 @@ func (e *Encoder) assemble(dst []byte, post string, twoHeads bool) []byte {
 	dst = le.AppendUint32(le.AppendUint32(dst, size), bodySize)
 	dst = le.AppendUint32(append(dst, e.body...), crc)
 	dst = append(dst, e.payload...)
-	if twoHeads {
+	if heads == 2 {
 		dst = le.AppendUint32(append(dst, e.body...), crc)
 		dst = le.AppendUint32(le.AppendUint32(dst, bodySize), size)
 		dst = append(append(dst, form), magicTail...)
@@ -191,10 +214,13 @@ func (c *Chunk) read(b []byte, base int, form byte, size uint32, body []byte) er
 	if headCRC(form, size, uint32(len(body)), body) != sum {
 		return errNoChunk
 	}
-	if form&^formTwo != formPlain {
+	if f := form &^ formTwo; f != formPlain && f != formDense {
 		return errNewer
 	}
-	*c = Chunk{b: b, base: base, form: form, size: int(size), crc: sum, index: c.index[:0], kinds: c.kinds[:0]}
+	*c = Chunk{b: b, base: base, form: form, size: int(size), crc: sum, index: c.index[:0], kinds: c.kinds[:0], model: c.model}
+	if form&^formTwo == formDense && c.model == nil {
+		c.model = &model{}
+	}
 	s := source{b: body}
 	c.post = string(s.bytes())
 	heads := 1
@@ -202,23 +228,29 @@ func (c *Chunk) read(b []byte, base int, form byte, size uint32, body []byte) er
 		heads = 2
 	}
 	end := int(size) - (heads-1)*(fixed+crcBytes+len(body))
-	if !c.readIndex(&s, fixed+len(body)+crcBytes, end) || !c.readKinds(&s) || len(s.b) != 0 {
+	if !c.readIndex(&s, fixed+len(body)+crcBytes, end) || !c.readKinds(&s) ||
+		form&^formTwo == formDense && !c.model.open(&s, c) || len(s.b) != 0 {
 		return errShort
 	}
 	return nil
 }
 
 func (c *Chunk) readIndex(s *source, off, end int) bool {
+	all := resolutions()
+	c.res = uint8(s.count(len(all) - 1))
+	ns := all[c.res]
 	n := s.count(len(s.b))
-	var seq, at int64
+	var x expected
 	for range n {
-		e := entry{size: s.count(end - off), off: off}
-		e.span.Rows = s.count(blockRows)
-		e.span.FromSeq, e.span.From = seq+s.int(), at+s.int()
-		if s.bad || e.size < crcBytes || e.span.Rows == 0 {
+		size, rows := int64(x.size)+s.int(), int64(x.rows)+s.int()
+		if s.bad || size < crcBytes || size > int64(end-off) || rows < 1 || rows > blockRows {
 			return false
 		}
-		seq, at = e.span.FromSeq+int64(e.span.Rows), e.span.From
+		e := entry{size: int(size), off: off}
+		e.span.Rows, e.span.FromSeq = int(rows), x.seq+s.int()
+		at := x.at + s.int()
+		e.span.From = at * ns
+		x.after(&e, at)
 		off += e.size
 		if i := len(c.index); i > 0 {
 			c.index[i-1].span.ToSeq, c.index[i-1].span.To = e.span.FromSeq, e.span.From
@@ -230,7 +262,7 @@ func (c *Chunk) readIndex(s *source, off, end int) bool {
 		return false
 	}
 	last := &c.index[n-1].span
-	last.ToSeq, last.To = seq+s.int(), at+s.int()
+	last.ToSeq, last.To = x.seq+s.int(), (x.at+s.int())*ns
 	c.span.FromSeq, c.span.From = c.index[0].span.FromSeq, c.index[0].span.From
 	c.span.ToSeq, c.span.To = last.ToSeq, last.To
 	return !s.bad
@@ -279,7 +311,13 @@ func (c *Chunk) Read(i int, out *Block) error {
 		return c.damage(i, "its bytes are not those that were written")
 	}
 	out.Kinds = c.kinds
-	if !readPlain(data, &e.span, out) {
+	ok := false
+	if c.form&^formTwo == formDense {
+		ok = c.model.read(data, &e.span, out)
+	} else {
+		ok = readPlain(data, &e.span, out)
+	}
+	if !ok {
 		out.reset()
 		return c.damage(i, "it does not hold what its head says")
 	}
@@ -288,27 +326,6 @@ func (c *Chunk) Read(i int, out *Block) error {
 
 func (c *Chunk) damage(i int, why string) error {
 	return &Damage{Post: c.post, Block: i, Span: c.index[i].span, Why: why}
-}
-
-func readPlain(data []byte, span *Span, out *Block) bool {
-	s := source{b: data}
-	seq, at, digits := span.FromSeq, span.From, int64(0)
-	for range span.Rows {
-		k := s.count(len(out.Kinds) - 1)
-		seq, at = seq+s.int(), at+s.int()
-		out.Seq, out.At, out.Kind = append(out.Seq, seq), append(out.At, at), append(out.Kind, uint8(k))
-		seq++
-		if k < len(out.Kinds) && out.Kinds[k].HasValue {
-			digits += s.int()
-			out.Digits = append(out.Digits, digits)
-		} else {
-			out.Digits = append(out.Digits, 0)
-		}
-		out.said = append(out.said, s.bytes()...)
-		out.more = append(out.more, s.bytes()...)
-		out.saidEnd, out.moreEnd = append(out.saidEnd, len(out.said)), append(out.moreEnd, len(out.more))
-	}
-	return !s.bad && len(s.b) == 0
 }
 
 // Scan calls f for every chunk that it finds in b, whole or in part, with the

@@ -8,48 +8,121 @@ type Encoder struct {
 	index   []entry
 	payload []byte
 	body    []byte
+	usually int // rows in a chunk of late
+	dense   dense
 }
+
+const (
+	maxRows = 1 << 17 // of a chunk, so that packing takes bounded memory
+	fewRows = 256     // of which plain may take less room
+)
 
 // Encode appends a chunk of at most limit bytes to dst, and returns how many of
 // rows went into it: at least one, which may exceed the limit if its row alone
-// does. Rows are of one post, in the order of their numbers. It returns dst and
-// 0 for no rows.
+// does. It takes as many as fit, so rows should be more than that. They are of
+// one post, in the order of their numbers. For no rows it returns dst and 0.
 func (e *Encoder) Encode(dst []byte, post string, rows []Row, limit int) (chunk []byte, n int) {
-	return e.plain(dst, post, rows, limit, true)
+	if len(rows) == 0 {
+		return dst, 0
+	}
+	guess := e.usually + blockRows
+	if e.usually == 0 {
+		guess = max(limit, blockRows)
+	}
+	take, cut := min(len(rows), guess, maxRows), false
+	for {
+		n = e.prepare(rows[:take])
+		if n == 0 {
+			return e.plain(dst, post, rows[:1], limit, formPlain|formTwo)
+		}
+		fits, size := e.fill(rows[:n], post, limit)
+		if fits < n {
+			take, cut = fits, true // once more, with tables made of these alone
+			continue
+		}
+		if cut || n < take || n == len(rows) || n == maxRows {
+			break
+		}
+		take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
+	}
+	if n < len(rows) {
+		e.usually = n
+	}
+	from := len(dst)
+	dst = e.assemble(dst, post, formDense|formTwo)
+	if n > fewRows {
+		return dst, n
+	}
+	end := len(dst)
+	dst, m := e.plain(dst, post, rows[:n], limit, formPlain|formTwo)
+	if m < n || len(dst)-end >= end-from {
+		return dst[:end], n
+	}
+	return append(dst[:from], dst[end:]...), n
 }
 
 // EncodeFragment is Encode for few rows that will soon be packed anew: quick,
 // less dense, and with one head.
 func (e *Encoder) EncodeFragment(dst []byte, post string, rows []Row, limit int) (chunk []byte, n int) {
-	return e.plain(dst, post, rows, limit, false)
+	return e.plain(dst, post, rows, limit, formPlain)
 }
 
-func (e *Encoder) plain(dst []byte, post string, rows []Row, limit int, twoHeads bool) ([]byte, int) {
-	e.kinds, e.index, e.payload = e.kinds[:0], e.index[:0], e.payload[:0]
-	clear(e.kindIDs)
+// prepare learns all that the blocks of rows need to know, and returns how many
+// rows fit one set of kinds.
+func (e *Encoder) prepare(rows []Row) int {
+	d := &e.dense
 	if e.kindIDs == nil {
 		e.kindIDs = map[Kind]int{}
 	}
-	n := 0
-	for n < len(rows) {
-		size, from := len(e.payload), n
-		first := &rows[n]
-		p := plainState{seq: first.Seq, at: first.At}
-		n = e.plainBlock(rows, n, &p)
-		if n == from {
-			break // no room for its kind
-		}
-		last := &rows[n-1]
-		e.index = append(e.index, entry{size: len(e.payload) - size + crcBytes,
-			span: Span{FromSeq: first.Seq, From: first.At, ToSeq: last.Seq, To: last.At, Rows: n - from}})
-		e.payload = append(e.payload, 0, 0, 0, 0)
-		if from > 0 && e.headSize(post, twoHeads)+len(e.payload) > limit {
-			e.payload, e.index = e.payload[:size], e.index[:len(e.index)-1]
-			n = from
-			break
-		}
+	if d.classIDs == nil {
+		d.classIDs, d.templIDs = map[class]int{}, map[string]int{}
 	}
-	return e.assemble(dst, post, twoHeads), n
+	n := e.sort(rows)
+	if n == 0 {
+		return 0
+	}
+	rows = rows[:n]
+	d.res = resolution(rows)
+	d.constants()
+	d.chooseWays()
+	d.tokens(rows)
+	d.makeTables()
+	return n
+}
+
+// fill packs the blocks of rows until limit is reached. It returns how many rows
+// that takes, and the size of the chunk of all of them.
+func (e *Encoder) fill(rows []Row, post string, limit int) (fits, size int) {
+	d := &e.dense
+	e.index, e.payload = e.index[:0], e.payload[:0]
+	head := len(e.appendBody(e.body[:0], post, formDense))
+	from := 0
+	for k, end := range d.blocks {
+		at := len(e.payload)
+		e.payload = d.denseBlock(e.payload, rows, k, from, end)
+		e.closeBlock(at, rows[from:end])
+		// 12 bytes are about what a block takes in a head; the last word is below.
+		if over := 2*(head+12*k) + len(e.payload); over > limit && k > 0 {
+			return from, over
+		}
+		from = end
+	}
+	size = 2*(fixed+crcBytes+len(e.appendBody(e.body[:0], post, formDense))) + len(e.payload)
+	if size <= limit || from == 1 {
+		return from, size
+	}
+	if k := len(d.blocks); k > 1 {
+		return d.blocks[k-2], size
+	}
+	return max(1, min(from-1, int(int64(from)*int64(limit)/int64(size))*7/8)), size
+}
+
+// closeBlock ends the block of these rows, which begins at in the payload.
+func (e *Encoder) closeBlock(at int, rows []Row) {
+	e.payload = append(e.payload, 0, 0, 0, 0) // assemble puts the check there
+	first, last := &rows[0], &rows[len(rows)-1]
+	e.index = append(e.index, entry{size: len(e.payload) - at,
+		span: Span{FromSeq: first.Seq, From: first.At, ToSeq: last.Seq, To: last.At, Rows: len(rows)}})
 }
 
 // kind returns the number of the kind of r, or -1 when there is no room for it.
@@ -70,6 +143,12 @@ func (e *Encoder) kind(r *Row) int {
 	return id
 }
 
+// is says whether r is of this kind.
+func (k *Kind) is(r *Row) bool {
+	return k.AtU == r.AtU && k.HasValue == r.HasValue && k.Status == r.Status && k.Quality == r.Quality && k.Version == r.Version &&
+		k.Correction == r.Correction && k.Unit == r.Unit && (k.Exp == r.Exp || !r.HasValue)
+}
+
 // blockEnd returns where the block that begins at row from ends.
 func blockEnd(rows []Row, from int) int {
 	m := floorMinute(rows[from].At)
@@ -86,30 +165,4 @@ func floorMinute(at int64) int64 {
 		m--
 	}
 	return m
-}
-
-type plainState struct{ seq, at, digits int64 }
-
-// plainBlock appends one block of rows from n on, and returns where it ends.
-func (e *Encoder) plainBlock(rows []Row, n int, p *plainState) int {
-	end := blockEnd(rows, n)
-	b := e.payload
-	for ; n < end; n++ {
-		r := &rows[n]
-		k := e.kind(r)
-		if k < 0 {
-			break
-		}
-		b = appendUint(b, uint64(k))
-		b = appendInt(b, r.Seq-p.seq)
-		b = appendInt(b, r.At-p.at)
-		if r.HasValue {
-			b = appendInt(b, r.Digits-p.digits)
-			p.digits = r.Digits
-		}
-		b = appendBytes(appendBytes(b, r.Said), r.More)
-		p.seq, p.at = r.Seq+1, r.At
-	}
-	e.payload = b
-	return n
 }
