@@ -68,6 +68,9 @@ func TestFlippedBits(t *testing.T) {
 	shut(t, s)
 	all := 2 * 10 * int(span/time.Second)
 	seed := uint64(time.Now().UnixNano())
+	if s := os.Getenv("OVENWARD_SEED"); s != "" {
+		fmt.Sscan(s, &seed)
+	}
 	t.Log("seed", seed)
 	random := rand.New(rand.NewPCG(seed, 3))
 	var lost []float64
@@ -79,6 +82,9 @@ func TestFlippedBits(t *testing.T) {
 		n, again := outcome(t, to, where, posts, all)
 		if again {
 			rebuilt++
+		}
+		if n < all {
+			t.Logf("%s: %d lost, rebuilt %v", where, all-n, again)
 		}
 		lost = append(lost, float64(all-n)/float64(all))
 		os.RemoveAll(to)

@@ -1,44 +1,33 @@
 package store
 
 import (
-	"math"
-	"math/rand/v2"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store/storetest"
 	"ovenward/drivers"
 )
 
-// signal is the field of an oven that is 15 s on and 15 s off: 1.2 mW/cm² with a
-// slow ripple of 30 % and 3 % noise, and about 0.003 between; read at 10 Hz with
-// stamps in ms that are ± 0.2 ms off, by a clock that is 20 ppm off.
+// signal is the signal of package storetest as samples.
 type signal struct {
-	random *rand.Rand
-	places int8 // decimal places said
+	*storetest.Signal
+	places int8
 	seq    int64
-	begin  time.Time
 }
 
 func newSignal(seed uint64, places int8, begin time.Time) *signal {
-	return &signal{random: rand.New(rand.NewPCG(seed, 17)), places: places, begin: begin}
+	return &signal{Signal: storetest.New(seed, int(places), begin), places: places}
 }
 
 // next fills batch with the next samples; Said is reused.
 func (g *signal) next(batch []acquire.Sample) {
-	scale := math.Pow10(int(g.places))
 	for i := range batch {
 		g.seq++
-		t := float64(g.seq) * 0.1 * (1 + 20e-6)
-		v := 0.003 + 0.0005*g.random.NormFloat64()
-		if math.Mod(t, 30) < 15 {
-			v = 1.2 * (1 + 0.3*math.Sin(t/40)) * (1 + 0.03*g.random.NormFloat64())
-		}
-		d := drivers.Decimal{Digits: int64(math.Round(v * scale)), Exp: -g.places}
+		at, digits := g.Next()
 		s := &batch[i]
-		said := append(s.Said[:0], d.String()...)
-		*s = acquire.Sample{Seq: g.seq, At: g.begin.Add(time.Duration(t*1e9 + (g.random.Float64()-0.5)*4e5)).Round(time.Millisecond), AtU: 2 * time.Millisecond,
-			Said: said, Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}}
+		*s = acquire.Sample{Seq: g.seq, At: time.Unix(0, at).UTC(), AtU: 2 * time.Millisecond, Said: g.AppendSaid(s.Said[:0], digits),
+			Reading: drivers.Reading{Value: drivers.Decimal{Digits: digits, Exp: -g.places}, HasValue: true, Unit: "mW/cm2"}}
 	}
 }
 
@@ -62,6 +51,7 @@ func recorded(t testing.TB, s *Store, span time.Duration, places int8, posts ...
 	}
 	flushed(t, s)
 	merged(t, s, false)
+	s.works <- func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") } // as it is every 30 s
 	for range 60 {
 		for i := range posts {
 			made[i].next(batch[:10])
