@@ -133,6 +133,11 @@ func (w *writer) write(ctx context.Context, b *batch) error {
 		if err := w.writeEvent(ctx, &b.events[i], b); err != nil {
 			return err
 		}
+		if b.events[i].Kind == acquire.KindRecord {
+			if err := w.remove(ctx, &b.events[i]); err != nil {
+				return err
+			}
+		}
 	}
 	if err := w.headOfDay(ctx); err != nil {
 		return err

@@ -35,10 +35,15 @@ func (g *signal) next(batch []acquire.Sample) {
 // the last minute, which is left in commits of one second each.
 func recorded(t testing.TB, s *Store, span time.Duration, places int8, posts ...string) {
 	t.Helper()
+	recordedFrom(t, s, noon(), span, places, posts...)
+}
+
+func recordedFrom(t testing.TB, s *Store, begin time.Time, span time.Duration, places int8, posts ...string) {
+	t.Helper()
 	batch := make([]acquire.Sample, 600)
 	made := make([]*signal, len(posts))
 	for i := range posts {
-		made[i] = newSignal(uint64(i+1), places, noon())
+		made[i] = newSignal(uint64(i+1), places, begin)
 	}
 	for n := time.Duration(0); n < span-time.Minute; n += time.Minute {
 		for i := range posts {

@@ -46,6 +46,8 @@ type Options struct {
 	Log         *slog.Logger     // nil: none
 	Now         func() time.Time // the host's clock, with a monotonic reading; nil: time.Now
 
+	Retention Retention // what is removed, and when; the zero value keeps everything
+
 	// SigningKey signs the head of each day; nil: heads are not signed, and show
 	// accident and casual edits only.
 	SigningKey ed25519.PrivateKey

@@ -288,7 +288,7 @@ func (v *verifier) chunkEntry(e *entryRow, sum [sha256.Size]byte) {
 	c := &e.row
 	p := Problem{Post: v.name(int32(c.id >> 32)), From: instant(c.from.Int64), To: instant(c.to.Int64)}
 	switch {
-	case c.state.Int64 == removed && c.data == nil && c.removed.Valid:
+	case c.state.Int64 == removed && c.data == nil && v.removal(c):
 		return
 	case c.state.Int64 != sealed || c.data == nil:
 		p.Text = fmt.Sprintf("chunk %d was unsealed or emptied by no event", c.id&math.MaxUint32)
@@ -300,6 +300,15 @@ func (v *verifier) chunkEntry(e *entryRow, sum [sha256.Size]byte) {
 	default:
 		v.content(c)
 	}
+}
+
+// removal says whether an event tells of the removal of a chunk.
+func (v *verifier) removal(c *chunkRow) bool {
+	var text string
+	var from, to int64
+	err := v.db.QueryRow("SELECT text FROM events WHERE id = ? AND kind = 'record'", c.removed).Scan(&text)
+	n, _ := fmt.Sscanf(text, "samples %d to %d,", &from, &to)
+	return err == nil && n == 2 && from <= c.fromSeq.Int64 && c.toSeq.Int64 <= to
 }
 
 // content decodes a chunk and compares it with its row.

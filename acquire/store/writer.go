@@ -34,10 +34,12 @@ type writer struct {
 	unmerged     error             // why the last merge failed
 	told         map[string]bool   // damage, by its text
 	side         sidecar
-	chain        chainEnd // as committed
-	pending      chainEnd // with the open transaction
-	today        int64    // UTC day of the open transaction
-	sealedDay    int64    // the last day whose samples were sealed at its end
+	chain        chainEnd           // as committed
+	pending      chainEnd           // with the open transaction
+	today        int64              // UTC day of the open transaction
+	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
+	retainedAt   time.Time
+	sealedDay    int64 // the last day whose samples were sealed at its end
 }
 
 // request is work that somebody waits for, in a transaction of its own.
@@ -118,6 +120,8 @@ func (w *writer) run() {
 			work(w)
 		case <-fold.C:
 			w.merging(false)
+			w.retaining()
+			w.giveBack()
 			w.checkpoint("PASSIVE")
 			w.side.sync()
 		case <-w.s.stop:
@@ -328,6 +332,9 @@ func (w *writer) settled(b *batch, took time.Duration) {
 	w.unfolded, w.link = true, b.link
 	w.fragmentRows += b.samples
 	w.chained()
+	for i := range b.events {
+		delete(w.removals, removalKey(&b.events[i]))
+	}
 	w.side.note(b)
 	w.s.committed(b, took)
 }

@@ -328,9 +328,24 @@ func (c *Chunk) damage(i int, why string) error {
 	return &Damage{Post: c.post, Block: i, Span: c.index[i].span, Why: why}
 }
 
+// intact says whether no block is cut off or changed.
+func (c *Chunk) intact() bool {
+	if c.base < 0 || c.base+c.size > len(c.b) {
+		return false
+	}
+	for i := range c.index {
+		b := c.b[c.base+c.index[i].off:][:c.index[i].size]
+		if blockCRC(c.crc, i, b[:len(b)-crcBytes]) != binary.LittleEndian.Uint32(b[len(b)-crcBytes:]) {
+			return false
+		}
+	}
+	return true
+}
+
 // Scan calls f for every chunk that it finds in b, whole or in part, with the
-// place of its first byte, which is below 0 when b lacks it. It reuses c. It
-// ends when f returns false.
+// place of its first byte, which is below 0 when b lacks it. One that is damaged
+// may come twice, found by both its ends. It reuses c. It ends when f returns
+// false.
 func Scan(b []byte, f func(at int, c *Chunk) bool) {
 	var c Chunk
 	for i := 0; i < len(b); {
@@ -340,7 +355,10 @@ func Scan(b []byte, f func(at int, c *Chunk) bool) {
 		}
 		switch {
 		case string(b[j:j+4]) == magicHead && c.openHead(b, j) == nil:
-			i = min(j+c.size, len(b))
+			// What is overwritten in part may hide another chunk in it.
+			if i = j + 4; c.intact() {
+				i = j + c.size
+			}
 		case string(b[j:j+4]) == magicTail && c.openTail(b, j+4) == nil:
 			i = j + 4
 		default:
