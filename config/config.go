@@ -31,6 +31,9 @@ type File struct {
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
+
+	Retention Retention
+	Record    Record
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -74,6 +77,9 @@ func Parse(name string, data []byte) (*File, error) {
 		Alarm:    alarm,
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
+
+		Retention: readRetention(root),
+		Record:    readRecord(root),
 	}
 	root.finish()
 	r.resolve()

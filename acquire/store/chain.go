@@ -127,6 +127,12 @@ func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
 	copy(w.chain.head[:], head)
 	w.pending = w.chain
 	w.s.state.chain = w.chain
+	over := &w.s.state.over
+	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
+	if err != nil && err != sql.ErrNoRows {
+		return fmt.Errorf("read the head of the last day: %w", err)
+	}
+	copy(over.head[:], head)
 	return nil
 }
 

@@ -174,7 +174,7 @@ type Stats struct {
 	Damaged       uint64        // stretches found damaged or lost since Open
 	Salvaged      uint64        // commits that SQLite dropped at Open and that were recorded again
 	Head          Head          // of the chain of hashes, as it stands
-	DayHead       Head          // of the last UTC day that ended since Open
+	DayHead       Head          // of the last UTC day that ended
 }
 
 // Stats returns how the record fares now.
