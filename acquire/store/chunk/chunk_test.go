@@ -79,6 +79,9 @@ func TestRoundTrip(t *testing.T) {
 				if n < 1 || n > len(rest) {
 					rt.Fatalf("%d of %d rows taken", n, len(rest))
 				}
+				if len(b) > limit && n > 1 {
+					rt.Fatalf("%d rows take %d bytes, more than %d", n, len(b), limit)
+				}
 				got := all(t, b)
 				if len(got) != n {
 					rt.Fatalf("%d rows come back, want %d", len(got), n)

@@ -253,7 +253,7 @@ func (c *Chunk) readIndex(s *source, off, end int) bool {
 		x.after(&e, at)
 		off += e.size
 		if i := len(c.index); i > 0 {
-			c.index[i-1].span.ToSeq, c.index[i-1].span.To = e.span.FromSeq, e.span.From
+			c.index[i-1].span.ToSeq, c.index[i-1].span.To = e.span.FromSeq-1, e.span.From
 		}
 		c.index = append(c.index, e)
 		c.span.Rows += e.span.Rows

@@ -333,23 +333,22 @@ func (d *dense) manyClasses(from, end int) bool {
 
 func (d *dense) token(hist uint32, z uint64) token {
 	s, n := symbolOf(z)
-	h := d.hists[hist]
-	if h == nil {
-		h = d.newHist(int(hist))
-		d.hists[hist] = h
-	}
-	h.add(s)
+	d.hist(hist).add(s)
 	return token{open: z & (1<<n - 1), hist: hist, symbol: s, n: n}
 }
 
-func (d *dense) newHist(id int) *hist {
-	n := len(d.list)
-	if n == len(d.pool) {
-		d.pool = append(d.pool, new(hist))
+// hist returns what counts the symbols of a context.
+func (d *dense) hist(id uint32) *hist {
+	h := d.hists[id]
+	if h == nil {
+		n := len(d.list)
+		if n == len(d.pool) {
+			d.pool = append(d.pool, new(hist))
+		}
+		h = d.pool[n]
+		*h = hist{id: int(id)}
+		d.list, d.hists[id] = append(d.list, h), h
 	}
-	h := d.pool[n]
-	*h = hist{id: id}
-	d.list = append(d.list, h)
 	return h
 }
 
@@ -400,6 +399,27 @@ func (d *dense) eachStamp(way uint8, blocks int, f func(context int, z uint64)) 
 		}
 		from = end
 	}
+}
+
+// truncate keeps the blocks of the first n rows, and counts anew. It returns
+// false where n is in the middle of one.
+func (d *dense) truncate(n int) bool {
+	k, whole := slices.BinarySearch(d.blocks, n)
+	if !whole {
+		return false
+	}
+	k++
+	d.blocks, d.valueEnd, d.lines = d.blocks[:k], d.valueEnd[:k], d.lines[:k]
+	d.values, d.stamps, d.rowClass = d.values[:d.valueEnd[k-1]], d.stamps[:n-k], d.rowClass[:n]
+	clear(d.hists)
+	d.list = d.list[:0]
+	for _, all := range [2][]token{d.values, d.stamps} {
+		for i := range all {
+			d.hist(all[i].hist).add(all[i].symbol)
+		}
+	}
+	d.makeTables()
+	return true
 }
 
 // makeTables makes tables of what was counted, and says which each context takes.

@@ -25,25 +25,30 @@ func (e *Encoder) Encode(dst []byte, post string, rows []Row, limit int) (chunk 
 	if len(rows) == 0 {
 		return dst, 0
 	}
-	guess := e.usually + blockRows
+	guess := e.usually + e.usually/16 + blockRows
 	if e.usually == 0 {
 		guess = max(limit, blockRows)
 	}
 	take, cut := min(len(rows), guess, maxRows), false
 	for {
-		n = e.prepare(rows[:take])
-		if n == 0 {
+		if n = e.prepare(rows[:take]); n == 0 {
 			return e.plain(dst, post, rows[:1], limit, formPlain|formTwo)
 		}
 		fits, size := e.fill(rows[:n], post, limit)
-		if fits < n {
-			take, cut = fits, true // once more, with tables made of these alone
+		for fits < n && e.dense.truncate(fits) {
+			n, cut = fits, true // once more, with tables made of these alone
+			fits, size = e.fill(rows[:n], post, limit)
+		}
+		switch {
+		case fits < n:
+			take, cut = fits, true
+			continue
+		case cut || n < take || n == len(rows) || n == maxRows:
+		default:
+			take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
 			continue
 		}
-		if cut || n < take || n == len(rows) || n == maxRows {
-			break
-		}
-		take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
+		break
 	}
 	if n < len(rows) {
 		e.usually = n
