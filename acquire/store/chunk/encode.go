@@ -89,6 +89,7 @@ func (e *Encoder) prepare(rows []Row) int {
 	rows = rows[:n]
 	d.res = resolution(rows)
 	d.constants()
+	d.scales()
 	d.chooseWays()
 	d.tokens(rows)
 	d.makeTables()
@@ -100,14 +101,15 @@ func (e *Encoder) prepare(rows []Row) int {
 func (e *Encoder) fill(rows []Row, post string, limit int) (fits, size int) {
 	d := &e.dense
 	e.index, e.payload = e.index[:0], e.payload[:0]
-	head := len(e.appendBody(e.body[:0], post, formDense))
-	from := 0
+	head := fixed + crcBytes + len(e.appendBody(e.body[:0], post, formDense)) + 12 // for its last instants
+	from, x, ns := 0, expected{}, resolutions()[d.res]
 	for k, end := range d.blocks {
 		at := len(e.payload)
 		e.payload = d.denseBlock(e.payload, rows, k, from, end)
 		e.closeBlock(at, rows[from:end])
-		// 12 bytes are about what a block takes in a head; the last word is below.
-		if over := 2*(head+12*k) + len(e.payload); over > limit && k > 0 {
+		e.body = x.append(e.body[:0], &e.index[k], ns)
+		head += len(e.body)
+		if over := 2*head + len(e.payload); over > limit && k > 0 {
 			return from, over
 		}
 		from = end
