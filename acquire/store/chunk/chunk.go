@@ -53,8 +53,8 @@ const blockRows = 1024
 const minute = int64(time.Minute)
 
 // Span is a run of rows: their numbers and instants, first and last, and how
-// many they are. Of a block that cannot be read, ToSeq and To are where the
-// next begins.
+// many they are. Of a block that is not its chunk's last, ToSeq is the number
+// before the next block's first and To its instant.
 type Span struct {
 	FromSeq, ToSeq int64
 	From, To       int64 // ns since 1970 UTC

@@ -11,6 +11,8 @@ import (
 func hostileRows(t *rapid.T) []Row {
 	small := rapid.Int64Range(-3, 3)
 	number := rapid.OneOf(small, small, rapid.Int64(), rapid.SampledFrom([]int64{math.MinInt64, math.MaxInt64, 0}))
+	multiple := rapid.Int64Range(1, 7).Draw(t, "multiple")
+	number = rapid.OneOf(number, rapid.Map(small, func(v int64) int64 { return v * multiple }))
 	said := rapid.OneOf(rapid.SliceOfN(rapid.Byte(), 0, 40),
 		rapid.Map(rapid.StringMatching(`[ +-]?[0-9]{1,20}(\.[0-9]{0,4})?( mW/cm2)?(;-?[0-9]\.[0-9]{2}){0,3}`), func(s string) []byte { return []byte(s) }))
 	more := rapid.OneOf(rapid.Just([]byte(nil)), rapid.SliceOfN(rapid.Byte(), 0, 9),
@@ -30,6 +32,15 @@ func hostileRows(t *rapid.T) []Row {
 		}
 	}
 	return rows
+}
+
+// scaled makes all values multiples of a number, but for an offset.
+func scaled(t *rapid.T, rows []Row) {
+	by, offset := rapid.Int64Range(2, 9).Draw(t, "by"), rapid.Int64Range(-9, 9).Draw(t, "offset")
+	for i := range rows {
+		rows[i].Digits = rapid.Int64Range(-4, 4).Draw(t, "steps")*by + offset
+		rows[i].HasValue = true
+	}
 }
 
 // all reads every row of the chunk b, and fails on damage.
@@ -71,6 +82,9 @@ func rowsEqual(a, b Row) bool {
 func TestRoundTrip(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		rows := hostileRows(rt)
+		if rapid.Bool().Draw(rt, "regular") {
+			scaled(rt, rows)
+		}
 		limit := rapid.SampledFrom([]int{0, 100, 4096, 32 << 10, 1 << 20}).Draw(rt, "limit")
 		var e Encoder
 		for _, encode := range []func([]byte, string, []Row, int) ([]byte, int){e.Encode, e.EncodeFragment} {
@@ -78,6 +92,9 @@ func TestRoundTrip(t *testing.T) {
 				b, n := encode(nil, "fryer", rest, limit)
 				if n < 1 || n > len(rest) {
 					rt.Fatalf("%d of %d rows taken", n, len(rest))
+				}
+				if len(b) > limit && n > 1 {
+					rt.Fatalf("%d rows take %d bytes, more than %d", n, len(b), limit)
 				}
 				got := all(t, b)
 				if len(got) != n {

@@ -82,12 +82,7 @@ func (e *Encoder) appendBody(b []byte, post string, form byte) []byte {
 	b = appendUint(append(b, res), uint64(len(e.index)))
 	x := expected{}
 	for i := range e.index {
-		entry := &e.index[i]
-		b = appendInt(b, int64(entry.size-x.size))
-		b = appendInt(b, int64(entry.span.Rows-x.rows))
-		b = appendInt(b, entry.span.FromSeq-x.seq)
-		b = appendInt(b, entry.span.From/ns-x.at)
-		x.after(entry, entry.span.From/ns)
+		b = x.append(b, &e.index[i], ns)
 	}
 	if n := len(e.index); n > 0 {
 		last := &e.index[n-1].span
@@ -106,6 +101,16 @@ type expected struct {
 	seq, at    int64 // at in steps of the resolution
 	lastAt     int64
 	begun      bool
+}
+
+// append writes e against what was expected, instants in steps of ns.
+func (x *expected) append(b []byte, e *entry, ns int64) []byte {
+	b = appendInt(b, int64(e.size-x.size))
+	b = appendInt(b, int64(e.span.Rows-x.rows))
+	b = appendInt(b, e.span.FromSeq-x.seq)
+	b = appendInt(b, e.span.From/ns-x.at)
+	x.after(e, e.span.From/ns)
+	return b
 }
 
 func (x *expected) after(e *entry, at int64) {
@@ -253,7 +258,7 @@ func (c *Chunk) readIndex(s *source, off, end int) bool {
 		x.after(&e, at)
 		off += e.size
 		if i := len(c.index); i > 0 {
-			c.index[i-1].span.ToSeq, c.index[i-1].span.To = e.span.FromSeq, e.span.From
+			c.index[i-1].span.ToSeq, c.index[i-1].span.To = e.span.FromSeq-1, e.span.From
 		}
 		c.index = append(c.index, e)
 		c.span.Rows += e.span.Rows

@@ -70,11 +70,13 @@ type dense struct {
 	lowN           []uint8
 }
 
-// channel is one number of a template that is not constant.
+// channel is one number of a template that is not constant. It is coded as k
+// where the number is offset + k × scale.
 type channel struct {
 	template, field int
+	scale, offset   int64
+	begun           bool // offset is set
 	way             uint8
-	n               int
 	table           [contexts]uint8
 }
 
@@ -230,6 +232,56 @@ func (d *dense) constants() {
 	}
 }
 
+// scales finds what the numbers of each channel are multiples of, but for an
+// offset, and divides by it.
+func (d *dense) scales() {
+	each := func(f func(ch *channel, v *int64)) {
+		for i, id := range d.rowClass {
+			t := &d.templates[d.classes[id].template]
+			for j := range t.fields {
+				if !t.fields[j].constant {
+					f(&d.channels[t.fields[j].channel], &d.fields[d.fieldAt[i]+j])
+				}
+			}
+		}
+	}
+	const far = 1 << 62 // differences of what is below it do not wrap
+	scaled := false
+	each(func(ch *channel, v *int64) {
+		switch {
+		case ch.scale == 1:
+		case *v >= far || *v <= -far:
+			ch.scale = 1
+		case !ch.begun:
+			ch.offset, ch.begun = *v, true
+		default:
+			ch.scale = divisor(ch.scale, *v-ch.offset)
+		}
+	})
+	for c := range d.channels {
+		ch := &d.channels[c]
+		if ch.scale <= 1 {
+			ch.scale, ch.offset = 1, 0
+			continue
+		}
+		scaled = true
+		if ch.offset %= ch.scale; ch.offset < 0 {
+			ch.offset += ch.scale
+		}
+	}
+	if scaled {
+		each(func(ch *channel, v *int64) { *v = (*v - ch.offset) / ch.scale })
+	}
+}
+
+// divisor is the greatest of a and b.
+func divisor(a, b int64) int64 {
+	for b != 0 {
+		a, b = b, a%b
+	}
+	return max(a, -a)
+}
+
 // chooseWays tries each way to expect on each channel's first rows.
 func (d *dense) chooseWays() {
 	const tried = 4096
@@ -237,19 +289,17 @@ func (d *dense) chooseWays() {
 		ch := &d.channels[c]
 		best := -1
 		for way := range uint8(ways) {
-			cost, n := d.try(ch, way, tried)
-			if best < 0 || cost < best {
+			if cost := d.try(ch, way, tried); best < 0 || cost < best {
 				best, ch.way = cost, way
 			}
-			ch.n = n
 		}
 	}
 }
 
 // try returns about what up to most rows of ch cost this way, in 1/16 bit.
-func (d *dense) try(ch *channel, way uint8, most int) (cost, n int) {
+func (d *dense) try(ch *channel, way uint8, most int) (cost int) {
 	var x expect
-	from := 0
+	from, n := 0, 0
 	for _, end := range d.blocks {
 		begun := false
 		for i := from; i < end; i++ {
@@ -270,7 +320,7 @@ func (d *dense) try(ch *channel, way uint8, most int) (cost, n int) {
 			break
 		}
 	}
-	return cost, n
+	return cost
 }
 
 // sixteenths is about 16 × log2(z + 1).
@@ -333,23 +383,22 @@ func (d *dense) manyClasses(from, end int) bool {
 
 func (d *dense) token(hist uint32, z uint64) token {
 	s, n := symbolOf(z)
-	h := d.hists[hist]
-	if h == nil {
-		h = d.newHist(int(hist))
-		d.hists[hist] = h
-	}
-	h.add(s)
+	d.hist(hist).add(s)
 	return token{open: z & (1<<n - 1), hist: hist, symbol: s, n: n}
 }
 
-func (d *dense) newHist(id int) *hist {
-	n := len(d.list)
-	if n == len(d.pool) {
-		d.pool = append(d.pool, new(hist))
+// hist returns what counts the symbols of a context.
+func (d *dense) hist(id uint32) *hist {
+	h := d.hists[id]
+	if h == nil {
+		n := len(d.list)
+		if n == len(d.pool) {
+			d.pool = append(d.pool, new(hist))
+		}
+		h = d.pool[n]
+		*h = hist{id: int(id)}
+		d.list, d.hists[id] = append(d.list, h), h
 	}
-	h := d.pool[n]
-	*h = hist{id: id}
-	d.list = append(d.list, h)
 	return h
 }
 
@@ -400,6 +449,27 @@ func (d *dense) eachStamp(way uint8, blocks int, f func(context int, z uint64)) 
 		}
 		from = end
 	}
+}
+
+// truncate keeps the blocks of the first n rows, and counts anew. It returns
+// false where n is in the middle of one.
+func (d *dense) truncate(n int) bool {
+	k, whole := slices.BinarySearch(d.blocks, n)
+	if !whole {
+		return false
+	}
+	k++
+	d.blocks, d.valueEnd, d.lines = d.blocks[:k], d.valueEnd[:k], d.lines[:k]
+	d.values, d.stamps, d.rowClass = d.values[:d.valueEnd[k-1]], d.stamps[:n-k], d.rowClass[:n]
+	clear(d.hists)
+	d.list = d.list[:0]
+	for _, all := range [2][]token{d.values, d.stamps} {
+		for i := range all {
+			d.hist(all[i].hist).add(all[i].symbol)
+		}
+	}
+	d.makeTables()
+	return true
 }
 
 // makeTables makes tables of what was counted, and says which each context takes.

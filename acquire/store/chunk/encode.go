@@ -25,25 +25,30 @@ func (e *Encoder) Encode(dst []byte, post string, rows []Row, limit int) (chunk 
 	if len(rows) == 0 {
 		return dst, 0
 	}
-	guess := e.usually + blockRows
+	guess := e.usually + e.usually/16 + blockRows
 	if e.usually == 0 {
 		guess = max(limit, blockRows)
 	}
 	take, cut := min(len(rows), guess, maxRows), false
 	for {
-		n = e.prepare(rows[:take])
-		if n == 0 {
+		if n = e.prepare(rows[:take]); n == 0 {
 			return e.plain(dst, post, rows[:1], limit, formPlain|formTwo)
 		}
 		fits, size := e.fill(rows[:n], post, limit)
-		if fits < n {
-			take, cut = fits, true // once more, with tables made of these alone
+		for fits < n && e.dense.truncate(fits) {
+			n, cut = fits, true // once more, with tables made of these alone
+			fits, size = e.fill(rows[:n], post, limit)
+		}
+		switch {
+		case fits < n:
+			take, cut = fits, true
+			continue
+		case cut || n < take || n == len(rows) || n == maxRows:
+		default:
+			take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
 			continue
 		}
-		if cut || n < take || n == len(rows) || n == maxRows {
-			break
-		}
-		take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
+		break
 	}
 	if n < len(rows) {
 		e.usually = n
@@ -84,6 +89,7 @@ func (e *Encoder) prepare(rows []Row) int {
 	rows = rows[:n]
 	d.res = resolution(rows)
 	d.constants()
+	d.scales()
 	d.chooseWays()
 	d.tokens(rows)
 	d.makeTables()
@@ -95,14 +101,15 @@ func (e *Encoder) prepare(rows []Row) int {
 func (e *Encoder) fill(rows []Row, post string, limit int) (fits, size int) {
 	d := &e.dense
 	e.index, e.payload = e.index[:0], e.payload[:0]
-	head := len(e.appendBody(e.body[:0], post, formDense))
-	from := 0
+	head := fixed + crcBytes + len(e.appendBody(e.body[:0], post, formDense)) + 12 // for its last instants
+	from, x, ns := 0, expected{}, resolutions()[d.res]
 	for k, end := range d.blocks {
 		at := len(e.payload)
 		e.payload = d.denseBlock(e.payload, rows, k, from, end)
 		e.closeBlock(at, rows[from:end])
-		// 12 bytes are about what a block takes in a head; the last word is below.
-		if over := 2*(head+12*k) + len(e.payload); over > limit && k > 0 {
+		e.body = x.append(e.body[:0], &e.index[k], ns)
+		head += len(e.body)
+		if over := 2*head + len(e.payload); over > limit && k > 0 {
 			return from, over
 		}
 		from = end

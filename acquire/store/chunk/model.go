@@ -45,7 +45,9 @@ func (d *dense) appendModel(b []byte) []byte {
 	}
 	b = appendUint(b, uint64(len(d.channels)))
 	for i := range d.channels {
-		b = appendMap(append(b, d.channels[i].way), &d.channels[i].table)
+		ch := &d.channels[i]
+		b = appendInt(appendInt(append(b, ch.way), ch.scale), ch.offset)
+		b = appendMap(b, &ch.table)
 	}
 	return b
 }
@@ -200,7 +202,7 @@ func (m *model) openChannels(s *source, want int) bool {
 		return false
 	}
 	for range want {
-		ch := channel{way: s.byte()}
+		ch := channel{way: s.byte(), scale: s.int(), offset: s.int()}
 		if ch.way >= ways || !readMap(s, &ch.table, len(m.counts)) {
 			return false
 		}

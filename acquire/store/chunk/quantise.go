@@ -1,6 +1,9 @@
 package chunk
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Resolution is how finely instants of a post that is asked every period are
 // kept: 1 ms from 50 ms on, 10 µs from 1 ms on, else 100 ns.
@@ -42,7 +45,7 @@ func (q *Quantiser) Set(r *Row) {
 	}
 	u := r.AtU + max(at-r.At, r.At-at)
 	if u < r.AtU { // beyond what an int64 holds
-		at, u = r.At, r.AtU
+		u = math.MaxInt64
 	}
 	r.At = at
 	least := Class(u)

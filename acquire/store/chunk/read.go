@@ -166,7 +166,14 @@ func (m *model) readOne(r bitReader, id uint8, whole *source, n int, out *Block)
 	to[0] = m.firsts[0]
 	for i := range t.fields {
 		if f := &t.fields[i]; !f.constant {
-			return m.readChannel(r, &m.channels[f.channel], to)
+			ch := &m.channels[f.channel]
+			ok := m.readChannel(r, ch, to)
+			if ch.scale != 1 {
+				for j := range to {
+					to[j] = to[j]*ch.scale + ch.offset
+				}
+			}
+			return ok
 		}
 	}
 	return false
@@ -287,14 +294,14 @@ func (m *model) readNumbers(r *bitReader, state uint, t *template, out *Block) (
 			}
 			m.begun[f.channel] = true
 			x.begin(ch.way, m.firsts[0])
-			out.fields, m.firsts = append(out.fields, m.firsts[0]), m.firsts[1:]
+			out.fields, m.firsts = append(out.fields, m.firsts[0]*ch.scale+ch.offset), m.firsts[1:]
 			continue
 		}
 		var z uint64
 		z, state = r.symbol(&m.tables[ch.table[x.context]], state)
 		v := x.next() + unzigzag(z)
 		x.take(v, z)
-		out.fields = append(out.fields, v)
+		out.fields = append(out.fields, v*ch.scale+ch.offset)
 	}
 	return state, true
 }

@@ -67,7 +67,11 @@ func (s *source) byte() byte {
 
 // bytes returns a part of what is read.
 func (s *source) bytes() []byte {
-	n := s.count(len(s.b))
+	n := s.uint()
+	if n > uint64(len(s.b)) {
+		s.fail()
+		return nil
+	}
 	part := s.b[:n]
 	s.b = s.b[n:]
 	return part
