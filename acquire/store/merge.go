@@ -238,6 +238,11 @@ func (w *writer) mergePost(ctx context.Context, post int32, name string, t *take
 	if err != nil {
 		return err
 	}
+	if len(rows) > 0 {
+		if err := w.rollUp(ctx, post, rows); err != nil {
+			return err
+		}
+	}
 	if rows = append(before, rows...); len(rows) == 0 {
 		return nil
 	}

@@ -18,8 +18,9 @@ import (
 
 // Reader reads what is committed, beside a running writer and never in its way.
 type Reader struct {
-	db  *sql.DB
-	dir string // of the record
+	db   *sql.DB
+	from querier // of corrections
+	dir  string  // of the record
 
 	mu          sync.Mutex // guards what never changes once read
 	corrections map[int64]*corrected
@@ -33,7 +34,7 @@ type spelling struct {
 }
 
 func newReader(db *sql.DB, dir string) *Reader {
-	return &Reader{db: db, dir: dir, corrections: map[int64]*corrected{}, units: map[string]spelling{}}
+	return &Reader{db: db, from: db, dir: dir, corrections: map[int64]*corrected{}, units: map[string]spelling{}}
 }
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
@@ -206,11 +207,16 @@ func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 	if id == 0 {
 		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
-	_, c, err := scanCorrection(r.db.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
+	var c calib.Correction
+	var err error
+	_, c, err = scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
+	if err == sql.ErrNoRows { // lost; what was said is there all the same
+		return &corrected{lost: true}, nil
+	}
 	if err != nil {
 		return nil, fmt.Errorf("correction %d: %w", id, err)
 	}
-	made := &corrected{c, c.Chain()}
+	made := &corrected{Correction: c, chain: c.Chain()}
 	r.corrections[id] = made
 	return made, nil
 }

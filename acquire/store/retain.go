@@ -65,7 +65,7 @@ func (w *writer) retaining() {
 		if err := w.retain(ctx, now); err != nil {
 			return err
 		}
-		return nil
+		return w.removeRollups(ctx, now)
 	})
 	if err != nil {
 		w.s.o.Log.Warn("what is too old could not be removed from the record; it is tried again in an hour", "err", err)

@@ -79,6 +79,11 @@ func (r *Reader) Samples(ctx context.Context, postID string, from, to time.Time)
 func (r *Reader) sample(ctx context.Context, b *chunk.Block, i int) (s StoredSample, err error) {
 	var words []byte
 	row := b.Row(i, &words)
+	return r.whole(ctx, &row)
+}
+
+// whole makes a sample of a row.
+func (r *Reader) whole(ctx context.Context, row *chunk.Row) (s StoredSample, err error) {
 	s.Seq, s.At, s.AtU, s.Said = row.Seq, instant(row.At), time.Duration(row.AtU), row.Said
 	s.Quality, s.Version, s.CorrectionID = acquire.Quality(row.Quality), row.Version, row.Correction
 	s.Reading.Status, s.Reading.HasValue = drivers.Status(row.Status), row.HasValue
@@ -354,6 +359,7 @@ type Values struct {
 	At      []int64   // ns since 1970 UTC
 	S       []float64 // W/m², corrected; NaN where there is no number
 	Quality []acquire.Quality
+	Version []int64 // of the post, in table post_versions
 }
 
 // Values reads what Samples reads, without what was said, many at a time. What
@@ -381,12 +387,12 @@ func (r *Reader) Values(ctx context.Context, postID string, from, to time.Time) 
 // values fills v with the rows of b.
 func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 	v.Seq, v.At = b.Seq[b.first:b.end], b.At[b.first:b.end]
-	v.S, v.Quality = v.S[:0], v.Quality[:0]
+	v.S, v.Quality, v.Version = v.S[:0], v.Quality[:0], v.Version[:0]
 	lines := make([]line, len(b.Kinds))
 	for i := b.first; i < b.end; i++ {
 		k := b.Kind[i]
 		kind := &b.Kinds[k]
-		v.Quality = append(v.Quality, acquire.Quality(kind.Quality))
+		v.Quality, v.Version = append(v.Quality, acquire.Quality(kind.Quality)), append(v.Version, kind.Version)
 		if !lines[k].made {
 			var err error
 			if lines[k], err = r.line(ctx, kind); err != nil {

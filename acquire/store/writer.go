@@ -39,7 +39,9 @@ type writer struct {
 	today        int64              // UTC day of the open transaction
 	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
 	retainedAt   time.Time
-	sealedDay    int64 // the last day whose samples were sealed at its end
+	reader       *Reader         // on the writer's connection
+	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
+	sealedDay    int64           // the last day whose samples were sealed at its end
 }
 
 // request is work that somebody waits for, in a transaction of its own.
