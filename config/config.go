@@ -40,6 +40,8 @@ type File struct {
 	Rules     []Rule
 	Schedules []Schedule
 	Remotes   []RemoteWrite
+	Retention Retention
+	Record    Record
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -85,6 +87,9 @@ func Parse(name string, data []byte) (*File, error) {
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
 		Remotes:  readRemoteWrites(root),
+
+		Retention: readRetention(root),
+		Record:    readRecord(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)

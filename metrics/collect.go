@@ -164,6 +164,11 @@ func (c *Collector) collectStation(o out) {
 		o.instant(d.committed, r.Committed, site)
 		o.gauge(d.pending, float64(r.Pending), site)
 		o.counter(d.lost, float64(r.Lost), site)
+		o.counter(d.damaged, float64(r.Damaged), site)
+		o.counter(d.salvaged, float64(r.Salvaged), site)
+		if r.Head.Day != "" {
+			o.gauge(d.head, float64(r.Head.Entries), site, r.Head.Day, r.Head.SHA256)
+		}
 		o.flag(d.writable, r.Writable, site)
 	}
 	if c.o.Couriers != nil {

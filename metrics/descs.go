@@ -19,6 +19,7 @@ type descs struct {
 
 	committed, pending, lost, writable       *prometheus.Desc
 	sumLower, sumUpper, sumVerdict           *prometheus.Desc
+	damaged, salvaged, head                  *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
 	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
 	simulated, build                         *prometheus.Desc
@@ -94,6 +95,9 @@ func (d *descs) station(named namer) {
 	d.pending = named("record_pending_samples", "Samples that are not yet durable.", "site")
 	d.lost = named("record_lost_samples_total", "Samples that the record had to drop.", "site")
 	d.writable = named("record_writable", "1 while the record can be written.", "site")
+	d.damaged = named("record_damaged_stretches_total", "Stretches of the record that were found damaged or lost. Each is an event that names it.", "site")
+	d.salvaged = named("record_salvaged_commits_total", "Commits that were read from a damaged log at the start, and recorded again.", "site")
+	d.head = named("record_day_head_entries", "Entries of the record's chain of hashes up to the end of the last UTC day, and the head after them. Keep it elsewhere: ovenward verify compares the record with it. Absent before the first.", "site", "day", "sha256")
 	d.sent = named("messages_sent_total", "Messages that a courier's receiver accepted.", "site", "courier")
 	d.failed = named("messages_failed_attempts_total", "Attempts to send a message that failed and are made again.", "site", "courier")
 	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")

@@ -38,7 +38,17 @@ type RecordState struct {
 	Committed time.Time // when the record was last made durable; zero: not yet
 	Pending   int       // samples handed to the record and not yet durable
 	Lost      uint64    // samples that the record had to drop since the program started
+	Damaged   uint64    // stretches that were found damaged or lost since the program started
+	Salvaged  uint64    // commits that were read from a damaged log when the program started
 	Writable  bool
+	Head      RecordHead // of the last day that ended; an empty Day: none did yet
+}
+
+// RecordHead is the head of the record's chain of hashes at the end of a UTC day.
+type RecordHead struct {
+	Day     string
+	Entries int64
+	SHA256  string
 }
 
 // CourierState is the state of one way of telling people.

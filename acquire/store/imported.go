@@ -3,7 +3,6 @@ package store
 import (
 	"bytes"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"iter"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store/chunk"
 )
 
 // ImportedPrefix begins the name of every post that holds imported samples. No
@@ -60,7 +60,7 @@ func ImportedPost(post string) string {
 // that names the file; an event tells of the import. Numbers of a post must
 // rise, in the file and beyond what was imported before.
 func (s *Store) Import(ctx context.Context, in Import) (Imported, error) {
-	im := &importer{s: s, in: in, posts: map[string]*importedPost{}, units: map[string]int32{}}
+	im := &importer{s: s, in: in, posts: map[string]*importedPost{}}
 	defer im.stop()
 	err := s.ask(ctx, "import "+in.File, func(_ context.Context, w *writer) error { return im.run(ctx, w) })
 	if im.failed != nil {
@@ -68,11 +68,6 @@ func (s *Store) Import(ctx context.Context, in Import) (Imported, error) {
 	}
 	if err != nil {
 		return Imported{}, err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for spelled, id := range im.units {
-		s.queue.unitIDs[spelled] = id
 	}
 	return im.done, nil
 }
@@ -82,7 +77,6 @@ type importer struct {
 	s     *Store
 	in    Import
 	posts map[string]*importedPost
-	units map[string]int32
 	done  Imported
 
 	written batch // counts what the record refuses
@@ -100,6 +94,7 @@ type importedPost struct {
 	of      ImportRow // whose version that is
 	from    acquire.Sample
 	n       int
+	rows    []chunk.Row // taken, and not packed yet
 }
 
 // held walks the samples that the record holds, beside the rows of the file.
@@ -118,10 +113,6 @@ func (im *importer) stop() {
 }
 
 func (im *importer) run(ctx context.Context, w *writer) error {
-	st, err := w.stmt(ctx, insertSample)
-	if err != nil {
-		return err
-	}
 	for row := range im.in.Rows {
 		if im.failed = ctx.Err(); im.failed != nil {
 			return im.failed
@@ -139,7 +130,7 @@ func (im *importer) run(ctx context.Context, w *writer) error {
 		case !new:
 			im.done.Already++
 		default:
-			if err := im.insert(ctx, w, st, p, row); err != nil {
+			if err := im.insert(ctx, w, p, row); err != nil {
 				return err
 			}
 		}
@@ -148,6 +139,9 @@ func (im *importer) run(ctx context.Context, w *writer) error {
 		return im.failed
 	}
 	for _, id := range im.done.Posts {
+		if err := im.posts[id].pack(ctx, w); err != nil {
+			return err
+		}
 		if err := im.tell(ctx, w, im.posts[id]); err != nil {
 			return err
 		}
@@ -183,6 +177,9 @@ func (im *importer) walk(ctx context.Context, post string, seq int64) held {
 func (h *held) find(seq int64) (*StoredSample, error) {
 	for !h.ok || h.head.Seq < seq {
 		s, err, ok := h.next()
+		if d := (*Damage)(nil); errors.As(err, &d) {
+			continue
+		}
 		if err != nil || !ok {
 			return nil, err
 		}
@@ -231,36 +228,41 @@ func sameSaid(a, b acquire.Sample) bool {
 	return a.At.Equal(b.At) && bytes.Equal(a.Said, b.Said) && ra == rb
 }
 
-// insert writes a new sample.
-func (im *importer) insert(ctx context.Context, w *writer, st *sql.Stmt, p *importedPost, r ImportRow) error {
+// importRows is how many samples of a post wait to be packed together.
+const importRows = 20_000
+
+// insert takes a new sample.
+func (im *importer) insert(ctx context.Context, w *writer, p *importedPost, r ImportRow) error {
 	if p.n == 0 || p.of.Site != r.Site || p.of.Oven != r.Oven || p.of.Probe != r.Probe || p.of.Simulated != r.Simulated {
 		if err := im.version(ctx, w, p, r); err != nil {
 			return err
 		}
 	}
-	unit, err := im.unit(ctx, w, r.Sample.Reading.Unit)
-	if err != nil {
-		return err
-	}
 	s := r.Sample
-	whole := appendMore(bytes.Clone(s.Said), s.Reading)
-	err = w.writeSample(ctx, st, &row{
-		seq: s.Seq, at: nanos(s.At), atU: int64(s.AtU), digits: s.Reading.Value.Digits, exp: s.Reading.Value.Exp,
-		hasValue: s.Reading.HasValue, version: p.version, post: p.post, unit: unit, status: s.Reading.Status,
-		quality: s.Quality | acquire.Uncalibrated, said: whole, extra: int32(len(whole) - len(s.Said)),
-	}, &im.written)
-	if err != nil {
-		return err
-	}
+	s.Said = bytes.Clone(s.Said)
+	p.rows = append(p.rows, chunk.Row{
+		Seq: s.Seq, At: nanos(s.At), AtU: int64(s.AtU), HasValue: s.Reading.HasValue, Digits: s.Reading.Value.Digits, Exp: s.Reading.Value.Exp,
+		Unit: strings.Clone(s.Reading.Unit), Status: uint8(s.Reading.Status), Quality: uint8(s.Quality | acquire.Uncalibrated),
+		Version: p.version, Said: s.Said, More: appendMore(nil, s.Reading),
+	})
 	if p.n == 0 {
 		p.from = s
 		im.done.Posts = append(im.done.Posts, p.id)
 	}
 	p.n++
 	im.done.Taken++
-	s.Said = bytes.Clone(s.Said)
 	p.last = s
-	return nil
+	if len(p.rows) < importRows {
+		return nil
+	}
+	return p.pack(ctx, w)
+}
+
+// pack writes the samples that wait.
+func (p *importedPost) pack(ctx context.Context, w *writer) error {
+	err := w.mergePost(ctx, p.post, p.id, &taken{rows: map[string][]chunk.Row{p.id: p.rows}}, false)
+	p.rows = p.rows[:0]
+	return err
 }
 
 // version makes the version of the post that its next samples belong to.
@@ -280,24 +282,6 @@ func (im *importer) version(ctx context.Context, w *writer, p *importedPost, r I
 		{"probe_axes", 0}, {"probe_simulated", r.Simulated},
 	}, im.in.At)
 	return err
-}
-
-func (im *importer) unit(ctx context.Context, w *writer, spelled string) (int32, error) {
-	if id, ok := im.units[spelled]; ok {
-		return id, nil
-	}
-	var id int32
-	find := func() error {
-		return w.conn.QueryRowContext(ctx, "SELECT unit FROM units WHERE spelled = ?", spelled).Scan(&id)
-	}
-	err := find()
-	if errors.Is(err, sql.ErrNoRows) {
-		if _, err = w.exec(ctx, "INSERT INTO units (unit, spelled) SELECT ifnull(max(unit), 0) + 1, ? FROM units", strings.Clone(spelled)); err == nil {
-			err = find()
-		}
-	}
-	im.units[strings.Clone(spelled)] = id
-	return id, err
 }
 
 // tell writes the event of the import, one a post.

@@ -3,8 +3,8 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
-	"iter"
 	"math"
 	"time"
 
@@ -41,57 +41,38 @@ func (s *Store) SetRemoteState(ctx context.Context, target string, state []byte)
 	})
 }
 
-// SamplesFrom reads the samples of a post from number seq on, in the order of
-// their numbers, like Samples. A post that has none ends at once.
-func (r *Reader) SamplesFrom(ctx context.Context, postID string, seq int64) iter.Seq2[StoredSample, error] {
-	return func(yield func(StoredSample, error) bool) {
-		fail := func(err error) {
-			yield(StoredSample{}, fmt.Errorf("read the samples of post %s from number %d: %w", postID, seq, err))
-		}
-		post, known, err := r.lookupPost(ctx, postID)
-		if err != nil {
-			fail(err)
-			return
-		}
-		for next := seq; known; {
-			page, err := r.page(ctx, post, next)
-			if err != nil {
-				fail(err)
-				return
-			}
-			for _, s := range page {
-				if !yield(s, nil) {
-					return
-				}
-			}
-			if len(page) < pageRows {
-				return
-			}
-			next = page[len(page)-1].Seq + 1
-		}
-	}
-}
-
-func (r *Reader) lookupPost(ctx context.Context, id string) (post int32, known bool, err error) {
-	err = r.db.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", id).Scan(&post)
-	if err == sql.ErrNoRows {
-		return 0, false, nil
-	}
-	return post, err == nil, err
-}
-
 // Newest returns number and instant of the newest sample of a post; 0 when there
 // is none, or no such post.
 func (r *Reader) Newest(ctx context.Context, postID string) (seq int64, at time.Time, err error) {
-	post, known, err := r.lookupPost(ctx, postID)
-	if err != nil || !known {
-		return 0, time.Time{}, err
-	}
-	var ns int64
-	err = each(ctx, r.db, "SELECT seq, at_ns FROM samples WHERE post = ? ORDER BY seq DESC LIMIT 1",
-		func(scan func(...any) error) error { return scan(&seq, &ns) }, post)
-	if err != nil {
+	fail := func(err error) (int64, time.Time, error) {
 		return 0, time.Time{}, fmt.Errorf("read the newest sample of post %s: %w", postID, err)
+	}
+	var post int32
+	switch err := r.db.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", postID).Scan(&post); err {
+	case nil:
+	case sql.ErrNoRows:
+		return 0, time.Time{}, nil
+	default:
+		return fail(err)
+	}
+	first, last := chunkRange(post)
+	var ns int64
+	err = each(ctx, r.db, "SELECT to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1",
+		func(scan func(...any) error) error { return scan(&seq, &ns) }, first, last)
+	if err != nil {
+		return fail(err)
+	}
+	for b, err := range r.blocksFrom(ctx, postID, seq+1) {
+		switch d := (*Damage)(nil); {
+		case errors.As(err, &d):
+		case err != nil:
+			return fail(err)
+		default:
+			seq, ns = b.Seq[b.end-1], b.At[b.end-1]
+		}
+	}
+	if seq == 0 {
+		return 0, time.Time{}, nil
 	}
 	return seq, instant(ns), nil
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"database/sql/driver"
 	"errors"
@@ -25,6 +26,22 @@ type writer struct {
 	retryAt  time.Time // host time; zero while commits succeed
 	unfolded bool      // commits since the last checkpoint
 	folding  error     // why the last checkpoint failed
+
+	page         int // bytes of a page of the file
+	pack         packer
+	link         [sha256.Size]byte // of the last fragment
+	fragmentRows int               // samples in fragments, about
+	unmerged     error             // why the last merge failed
+	told         map[string]bool   // damage, by its text
+	side         sidecar
+	chain        chainEnd           // as committed
+	pending      chainEnd           // with the open transaction
+	today        int64              // UTC day of the open transaction
+	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
+	retainedAt   time.Time
+	reader       *Reader         // on the writer's connection
+	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
+	sealedDay    int64           // the last day whose samples were sealed at its end
 }
 
 // request is work that somebody waits for, in a transaction of its own.
@@ -35,7 +52,7 @@ type request struct {
 }
 
 // begin opens, checks, migrates and loads.
-func (w *writer) begin() error {
+func (w *writer) begin(log []byte) error {
 	ctx := context.Background()
 	c, err := w.db.Conn(ctx)
 	if err != nil {
@@ -43,8 +60,14 @@ func (w *writer) begin() error {
 	}
 	w.conn, w.stmts = c, map[string]*sql.Stmt{}
 	all := w.s.o.steps
-	if _, err := version(ctx, c, all[len(all)-1].version); err != nil {
+	v, err := version(ctx, c, all[len(all)-1].version)
+	if err != nil {
 		return err
+	}
+	if v == 0 {
+		if err := sized(ctx, c); err != nil {
+			return err
+		}
 	}
 	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
 		return err
@@ -56,7 +79,17 @@ func (w *writer) begin() error {
 	if from != to && from != 0 {
 		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
 	}
+	if err := w.fit(ctx, c); err != nil {
+		return err
+	}
 	if err := w.s.load(ctx, c); err != nil {
+		return err
+	}
+	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
+	if err := w.loadChain(ctx, c); err != nil {
+		return err
+	}
+	if err := w.openSidecar(ctx, c, log); err != nil {
 		return err
 	}
 	// Numbers of events that this process tells before they are durable must not
@@ -86,9 +119,15 @@ func (w *writer) run() {
 		case <-due.C:
 		case r := <-w.s.requests:
 			r.done <- w.guard(func() error { return w.serve(r) })
+		case work := <-w.s.works:
+			work(w)
 		case <-fold.C:
+			w.merging(false)
+			w.retaining()
+			w.giveBack()
 			w.checkpoint("PASSIVE")
 			w.measure()
+			w.side.sync()
 		case <-w.s.stop:
 			w.drain()
 			return
@@ -123,6 +162,12 @@ func (w *writer) turn() time.Duration {
 func (w *writer) attempt(due bool) error {
 	w.trying(true)
 	defer w.trying(false)
+	if over := w.dayOver(); over && !w.noSpace && w.sealedDay < w.chain.day {
+		w.sealedDay = w.chain.day // once: a failure must not hold up each commit
+		w.merging(true)
+	} else if w.fragmentRows >= mergeRows {
+		w.merging(false)
+	}
 	if w.noSpace {
 		w.alarmsAlone()
 		if !due {
@@ -273,18 +318,34 @@ func (w *writer) connect(ctx context.Context) error {
 		return nil
 	}
 	var commits int64
-	if err := w.conn.QueryRowContext(ctx, "SELECT commits FROM record").Scan(&commits); err != nil {
+	if err := w.conn.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits); err != nil {
 		return fmt.Errorf("look whether the last commit took place: %w", err)
 	}
 	b := w.doubt
 	w.doubt = nil
 	if commits == b.no {
-		w.s.committed(b, 0)
+		w.settled(b, 0)
 	} else {
 		w.s.restore(b)
 	}
 	return nil
 }
+
+// settled takes note of a batch that is durable.
+func (w *writer) settled(b *batch, took time.Duration) {
+	w.unfolded, w.link = true, b.link
+	w.fragmentRows += b.samples
+	w.chained()
+	for i := range b.events {
+		delete(w.removals, removalKey(&b.events[i]))
+	}
+	w.side.note(b)
+	w.s.committed(b, took)
+}
+
+// dayOver says whether what is sealed still goes into the chain of a day that is
+// over.
+func (w *writer) dayOver() bool { return w.chain.day != 0 && utcDay(w.s.o.Now()) > w.chain.day }
 
 // drop throws the connection away.
 func (w *writer) drop() {
@@ -357,6 +418,11 @@ func (w *writer) drain() {
 	}
 	for w.s.waits() && w.attempt(true) == nil {
 	}
+	w.merging(true)
+	if w.s.waits() { // damage, told first
+		w.attempt(true)
+		w.merging(true)
+	}
 	err := w.guard(func() error {
 		if err := w.connect(context.Background()); err != nil {
 			return err
@@ -377,7 +443,7 @@ func (w *writer) drain() {
 
 // shut closes the connection and its pool.
 func (w *writer) shut() error {
-	var all []error
+	all := []error{w.side.close()}
 	for _, st := range w.stmts {
 		all = append(all, st.Close())
 	}

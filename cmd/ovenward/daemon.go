@@ -137,7 +137,11 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		d.undo = append(d.undo, func() error { return os.RemoveAll(path) })
 		d.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
 	}
-	if d.record, err = store.Open(path, store.Options{Log: d.log, Now: now}); err != nil {
+	o, err := recordOptions(d.file, d.log, now)
+	if err != nil {
+		return err
+	}
+	if d.record, err = store.Open(path, o); err != nil {
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
@@ -292,11 +296,6 @@ func (d *daemon) ready() error {
 		}
 	}
 	return errors.New("starting: no probe has answered yet")
-}
-
-func (d *daemon) recordState() metrics.RecordState {
-	s := d.record.Stats()
-	return metrics.RecordState{Committed: s.CommittedAt, Pending: s.Pending, Lost: s.Lost, Writable: s.Err == nil}
 }
 
 // closed forgives closing twice: the HTTP server closes its listener too.

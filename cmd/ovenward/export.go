@@ -128,9 +128,9 @@ func (e exporting) run(ctx context.Context, stdout, stderr io.Writer) (err error
 		return err
 	}
 	if e.output == "" {
-		return e.write(ctx, record, stdout, newProgress(stderr, stdout))
+		return e.write(ctx, record, stdout, stderr, newProgress(stderr, stdout))
 	}
-	return wholeFile(e.output, func(f io.Writer) error { return e.write(ctx, record, f, newProgress(stderr, nil)) })
+	return wholeFile(e.output, func(f io.Writer) error { return e.write(ctx, record, f, stderr, newProgress(stderr, nil)) })
 }
 
 // which returns the posts to write, each known to the record.
@@ -149,7 +149,7 @@ func (e exporting) which(ctx context.Context, record *store.Reader) ([]string, e
 }
 
 // write gives all rows to the encoder, as often as it wants them.
-func (e exporting) write(ctx context.Context, record *store.Reader, w io.Writer, p *progressBar) error {
+func (e exporting) write(ctx context.Context, record *store.Reader, w, stderr io.Writer, p *progressBar) error {
 	enc, err := rows.NewEncoder(e.format, w, e.values)
 	if err != nil {
 		return err
@@ -166,6 +166,12 @@ func (e exporting) write(ctx context.Context, record *store.Reader, w io.Writer,
 				return err
 			}
 			for s, err := range record.Samples(ctx, post, e.from, to) {
+				if isDamage(err) {
+					if pass == 0 {
+						fmt.Fprintln(stderr, "ovenward export: left out:", err)
+					}
+					continue
+				}
 				if err != nil {
 					return err
 				}

@@ -49,7 +49,7 @@ func (x *exporter) row(ctx context.Context, post string, s store.StoredSample) (
 	r.Site, r.Oven, r.Probe, r.Stale, r.Certificate = v.Site, v.Oven, v.Probe, v.Stale, d.certificate
 	r.Origin = originOf(post, v.Simulated)
 	if u, known := quantity.LookupUnit(s.Reading.Unit); known && (s.Reading.HasValue || s.Reading.HasAxes) {
-		if in, err := d.setting.Raw(s.Reading, u); err == nil {
+		if in, err := d.setting.Raw(&s.Reading, u); err == nil {
 			r.Indicated = in.S
 		}
 	}

@@ -43,6 +43,8 @@ func commands() []command {
 		{"budget", "show what makes the values of a post uncertain", withoutContext(budgetCommand)},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
+		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
+		{"backup", "copy the record, beside a running daemon", backupCommand},
 	}
 }
 

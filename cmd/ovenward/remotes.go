@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"iter"
 	"math"
 	"strings"
@@ -71,16 +72,28 @@ func (o *outgoing) Posts(ctx context.Context) ([]string, error) {
 // First implements remotewrite.Record.
 func (o *outgoing) First(ctx context.Context, post string, at time.Time) (int64, error) {
 	for s, err := range o.Samples(ctx, post, at, time.Time{}) {
+		if isDamage(err) {
+			continue
+		}
 		return s.Seq, err
 	}
 	seq, _, err := o.Newest(ctx, post)
 	return seq + 1, err
 }
 
+// isDamage says whether err names a stretch of the record that cannot be read.
+func isDamage(err error) bool {
+	_, damaged := errors.AsType[*store.Damage](err)
+	return damaged
+}
+
 // Rows implements remotewrite.Record.
 func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[remotewrite.Row, error] {
 	return func(yield func(remotewrite.Row, error) bool) {
 		for s, err := range o.SamplesFrom(ctx, post, seq) {
+			if isDamage(err) {
+				continue // the record tells it; what lies behind it is sent
+			}
 			var r remotewrite.Row
 			if err == nil {
 				r, err = o.row(ctx, s)

@@ -1,0 +1,6 @@
+package reference
+
+import (
+	_ "github.com/prometheus/prometheus/tsdb"
+	_ "ovenward/acquire/store/storetest"
+)
