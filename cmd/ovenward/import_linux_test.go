@@ -235,7 +235,7 @@ func TestImportKilled(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(importHead)
 	at := time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)
-	for n := 1; n <= 400_000; n++ {
+	for n := 1; n <= 150_000; n++ {
 		fmt.Fprintf(&b, "hatch-door,%d,%s,0.1,0.1,mW/cm2\n", n, at.Add(time.Duration(n)*time.Second).Format(time.RFC3339))
 	}
 	if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {

@@ -18,9 +18,8 @@ import (
 // far is a receiver over real TLS.
 type far struct {
 	*httptest.Server
-	mu     sync.Mutex
-	auth   []string
-	bodies int
+	mu   sync.Mutex
+	auth []string
 }
 
 func newFar(t *testing.T, answer http.HandlerFunc) *far {

@@ -128,21 +128,11 @@ func TestAnswers(t *testing.T) {
 				if again != tt.again {
 					t.Fatalf("sent again: %v, want %v", again, tt.again)
 				}
-				st := w.Stats()
 				if !tt.again {
-					for _, q := range all[2:] {
-						if q.body == data[0].body {
-							t.Error("a refused request came again")
-						}
-					}
-					if len(all[2].points) != 0 {
-						t.Error("after a refusal no empty request asked whether the receiver lets anything in")
-					}
-					if int(st.Refused) != len(data[0].points) || st.Failed != 0 {
-						t.Errorf("%+v, want %d refused", st, len(data[0].points))
-					}
+					checkRefused(t, all, data[0], w.Stats())
 					return
 				}
+				st := w.Stats()
 				if d := data[1].at.Sub(data[0].at); d < tt.first || d > tt.first+time.Second {
 					t.Errorf("came again after %v, want %v", d, tt.first)
 				}
@@ -154,6 +144,22 @@ func TestAnswers(t *testing.T) {
 				}
 			})
 		})
+	}
+}
+
+// checkRefused: the first request with samples was refused for good.
+func checkRefused(t *testing.T, all []request, refused request, st Stats) {
+	t.Helper()
+	for _, q := range all[2:] {
+		if q.body == refused.body {
+			t.Error("a refused request came again")
+		}
+	}
+	if len(all[2].points) != 0 {
+		t.Error("after a refusal no empty request asked whether the receiver lets anything in")
+	}
+	if int(st.Refused) != len(refused.points) || st.Failed != 0 {
+		t.Errorf("%+v, want %d refused", st, len(refused.points))
 	}
 }
 
