@@ -39,8 +39,8 @@ posts that do not see are shelved for 8 h at most.
   --days=N              that a summary covers (default 7)
 `
 
-// alarmAsk is what the command line of ovenward alarm says.
-type alarmAsk struct {
+// alarmAct is what the command line of ovenward alarm says.
+type alarmAct struct {
 	verb, of                   string
 	url, who, user, password   string
 	why, remedy, lasting, days string
@@ -73,7 +73,7 @@ func alarmCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	return 0
 }
 
-func parseAlarm(args []string) (a alarmAsk, err error) {
+func parseAlarm(args []string) (a alarmAct, err error) {
 	var file string
 	flags := flag.NewFlagSet("ovenward alarm", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -121,18 +121,18 @@ func parseAlarm(args []string) (a alarmAsk, err error) {
 }
 
 // run asks the daemon.
-func (a alarmAsk) run(ctx context.Context, out io.Writer) error {
+func (a alarmAct) run(ctx context.Context, out io.Writer) error {
 	switch a.verb {
 	case "list":
 		var all struct {
-			Alarms []alarmLine `json:"alarms"`
+			Alarms []alarmShown `json:"alarms"`
 		}
 		if err := a.call(ctx, http.MethodGet, "/api/v1/alarms", nil, &all); err != nil {
 			return err
 		}
 		return printAlarms(out, all.Alarms)
 	case "summary":
-		var s summed
+		var s alarmSum
 		if err := a.call(ctx, http.MethodGet, "/api/v1/alarms/summary?days="+url.QueryEscape(a.days), nil, &s); err != nil {
 			return err
 		}
@@ -156,7 +156,7 @@ const (
 )
 
 // call makes one request and reads its answer.
-func (a alarmAsk) call(ctx context.Context, method, path string, body, into any) error {
+func (a alarmAct) call(ctx context.Context, method, path string, body, into any) error {
 	ctx, cancel := context.WithTimeout(ctx, askWithin)
 	defer cancel()
 	var send io.Reader
@@ -200,15 +200,15 @@ func (a alarmAsk) call(ctx context.Context, method, path string, body, into any)
 	return nil
 }
 
-// alarmLine is an alarm of the daemon's list.
-type alarmLine struct {
+// alarmShown is an alarm of the daemon's list.
+type alarmShown struct {
 	alarm.Alarm
 	Priority string `json:"priority"`
 	Standing bool   `json:"standing"`
 }
 
 // printAlarms prints what stands, waits or is set aside.
-func printAlarms(w io.Writer, all []alarmLine) error {
+func printAlarms(w io.Writer, all []alarmShown) error {
 	var b strings.Builder
 	n := 0
 	for _, a := range all {
@@ -233,15 +233,15 @@ func printAlarms(w io.Writer, all []alarmLine) error {
 	return err
 }
 
-// summed is the daemon's summary.
-type summed struct {
+// alarmSum is the daemon's summary.
+type alarmSum struct {
 	alarm.Summary
 	Day string `json:"per_day_is"`
 	Ten string `json:"per_ten_minutes_is"`
 	Of  string `json:"figures"`
 }
 
-func printSummary(w io.Writer, s summed) error {
+func printSummary(w io.Writer, s alarmSum) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d alarms from %s to %s\n", s.Raised, s.From.UTC().Format(time.RFC3339), s.To.UTC().Format(time.RFC3339))
 	fmt.Fprintf(&b, "%.3g a day: %s\n%.3g in ten minutes: %s; at most %d, and %d times above %d\n", s.PerDay, s.Day, s.PerTen, s.Ten,
