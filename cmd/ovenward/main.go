@@ -39,6 +39,7 @@ func commands() []command {
 		{"budget", "show what makes the values of a post uncertain", withoutContext(budgetCommand)},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
+		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
 	}
 }
 
