@@ -32,7 +32,11 @@ type Quantiles struct {
 	total       int64
 }
 
-func bucket(x float64) int { return int(math.Ceil(math.Log(x) / math.Log(gamma))) }
+// perBucket is 1/ln(gamma): ln((1 + e)/(1 − e)) = 2·atanh(e) = 2·(e + e³/3 + e⁵/5 + …)
+const perBucket = 1 / (2 * (RelativeError + RelativeError*RelativeError*RelativeError/3 +
+	RelativeError*RelativeError*RelativeError*RelativeError*RelativeError/5))
+
+func bucket(x float64) int { return int(math.Ceil(math.Log(x) * perBucket)) }
 
 // Add takes a value that held for a time; +Inf stands for one over range. NaN does
 // not count.
@@ -66,7 +70,7 @@ func (q *Quantiles) at(b int) *int64 {
 }
 
 // Merge takes all that another has taken.
-func (q *Quantiles) Merge(o Quantiles) {
+func (q *Quantiles) Merge(o *Quantiles) {
 	q.under, q.over, q.total = q.under+o.under, q.over+o.over, q.total+o.total
 	for i, ns := range o.held {
 		if ns > 0 {

@@ -57,7 +57,7 @@ func higher(a, b Peak) bool {
 }
 
 // Merge takes the highest of another.
-func (p *Peaks) Merge(o Peaks) {
+func (p *Peaks) Merge(o *Peaks) {
 	for _, v := range o.all[:o.n] {
 		p.Add(v)
 	}
@@ -83,10 +83,36 @@ func (d *Distribution) add(p Piece) {
 	d.Quantiles.Add(float64(p.S), p.For)
 }
 
-func (d *Distribution) merge(o Distribution) {
+func (d *Distribution) merge(o *Distribution) {
 	d.Moments.Merge(o.Moments)
-	d.Quantiles.Merge(o.Quantiles)
+	d.Quantiles.Merge(&o.Quantiles)
 	d.OverRange += o.OverRange
+}
+
+// Exceedances counts stretches above a limit. Nothing in it is approximate.
+type Exceedances struct {
+	Count       int           // unbroken stretches
+	Above       time.Duration // in all
+	First, Last time.Time     // begin and end of what was seen
+
+	beginsAbove, endsAbove bool
+}
+
+// Merge takes what comes next: an exceedance that goes on is not two.
+func (e *Exceedances) Merge(next Exceedances) {
+	if next.First.IsZero() {
+		return
+	}
+	if e.First.IsZero() {
+		*e = next
+		return
+	}
+	if e.endsAbove && next.beginsAbove && next.First.Equal(e.Last) {
+		e.Count--
+	}
+	e.Count += next.Count
+	e.Above += next.Above
+	e.Last, e.endsAbove = next.Last, next.endsAbove
 }
 
 // Summary sums up a stretch of time: a run, an hour, a day, a whole test. Its size
@@ -96,11 +122,7 @@ type Summary struct {
 	Limit       quantity.PowerDensity
 	On, Off     Distribution
 	Peaks       Peaks
-	Exceedances int           // unbroken stretches above Limit
-	Above       time.Duration // Limit; exact
-	First, Last time.Time     // begin and end of what was seen
-
-	beginsAbove, endsAbove bool
+	Exceedances Exceedances // of Limit
 }
 
 // Add takes the next piece; pieces come in order and do not overlap.
@@ -108,11 +130,11 @@ func (s *Summary) Add(p Piece) {
 	if p.For <= 0 {
 		return
 	}
-	one := Summary{Limit: s.Limit, First: p.At, Last: p.At.Add(p.For)}
+	e := Exceedances{First: p.At, Last: p.At.Add(p.For)}
 	if p.Over || p.S > s.Limit {
-		one.Exceedances, one.Above, one.beginsAbove, one.endsAbove = 1, p.For, true, true
+		e.Count, e.Above, e.beginsAbove, e.endsAbove = 1, p.For, true, true
 	}
-	s.follow(&one)
+	s.Exceedances.Merge(e)
 	s.Peaks.Add(Peak{p.At, p.S, p.Over})
 	if p.On {
 		s.On.add(p)
@@ -123,25 +145,10 @@ func (s *Summary) Add(p Piece) {
 
 // Merge takes a later stretch against the same limit.
 func (s *Summary) Merge(later *Summary) {
-	if later.First.IsZero() {
-		return
-	}
-	s.follow(later)
-	s.Peaks.Merge(later.Peaks)
-	s.On.merge(later.On)
-	s.Off.merge(later.Off)
-}
-
-// follow adds the exceedances of what comes next: one that goes on is not two.
-func (s *Summary) follow(next *Summary) {
-	if s.First.IsZero() {
-		s.First, s.beginsAbove = next.First, next.beginsAbove
-	} else if s.endsAbove && next.beginsAbove && next.First.Equal(s.Last) {
-		s.Exceedances--
-	}
-	s.Exceedances += next.Exceedances
-	s.Above += next.Above
-	s.Last, s.endsAbove = next.Last, next.endsAbove
+	s.Exceedances.Merge(later.Exceedances)
+	s.Peaks.Merge(&later.Peaks)
+	s.On.merge(&later.On)
+	s.Off.merge(&later.Off)
 }
 
 // Seen is the time that pieces covered.

@@ -32,7 +32,7 @@ func TestQuantilesWithinTheirBound(t *testing.T) {
 				x, w = append(x, draw()), append(w, float64(held))
 				part.Add(x[len(x)-1], held)
 			}
-			q.Merge(part)
+			q.Merge(&part)
 		}
 		stat.SortWeighted(x, w)
 		for _, p := range []float64{0, 0.001, 0.05, 0.25, 0.5, 0.75, 0.9, 0.99, 0.999, 1} {
@@ -117,8 +117,7 @@ func TestSummariesMerge(t *testing.T) {
 		for _, p := range all {
 			whole.Add(p)
 		}
-		if whole.Exceedances != merged.Exceedances || whole.Above != merged.Above || whole.Seen() != merged.Seen() || !whole.Last.Equal(merged.Last) ||
-			!whole.First.Equal(merged.First) || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
+		if whole.Exceedances != merged.Exceedances || whole.Seen() != merged.Seen() || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
 			whole.On.Quantiles.At(0.9) != merged.On.Quantiles.At(0.9) || digits(whole.On.Moments.Mean, merged.On.Moments.Mean) < 12 ||
 			digits(whole.Off.Moments.Deviation(), merged.Off.Moments.Deviation()) < 11 {
 			t.Fatalf("merged %+v\nwhole  %+v", merged, whole)
@@ -157,8 +156,8 @@ func checkSummary(t *testing.T, s Summary, all []Piece) {
 			t.Fatalf("peak %d is %+v, want %+v", i, p, want)
 		}
 	}
-	if s.Above != above || s.Exceedances != count || s.Seen() != seen || count == 0 {
-		t.Fatalf("%d exceedances for %v of %v, want %d for %v of %v", s.Exceedances, s.Above, s.Seen(), count, above, seen)
+	if s.Exceedances.Above != above || s.Exceedances.Count != count || s.Seen() != seen || count == 0 {
+		t.Fatalf("%d exceedances for %v of %v, want %d for %v of %v", s.Exceedances.Count, s.Exceedances.Above, s.Seen(), count, above, seen)
 	}
 }
 
@@ -166,12 +165,12 @@ func TestEmptySummaries(t *testing.T) {
 	var a, b Summary
 	a.Merge(&b)
 	a.Add(Piece{At: time.Unix(0, 0), S: 1})
-	if !a.First.IsZero() || a.Seen() != 0 || len(a.Peaks.List()) != 0 {
+	if !a.Exceedances.First.IsZero() || a.Seen() != 0 || len(a.Peaks.List()) != 0 {
 		t.Errorf("%+v", a)
 	}
 	b.Add(Piece{At: time.Unix(5, 0), For: time.Second, S: 1})
 	a.Merge(&b)
-	if a.Exceedances != 1 || !a.First.Equal(time.Unix(5, 0)) { // any value is above a limit of 0
+	if a.Exceedances.Count != 1 || !a.Exceedances.First.Equal(time.Unix(5, 0)) { // any value is above a limit of 0
 		t.Errorf("%+v", a)
 	}
 }
