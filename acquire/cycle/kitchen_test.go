@@ -132,6 +132,9 @@ func undecidable(all []spell, tolerance time.Duration) bool {
 // and one sample.
 func TestRunsAgainstTheTruth(t *testing.T) {
 	kitchens := 100
+	if underRace {
+		kitchens = 5
+	}
 	if os.Getenv("OVENWARD_COUNTS") == "full" {
 		kitchens = 1000
 	}

@@ -65,7 +65,10 @@ func (h hits) String() string { return fmt.Sprintf("%.2f %% of %d", h.share(), h
 // TestIntervalsHoldTheTruth: 95 ± 1.5 % of the intervals hold the truth wherever
 // no warning is given.
 func TestIntervalsHoldTheTruth(t *testing.T) {
-	rounds := 3000
+	rounds, allowed := 3000, 1.5
+	if underRace {
+		rounds, allowed = 200, 6
+	}
 	if os.Getenv("OVENWARD_COUNTS") == "full" {
 		rounds = 100_000
 	}
@@ -99,8 +102,8 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 	t.Logf("%d answered, %d with a warning, %d refused; exponent %v, distances among the marks %v, beyond them %v",
 		answered, warned, refused, exponent, among, beyond)
 	for name, h := range map[string]hits{"exponent": exponent, "distance among the marks": among, "distance beyond them": beyond} {
-		if h.of < rounds/10 || math.Abs(h.share()-95) > 1.5 {
-			t.Errorf("%s: %v of the intervals hold the truth, want 95 ± 1.5 %%", name, h)
+		if h.of < rounds/10 || math.Abs(h.share()-95) > allowed {
+			t.Errorf("%s: %v of the intervals hold the truth, want 95 ± %g %%", name, h, allowed)
 		}
 	}
 	if answered < rounds/4 {

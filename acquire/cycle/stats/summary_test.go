@@ -100,7 +100,7 @@ func pieces(rng *rand.Rand, n int) []Piece {
 // TestSummariesMerge: however a stretch is cut, the parts give the whole.
 func TestSummariesMerge(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	for range 50 {
+	for range 20 {
 		all := pieces(rng, 2000)
 		whole := Summary{Limit: 50}
 		merged := Summary{Limit: 50}
