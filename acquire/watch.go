@@ -116,7 +116,7 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		smooth:    newSmooth(post),
-		runs:      cycle.NewRuns(post.Probe.Floor, post.RunGap),
+		runs:      cycle.NewRuns(cycle.Options{Floor: post.Probe.Floor, Gap: post.RunGap, Response: post.Probe.Response, Stale: post.Stale}),
 		condition: Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
 	}
