@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
 	"testing"
 	"time"
 
@@ -59,9 +58,6 @@ func benchMonth(b *testing.B, places int8) {
 			r.Close()
 		}
 		b.ReportMetric(n*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		b.ReportMetric(resident(b), "peak-MB")
 	})
 	r, err := OpenReadOnly(dir)
 	if err != nil {
@@ -71,25 +67,11 @@ func benchMonth(b *testing.B, places int8) {
 	for _, points := range []int{1200} {
 		b.Run(fmt.Sprintf("chart-%d", points), func(b *testing.B) {
 			for b.Loop() {
-				p, err := r.Chart(b.Context(), "fryer", noon(), noon().Add(span), points)
+				p, err := r.Chart(b.Context(), "fryer", noon().Truncate(time.Minute), noon().Truncate(time.Minute).Add(span), points)
 				if err != nil || len(p) != points {
 					b.Fatalf("%d points, %v", len(p), err)
 				}
 			}
 		})
 	}
-}
-
-// resident is the most memory that this process ever held, in MB; 0 where the
-// system does not say.
-func resident(b *testing.B) float64 {
-	text, err := os.ReadFile("/proc/self/status")
-	if err != nil {
-		return 0
-	}
-	var kb float64
-	for line := range splitLines(string(text)) {
-		fmt.Sscanf(line, "VmHWM: %f kB", &kb)
-	}
-	return kb / 1024
 }

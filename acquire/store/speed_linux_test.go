@@ -4,11 +4,9 @@ import (
 	"context"
 	"fmt"
 	"hash/crc32"
-	"iter"
 	"math"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -18,8 +16,6 @@ import (
 	"ovenward/acquire/store/chunk"
 	"ovenward/acquire/store/storetest"
 )
-
-func splitLines(s string) iter.Seq[string] { return strings.SplitSeq(s, "\n") }
 
 // secondsOf makes the samples of one second of series, again and again.
 func secondsOf(series int) ([]*signal, [][]acquire.Sample) {
@@ -126,8 +122,6 @@ func BenchmarkSynced(b *testing.B) {
 		b.ReportMetric(80*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
 	})
 }
-
-
 
 func unixAppend(b []byte, at, digits int64) []byte {
 	for i := range 8 {
