@@ -56,7 +56,7 @@ func (g *signal) at(seq int64) string {
 // One bit flipped anywhere in the file or its log: what can be read is what was
 // recorded, what cannot is told, and with a rebuilding hardly anything is lost.
 func TestFlippedBits(t *testing.T) {
-	posts, span, rounds := []string{"fryer", "combi"}, time.Hour, 16
+	posts, span, rounds := []string{"fryer", "combi"}, time.Hour, 8
 	if fullCounts() {
 		span, rounds = 24*time.Hour, 1000
 	}

@@ -15,9 +15,11 @@ import (
 )
 
 const (
-	// mergeRows is how many samples wait in fragments, about, before they are
-	// merged out of turn; and the most that one transaction merges.
+	// mergeRows is the most samples, about, that one transaction merges.
 	mergeRows = 100_000
+	// waitRows is how many samples wait in fragments, about, before they are merged
+	// out of turn: a burst is taken in first.
+	waitRows = 1_000_000
 	// sealAfter is the longest span of a chunk, by stamps: so that it is in the
 	// chain of hashes soon, however seldom a probe is asked.
 	sealAfter = time.Hour

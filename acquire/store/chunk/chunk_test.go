@@ -110,3 +110,18 @@ func TestRoundTrip(t *testing.T) {
 		}
 	})
 }
+
+// Values that are multiples but for an offset come back, also when the first is 0.
+func TestScaleFromZero(t *testing.T) {
+	rows := signalRows(600, 3)
+	for i := range rows {
+		rows[i].Digits, rows[i].Said = int64(3+5*(i%9)), nil
+	}
+	rows[0].Digits = 0
+	b, _ := new(Encoder).Encode(nil, "fryer", rows, 1<<20)
+	for i, r := range all(t, b) {
+		if !same(&r, &rows[i]) {
+			t.Fatalf("row %d has %d, want %d", i, r.Digits, rows[i].Digits)
+		}
+	}
+}
