@@ -14,11 +14,10 @@ type model struct {
 	tables    [][states]step // filled when the first block is read
 	filled    bool
 
-	data    []byte // of a block, with padding
-	firsts  []int64
-	expect  []expect
-	begun   []bool
-	onlyWay bool
+	data   []byte // of a block, with padding
+	firsts []int64
+	expect []expect
+	begun  []bool
 }
 
 // appendModel writes what the blocks share: classes, templates, channels, the

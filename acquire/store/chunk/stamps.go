@@ -92,3 +92,67 @@ func usualSlope(at []int64, scratch []int64) (int64, []int64) {
 	slices.Sort(scratch)
 	return scratch[len(scratch)/2] << stampBits, scratch
 }
+
+// resolutions are what instants may be whole multiples of, in ns.
+func resolutions() [10]int64 { return [10]int64{1, 10, 100, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9} }
+
+// resolution returns the greatest that all instants are multiples of.
+func resolution(rows []Row) uint8 {
+	all := resolutions()
+	best := uint8(6) // finer than a second, so that jitter stays visible
+	for i := range rows {
+		for rows[i].At%all[best] != 0 {
+			best--
+		}
+	}
+	return best
+}
+
+// stampTokens chooses the way of the line, and codes the instants.
+func (d *dense) stampTokens(rows []Row) {
+	res := resolutions()[d.res]
+	d.steps = d.steps[:0]
+	for i := range rows {
+		d.steps = append(d.steps, rows[i].At/res)
+	}
+	d.slope, d.scratch = usualSlope(d.steps, d.scratch)
+	best := -1
+	for way := range uint8(lineWays) {
+		cost := 0
+		d.eachStamp(way, 8, func(_ int, z uint64) { cost += sixteenths(z) })
+		if best < 0 || cost < best {
+			best, d.lineWay = cost, way
+		}
+	}
+	d.eachStamp(d.lineWay, len(d.blocks), func(context int, z uint64) {
+		d.stamps = append(d.stamps, d.token(uint32(histStamps+context), z))
+	})
+}
+
+// eachStamp calls f for all rows of the first blocks but each block's first.
+func (d *dense) eachStamp(way uint8, blocks int, f func(context int, z uint64)) {
+	d.lines = d.lines[:0]
+	from := 0
+	for _, end := range d.blocks[:min(blocks, len(d.blocks))] {
+		at := d.steps[from:end]
+		first := at[0]
+		d.scratch = d.scratch[:0]
+		for _, a := range at {
+			d.scratch = append(d.scratch, a-first)
+		}
+		start, slope := int64(0), d.slope
+		if way != lineFollows {
+			start, slope = fit(d.scratch, d.slope)
+		}
+		d.lines = append(d.lines, [2]int64{start, slope})
+		l := line{at: start, slope: slope, way: way}
+		for _, a := range d.scratch[1:] {
+			want, context := l.next()
+			z := zigzag(a - want)
+			f(context, z)
+			s, _ := symbolOf(z)
+			l.take(a, a-want, s)
+		}
+		from = end
+	}
+}
