@@ -144,7 +144,7 @@ func checkRow(t *testing.T, format string, row map[string]string, post string, x
 		value = x.Reading.Value.String()
 	}
 	for k, want := range map[string]string{
-		"post": post, "seq": strconv.FormatInt(x.Seq, 10), "utc": x.At.Format("2006-01-02T15:04:05.000000000Z"), "utc_within_ms": "1.5",
+		"post": post, "seq": strconv.FormatInt(x.Seq, 10), "utc": x.At.Format("2006-01-02T15:04:05.000000000Z"), "utc_within_ms": strconv.FormatFloat(x.AtU.Seconds()*1e3, 'g', -1, 64),
 		"said": string(x.Said), "value": value, "unit": "mW/cm2", "quality": strings.ReplaceAll(x.Quality.String(), ",", ""),
 		// 10 W/m² are 1 mW/cm²: SI.
 		"power_density_mw_per_cm2": number(float64(x.S) / 10), "expanded_uncertainty_mw_per_cm2": number(float64(x.U) / 10),
