@@ -20,6 +20,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
 )
 
 //go:embed page.html static
@@ -56,6 +57,10 @@ type Options struct {
 	// Changes reads the record: the changes of alarms in a span of time, in their
 	// order. Without it there is no summary.
 	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
+
+	// Told reads what was told to whom and what came back, the newest first.
+	// Without it nothing is shown of it.
+	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
@@ -129,6 +134,7 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/sums", s.serveSums)
 	get("/api/v1/alarms/summary", s.serveSummary)
 	get("/api/v1/events", s.serveEvents)
+	get("/api/v1/told", s.serveTold)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	get("/-/ready", probeOf(s.o.Ready, "ready"))

@@ -1,0 +1,81 @@
+package web
+
+import (
+	"math"
+	"net/http"
+	"strconv"
+	"time"
+
+	"ovenward/acquire/store"
+)
+
+// toldView is one message in words.
+type toldView struct {
+	At, Courier, To, Subject, Came string
+	Dead                           bool
+}
+
+// toldShown is how many messages the page shows.
+const toldShown = 12
+
+// told puts the newest messages into words; trouble says why they cannot be read.
+func (s *Server) told(r *http.Request, now time.Time) (views []toldView, trouble string) {
+	if s.o.Told == nil {
+		return nil, ""
+	}
+	all, err := s.o.Told(r.Context(), store.ToldQuery{}, toldShown)
+	if err != nil {
+		s.log.Error("what was told could not be read", "err", err)
+		return nil, "what was told cannot be read: " + err.Error()
+	}
+	for _, t := range all {
+		v := toldView{At: clock(t.At, now), Courier: t.Courier, To: t.To, Subject: t.Subject, Came: "accepted", Dead: t.Outcome == store.ToldRefused}
+		if v.Dead {
+			v.Came = "refused for good"
+		}
+		if t.Answer != "" {
+			v.Came += ": " + t.Answer
+		}
+		if t.Attempts > 1 {
+			v.Came += " (after " + strconv.Itoa(t.Attempts) + " attempts)"
+		}
+		views = append(views, v)
+	}
+	return views, ""
+}
+
+// serveTold answers with messages, the newest first: outcome=refused for the dead
+// letters, event= for those of one change, before= to go on.
+func (s *Server) serveTold(w http.ResponseWriter, r *http.Request) {
+	before, err := queryInt(r, "before", 0, 0, math.MaxInt64)
+	if err != nil {
+		sendProblem(w, r, http.StatusBadRequest, "before: write the id of the last message you have, 0 for the newest")
+		return
+	}
+	event, err := queryInt(r, "event", 0, 0, math.MaxInt64)
+	if err != nil {
+		sendProblem(w, r, http.StatusBadRequest, "event: write the id of an event, 0 for all")
+		return
+	}
+	n, err := queryInt(r, "limit", someEvents, 1, mostEvents)
+	if err != nil {
+		sendProblem(w, r, http.StatusBadRequest, "limit: write a number from 1 to "+strconv.Itoa(mostEvents))
+		return
+	}
+	q := store.ToldQuery{Before: before, Event: event, Courier: r.URL.Query().Get("courier"), Outcome: store.ToldOutcome(r.URL.Query().Get("outcome"))}
+	switch q.Outcome {
+	case "", store.ToldAccepted, store.ToldRefused:
+	default:
+		sendProblem(w, r, http.StatusBadRequest, "outcome: write accepted or refused, or leave it out for both")
+		return
+	}
+	told := []store.Told{}
+	if s.o.Told != nil {
+		if told, err = s.o.Told(r.Context(), q, int(n)); err != nil {
+			s.log.Error("what was told could not be read", "err", err)
+			sendProblem(w, r, http.StatusServiceUnavailable, "the record could not be read: "+err.Error())
+			return
+		}
+	}
+	s.sendJSON(w, r, map[string]any{"messages": append([]store.Told{}, told...)})
+}
