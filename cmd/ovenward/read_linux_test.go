@@ -27,7 +27,7 @@ import (
 func asked(port string, more ...string) []string {
 	return append([]string{"--driver=textline", "--port=" + port, "--set", `query=READ?\n`, "--set", "value=1", "--set", "unit=2",
 		"--set", "status=3", "--set", `ok=["OK"]`, "--set", `over_range=["OVER"]`, "--set", `battery_low=["BAT"]`,
-		"--set", "poll=20 ms", "--set", "timeout=400 ms", "--set", "floor=0.1 mW/cm2", "--set", "range=20 mW/cm2"}, more...)
+		"--set", "poll=150 ms", "--set", "timeout=150 ms", "--set", "floor=0.1 mW/cm2", "--set", "range=20 mW/cm2"}, more...)
 }
 
 // instrument answers as a probe does that has much happen to it.
@@ -46,7 +46,7 @@ func TestReadText(t *testing.T) {
 	}
 	lines := strings.Split(strings.TrimSpace(stdout.String()), "\n")
 	for i, want := range [][]string{{"0.412 mW/cm2  good  round trip ", " ± "}, {"0.05 mW/cm2  under-floor"}, {"no number  over-range"},
-		{"1.0 mW/cm2  good  battery low"}, {"no answer in time", "within 400 ms"}, {`"rubbish"`}} {
+		{"1.0 mW/cm2  good  battery low"}, {"no answer in time", "within 150 ms"}, {`"rubbish"`}} {
 		for _, w := range want {
 			if i >= len(lines) || !strings.Contains(lines[i], w) {
 				t.Fatalf("line %d of\n%s\nwant %q in it", i+1, stdout.String(), w)
