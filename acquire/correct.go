@@ -30,6 +30,35 @@ func (p *Probe) Certificates() []*calib.Certificate {
 // use makes c the correction of what comes.
 func (w *watch) use(c calib.Correction) { w.correction, w.chain = c, c.Chain() }
 
+// correct makes the correction by a certificate. Its coverage factor is the
+// largest of those at the post's limits.
+func (p *Post) correct(cert *calib.Certificate) calib.Correction {
+	best := calib.Correct(p.Nature(), cert, p.Limit.Value)
+	for _, l := range p.More {
+		if c := calib.Correct(p.Nature(), cert, l.Value); c.Coverage() > best.Coverage() {
+			best = c
+		}
+	}
+	return best
+}
+
+// top is the most that the probe can show, corrected by any of its certificates,
+// with its expanded uncertainty, NaN where that is unknown; and the least that is
+// over its range.
+func (p *Post) top() (top, u, least quantity.PowerDensity) {
+	top, u, least = p.Probe.Range, unknown(), p.Probe.Range
+	for i, cert := range p.Probe.Certificates() {
+		c := p.correct(cert)
+		s, su := c.Apply(p.Probe.Range + p.Probe.ZeroBound)
+		low, _ := c.Apply(p.Probe.Range)
+		top, least = max(top, s), min(least, low)
+		if i == 0 || su > u {
+			u = su
+		}
+	}
+	return top, u, least
+}
+
 // certify takes up the certificate that is in force at an instant, and says
 // whether that is another one than before.
 func (w *watch) certify(at time.Time) bool {
@@ -44,7 +73,7 @@ func (w *watch) certify(at time.Time) bool {
 		next = time.Unix(1<<40, 0) // beyond all that comes
 	}
 	w.certified, w.nextCertificate = true, next
-	c := calib.Correct(w.post.Nature(), cert, w.post.Limit.Value)
+	c := w.post.correct(cert)
 	c.Zero, c.ZeroAt, c.ZeroBy = w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy
 	w.use(c)
 	return changed

@@ -33,8 +33,8 @@ type held struct {
 // hold begins the windows of all limits. The alarm of the first limit has the
 // plain name that a post with one limit has always had.
 func (w *watch) hold() {
-	_, topU := w.correction.Apply(w.post.Probe.Range)
-	w.means = limit.NewWindows(w.post.Probe.Range, topU)
+	w.top, w.topU, w.floorOfTop = w.post.top()
+	w.means = limit.NewWindows(w.top, w.topU)
 	for i, l := range w.post.Limits() {
 		h := held{limit: l, sustained: limit.NewSustained(w.post.Sustained, l.Value)}
 		if l.Averaged() {
@@ -113,6 +113,9 @@ func (w *watch) recall(p Past) error {
 		s.Mono = s.At.Sub(w.epoch.Round(0))
 		if first {
 			first, w.bounds.From = false, min(s.Mono, 0)
+			if s.Seq > 1 { // there was more, which is not recalled
+				w.flaws.unseen(s.Mono-1, s.Mono)
+			}
 		}
 		if s.Mono >= 0 {
 			continue

@@ -41,11 +41,12 @@ func (w *watch) follow(s *Sample) {
 		w.last, w.still = w.newest, s.Mono
 	case over:
 		w.keep(s, false)
-		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
+		w.bounds.Lo, w.bounds.Hi = w.floorOfTop, quantity.PowerDensity(math.Inf(1))
 		for i := range w.held {
 			w.held[i].notBelow()
 		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
+		w.sampled(s)
 		w.still = s.Mono
 		w.smooth.overRange(s.Mono)
 	default:
@@ -58,12 +59,13 @@ func (w *watch) follow(s *Sample) {
 				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
 			}
 		}
-		was := w.runs.Peak()
+		was := w.runs.Run()
 		w.runs.Observe(s.Mono, s.S)
-		if w.runs.Peak() != was {
+		if now := w.runs.Run(); now.Peak != was.Peak || now.Start != was.Start {
 			w.runPeakU = s.U
 		}
 		since, running := w.runs.Running()
+		w.sampled(s)
 		if w.slowed {
 			w.smooth.observe(s.Mono, s.S, since, running)
 		}
@@ -112,6 +114,7 @@ func (w *watch) spend(now time.Duration) {
 		w.integrate(b)
 	}
 	if b.To < now {
+		w.flaws.unseen(b.To, now)
 		b.Seen = false
 		unseen := limit.Stretch{From: b.To, To: now}
 		w.observe(&unseen)

@@ -76,6 +76,9 @@ type watch struct {
 	vitals       Vitals
 	lowByValue   bool // only the battery's value can end its alarm
 	runPeakU     quantity.PowerDensity
+	flaws        runFlaws
+	top, topU    quantity.PowerDensity // the most that the probe can show, corrected
+	floorOfTop   quantity.PowerDensity // the least that over-range can be, corrected
 	counts       Counts
 	peak         minutePeak
 
@@ -116,6 +119,7 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		smooth:    newSmooth(post),
+		flaws:     newRunFlaws(post),
 		runs:      cycle.NewRuns(cycle.Options{Floor: post.Probe.Floor, Gap: post.RunGap, Response: post.Probe.Response, Stale: post.Stale}),
 		condition: Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
