@@ -59,12 +59,13 @@ func (w *watch) follow(s *Sample) {
 				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
 			}
 		}
-		was := w.runs.Run()
+		peak := w.runs.Peak()
+		begun, _ := w.runs.Running()
 		w.runs.Observe(s.Mono, s.S)
-		if now := w.runs.Run(); now.Peak != was.Peak || now.Start != was.Start {
+		since, running := w.runs.Running()
+		if w.runs.Peak() != peak || since != begun {
 			w.runPeakU = s.U
 		}
-		since, running := w.runs.Running()
 		w.sampled(s)
 		if w.slowed {
 			w.smooth.observe(s.Mono, s.S, since, running)
