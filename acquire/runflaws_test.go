@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 )
@@ -39,6 +40,7 @@ func TestLosingDataNeverEarnsWithin(t *testing.T) {
 			}
 			word := dither(mw, at)
 			full.feed(at, word)
+			heard := false
 			switch lose := rapid.IntRange(0, 40).Draw(t, "lose"); {
 			case silent > 0:
 				silent--
@@ -46,8 +48,13 @@ func TestLosingDataNeverEarnsWithin(t *testing.T) {
 				silent = rapid.IntRange(3, 12).Draw(t, "silent")
 			case lose == 1:
 				lossy.feed(at, "FAULT")
+				heard = true
 			default:
 				lossy.feed(at, word)
+				heard = true
+			}
+			if !heard {
+				continue // the last value holds until silence is known
 			}
 			a, b := full.outcome(at), lossy.outcome(at)
 			if b.Outcome == limit.Within {
@@ -117,5 +124,25 @@ func TestTheTopIsCorrected(t *testing.T) {
 	post.Probe.Certificate.Factor = 0.5
 	if top, _, least := post.top(); top != 200 || least != 100 {
 		t.Errorf("of a factor of 0.5 the top is %v, over-range at least %v; want 200, 100 W/m²", top, least)
+	}
+}
+
+// TestAnOverdueCertificateIsTold: that its successor is entered already, for a later
+// day, hides nothing; and a lead of 0 keeps only the notice beforehand away.
+func TestAnOverdueCertificateIsTold(t *testing.T) {
+	w, told := ruledWatch(t, func(p *Post) {
+		p.Upkeep.Certificate = 0
+		now, next := *p.Probe.Certificate, *p.Probe.Certificate
+		now.Number, now.Due = "K-1", time.Date(2000, 1, 1, 12, 0, 10, 0, time.UTC)
+		next.Number, next.Date = "K-2", time.Date(2000, 3, 1, 0, 0, 0, 0, time.UTC)
+		p.Probe.Certificate, p.Probe.Earlier = &next, []*calib.Certificate{&now}
+	})
+	w.goOn(0, 9*time.Second, 0.01)
+	told.want(t, alarm.CertificateOverdue)
+	w.goOn(9*time.Second, 12*time.Second, 0.01)
+	told.want(t, alarm.CertificateOverdue, alarm.Raised)
+	told.want(t, alarm.CertificateDue)
+	if text := w.systemText(certificateOverdueAt); !strings.Contains(text, "certificate K-1 of") {
+		t.Error(text)
 	}
 }
