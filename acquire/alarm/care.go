@@ -69,8 +69,13 @@ func (c *Care) begin(a Alarm, mono time.Duration, wall time.Time) {
 // note follows what became of the alarm since the last look.
 func (c *Care) note(a Alarm, mono time.Duration) {
 	raised := a.ID != c.seen.ID || a.State.Present() && !c.seen.State.Present()
-	if raised || a.Calls() && !c.seen.Calls() {
-		c.waits, c.told = mono, mono
+	calls := a.Calls() && !c.seen.Calls()
+	if raised || calls {
+		c.told = mono
+	}
+	// An alarm that comes and goes waits for somebody from the first time on.
+	if a.ID != c.seen.ID || calls || a.State.Waits() && !c.seen.State.Waits() {
+		c.waits = mono
 	}
 	if !a.Until.IsZero() && (!a.Until.Equal(c.seen.Until) || a.Aside != c.seen.Aside || raised && a.Rule.IsNotice()) {
 		c.ends = mono + a.span()

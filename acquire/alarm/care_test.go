@@ -156,3 +156,31 @@ func TestSummary(t *testing.T) {
 		}
 	}
 }
+
+// TestChatterDoesNotPutEscalationOff: an alarm that comes and goes, and that nobody
+// acknowledges, is escalated as soon as one that stands.
+func TestChatterDoesNotPutEscalationOff(t *testing.T) {
+	var c Care
+	due := Attention{EscalateAfter: 30 * time.Minute}
+	a := Alarm{Post: "door", Rule: Exceeds}
+	for minute := range 240 {
+		at := time.Duration(minute) * time.Minute
+		switch minute % 10 {
+		case 0:
+			a, _ = a.Step(Appears, noon().Add(at))
+		case 6:
+			a, _ = a.Step(Disappears, noon().Add(at))
+		}
+		h, is := c.Look(a, due, at, noon().Add(at))
+		if !is {
+			continue
+		}
+		if h != Escalate || minute != 30 {
+			t.Fatalf("%v after %d minutes, want it escalated after 30", h, minute)
+		}
+		a, _ = a.Step(h, noon().Add(at))
+	}
+	if a.Escalated.IsZero() {
+		t.Error("it was never escalated")
+	}
+}

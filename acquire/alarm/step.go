@@ -51,7 +51,10 @@ func (a Alarm) moved(to State, reason Reason, act Act) Alarm {
 		a.Since, a.ID = act.At, occurrence(a.Post, a.Rule, act.At)
 		a.Escalated, a.Told = time.Time{}, time.Time{}
 	case RaisedAgain:
-		a.Escalated, a.Told = time.Time{}, time.Time{}
+		a.Told = time.Time{}
+		if !a.State.Waits() { // else nobody has acknowledged it since
+			a.Escalated = time.Time{}
+		}
 	case WasReset:
 		a = a.back() // what was shelved is mended, and what comes next is another matter
 	}

@@ -214,7 +214,8 @@ func TestShelvesHaveAnEndAndAReason(t *testing.T) {
 	}
 }
 
-// An occurrence is escalated once; one that comes again may be again.
+// What nobody acknowledges is escalated once, however often it comes again; once
+// acknowledged, it may be again.
 func TestEscalationIsOnceInAnOccurrence(t *testing.T) {
 	a, _ := Alarm{Rule: Silent}.Step(Appears, noon())
 	a, why := a.Step(Escalate, noon().Add(time.Minute))
@@ -229,8 +230,14 @@ func TestEscalationIsOnceInAnOccurrence(t *testing.T) {
 		t.Errorf("an ended alarm is escalated: %q", why)
 	}
 	a, _ = a.Step(Appears, noon())
+	if _, why = a.Step(Escalate, noon()); why != None {
+		t.Errorf("it came again before anybody acknowledged it, and is escalated twice: %q", why)
+	}
+	a, _ = a.Step(Acknowledge, noon())
+	a, _ = a.Step(Disappears, noon())
+	a, _ = a.Step(Appears, noon())
 	if _, why = a.Step(Escalate, noon()); why != Escalated {
-		t.Errorf("raised again: %q", why)
+		t.Errorf("it came anew after it was acknowledged: %q", why)
 	}
 	a, _ = a.Step(Acknowledge, noon())
 	if _, why = a.Step(Escalate, noon()); why != None {

@@ -225,3 +225,28 @@ func TestRoutes(t *testing.T) {
 type never struct{}
 
 func (never) Covers(time.Time) bool { return false }
+
+// TestWhatStandsInForAnUrgentOneIsUrgent: the first word of an exceedance that
+// could not be sent is not held back because the field has fallen meanwhile.
+func TestWhatStandsInForAnUrgentOneIsUrgent(t *testing.T) {
+	now := time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)
+	first := &waiting{event: change(0, alarm.Exceeds, alarm.Unacknowledged, alarm.Raised, now)}
+	next := &waiting{event: change(0, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, now)}
+	if !first.urgent() || next.urgent() {
+		t.Fatalf("urgent: %v, %v; want the first only", first.urgent(), next.urgent())
+	}
+	q := queue{items: []*waiting{first}}
+	if n := q.replace(next, []*waiting{first}); n != 1 || !next.urgent() || len(q.items) != 1 {
+		t.Errorf("%d replaced, urgent %v", n, next.urgent())
+	}
+}
+
+// TestSnapshotKeepsWhatIsNoLongerWatched: an exceedance that latched at a post which
+// the configuration no longer has is in the heartbeat all the same.
+func TestSnapshotKeepsWhatIsNoLongerWatched(t *testing.T) {
+	s := SnapshotOf(nil, []alarm.Alarm{{Post: "annexe", Rule: alarm.Exceeds, State: alarm.LatchedUnacknowledged},
+		{Rule: alarm.Record, State: alarm.Unacknowledged}}, time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC))
+	if want := []string{"annexe exceeds", "record"}; !slices.Equal(s.Station, want) {
+		t.Errorf("%q stand, want %q", s.Station, want)
+	}
+}

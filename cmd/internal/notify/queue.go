@@ -25,6 +25,7 @@ type waiting struct {
 	queued   time.Time
 	attempts int
 	next     time.Time  // not before
+	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	flying   bool       // an attempt is under way
 	group    []*waiting // several alarms in one message; event is the newest of theirs
@@ -83,7 +84,7 @@ func (q *queue) allowance(w *waiting) (allowance, *bucket) {
 // of these can chatter.
 func (w *waiting) urgent() bool {
 	c := w.event.Alarm
-	return c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
+	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
 }
 
 // add queues a change and returns how many messages it took the place of. A
@@ -137,6 +138,7 @@ func (q *queue) waits(s subject) []*waiting {
 func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 	for _, o := range old {
 		w.more += o.more + 1
+		w.must = w.must || o.urgent()
 	}
 	w.first, w.attempts, w.queued = old[0].first, old[0].attempts, old[0].queued
 	if !w.held && !old[0].held {

@@ -49,9 +49,16 @@ func SnapshotOf(posts []acquire.Stats, station []alarm.Alarm, at time.Time) Snap
 		s.Posts = append(s.Posts, state)
 		s.Simulated = s.Simulated || p.Post.Probe.Simulated
 	}
+	here := map[string]bool{}
+	for _, p := range s.Posts {
+		here[p.ID] = true
+	}
 	var own []alarm.Alarm
 	for _, a := range station {
-		if a.Post == "" && !a.Rule.IsNotice() {
+		if !here[a.Post] && !a.Rule.IsNotice() { // the station's, and those of posts that are no longer watched
+			if a.Post != "" {
+				a.Rule = alarm.Rule(a.Post + " " + string(a.Rule))
+			}
 			own = append(own, a)
 		}
 	}
