@@ -32,7 +32,7 @@ var errConvertHelp = errors.New("help asked for")
 func convertCommand(args []string, stdout, stderr io.Writer) int {
 	text, err := convert(args)
 	if errors.Is(err, errConvertHelp) {
-		fmt.Fprintln(stdout, convertHelp+unitList())
+		fmt.Fprintln(stdout, convertHelp+unitLines())
 		return 0
 	}
 	if err != nil {
@@ -162,4 +162,11 @@ func unitList() string {
 		names = append(names, u.ASCII())
 	}
 	return strings.Join(names, ", ")
+}
+
+// unitLines is unitList on two lines, for the help.
+func unitLines() string {
+	list := unitList()
+	half := len(list)/2 + strings.Index(list[len(list)/2:], ", ") + len(",")
+	return list[:half] + "\n      " + list[half:]
 }

@@ -81,18 +81,15 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 }
 
 func usage(w io.Writer) {
-	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records every
-reading, judges it, and tells when a field stays above its limit or a probe has
-gone blind. Without a command it runs the model kitchen, which is simulated.
-
-Usage: ovenward [COMMAND] [FLAGS]
+	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records every reading, judges it,
+and tells when a field stays above its limit or a probe has gone blind. Without a command it
+runs the model kitchen, which is simulated. Usage: ovenward [COMMAND] [FLAGS]
 
 `)
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
 	}
-	fmt.Fprint(w, `
-  --version  print the version
+	fmt.Fprint(w, `  --version  print the version
   --help     this text; ovenward COMMAND --help says more of a command
 
 `+caution+"\n")

@@ -15,9 +15,8 @@ import (
 	"ovenward/drivers/wire"
 )
 
-const readHelp = `ovenward read tries a probe without a configuration: it prints what the probe
-says, with instants, units, quality and round-trip time. It records nothing and
-judges nothing.
+const readHelp = `Tries a probe without a configuration: prints what it says, with instants, units,
+quality and round-trip time. It records nothing and judges nothing.
 
 Usage: ovenward read --driver=DRIVER --port=PORT [--set key=value]… [flags]
        ovenward read --listen --port=PATH
@@ -34,8 +33,7 @@ Usage: ovenward read --driver=DRIVER --port=PORT [--set key=value]… [flags]
   --suggest          print the part of a configuration that does the same, and
                      read nothing
   --record-wire=FILE keep the bytes both ways in a file that is not there yet
-  --listen           send nothing; try the usual speeds and framings on a line
-                     and say which look like text
+  --listen           send nothing; say at which usual speeds the line looks like text
   --listen-time=1s   how long on each
 
 For example:

@@ -29,7 +29,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	flags.StringVar(&s.storagePath, "storage.path", "", "`FOLDER` of the record; needed with --config.file")
 	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
 	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
-	flags.StringVar(&s.recordWire, "record-wire", "", "`FILE` to keep what passes on the probe's line, byte for byte; with several probes one each, FILE.ID.EXT")
+	flags.StringVar(&s.recordWire, "record-wire", "", "`FILE` to keep what passes on the probe's line, byte for byte; with several probes FILE.ID.EXT")
 	flags.Func("log.level", "`LEVEL`: debug, info (the default), warn or error", func(word string) error {
 		if level.UnmarshalText([]byte(word)) != nil {
 			return errors.New("use debug, info, warn or error")
