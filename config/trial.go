@@ -38,6 +38,11 @@ type trialLine struct{ text, from string } // from is the flag, for messages
 // the same in a file. Range and Floor
 // are 0 when no flag says them. Problems name the flag that they stand in.
 func (tr Trial) Read() (p Probe, block string, err error) {
+	switch tr.Driver {
+	case "usbtmc", "hidraw", "replay", "usb", "tcp":
+		return p, "", fmt.Errorf("--driver=%s: that is a kind of port: write --port=%s:… and as --driver what is spoken over it, %s",
+			tr.Driver, tr.Driver, strings.Join(Drivers(), ", "))
+	}
 	if !slices.Contains(Drivers(), tr.Driver) {
 		return p, "", fmt.Errorf("--driver=%s is not known: use %s", tr.Driver, strings.Join(Drivers(), ", "))
 	}

@@ -105,3 +105,11 @@ func FuzzTrial(f *testing.F) {
 		}
 	})
 }
+
+// TestAPortIsNoDriver: who takes a kind of port for a driver is told so.
+func TestAPortIsNoDriver(t *testing.T) {
+	_, _, err := Trial{Driver: "usbtmc", Port: "/dev/usbtmc0"}.Read()
+	if err == nil || !strings.Contains(err.Error(), "write --port=usbtmc:… and as --driver what is spoken over it") {
+		t.Error(err)
+	}
+}
