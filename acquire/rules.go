@@ -196,3 +196,15 @@ func (w *watch) ruleText(k *ruled, h alarm.Happening) string {
 	}
 	return fmt.Sprintf("the field is %s, above %s", w.last.S, level)
 }
+
+// ruleStands says whether a rule of the configuration stands by which the limit
+// is exceeded.
+func (w *watch) ruleStands(h *held) bool {
+	for i := range w.ruled {
+		k := &w.ruled[i]
+		if k.held >= 0 && &w.held[k.held] == h && k.Rule.Rule.IsExceedance() && w.alarms[k.alarm].State.Standing() {
+			return true
+		}
+	}
+	return false
+}

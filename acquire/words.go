@@ -51,7 +51,7 @@ func (w *watch) circumstances(h *held, mono time.Duration) limit.Circumstances {
 		Sustained:  h.sustained.Above(),
 		Cover:      h.sustained.Cover(),
 		Gone:       w.condition.gone(),
-		Latched:    w.alarms[h.alarm].State.Standing(),
+		Latched:    w.alarms[h.alarm].State.Standing() || len(w.ruled) > 0 && w.ruleStands(h),
 		Calibrated: w.correction.Calibrated(w.epoch.Add(mono)) && (w.last.Seq == 0 || w.last.Quality&Uncalibrated == 0),
 		Axes:       p.Probe.Axes,
 		Turned:     p.Turned,

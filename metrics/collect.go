@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -32,6 +33,11 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	c.collectVerdict(o, s)
 	alarms(o, d, s.Alarms)
 
+	sight := s.Sight()
+	for _, r := range acquire.Regards() {
+		o.flag(d.regard, slices.Contains(sight.All, r), string(r))
+	}
+	o.flag(d.withdrawn, s.Withdrawn != nil)
 	o.flag(d.probeUp, s.Up)
 	o.flag(d.batteryLow, s.Battery)
 	c.collectVitals(o, s)
@@ -124,12 +130,11 @@ func fresh(s acquire.Stats, of acquire.Sample) bool {
 func alarms(o out, d *descs, all []alarm.Alarm) {
 	for _, a := range all {
 		o.flag(d.alarmActive, a.State.Standing(), string(a.Rule))
-		o.flag(d.alarmUnacknowledged, unacknowledged(a.State), string(a.Rule))
+		o.flag(d.alarmUnacknowledged, a.State.Waits(), string(a.Rule))
+		if shown := a.Shown(); shown != alarm.Normal {
+			o.gauge(d.alarmState, 1, string(a.Rule), string(a.Urgency()), string(shown))
+		}
 	}
-}
-
-func unacknowledged(s alarm.State) bool {
-	return s == alarm.Unacknowledged || s == alarm.ReturnedUnacknowledged || s == alarm.LatchedUnacknowledged
 }
 
 func (c *Collector) collectStation(o out) {

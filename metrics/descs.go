@@ -9,7 +9,8 @@ type descs struct {
 
 	power, peak, ratio, limit                     *prometheus.Desc
 	energy, observed, overRange, samples          *prometheus.Desc
-	alarmActive, alarmUnacknowledged              *prometheus.Desc
+	alarmActive, alarmUnacknowledged, alarmState  *prometheus.Desc
+	regard, withdrawn                             *prometheus.Desc
 	probeUp, batteryLow, blind, condition         *prometheus.Desc
 	limitVerdict, meanLower, meanUpper, meanCover *prometheus.Desc
 	temperature, batteryVolts, batteryRatio, late *prometheus.Desc
@@ -65,6 +66,9 @@ func (d *descs) field(post namer) {
 func (d *descs) health(post namer) {
 	d.alarmActive = post("alarm_active", "1 while the alarm's condition is present or it is latched. Labels of the post are empty for an alarm of the station itself.", "rule")
 	d.alarmUnacknowledged = post("alarm_unacknowledged", "1 while nobody has acknowledged the alarm, though its condition may have ended.", "rule")
+	d.alarmState = post("alarm_state", "1 for the state that the alarm is in, by the names of ISA-18.2 / IEC 62682: shelved, suppressed by design and out of service come before how it stands, and ovenward_alarm_active tells that all the same. Absent while it is normal and was not set aside.", "rule", "priority", "state")
+	d.regard = post("post_regard", "1 for everything that the post amounts to: seeing, or what keeps it from counting as seeing, which may be several.", "regard")
+	d.withdrawn = post("oven_withdrawn", "1 while the post's oven is withdrawn, out of use by a person's word.")
 	d.probeUp = post("probe_up", "1 when the newest poll was answered by a line that holds a reading.")
 	d.batteryLow = post("probe_battery_low", "1 while the probe calls for a new battery.")
 	d.temperature = post("probe_temperature_celsius", "What the probe last said its temperature is. Absent when it said none, or none for the post's stale time.")

@@ -52,7 +52,7 @@ func checkName(name string, kind dto.MetricType) error {
 	}
 	things := []string{"samples", "errors", "opens", "sent", "failed_attempts", "refused", "waiting", "coalesced", "late_answers"}
 	states := []string{"alarm_active", "alarm_unacknowledged", "probe_up", "probe_battery_low", "post_blind",
-		"post_condition", "post_verdict", "limit_verdict", "oven_running", "record_writable", "courier_failing", "simulated"}
+		"post_condition", "post_regard", "alarm_state", "oven_withdrawn", "post_verdict", "limit_verdict", "oven_running", "record_writable", "courier_failing", "simulated"}
 	for _, end := range append(things, "ratio", "info") {
 		if rest == end || strings.HasSuffix(rest, "_"+end) {
 			return nil

@@ -176,8 +176,12 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	host, _, _ := net.SplitHostPort(d.settings.listen)
+	users, err := hasUsers(d.settings.webConfig)
+	if err != nil {
+		return err
+	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Users: users,
 		Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

@@ -35,6 +35,7 @@ func commands() []command {
 		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
 		{"read", "try a probe without a configuration, or listen to an unknown line", readCommand},
 		{"ports", "list what is plugged in, opening nothing", withoutContext(portsCommand)},
+		{"alarm", "list, acknowledge, shelve and reset alarms of the running daemon", alarmCommand},
 		{"notify", "try the couriers, or print what was told to whom", notifyCommand},
 		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
 		{"budget", "show what makes the values of a post uncertain", withoutContext(budgetCommand)},

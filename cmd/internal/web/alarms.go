@@ -41,7 +41,7 @@ type alarmView struct {
 	TakeURL   string
 	NoteURL   string
 	mayChange bool
-	notice    bool
+	Notice    bool
 
 	since, changed time.Time
 }
@@ -95,7 +95,7 @@ func alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 		since: a.Since, changed: a.Changed,
 	}
 	v.CanAck = a.State.Waits()
-	v.notice = a.Rule.IsNotice()
+	v.Notice = a.Rule.IsNotice()
 	v.aside(a, now)
 	v.CanReset = a.State == alarm.LatchedUnacknowledged || a.State == alarm.LatchedAcknowledged
 	switch {

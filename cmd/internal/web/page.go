@@ -27,6 +27,7 @@ type snapshot struct {
 	AlarmsTag string
 
 	ReadOnly string // why this viewer may not change anything; empty when it may
+	User     string // who is let in by name and password; empty where none are configured
 	Problem  string // what was wrong with the viewer's last request
 	Said     word   // what was typed with it
 }
@@ -60,9 +61,12 @@ func (s *Server) snapshot(now time.Time, charts bool) snapshot {
 // forViewer adds what depends on who asks.
 func (s *Server) forViewer(r *http.Request, snap snapshot) snapshot {
 	snap.ReadOnly = s.mayRead(r)
+	if s.o.Users {
+		snap.User, _, _ = r.BasicAuth()
+	}
 	for i := range snap.Open {
 		a := &snap.Open[i]
-		a.mayChange = snap.ReadOnly == ""
+		a.mayChange, a.Who = snap.ReadOnly == "", snap.User
 		if a.AckURL == r.URL.EscapedPath() || a.ResetURL == r.URL.EscapedPath() {
 			a.Who, a.Remedy = snap.Said.Who, snap.Said.Remedy
 			a.Opened = a.ResetURL == r.URL.EscapedPath()

@@ -32,6 +32,8 @@ type postView struct {
 	Probe    string   `json:"-"`
 	Cert     string   `json:"-"`
 	ZeroURL  string   `json:"-"`
+	PostURL  string   `json:"-"`
+	OvenURL  string   `json:"-"`
 	LimitWPM string   `json:"-"` // W/m², for the chart
 	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
 	Age      string   `json:"-"` // in the snapshot; the script tells it live
@@ -84,7 +86,8 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
 		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
 		Probe: probeWords(p), Cert: certWords(p),
-		ZeroURL:  "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
+		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
+		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
 		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
 		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
@@ -265,7 +268,7 @@ func headline(posts []postView, alarms []alarmView) []segment {
 		switch {
 		case p.blind:
 			blind++
-		case !p.above && !p.was && !p.sight.Seeing():
+		case !p.above && !p.was && !p.sight.Well():
 			unwell++
 		}
 		if p.sight.Regard == acquire.Emits {
@@ -273,7 +276,7 @@ func headline(posts []postView, alarms []alarmView) []segment {
 		}
 	}
 	for _, a := range alarms {
-		if a.Aside != "" && !a.notice {
+		if a.Aside != "" && !a.Notice {
 			aside++
 		}
 		if a.Standing {

@@ -1,0 +1,67 @@
+package store
+
+import (
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// What sets an alarm aside, and all that was noted of it, outlives the program.
+func TestAlarmsSetAsideOutliveARestart(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	p := post("fryer")
+	p.Rules = []acquire.Rule{{Rule: alarm.WarningOf("half"), Level: 25, Priority: alarm.High}}
+	register(t, s, p)
+	a, _ := alarm.Alarm{Post: "fryer", Rule: alarm.Battery, Priority: alarm.Medium}.Step(alarm.Appears, noon())
+	a, _ = a.Step(alarm.Escalate, noon().Add(time.Minute))
+	a, _ = a.Step(alarm.TellAgain, noon().Add(2*time.Minute))
+	a, reason := a.Do(alarm.Act{What: alarm.Shelve, At: noon().Add(3 * time.Minute), Who: "J. Hale", Why: "spare on order", Until: noon().Add(time.Hour)})
+	if reason != alarm.WasShelved {
+		t.Fatal(reason)
+	}
+	s.Record(acquire.Event{At: a.AsideSince, Post: "fryer", Kind: acquire.KindAlarm, Who: "J. Hale", Text: "shelved",
+		Alarm: &alarm.Change{Alarm: a, From: alarm.Unacknowledged, Reason: reason, Remark: "spare on order"}})
+	s.Record(acquire.Event{At: noon(), Post: "fryer", Kind: acquire.KindHint, Raw: []byte("2026-06-03T13:00:00Z"), Text: "runs"})
+	s.Record(acquire.Event{At: noon().Add(time.Hour), Post: "fryer", Kind: acquire.KindPosition, Who: "J. Hale", Text: "checked"})
+	shut(t, s)
+
+	s = open(t, dir, Options{})
+	register(t, s, p)
+	past, err := s.Past(0, 0)
+	if err != nil || len(past.Alarms) != 1 || past.Alarms[0] != a {
+		t.Errorf("after a restart: %+v, %v\nwant %+v", past.Alarms, err, a)
+	}
+	var rules string
+	if err := s.db.QueryRow("SELECT rules FROM post_versions").Scan(&rules); err != nil || rules == "" {
+		t.Errorf("the rules of the post: %q, %v", rules, err)
+	}
+	n := 0
+	for e, err := range s.Changes(t.Context(), noon(), noon().Add(time.Hour)) {
+		if n++; err != nil || e.Alarm.Alarm != a || e.Alarm.Remark != "spare on order" {
+			t.Errorf("change %+v, %v", e, err)
+		}
+	}
+	for range s.Changes(t.Context(), noon().Add(time.Hour), noon().Add(2*time.Hour)) {
+		n++
+	}
+	if n != 1 {
+		t.Errorf("%d changes, want 1", n)
+	}
+	if free, size, err := s.Space(); err != nil || free > size {
+		t.Errorf("%d of %d bytes free, %v", free, size, err)
+	}
+	placed := past.Placed
+	if placed.IsZero() {
+		t.Error("since when the probe stands there is not known")
+	}
+	wantHint, wantChecked := time.Time{}, time.Time{}
+	if !placed.After(noon()) {
+		wantHint, wantChecked = time.Date(2026, 6, 3, 13, 0, 0, 0, time.UTC), noon().Add(time.Hour)
+	}
+	if !past.Hint.Equal(wantHint) || !past.Checked.Equal(wantChecked) {
+		t.Errorf("hint %v, checked %v; the probe stands there since %v", past.Hint, past.Checked, placed)
+	}
+}
