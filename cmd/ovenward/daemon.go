@@ -181,7 +181,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Users: users,
+		Station: d.station, Events: d.record.Events, Told: d.record.Told, Couriers: d.courierViews, Changes: d.record.Changes, Users: users,
 		Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

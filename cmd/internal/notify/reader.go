@@ -16,7 +16,7 @@ const (
 	readAgain  = time.Second // after trouble with the record, and twice as long each time up to
 	readLatest = 10 * time.Second
 	readAnyway = time.Minute // should a change be told to nobody
-	saveTime   = time.Second      // for the last cursor, when all ends
+	saveTime   = time.Second // for the last cursor, when all ends
 )
 
 // page is what was read from the record: its changes of alarms, and how far.

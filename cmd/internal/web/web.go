@@ -20,6 +20,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
 )
 
 //go:embed page.html static
@@ -60,6 +61,10 @@ type Options struct {
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool
 
+	Couriers func() []CourierState // may be nil
+	// Told reads what was told to whom, the newest first; may be nil.
+	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
+
 	Site      string
 	Simulated bool   // say on the page that nothing here is measured
 	Version   string // shown in the footer
@@ -80,6 +85,7 @@ type Server struct {
 	o       Options
 	log     *slog.Logger
 	page    *template.Template
+	told    *template.Template
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
 	streams chan struct{} // one token for each open stream
@@ -109,6 +115,7 @@ func New(o Options) *Server {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.static = loadStatic()
+	s.told = newToldPage()
 	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
 	return s
 }
@@ -127,6 +134,9 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/alarms", s.serveAlarms)
 	get("/api/v1/alarms/summary", s.serveSummary)
 	get("/api/v1/events", s.serveEvents)
+	get("/told", s.serveToldPage)
+	get("/api/v1/told", s.serveTold)
+	get("/api/v1/couriers", s.serveCouriers)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	get("/-/ready", probeOf(s.o.Ready, "ready"))
