@@ -80,7 +80,7 @@ type Sample struct {
 }
 
 // HasValue says whether S is a number that may be shown and averaged.
-func (s Sample) HasValue() bool {
+func (s *Sample) HasValue() bool {
 	return (s.Reading.HasValue || s.Reading.HasAxes) && s.Quality&(Fault|OverRange) == 0
 }
 
@@ -151,6 +151,8 @@ const (
 	KindPosition    Kind = "position"    // somebody checked where the probe stands
 	KindHint        Kind = "hint"        // the oven was said to run; Raw is until when, RFC 3339
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
+	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
+	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )
 
 // Event is something that happened at an instant, kept for good.

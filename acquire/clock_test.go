@@ -102,19 +102,20 @@ func TestPaceCountsWhatItMissesAndNeverBunchesUp(t *testing.T) {
 }
 
 func TestMinutePeak(t *testing.T) {
-	base := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
-	var m minutePeak
+	// The clock began within a minute, which is a minute of UTC all the same.
+	m := newMinutePeak(time.Date(2026, 3, 1, 12, 0, 20, 0, time.FixedZone("", 5*3600+1800)))
+	const base = 40 * time.Second
 	if _, ok := m.read(base); ok {
 		t.Error("a peak of nothing")
 	}
-	m.add(base.Add(59*time.Second), 7)
-	m.add(base.Add(61*time.Second), 2)
+	m.add(base+59*time.Second, 7)
+	m.add(base+61*time.Second, 2)
 	for _, tc := range []struct {
 		at   time.Duration
 		want float64
 		ok   bool
 	}{{62 * time.Second, 7, true}, {119 * time.Second, 7, true}, {121 * time.Second, 2, true}, {200 * time.Second, 0, false}} {
-		got, ok := m.read(base.Add(tc.at))
+		got, ok := m.read(base + tc.at)
 		if ok != tc.ok || ok && float64(got) != tc.want {
 			t.Errorf("at %v: %v, %v; want %v, %v", tc.at, float64(got), ok, tc.want, tc.ok)
 		}

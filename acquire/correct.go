@@ -30,6 +30,35 @@ func (p *Probe) Certificates() []*calib.Certificate {
 // use makes c the correction of what comes.
 func (w *watch) use(c calib.Correction) { w.correction, w.chain = c, c.Chain() }
 
+// correct makes the correction by a certificate. Its coverage factor is the
+// largest of those at the post's limits.
+func (p *Post) correct(cert *calib.Certificate) calib.Correction {
+	best := calib.Correct(p.Nature(), cert, p.Limit.Value)
+	for _, l := range p.More {
+		if c := calib.Correct(p.Nature(), cert, l.Value); c.Coverage() > best.Coverage() {
+			best = c
+		}
+	}
+	return best
+}
+
+// top is the most that the probe can show, corrected by any of its certificates,
+// with its expanded uncertainty, NaN where that is unknown; and the least that is
+// over its range.
+func (p *Post) top() (top, u, least quantity.PowerDensity) {
+	top, u, least = p.Probe.Range, unknown(), p.Probe.Range
+	for i, cert := range p.Probe.Certificates() {
+		c := p.correct(cert)
+		s, su := c.Apply(p.Probe.Range + p.Probe.ZeroBound)
+		low, _ := c.Apply(p.Probe.Range)
+		top, least = max(top, s), min(least, low)
+		if i == 0 || su > u {
+			u = su
+		}
+	}
+	return top, u, least
+}
+
 // certify takes up the certificate that is in force at an instant, and says
 // whether that is another one than before.
 func (w *watch) certify(at time.Time) bool {
@@ -44,7 +73,7 @@ func (w *watch) certify(at time.Time) bool {
 		next = time.Unix(1<<40, 0) // beyond all that comes
 	}
 	w.certified, w.nextCertificate = true, next
-	c := calib.Correct(w.post.Nature(), cert, w.post.Limit.Value)
+	c := w.post.correct(cert)
 	c.Zero, c.ZeroAt, c.ZeroBy = w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy
 	w.use(c)
 	return changed
@@ -60,7 +89,7 @@ func (w *watch) recertify(at time.Time) {
 
 // read turns a reading into a power density, by its unit and the probe's
 // setting. has is false when the instrument said no number.
-func (w *watch) read(r drivers.Reading) (in calib.Raw, has bool, err error) {
+func (w *watch) read(r *drivers.Reading) (in calib.Raw, has bool, err error) {
 	in.S = unknown()
 	if !r.HasValue && !r.HasAxes {
 		return in, false, nil
@@ -85,17 +114,29 @@ func (w *watch) uncalibrated() string {
 	if why := w.correction.Lacking(w.last.At); why != "" {
 		return why
 	}
-	return fmt.Sprintf("the level or the probe's temperature lies outside what certificate %s covers", w.correction.Certificate.Number)
+	cert := w.correction.Certificate
+	if w.belowZero(w.last.S) {
+		return fmt.Sprintf("%s is far below zero, so that the zero is off: take one with the oven off", w.last.S)
+	}
+	if cert.PerKelvin != 0 && w.correction.Setting.SaysTemperature {
+		switch c, said := w.last.Reading.Celsius(); {
+		case !said:
+			return fmt.Sprintf("the reading carries no temperature, and certificate %s corrects by it", cert.Number)
+		case !calib.Plausible(c):
+			return fmt.Sprintf("the probe says that it is at %.3g °C, which cannot be, and certificate %s corrects by it", c, cert.Number)
+		}
+	}
+	return fmt.Sprintf("the level lies above the linearity table of certificate %s", cert.Number)
 }
 
-// noCertificate is how a verdict words that a value is not calibrated.
-const noCertificate = "no calibration certificate in force"
+// notCalibrated is how a verdict words that a value is not calibrated.
+const notCalibrated = "not calibrated"
 
 // explain adds to a verdict why a value is not calibrated.
 func (w *watch) explain(v *limit.Verdict) {
 	why := w.uncalibrated()
 	for i, r := range v.Reasons {
-		if r == noCertificate && why != "" {
+		if r == notCalibrated && why != "" {
 			v.Reasons[i] = r + ": " + why
 		}
 	}

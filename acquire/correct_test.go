@@ -86,12 +86,18 @@ func TestCertificateComesIntoForce(t *testing.T) {
 	if late[0].Quality != Uncalibrated || late[0].S != 20 || w.uncalibrated() != "certificate K-2 was due on 2000-01-04: have the probe calibrated" {
 		t.Errorf("overdue: %v W/m², %s, %q", float64(late[0].S), late[0].Quality, w.uncalibrated())
 	}
-	if why := strings.Join(w.verdict(&w.held[0], 72*time.Hour).Reasons, "; "); !strings.Contains(why, noCertificate+": certificate K-2 was due on 2000-01-04") {
+	if why := strings.Join(w.verdict(&w.held[0], 72*time.Hour).Reasons, "; "); !strings.Contains(why, notCalibrated+": certificate K-2 was due on 2000-01-04") {
 		t.Errorf("the verdict says %q", why)
 	}
 }
 
 // What a certificate does not cover is uncalibrated, with the reason.
+// warm adds a temperature to a reading.
+func warm(r drivers.Reading, t float64, unit string) drivers.Reading {
+	r.HasTemp, r.Temperature, r.TemperatureUnit = true, drivers.Decimal{Digits: int64(math.Round(t * 100)), Exp: -2}, unit
+	return r
+}
+
 func TestOutsideTheCertificate(t *testing.T) {
 	table := func(p *Post) {
 		p.Probe.Certificate.ByFrequency = []calib.FrequencyPoint{{Frequency: 915e6, Factor: 1.1}, {Frequency: 1.5e9, Factor: 1.2}}
@@ -109,13 +115,22 @@ func TestOutsideTheCertificate(t *testing.T) {
 		{"above the linearity table", func(p *Post) {
 			p.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1}, {Level: 5, Factor: 1.5}}
 		},
-			reading(1, 0, "mW/cm2"), 15, "the level or the probe's temperature lies outside what certificate K-1 covers"},
+			reading(1, 0, "mW/cm2"), 15, "the level lies above the linearity table of certificate K-1"},
 		{"no temperature", func(p *Post) { p.Probe.SaysTemperature, p.Probe.Certificate.PerKelvin = true, 0.01 },
-			reading(1, 0, "mW/cm2"), 10, "the level or the probe's temperature lies outside what certificate K-1 covers"},
+			reading(1, 0, "mW/cm2"), 10, "the reading carries no temperature, and certificate K-1 corrects by it"},
+		{"a thermometer that is broken", func(p *Post) { p.Probe.SaysTemperature, p.Probe.Certificate.PerKelvin = true, 0.01 },
+			warm(reading(1, 0, "mW/cm2"), 850, "°C"), 10, "the probe says that it is at 850 °C, which cannot be"},
+		{"a temperature in °F", func(p *Post) {
+			p.Probe.SaysTemperature, p.Probe.Certificate.PerKelvin, p.Probe.Certificate.Reference = true, 0.01, 23
+		}, warm(reading(1, 0, "mW/cm2"), 82.4, "°F"), 10 / 1.05, ""}, // 28 °C
+		{"a temperature in K", func(p *Post) {
+			p.Probe.SaysTemperature, p.Probe.Certificate.PerKelvin, p.Probe.Certificate.Reference = true, 0.01, 23
+		}, warm(reading(1, 0, "mW/cm2"), 301.15, "K"), 10 / 1.05, ""},
+		{"far below zero", func(*Post) {}, reading(-1, 0, "mW/cm2"), -10, "-1 mW/cm² is far below zero, so that the zero is off"},
 	} {
 		w := watchOf(newMemory(), func(Event) {}, tc.change)
 		s := w.hear(time.Second, tc.r)[0]
-		if math.Abs(float64(s.S)-tc.s) > 1e-12 || (s.Quality == Uncalibrated) != (tc.why != "") || !strings.Contains(w.uncalibrated(), tc.why) {
+		if math.Abs(float64(s.S)-tc.s) > 1e-12 || (s.Quality&Uncalibrated != 0) != (tc.why != "") || !strings.Contains(w.uncalibrated(), tc.why) {
 			t.Errorf("%s: %v W/m², %s, %q; want %v and %q", tc.name, float64(s.S), s.Quality, w.uncalibrated(), tc.s, tc.why)
 		}
 		if got := w.stats(w.epoch.Add(time.Second)).Uncalibrated; got != w.uncalibrated() {

@@ -31,9 +31,18 @@ type bench struct {
 	count   int // adapters so far
 }
 
+// How often a bench asks, and when it gives a question up: as soon as the next is
+// due, or long after whatever a slow machine does, so that nothing answered may be
+// lost.
+const (
+	slot      = 40 * time.Millisecond
+	impatient = slot
+	patient   = 10 * time.Second
+)
+
 // newBench starts the station; nothing is plugged in yet. When the test ends,
 // neither a goroutine nor a descriptor may be left of it.
-func newBench(t testing.TB) *bench {
+func newBench(t testing.TB, period, timeout time.Duration) *bench {
 	t.Helper()
 	goroutines, files := runtime.NumGoroutine(), openFiles(t)
 	b := &bench{t: t, tree: driverstest.NewUSBTree(t), memory: newMemory()}
@@ -45,7 +54,7 @@ func newBench(t testing.TB) *bench {
 	tree := plugged.Tree{Root: b.tree.Root}
 	p.Probe.Dial = serialport.Dial(serialport.Options{Path: "usb:1234:abcd:LH0417",
 		Resolve: func() (string, error) { return tree.Open(plugged.Serial, id) }})
-	p.Probe.Period, p.Probe.Timeout = 40*time.Millisecond, 40*time.Millisecond
+	p.Probe.Period, p.Probe.Timeout = period, timeout
 	p.Stale, p.Silent, p.Stuck = 800*time.Millisecond, 1600*time.Millisecond, time.Hour
 	b.station, err = New(Options{Posts: []Post{p}, Recorder: b.memory, Log: slog.New(slog.DiscardHandler), Now: time.Now,
 		Past: func(int) (Past, error) { return Past{}, nil }})
@@ -172,15 +181,30 @@ func (b *bench) noneTwice() {
 	}
 }
 
-// balanced fails unless each question became a sample or was counted as
-// unanswered, but for one under way at the end. On a slow machine an answer may
-// come too late to count; then it is unanswered.
-func (b *bench) balanced(asked int) {
+// balanced fails unless each question that was heard became a sample or was counted
+// as unanswered, but for one under way when the station stopped. One that was
+// answered too late to be in time, and in time to be a sample, is both, and counted
+// as late. pulled is how many questions can have left and not been heard.
+func (b *bench) balanced(heard, pulled int) {
 	b.t.Helper()
-	samples, unanswered := len(b.said()), int(b.station.Stats()[0].Counts.Unanswered)
-	if got := samples + unanswered; got < asked-1 || got > asked+1 {
-		b.t.Errorf("%d samples and %d unanswered of %d questions", samples, unanswered, asked)
+	samples, c := len(b.said()), b.station.Stats()[0].Counts
+	if got := samples + int(c.Unanswered) - int(c.Late); got < heard-1 || got > heard+pulled {
+		b.t.Errorf("%d samples and %d unanswered, of which %d late, of %d questions", samples, c.Unanswered, c.Late, heard)
 	}
+}
+
+// lost lists the answers to questions heard that are no samples.
+func (b *bench) lost(first, heard int) (lost []int) {
+	taken := map[string]bool{}
+	for _, said := range b.said() {
+		taken[said] = true
+	}
+	for n := range heard {
+		if !taken[number(first+n)] {
+			lost = append(lost, n)
+		}
+	}
+	return lost
 }
 
 // number is an answer that says which one it is: 0.000001 mW/cm² a step.

@@ -1,11 +1,13 @@
 package acquire
 
 import (
+	"context"
 	"math/rand/v2"
 	"os"
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -14,7 +16,7 @@ import (
 )
 
 func TestClosedInTheMiddleOfALine(t *testing.T) {
-	b := newBench(t)
+	b := newBench(t, slot, impatient)
 	cut := make(chan struct{})
 	b.plug(func(n int) string {
 		if n == 5 {
@@ -42,7 +44,7 @@ func TestClosedInTheMiddleOfALine(t *testing.T) {
 }
 
 func TestSilentForAWhile(t *testing.T) {
-	b := newBench(t)
+	b := newBench(t, slot, impatient)
 	speaks := make(chan struct{})
 	in := b.plug(func(n int) string {
 		select {
@@ -62,7 +64,7 @@ func TestSilentForAWhile(t *testing.T) {
 	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
 	b.stop()
 	b.noneTwice()
-	b.balanced(len(in.Seen()))
+	b.balanced(len(in.Seen()), 0)
 	if u := b.station.Stats()[0].Counts.Unanswered; u < 20 {
 		t.Errorf("%d polls counted as unanswered, want the 1.6 s of silence", u)
 	}
@@ -73,7 +75,7 @@ func TestSilentForAWhile(t *testing.T) {
 func TestBabbling(t *testing.T) {
 	for name, text := range map[string]string{"without line ends": "UUUUUUUUUUUUUUUU", "in lines": "U U U U\n"} {
 		t.Run(name, func(t *testing.T) {
-			b := newBench(t)
+			b := newBench(t, slot, impatient)
 			b.tty = driverstest.OpenPTY(t)
 			tty := b.tty
 			b.count++
@@ -118,7 +120,7 @@ func TestBabbling(t *testing.T) {
 // TestLateIntoTheNextSlot: an answer that comes after its question was given up,
 // behind that to the next one, is no sample.
 func TestLateIntoTheNextSlot(t *testing.T) {
-	b := newBench(t)
+	b := newBench(t, slot, impatient)
 	in := b.plug(func(n int) string {
 		switch n % 5 {
 		case 2:
@@ -135,7 +137,7 @@ func TestLateIntoTheNextSlot(t *testing.T) {
 	if slices.Contains(said, "77.77") {
 		t.Error("a late answer became a sample")
 	}
-	b.balanced(len(in.Seen()))
+	b.balanced(len(in.Seen()), 0)
 	if u := b.station.Stats()[0].Counts.Unanswered; u < 9 || len(said) < 10 {
 		t.Errorf("%d unanswered, %d samples, want a fifth of fifty and most of the rest", u, len(said))
 	}
@@ -147,7 +149,7 @@ func TestLateIntoTheNextSlot(t *testing.T) {
 // TestGarbage: what is heard at a wrong speed is no sample; the post is stale, and
 // sees again when the speed is right.
 func TestGarbage(t *testing.T) {
-	b := newBench(t)
+	b := newBench(t, slot, impatient)
 	rnd := rand.New(rand.NewPCG(5, 6))
 	right := make(chan struct{})
 	b.plug(func(n int) string {
@@ -173,23 +175,20 @@ func TestGarbage(t *testing.T) {
 }
 
 // TestHundredReplugs: each time the probe is back under another name, it is read
-// within 2 s; nothing answered is lost but what was on its way when the plug was
-// pulled, and nothing comes twice.
+// within 2 s. No answer is lost but one that was on its way when the plug was
+// pulled, and that one is counted as unanswered; nothing comes twice.
 func TestHundredReplugs(t *testing.T) {
 	const rounds = 100
-	b := newBench(t)
+	b := newBench(t, slot/4, patient)
 	var slowest time.Duration
-	answers := map[string]bool{}
+	heard, pulled := make([]int, rounds), 0
 	for round := range rounds {
 		in := b.plug(func(n int) string { return number(round*1000+n) + "\n" })
 		took := b.soon("the first reading", b.has(1, round*1000))
 		slowest = max(slowest, took)
 		b.soon("two more readings", b.has(3, round*1000))
 		b.unplug()
-		seen := in.Seen()
-		for n := range seen[:len(seen)-1] {
-			answers[number(round*1000+n)] = true
-		}
+		heard[round] = len(in.Seen())
 	}
 	b.stop()
 	b.noneTwice()
@@ -197,28 +196,61 @@ func TestHundredReplugs(t *testing.T) {
 		t.Errorf("the slowest replug took %v to be read", slowest)
 	}
 	t.Logf("the slowest of %d replugs was read after %v", rounds, slowest)
-	got := map[string]bool{}
-	for _, s := range b.said() {
-		got[s] = true
-	}
-	lost := 0
-	for a := range answers {
-		if !got[a] {
-			lost++
+	all := 0
+	for round, n := range heard {
+		all += n
+		for _, lost := range b.lost(round*1000, n) {
+			pulled++
+			if lost != n-1 {
+				t.Errorf("round %d: answer %d of %d is lost, and was not on its way when the plug was pulled", round, lost, n)
+			}
 		}
 	}
-	if late := b.station.Stats()[0].Counts.Unanswered; lost > int(late) {
-		t.Errorf("%d of %d answers are lost, and only %d came too late", lost, len(answers), late)
+	c := b.station.Stats()[0].Counts
+	if samples := len(b.said()); samples != all-pulled || int(c.Unanswered) < pulled || c.Late != 0 {
+		t.Errorf("%d samples, %d unanswered and %d late, of %d answers, %d of them pulled out", samples, c.Unanswered, c.Late, all, pulled)
 	}
-	if c := b.station.Stats()[0].Counts.Connects; c != uint64(rounds) {
-		t.Errorf("%d openings for %d replugs", c, rounds)
+	b.balanced(all, rounds)
+	if c.Connects != uint64(rounds) {
+		t.Errorf("%d openings for %d replugs", c.Connects, rounds)
+	}
+}
+
+// TestNothingAnsweredIsLost: of a probe that takes from no time at all to longer
+// than a slot, with the machine kept busy, each answer is a sample, exactly.
+func TestNothingAnsweredIsLost(t *testing.T) {
+	b := newBench(t, slot, patient)
+	busy, idle := context.WithCancel(t.Context())
+	var burners sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		burners.Go(func() {
+			for busy.Err() == nil {
+			}
+		})
+	}
+	defer burners.Wait()
+	defer idle()
+	in := b.plug(func(n int) string {
+		<-time.After(time.Duration(n%8) * 10 * time.Millisecond)
+		return number(n) + "\n"
+	})
+	b.soon("forty answers", func() bool { return len(in.Seen()) >= 40 })
+	idle()
+	b.stop()
+	b.noneTwice()
+	heard := len(in.Seen())
+	if lost := b.lost(0, heard); len(lost) > 1 || len(lost) == 1 && lost[0] != heard-1 {
+		t.Errorf("of %d answers these are no samples: %v", heard, lost)
+	}
+	if c := b.station.Stats()[0].Counts; c.Unanswered > 1 || c.Late != 0 || c.Missed == 0 {
+		t.Errorf("%d unanswered, %d late, %d slots missed by answers longer than a slot", c.Unanswered, c.Late, c.Missed)
 	}
 }
 
 // TestReplugWithAThousandDescriptors: the port cannot be read then; it is said
 // why, nothing panics, and when there is room again the probe is read.
 func TestReplugWithAThousandDescriptors(t *testing.T) {
-	b := newBench(t)
+	b := newBench(t, slot, impatient)
 	b.plug(func(n int) string { return number(n) + "\n" })
 	b.soon("readings", b.has(3, 0))
 	b.unplug()

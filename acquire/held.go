@@ -14,9 +14,9 @@ func (p *Post) Limits() []limit.Limit {
 
 // held is what is held against one limit of a post.
 type held struct {
-	limit     limit.Limit
 	sustained *limit.Sustained // time above; it stands still where a mean is judged
 	mean      *limit.Mean      // nil unless the limit is judged by its mean
+	place     int              // of the limit among those held against means
 	alarm     int              // index in the watch's alarms
 
 	above   bool          // the limit is exceeded, at the end of the windows
@@ -26,17 +26,21 @@ type held struct {
 
 	below  time.Duration // how long the mean was known to be at or below the limit
 	looked time.Duration // up to when
+
+	limit limit.Limit
 }
 
 // hold begins the windows of all limits. The alarm of the first limit has the
 // plain name that a post with one limit has always had.
 func (w *watch) hold() {
-	_, topU := w.correction.Apply(w.post.Probe.Range)
+	w.top, w.topU, w.floorOfTop = w.post.top()
+	w.means = limit.NewWindows(w.top, w.topU)
 	for i, l := range w.post.Limits() {
 		h := held{limit: l, sustained: limit.NewSustained(w.post.Sustained, l.Value)}
 		if l.Averaged() {
-			h.mean = limit.NewMean(l.Averaging, w.post.Probe.Range, topU)
+			h.place, h.mean = w.means.Hold(l.Value, l.Averaging)
 		}
+		w.slowed = w.slowed || l.Response() > 0 && w.smooth.filter.Active()
 		if i > 0 {
 			h.alarm = len(w.alarms)
 			w.alarms = append(w.alarms, alarm.Alarm{Post: w.post.ID, Rule: alarm.ExceedsOf(l.ID), State: alarm.Normal})
@@ -80,17 +84,19 @@ func (w *watch) takeUp(a alarm.Alarm) {
 
 // observe hands a stretch to all windows. That a limit was reached on the way is
 // kept until the alarms are moved.
-func (w *watch) observe(st limit.Stretch) {
+func (w *watch) observe(st *limit.Stretch) {
+	w.means.Observe(st)
 	for i := range w.held {
 		h := &w.held[i]
 		if h.mean != nil {
-			h.mean.Observe(st)
-			h.above, h.kept, h.upTo = h.mean.Against(h.limit.Value)
+			h.above, h.kept, h.upTo = w.means.Against(h.place)
 		} else {
-			h.sustained.Observe(st)
+			h.sustained.Observe(*st)
 			h.above = h.sustained.Above()
 		}
-		h.reached = h.reached || st.Seen && h.above
+		if h.above { // the clear delay starts anew, whatever comes before the next look
+			h.reached, h.below = h.reached || st.Seen, 0
+		}
 	}
 }
 
@@ -107,11 +113,14 @@ func (w *watch) recall(p Past) error {
 		s.Mono = s.At.Sub(w.epoch.Round(0))
 		if first {
 			first, w.bounds.From = false, min(s.Mono, 0)
+			if s.Seq > 1 { // there was more, which is not recalled
+				w.flaws.unseen(s.Mono-1, s.Mono)
+			}
 		}
 		if s.Mono >= 0 {
 			continue
 		}
-		w.follow(s)
+		w.follow(&s)
 		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
 		for i := range w.held {
 			h := &w.held[i]
@@ -128,10 +137,7 @@ func (h *held) look(clear time.Duration) (above, returned bool) {
 	if h.mean == nil {
 		return h.above, h.sustained.Returned()
 	}
-	switch {
-	case h.above:
-		h.below = 0
-	case h.kept:
+	if h.kept {
 		h.below += max(h.upTo-h.looked, 0)
 	}
 	h.looked = h.upTo

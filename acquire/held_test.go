@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/drivers"
@@ -97,6 +98,28 @@ func TestAMeanIsWithinWhenEarned(t *testing.T) {
 	w.runAt(at, 10*time.Minute, 0.02)
 	if v := w.verdicts(10 * time.Minute)[0]; v.Outcome != limit.NotDecided || !strings.Contains(strings.Join(v.Reasons, " "), "not known to have run") {
 		t.Errorf("%s, %q after the run left the window", v.Outcome, v.Reasons)
+	}
+}
+
+// A mean that rises above its limit with the last that is seen, so that the
+// silence after it brings it down again before anybody looks: the clear delay
+// begins there, and not with what was below before.
+func TestTheClearDelayBeginsWhereTheMeanWasAbove(t *testing.T) {
+	w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, time.Minute))
+	w.runAt(0, 3*time.Minute, 0.5)
+	end := 3 * time.Minute
+	for w.held[0].mean.Read().Lo <= 9.95 {
+		w.feed(end, dither(10, end))
+		end += 100 * time.Millisecond
+	}
+	w.feed(end, dither(10, end))
+	w.tick(w.epoch.Add(end + 64*time.Second)) // 5 s of it seen, a minute not
+	if above, _, _ := w.held[0].mean.Against(10); above || !w.alarms[0].State.Present() {
+		t.Fatalf("above %v, alarm %s: want one that was above on the way", above, w.alarms[0].State)
+	}
+	w.tick(w.epoch.Add(end + 65*time.Second))
+	if !w.alarms[0].State.Present() {
+		t.Errorf("%s a second later: nothing was seen below", w.alarms[0].State)
 	}
 }
 
@@ -209,18 +232,60 @@ func TestAlarmsOfSeveralLimits(t *testing.T) {
 	})
 }
 
-// Judging a sample against three limits with three windows allocates nothing.
-func BenchmarkJudgeThreeLimitsThreeWindows(b *testing.B) {
-	w := peopleWatch(&quiet{}, func(Event) {}, onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), onPeople("day", 10, 24*time.Hour))
-	s := Sample{S: 4, U: 0.4, Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: 400, Exp: -3}}}
-	at := w.epoch
-	b.ReportAllocs()
-	for i := 0; b.Loop(); i++ {
+// oneByOne corrects and judges readings of a post 100 ms apart, as take does
+// with each that it has stamped.
+func oneByOne(w *watch) func() {
+	w.post.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1.1}, {Level: 10, Factor: 1}, {Level: 90, Factor: 0.95}}
+	w.post.Probe.Certificate.PerKelvin, w.post.Probe.Certificate.Reference, w.post.Probe.SaysTemperature = 0.002, 23, true
+	w.certified = false
+	w.certify(w.epoch)
+	const period = 100 * time.Millisecond
+	s := Sample{At: w.epoch.Round(0), Reading: drivers.Reading{HasValue: true, Unit: "mW/cm2", Value: drivers.Decimal{Exp: -3},
+		HasTemp: true, Temperature: drivers.Decimal{Digits: 251, Exp: -1}}}
+	return func() {
+		s.Reading.Value.Digits = s.Seq % 9 // the oven starts after ten seconds
+		if s.Seq >= 100 {
+			s.Reading.Value.Digits += 400
+		}
 		s.Seq++
-		s.Mono = time.Duration(i) * 100 * time.Millisecond
-		s.At = at.Add(s.Mono)
-		s.Reading.Value.Digits = int64(400 + i%9)
-		w.judge(s)
+		s.Mono += period
+		s.At = s.At.Add(period)
+		w.heard, w.wasHeard = s.Mono, true
+		in, has, err := w.read(&s.Reading)
+		if err != nil {
+			panic(err)
+		}
+		w.correct(&s, in, has, false)
+		w.judge(&s)
+	}
+}
+
+// threeLimits are posts that the correcting and judging of one sample is counted at:
+// each with three limits and three windows.
+func threeLimits(report func(Event)) map[string]*watch {
+	inUse := aPost(&fakeProbe{}).Limit
+	six, thirty, day := onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), onPeople("day", 10, 24*time.Hour)
+	return map[string]*watch{
+		"means":    peopleWatch(&quiet{}, report, six, thirty, day),
+		"emission": peopleWatch(&quiet{}, report, inUse, six, thirty),
+		// Above the limit, with all alarms standing.
+		"above": peopleWatch(&quiet{}, report, onPeople("six", 3, 6*time.Minute), onPeople("thirty", 3, 30*time.Minute), onPeople("day", 0.05, 24*time.Hour)),
+	}
+}
+
+// Correcting a sample and judging it against three limits with three windows.
+func BenchmarkCorrectAndJudge(b *testing.B) {
+	for name, w := range threeLimits(func(Event) {}) {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			step := oneByOne(w)
+			for range 20_000 { // until the half-hour is full
+				step()
+			}
+			for b.Loop() {
+				step()
+			}
+		})
 	}
 }
 
@@ -245,14 +310,30 @@ func BenchmarkDecideThreeLimitsThreeWindows(b *testing.B) {
 	}
 }
 
-func TestJudgingAllocatesNothing(t *testing.T) {
-	w := peopleWatch(&quiet{}, func(Event) {}, onPeople("six", 10, 6*time.Minute), onPeople("thirty", 10, 30*time.Minute), aPost(&fakeProbe{}).Limit)
-	s := Sample{S: 4, U: 0.4, At: w.epoch, Reading: drivers.Reading{HasValue: true}}
-	if n := testing.AllocsPerRun(1000, func() {
-		s.Mono += 100 * time.Millisecond
-		s.Reading.Value.Digits++
-		w.judge(s)
-	}); n != 0 {
-		t.Errorf("%v allocations a sample", n)
+// What the benchmark runs through is judged: alarms stand where the means are
+// above, and nowhere else; and nothing is allocated.
+func TestCorrectingAndJudgingAllocatesNothing(t *testing.T) {
+	for name, w := range threeLimits(func(Event) {}) {
+		step := oneByOne(w)
+		for range 40_000 {
+			step()
+		}
+		if w.condition != Seeing || w.newest.Quality != 0 {
+			t.Errorf("%s: the post is %s, the sample %s", name, w.condition, w.newest.Quality)
+		}
+		for i := range w.held {
+			a := w.alarms[w.held[i].alarm]
+			if a.State.Present() != (name == "above") {
+				t.Errorf("%s: alarm %s is %s", name, a.Rule, a.State)
+			}
+			if m := w.held[i].mean; m != nil {
+				if a := m.Read(); a.From > 10*time.Second && !(a.Lo > 3.5 && a.Lo < 4.5 && a.Lo == a.Hi) {
+					t.Errorf("%s, %s: %+v", name, w.held[i].limit.ID, a)
+				}
+			}
+		}
+		if n := testing.AllocsPerRun(1000, step); n != 0 {
+			t.Errorf("%s: %v allocations a sample", name, n)
+		}
 	}
 }

@@ -111,8 +111,10 @@ func (w *watch) meet(now time.Time, s stranger) {
 	again := w.stranger != nil && sameInstrument(w.stranger.id, s.id)
 	w.stranger, w.faulty = &s, mono
 	w.up = false
+	w.linkTold = w.strangerText()
+	w.linkError = w.linkTold
 	if !again {
-		w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindLink, Text: w.strangerText(), Raw: s.raw})
+		w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindLink, Text: w.linkTold, Raw: s.raw})
 	}
 	w.step(mono, w.stamp(now))
 }

@@ -10,45 +10,43 @@ import (
 )
 
 // judge follows one sample and moves the alarms.
-func (w *watch) judge(s Sample) {
+func (w *watch) judge(s *Sample) {
 	w.follow(s)
 	w.vital(s)
-	class := s.Quality.Class()
-	w.counts.Samples[class]++
-	over := s.Quality&OverRange != 0
+	w.counts.Samples[s.Quality.Class()]++
 	here := w.announced() != AwayNow
-	w.trace.add(s.Mono, s.S, s.HasValue() && here, over && here)
-	switch {
-	case !here:
-	case s.HasValue():
-		w.peak.add(w.epoch.Add(s.Mono), max(s.S, 0))
-	case over && s.Quality&Fault == 0:
-		w.peak.add(w.epoch.Add(s.Mono), w.post.Probe.Range)
+	has, over := here && s.HasValue(), here && s.Quality&OverRange != 0
+	w.trace.add(s.Mono, s.S, has, over)
+	if has {
+		w.peak.add(s.Mono, max(s.S, 0))
+	} else if over && s.Quality&Fault == 0 {
+		w.peak.add(s.Mono, w.post.Probe.Range)
 	}
 	w.step(s.Mono, s.At)
 }
 
 // follow moves windows, runs and integrals up to the sample.
-func (w *watch) follow(s Sample) {
+func (w *watch) follow(s *Sample) {
 	w.spend(s.Mono)
 	fault, over := s.Quality&Fault != 0, s.Quality&OverRange != 0
-	w.newest = s
-	w.newest.Said = nil
-	w.bounds = limit.Stretch{From: max(s.Mono, w.bounds.From), Lo: s.S, Hi: s.S, Seen: true, U: s.U, Uncalibrated: s.Quality&Uncalibrated != 0}
+	b := &w.bounds
+	b.From, b.Lo, b.Hi, b.Seen, b.U, b.Uncalibrated = max(s.Mono, b.From), s.S, s.S, !fault, s.U, s.Quality&Uncalibrated != 0
 	switch {
 	case fault:
-		w.bounds.Seen = false
+		w.keep(s, false)
 		w.faulty = s.Mono
 		return
 	case w.announced() == AwayNow: // what it reads is not the field of its post
 		w.bounds.Seen = false
 		w.last, w.still = w.newest, s.Mono
 	case over:
-		w.bounds.Lo, w.bounds.Hi = w.post.Probe.Range, quantity.PowerDensity(math.Inf(1))
+		w.keep(s, false)
+		w.bounds.Lo, w.bounds.Hi = w.floorOfTop, quantity.PowerDensity(math.Inf(1))
 		for i := range w.held {
 			w.held[i].notBelow()
 		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
+		w.sampled(s)
 		w.still = s.Mono
 		w.smooth.overRange(s.Mono)
 	default:
@@ -61,18 +59,22 @@ func (w *watch) follow(s Sample) {
 				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
 			}
 		}
-		was := w.runs.Peak()
+		peak := w.runs.Peak()
+		begun, _ := w.runs.Running()
 		w.runs.Observe(s.Mono, s.S)
-		if w.runs.Peak() != was {
+		since, running := w.runs.Running()
+		if w.runs.Peak() != peak || since != begun {
 			w.runPeakU = s.U
 		}
-		since, running := w.runs.Running()
-		w.smooth.observe(s.Mono, s.S, since, running)
+		w.sampled(s)
+		if w.slowed {
+			w.smooth.observe(s.Mono, s.S, since, running)
+		}
 		unseen := !w.wasValid || s.Mono-w.valid > w.post.Stale // what was not seen did not stand still
 		if s.Reading.Value != w.last.Reading.Value || s.Reading.Axes != w.last.Reading.Axes || s.Quality&UnderFloor != 0 && !w.belowZero(s.S) || unseen {
 			w.still = s.Mono
 		}
-		w.last = w.newest
+		w.keep(s, true)
 	}
 	w.valid, w.wasValid = s.Mono, true
 	if len(w.ruled) > 0 {
@@ -80,16 +82,31 @@ func (w *watch) follow(s Sample) {
 	}
 }
 
+// keep makes s the newest sample, and the last valid one where it is. The one of
+// both that it takes the place of is overwritten.
+func (w *watch) keep(s *Sample, valid bool) {
+	switch {
+	case valid:
+		w.newest = w.last
+	case w.newest == w.last:
+		w.newest = &w.room[0]
+		if w.last == w.newest {
+			w.newest = &w.room[1]
+		}
+	}
+	*w.newest = *s
+	w.newest.Said = nil
+}
+
 // spend accounts for the time up to now: the newest sample holds for at most
 // the stale time, after which nothing is known. That the rule was met on the way
 // is kept, so that what follows cannot hide it: a probe that dies in a leaking
 // field leaves an exceedance behind, not just silence.
 func (w *watch) spend(now time.Duration) {
-	b := w.bounds
+	b := &w.bounds
 	if b.From >= now {
 		return
 	}
-	w.bounds.From = now
 	b.To = b.From
 	if b.Seen {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
@@ -98,14 +115,17 @@ func (w *watch) spend(now time.Duration) {
 		w.integrate(b)
 	}
 	if b.To < now {
-		w.bounds.Seen = false
-		w.observe(limit.Stretch{From: b.To, To: now})
-		w.observeRules(limit.Stretch{From: b.To, To: now})
+		w.flaws.unseen(b.To, now)
+		b.Seen = false
+		unseen := limit.Stretch{From: b.To, To: now}
+		w.observe(&unseen)
+		w.observeRules(&unseen)
 	}
+	b.From = now
 }
 
 // integrate adds a seen stretch to the totals.
-func (w *watch) integrate(b limit.Stretch) {
+func (w *watch) integrate(b *limit.Stretch) {
 	d := b.To - b.From
 	held := w.newest.S
 	if w.newest.Quality&OverRange != 0 {
@@ -145,12 +165,15 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if w.condition.Blind() {
 		w.up = w.up && (w.condition == StuckNow || w.condition == AwayNow || w.condition == TestNow)
 	}
+	over := w.overRange()
 	for i := range w.held {
 		h := &w.held[i]
 		switch above, returned := h.look(w.post.Sustained.Clear); {
-		case w.overRange() || h.reached || above && (h.mean != nil || !w.condition.gone()):
+		case over || h.reached || above && (h.mean != nil || !w.condition.gone()):
 			h.reached = false
-			w.move(h.alarm, alarm.Appears, at, mono)
+			if !w.alarms[h.alarm].State.Present() {
+				w.move(h.alarm, alarm.Appears, at, mono)
+			}
 		case returned && w.alarms[h.alarm].State.Present():
 			w.move(h.alarm, alarm.Disappears, at, mono)
 		}
@@ -159,10 +182,17 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 		w.judgeRules(mono, at)
 	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0 || w.stranger != nil
+	if !faulty && !w.blind && !w.condition.Blind() {
+		return // nothing of this kind appears, and none is there to end
+	}
 	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)
 	w.blindness(staleAt, w.condition == StaleNow && !faulty && mono-w.heard <= w.post.Stale, true, at, mono)
 	w.blindness(stuckAt, w.condition == StuckNow, true, at, mono)
 	w.blindness(faultAt, faulty && w.condition != SilentNow && w.announced() == "", mono-w.faulty > w.post.Stale, at, mono)
+	w.blind = false
+	for i := silentAt; i <= faultAt; i++ {
+		w.blind = w.blind || w.alarms[i].State.Present()
+	}
 }
 
 // blindness moves one alarm of a post that does not see. Only seeing ends it,

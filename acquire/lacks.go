@@ -3,6 +3,9 @@ package acquire
 import (
 	"fmt"
 	"math"
+	"slices"
+
+	"ovenward/acquire/limit"
 )
 
 // check says what a post lacks to be watched.
@@ -18,6 +21,11 @@ func (p *Post) check() error {
 	for _, c := range p.Probe.Certificates() {
 		if flaws := c.Flaws(); len(flaws) > 0 {
 			return fmt.Errorf("post %s: certificate %s of probe %s: %s: %s", p.ID, c.Number, p.Probe.ID, flaws[0].Key, flaws[0].What)
+		}
+	}
+	for _, r := range p.Rules {
+		if !slices.ContainsFunc(p.Limits(), func(l limit.Limit) bool { return r.LimitID == "" || l.ID == r.LimitID }) {
+			return fmt.Errorf("post %s: rule %s is about limit %q, which the post does not have", p.ID, r.Rule, r.LimitID)
 		}
 	}
 	for _, l := range p.Limits() {

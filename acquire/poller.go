@@ -139,6 +139,9 @@ func (w *watch) linkSpeaks(now time.Time) {
 
 // linkLost tells why the port is not in use.
 func (w *watch) linkLost(now time.Time, err error) {
+	if errors.Is(err, errStranger) {
+		return // who it is was told when it was met
+	}
 	text := linkTrouble(w.post, err)
 	w.tellLink(now, text, text)
 }

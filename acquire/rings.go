@@ -35,29 +35,34 @@ func (r *rawRing) since(from time.Duration) []quantity.PowerDensity {
 // minutePeak holds the highest value of the present whole minute (UTC) and of
 // the one before it.
 type minutePeak struct {
-	minute      int64
+	offset      time.Duration // into its minute, of the zero of the monotonic clock
+	minute      int64         // from that minute on
 	now, before quantity.PowerDensity
 	hasNow      bool
 	hasBefore   bool
 }
 
-func (m *minutePeak) add(at time.Time, s quantity.PowerDensity) {
+func newMinutePeak(epoch time.Time) minutePeak {
+	return minutePeak{offset: epoch.Sub(epoch.Truncate(time.Minute)), minute: -1}
+}
+
+func (m *minutePeak) add(at time.Duration, s quantity.PowerDensity) {
 	m.advance(at)
 	if !m.hasNow || s > m.now {
 		m.now, m.hasNow = s, true
 	}
 }
 
-func (m *minutePeak) advance(at time.Time) {
-	switch minute := at.Unix() / 60; {
+func (m *minutePeak) advance(at time.Duration) {
+	switch minute := int64((at + m.offset) / time.Minute); {
 	case minute == m.minute+1:
 		m.before, m.hasBefore, m.hasNow, m.minute = m.now, m.hasNow, false, minute
 	case minute > m.minute:
-		*m = minutePeak{minute: minute}
+		m.hasNow, m.hasBefore, m.minute = false, false, minute
 	}
 }
 
-func (m *minutePeak) read(at time.Time) (quantity.PowerDensity, bool) {
+func (m *minutePeak) read(at time.Duration) (quantity.PowerDensity, bool) {
 	m.advance(at)
 	switch {
 	case m.hasNow && m.hasBefore:

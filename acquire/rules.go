@@ -31,7 +31,6 @@ type ruled struct {
 
 // rule begins the rules of the configuration. Each has an alarm of its own.
 func (w *watch) rule() {
-	_, topU := w.correction.Apply(w.post.Probe.Range)
 	for _, r := range w.post.Rules {
 		k := ruled{Rule: r, alarm: len(w.alarms), held: -1, run: -1,
 			gate: alarm.Gate{On: r.OnDelay, Off: r.OffDelay},
@@ -43,7 +42,7 @@ func (w *watch) rule() {
 		}
 		switch {
 		case r.Level > 0 && r.Window > 0:
-			k.mean = limit.NewMean(r.Window, w.post.Probe.Range, topU)
+			k.mean = limit.NewMean(r.Window, w.top, w.topU)
 		case r.Level > 0 && r.Sustained:
 			k.sustained = limit.NewSustained(w.post.Sustained, r.Level)
 		}
@@ -54,14 +53,14 @@ func (w *watch) rule() {
 
 // observeRules hands a stretch to the windows of the rules, as observe does to
 // those of the limits.
-func (w *watch) observeRules(st limit.Stretch) {
+func (w *watch) observeRules(st *limit.Stretch) {
 	for i := range w.ruled {
 		k := &w.ruled[i]
 		switch {
 		case k.mean != nil:
-			k.mean.Observe(st)
+			k.mean.Observe(*st)
 		case k.sustained != nil:
-			k.sustained.Observe(st)
+			k.sustained.Observe(*st)
 		case k.Dose > 0 && st.Seen:
 			low := max(st.Lo, 0)
 			k.dose += low.Over(st.To - st.From)

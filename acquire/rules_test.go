@@ -156,10 +156,13 @@ func TestInstrumentsCallForSomebody(t *testing.T) {
 	told.want(t, alarm.UnderFloor, alarm.Raised)
 	w.goOn(165*s, 167*s, 0.2)
 	told.want(t, alarm.UnderFloor, alarm.Raised, alarm.Returned)
-	w.goOn(300*s, 960*s, 0.25) // rests at 2.5 W/m²
+	for at := 300 * s; at < 900*s; at += s { // a zero creeps to 2.5 W/m², and rests there
+		w.goOn(at, at+s, 0.25*(at-300*s).Seconds()/600)
+	}
+	w.goOn(900*s, 1560*s, 0.25)
 	told.want(t, alarm.ZeroDrift, alarm.Raised)
-	w.system.checked = w.epoch.Add(960 * s)
-	w.goOn(960*s, 962*s, 0.001)
+	w.system.checked = w.epoch.Add(1560 * s)
+	w.goOn(1560*s, 1562*s, 0.001)
 	told.want(t, alarm.Position, alarm.Raised, alarm.Returned)
 	w.tick(w.epoch.Add(30 * d))
 	told.want(t, alarm.CertificateOverdue, alarm.Raised)

@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"math"
 	"time"
 
 	"ovenward/acquire/calib"
@@ -60,6 +61,8 @@ func (w *watch) judged(c *limit.Circumstances, l limit.Limit, mono time.Duration
 	} else {
 		c.Peak = w.smooth.peak
 	}
-	c.PeakU = w.chain.U(c.Peak)
+	if c.PeakU = w.chain.U(c.Peak); math.IsInf(float64(w.runs.Peak()), 1) {
+		c.Peak, c.PeakU = w.runs.Peak(), w.runPeakU // over range: no filter takes that back
+	}
 	return l.Response()
 }

@@ -15,7 +15,7 @@ func (w *watch) stats(now time.Time) Stats {
 	s := Stats{
 		Post: w.post, Index: w.index, Now: now.UTC(),
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
-		Last: w.last, Newest: w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
+		Last: *w.last, Newest: *w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
 		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
 		Uncalibrated: w.uncalibrated(),
 		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
@@ -26,6 +26,6 @@ func (w *watch) stats(now time.Time) Stats {
 		s.RunningSince = w.epoch.Add(since).UTC()
 	}
 	_, s.TimeUp = w.sustained.TimeAbove()
-	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(w.epoch.Add(mono))
+	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(mono)
 	return s
 }

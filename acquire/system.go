@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
 )
 
@@ -31,6 +32,8 @@ const (
 
 // system is what the rules about a post's instrument have seen.
 type system struct {
+	certificate *calib.Certificate // that which due dates are told of
+
 	overRange, underFloor, zero alarm.Gate
 	hint                        time.Duration // until when the oven is known to run
 	hinted                      bool
@@ -94,10 +97,10 @@ func (w *watch) systemText(i int) string {
 	case zeroDriftAt:
 		return fmt.Sprintf("with the oven not known to run the reading rests at %s: the zero has drifted, or another source is near; take a zero away from any field", w.newest.S)
 	case certificateOverdueAt:
-		c := p.Probe.Certificate
+		c := w.system.certificate
 		return fmt.Sprintf("certificate %s of probe %s was due on %s: nothing it shows can be within until it is calibrated", c.Number, p.Probe.ID, c.Due.UTC().Format(time.DateOnly))
 	case certificateDueAt:
-		c := p.Probe.Certificate
+		c := w.system.certificate
 		return fmt.Sprintf("certificate %s of probe %s is due on %s: have it calibrated before", c.Number, p.Probe.ID, c.Due.UTC().Format(time.DateOnly))
 	case positionAt:
 		return fmt.Sprintf("nobody has stated since %s that the probe stands %s from the oven and faces it: check it, and say so", w.positionKnown().UTC().Format(time.DateOnly), p.Distance)
@@ -166,18 +169,19 @@ func (w *watch) offZero() alarm.Presence {
 // lookCertificate tells a certificate that is due soon, and one that is overdue.
 // A probe that never had one is shown as uncalibrated, and is no news.
 func (w *watch) lookCertificate(mono time.Duration, at time.Time) {
-	c := w.post.Probe.Certificate
-	soon := w.post.Upkeep.Certificate
-	if c == nil || c.Due.IsZero() || soon <= 0 {
-		return
-	}
 	now := at
 	if wall := w.epoch.Add(mono); wall.After(now) {
 		now = wall
 	}
+	c := calib.InForce(w.post.Probe.Certificates(), now)
+	if c == nil || c.Due.IsZero() {
+		return
+	}
+	w.system.certificate = c
 	overdue := !now.Before(c.Due)
 	w.present(certificateOverdueAt, overdue, at)
-	w.present(certificateDueAt, !overdue && now.Add(soon).After(c.Due), at)
+	soon := w.post.Upkeep.Certificate
+	w.present(certificateDueAt, soon > 0 && !overdue && now.Add(soon).After(c.Due), at)
 }
 
 // lookPosition tells a position that nobody has checked for too long.

@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -77,9 +78,9 @@ func referenceLateness(b *testing.B, program string, period time.Duration, n int
 // paceLateness runs our pace with a Sleeper over n slots, and says how late
 // each was and how many passed unused. A slot that passed unused is as late as
 // the moment that found it so, as it would be in a loop that runs after them.
-func paceLateness(b testing.TB, s Sleeper, period time.Duration, n int) (late []time.Duration, missed int64) {
+func paceLateness(b testing.TB, s Sleeper, epoch time.Time, period time.Duration, n int) (late []time.Duration, missed int64) {
 	b.Helper()
-	p := pace{epoch: time.Now(), period: period, sleep: s}
+	p := pace{epoch: epoch, period: period, sleep: s}
 	p.skip(time.Now())
 	late = make([]time.Duration, 0, n)
 	for range n {
@@ -137,10 +138,10 @@ func BenchmarkLateness(b *testing.B) {
 				var missed int64
 				for range turns {
 					cs.add(referenceLateness(b, program, period, n))
-					late, m := paceLateness(b, PreciseSleeper(), period, n)
+					late, m := paceLateness(b, PreciseSleeper(), time.Now(), period, n)
 					ours.add(late)
 					missed += m
-					late, _ = paceLateness(b, Timers{}, period, n)
+					late, _ = paceLateness(b, Timers{}, time.Now(), period, n)
 					timers.add(late)
 				}
 				b.Logf("lateness, min/median/max of %d turns, %d slots each\n C       %v\n ours    %v\n timers  %v\n slots missed, and counted: %d",
@@ -193,13 +194,13 @@ func BenchmarkManyProbes(b *testing.B) {
 			if b.N > 1 {
 				b.Skip("measured already")
 			}
-			before, began := cpuTime(b), time.Now()
+			before, began := cpuTime(b), time.Now() // the beginning is that of the schedule of all, as in a station
 			var mu sync.Mutex
 			var all []time.Duration
 			var wg sync.WaitGroup
 			for range probes {
 				wg.Go(func() {
-					late, _ := paceLateness(b, s, time.Second/rate, rate*span)
+					late, _ := paceLateness(b, s, began, time.Second/rate, rate*span)
 					mu.Lock()
 					defer mu.Unlock()
 					all = append(all, late...)
@@ -238,6 +239,39 @@ func TestPreciseSleeper(t *testing.T) {
 		if _, timers := s.(Timers); timers {
 			t.Error("on Linux the kernel's timer is used")
 		}
+	}
+}
+
+// TestManySleepForOneInstant: none wakes early, also when one of those that sleep
+// for all was told to stop; and nothing is kept of it afterwards.
+func TestManySleepForOneInstant(t *testing.T) {
+	s := PreciseSleeper()
+	at := time.Now().Add(60 * time.Millisecond)
+	told, cancel := context.WithCancel(t.Context())
+	time.AfterFunc(10*time.Millisecond, cancel)
+	var early, woke atomic.Int64
+	var wg sync.WaitGroup
+	for i := range 50 {
+		wg.Go(func() {
+			ctx := t.Context()
+			if i < 10 {
+				ctx = told
+			}
+			err := s.SleepUntil(ctx, at)
+			switch {
+			case err == nil && time.Now().Before(at):
+				early.Add(1)
+			case err == nil:
+				woke.Add(1)
+			}
+		})
+	}
+	wg.Wait()
+	if early.Load() > 0 || woke.Load() < 40 {
+		t.Errorf("%d woke early, %d at the instant or after, want 40 at least", early.Load(), woke.Load())
+	}
+	if p, ok := s.(*precise); ok && len(p.crowds) > 0 {
+		t.Errorf("%d instants are kept", len(p.crowds))
 	}
 }
 

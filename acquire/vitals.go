@@ -37,8 +37,8 @@ const (
 // vital follows what a sample says of the probe itself. What it does not say
 // changes nothing: a low battery stays low while the status is taken up by an
 // over-range.
-func (w *watch) vital(s Sample) {
-	r := s.Reading
+func (w *watch) vital(s *Sample) {
+	r := &s.Reading
 	if c, ok := r.Celsius(); ok {
 		w.vitals.Temperature, w.vitals.TemperatureAt = c, s.At
 		w.vitalTemperature(c, s.At)
@@ -49,10 +49,12 @@ func (w *watch) vital(s Sample) {
 			w.vitals.Battery /= 100
 		}
 	}
-	w.vitalBattery(r, s.At)
+	if r.BatteryUnit != "" || r.Status&drivers.BatteryLow != 0 || w.battery || w.alarms[batteryAt].State.Present() {
+		w.vitalBattery(r, s.At)
+	}
 }
 
-func (w *watch) vitalBattery(r drivers.Reading, at time.Time) {
+func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 	said := r.Status&drivers.BatteryLow != 0
 	plain := r.Status&(drivers.OverRange|drivers.Fault) == 0
 	if said || plain && w.battery {
@@ -78,14 +80,15 @@ func (w *watch) vitalBattery(r drivers.Reading, at time.Time) {
 	switch {
 	case w.battery:
 		w.lowByValue = low
-		w.moveVital(alarm.Battery, alarm.Appears, at, "the probe calls for a new battery: change it soon")
+		w.moveVital(batteryAt, alarm.Appears, at, func() string { return "the probe calls for a new battery: change it soon" })
 	case low:
 		w.lowByValue = true
-		w.moveVital(alarm.Battery, alarm.Appears, at, fmt.Sprintf("the probe's battery is at %s, below %s: change it soon",
-			batteryWords(v.Battery, v.BatteryUnit), batteryWords(*bound, v.BatteryUnit)))
+		w.moveVital(batteryAt, alarm.Appears, at, func() string {
+			return fmt.Sprintf("the probe's battery is at %s, below %s: change it soon", batteryWords(v.Battery, v.BatteryUnit), batteryWords(*bound, v.BatteryUnit))
+		})
 	case bound != nil && v.Battery < *bound*batteryBack:
 	case plain && (bound != nil || !w.lowByValue):
-		w.moveVital(alarm.Battery, alarm.Disappears, at, "the probe's battery is no longer low")
+		w.moveVital(batteryAt, alarm.Disappears, at, func() string { return "the probe's battery is no longer low" })
 	}
 }
 
@@ -103,23 +106,25 @@ func (w *watch) vitalTemperature(c float64, at time.Time) {
 	lo, hi := w.post.Probe.Vitals.TemperatureBelow, w.post.Probe.Vitals.TemperatureAbove
 	switch {
 	case lo != nil && c < *lo:
-		w.moveVital(alarm.Temperature, alarm.Appears, at,
-			fmt.Sprintf("the probe is at %.1f °C, below the %.3g °C it is meant for: its readings may be off", c, *lo))
+		w.moveVital(temperatureAt, alarm.Appears, at, func() string {
+			return fmt.Sprintf("the probe is at %.1f °C, below the %.3g °C it is meant for: its readings may be off", c, *lo)
+		})
 	case hi != nil && c > *hi:
-		w.moveVital(alarm.Temperature, alarm.Appears, at,
-			fmt.Sprintf("the probe is at %.1f °C, above the %.3g °C it is meant for: its readings may be off", c, *hi))
+		w.moveVital(temperatureAt, alarm.Appears, at, func() string {
+			return fmt.Sprintf("the probe is at %.1f °C, above the %.3g °C it is meant for: its readings may be off", c, *hi)
+		})
 	case (lo == nil || c >= *lo+temperatureBack) && (hi == nil || c <= *hi-temperatureBack):
-		w.moveVital(alarm.Temperature, alarm.Disappears, at, fmt.Sprintf("the probe is at %.1f °C, within its bounds again", c))
+		w.moveVital(temperatureAt, alarm.Disappears, at, func() string {
+			return fmt.Sprintf("the probe is at %.1f °C, within its bounds again", c)
+		})
 	}
 }
 
-// moveVital steps an alarm about the probe itself, and reports a change.
-func (w *watch) moveVital(rule alarm.Rule, h alarm.Happening, at time.Time, text string) {
-	i := batteryAt
-	if rule == alarm.Temperature {
-		i = temperatureAt
+// moveVital steps an alarm about the probe itself, and reports a change; only
+// then text is made.
+func (w *watch) moveVital(i int, h alarm.Happening, at time.Time, text func() string) {
+	if present := w.alarms[i].State.Present(); present == (h == alarm.Appears) {
+		return
 	}
-	if h == alarm.Appears || w.alarms[i].State.Present() {
-		w.apply(i, alarm.Act{What: h, At: at}, text, nil)
-	}
+	w.apply(i, alarm.Act{What: h, At: at}, text(), nil)
 }

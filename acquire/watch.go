@@ -35,10 +35,12 @@ type watch struct {
 	nextCertificate time.Time // when another one may come into force
 	recertified     bool      // one has, and neither record nor people know yet
 	smooth          smooth
+	slowed          bool   // a limit asks for a slower probe than this one
 	unitSaid        string // the unit of the newest reading, and what it is
 	unit            quantity.Unit
 
 	held      []held           // against each limit of the post, in its order
+	means     *limit.Windows   // of those that are judged by a mean
 	sustained *limit.Sustained // that of the first limit
 	runs      *cycle.Runs
 	alarms    []alarm.Alarm // in the order of rules; then those of further limits, and of the configuration's rules
@@ -63,15 +65,20 @@ type watch struct {
 	linkError string            // why there is no port; empty while it is open
 	linkTold  string            // the newest event about the port
 
-	last, newest Sample
+	room         [2]Sample
+	last, newest *Sample       // in room; the last valid one, and that of any kind; Seq 0: none
 	bounds       limit.Stretch // of the newest sample; To not set
 	condition    Condition
 	since        time.Time
+	blind        bool // an alarm about not seeing may be present
 	up           bool
 	battery      bool // the probe calls for a new one
 	vitals       Vitals
 	lowByValue   bool // only the battery's value can end its alarm
 	runPeakU     quantity.PowerDensity
+	flaws        runFlaws
+	top, topU    quantity.PowerDensity // the most that the probe can show, corrected
+	floorOfTop   quantity.PowerDensity // the least that over-range can be, corrected
 	counts       Counts
 	peak         minutePeak
 
@@ -112,10 +119,13 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w := &watch{
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		smooth:    newSmooth(post),
-		runs:      cycle.NewRuns(post.Probe.Floor, post.RunGap),
+		flaws:     newRunFlaws(post),
+		runs:      cycle.NewRuns(cycle.Options{Floor: post.Probe.Floor, Gap: post.RunGap, Response: post.Probe.Response, Stale: post.Stale}),
 		condition: Starting, since: epoch.UTC(),
 		linkError: "the port has not been opened yet",
 	}
+	w.last, w.newest = &w.room[0], &w.room[0]
+	w.peak, w.blind = newMinutePeak(epoch), true
 	w.certify(epoch)
 	for _, r := range rules() {
 		w.alarms = append(w.alarms, alarm.Alarm{Post: post.ID, Rule: r, State: alarm.Normal})
@@ -196,8 +206,8 @@ func (w *watch) take(frames []heard, batch []Sample) []Sample {
 	}
 	w.up = true
 	w.record.Append(w.index, batch[kept:])
-	for _, s := range batch {
-		w.judge(s)
+	for i := range batch {
+		w.judge(&batch[i])
 	}
 	return batch
 }
@@ -225,7 +235,7 @@ func (w *watch) sample(h heard) (Sample, error) {
 		return Sample{}, h.err
 	}
 	s := Sample{Said: h.frame.Bytes, Reading: h.reading, Mono: mono, S: unknown(), U: unknown()}
-	in, has, err := w.read(h.reading)
+	in, has, err := w.read(&s.Reading)
 	if err != nil {
 		return Sample{}, err
 	}
@@ -233,26 +243,31 @@ func (w *watch) sample(h heard) (Sample, error) {
 	s.At, unsure, _ = w.line.look(at, at.Sub(w.epoch))
 	s.AtU = u + unsure + w.clock.bound()
 	w.recertified = w.certify(s.At) || w.recertified
-	covered := true
-	if has {
-		s.S, s.U, covered = w.chain.Apply(in)
-	}
-	s.Quality = w.quality(s, in.S, unsure >= stepBound || w.clock.unsure())
-	if !covered {
-		s.Quality |= Uncalibrated
-	}
-	if s.HasValue() {
-		w.raw.add(mono, in.S)
-	}
+	w.correct(&s, in, has, unsure >= stepBound || w.clock.unsure())
 	w.seq++
 	s.Seq = w.seq
 	return s, nil
 }
 
+// correct fills in value, uncertainty and quality of a stamped sample.
+func (w *watch) correct(s *Sample, in calib.Raw, has, unsure bool) {
+	covered := true
+	if has {
+		s.S, s.U, covered = w.chain.Apply(in)
+	}
+	s.Quality = w.quality(s, in.S, unsure)
+	if !covered {
+		s.Quality |= Uncalibrated
+	}
+	if s.HasValue() {
+		w.raw.add(s.Mono, in.S)
+	}
+}
+
 // unknown is a power density that is not known.
 func unknown() quantity.PowerDensity { return quantity.PowerDensity(math.NaN()) }
 
-func (w *watch) quality(s Sample, raw quantity.PowerDensity, unsure bool) Quality {
+func (w *watch) quality(s *Sample, raw quantity.PowerDensity, unsure bool) Quality {
 	var q Quality
 	probe := &w.post.Probe
 	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && !s.Reading.HasAxes && s.Reading.Status&drivers.OverRange == 0 {

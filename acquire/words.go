@@ -53,6 +53,8 @@ func (w *watch) circumstances(h *held, mono time.Duration) limit.Circumstances {
 		Gone:       w.condition.gone(),
 		Latched:    w.alarms[h.alarm].State.Standing() || len(w.ruled) > 0 && w.ruleStands(h),
 		Calibrated: w.correction.Calibrated(w.epoch.Add(mono)) && (w.last.Seq == 0 || w.last.Quality&Uncalibrated == 0),
+		RunMissed:  w.flaws.missed,
+		RunFlawed:  w.flaws.uncalibrated,
 		Axes:       p.Probe.Axes,
 		Turned:     p.Turned,
 		Distance:   p.Distance,

@@ -1,6 +1,6 @@
 // Package config reads the one file that says what a site looks like: a TOML
-// file of limits, ovens, probes, posts, the alarm and verdict rules, schedules and webhooks. It is
-// strict: whatever it does not know, or does not believe, is a Problem with its
+// file of limits, ovens, probes, posts, the alarm and verdict rules, schedules, couriers and
+// remote-write targets. It is strict: whatever it does not know, or does not believe, is a Problem with its
 // line, and all problems are told together.
 //
 // Values come out in SI units: W/m², m, Hz, and time.Duration; relative numbers
@@ -28,6 +28,7 @@ type File struct {
 	Ovens    []Oven
 	Probes   []Probe
 	Posts    []Post
+	Sums     []Sum
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
@@ -38,6 +39,9 @@ type File struct {
 
 	Rules     []Rule
 	Schedules []Schedule
+	Remotes   []RemoteWrite
+	Retention Retention
+	Record    Record
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -78,15 +82,21 @@ func Parse(name string, data []byte) (*File, error) {
 		Ovens:    readOvens(root),
 		Probes:   readProbes(root, alarm),
 		Posts:    readPosts(root),
+		Sums:     readSums(root),
 		Alarm:    alarm,
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),
+		Remotes:  readRemoteWrites(root),
+
+		Retention: readRetention(root),
+		Record:    readRecord(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)
 	root.finish()
 	r.resolve()
 	f.checkLimits(r)
+	f.checkSums(r)
 	f.checkRules(r)
 	f.checkSchedules(r)
 	f.addCentres(r)

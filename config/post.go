@@ -23,6 +23,8 @@ type Post struct {
 	Limits    []string         // ids of further limits, judged beside it
 	ZeroBound quantity.PowerDensity
 
+	Keep *Keep // of its samples; nil: as [retention] says
+
 	ToHousing   bool            // distance was stated to the front of the probe's housing; Distance is not
 	MovedOn     time.Time       // first instant of the day it came here, UTC; zero when not stated
 	DistanceOff quantity.Length // m, within which Distance is known; 0: not stated
@@ -57,6 +59,9 @@ func readPosts(root *table) []Post {
 			ZeroBound: t.powerDensity(ask{"zero_bound", `"0.05 mW/cm2"`, false}),
 		}
 		readStand(t, &p)
+		if k := readKeep(t, "keep", "keep_bytes"); k != (Keep{}) {
+			p.Keep = &k
+		}
 		const unset = -1
 		height := quantityOf(t, ask{"height", `"1.2 m"`, false}, quantity.ParseLength,
 			span[quantity.Length]{0, 100, `"0 m" to "100 m"`}, unset)

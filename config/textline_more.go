@@ -15,7 +15,7 @@ type TextlineMore struct {
 	Scale, TemperatureScale, BatteryScale string // decimals; empty: 1
 
 	Checksum, ChecksumMark, ChecksumFrom string
-	ChecksumWithMark                     bool
+	ChecksumWithMark, ChecksumLowFirst   bool
 }
 
 // readTextlineMore reads the keys by themselves; whether they fit together is
@@ -40,8 +40,13 @@ func readTextlineMore(t *table) TextlineMore {
 	}{{"scale", &m.Scale}, {"temperature_scale", &m.TemperatureScale}, {"battery_scale", &m.BatteryScale}} {
 		*s.to = t.text(ask{s.key, `"0.001"`, false})
 	}
-	if with := t.boolean(ask{"checksum_with_mark", "true", false}); with != nil {
-		m.ChecksumWithMark = *with
+	for _, b := range []struct {
+		key string
+		to  *bool
+	}{{"checksum_with_mark", &m.ChecksumWithMark}, {"checksum_low_first", &m.ChecksumLowFirst}} {
+		if said := t.boolean(ask{b.key, "true", false}); said != nil {
+			*b.to = *said
+		}
 	}
 	return m
 }

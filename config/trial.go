@@ -38,6 +38,9 @@ type trialLine struct{ text, from string } // from is the flag, for messages
 // the same in a file. Range and Floor
 // are 0 when no flag says them. Problems name the flag that they stand in.
 func (tr Trial) Read() (p Probe, block string, err error) {
+	if !slices.Contains(Drivers(), tr.Driver) {
+		return p, "", fmt.Errorf("--driver=%s is not known: use %s", tr.Driver, strings.Join(Drivers(), ", "))
+	}
 	known := tr.keys()
 	top := []trialLine{{"[[probe]]", "the flags"}, {`id = "trial"`, ""},
 		{"driver = " + quoted(tr.Driver), "--driver"}, {"port = " + quoted(tr.Port), "--port"}}
@@ -77,7 +80,7 @@ func (tr Trial) Read() (p Probe, block string, err error) {
 	for _, l := range below {
 		top = append(top, trialLine{"  " + l.text, l.from})
 	}
-	if p, block, err = readTrial(top); err != nil {
+	if p, block, err = readTrial(tr.Driver, top); err != nil {
 		return p, "", err
 	}
 	// Nothing is held against an instrument that nobody said of it.
@@ -90,7 +93,7 @@ func (tr Trial) Read() (p Probe, block string, err error) {
 	return p, block, nil
 }
 
-func readTrial(lines []trialLine) (p Probe, block string, err error) {
+func readTrial(driver string, lines []trialLine) (p Probe, block string, err error) {
 	var b strings.Builder
 	for _, l := range lines {
 		b.WriteString(l.text + "\n")
@@ -106,7 +109,10 @@ func readTrial(lines []trialLine) (p Probe, block string, err error) {
 		if i := problem.Line - 1; i < len(lines) && lines[i].from != "" {
 			from = lines[i].from
 		}
-		errs = append(errs, fmt.Errorf("%s: %s", from, strings.TrimLeft(strings.TrimPrefix(problem.What, `probe "trial"`), ":, ")))
+		what := strings.TrimLeft(strings.TrimPrefix(problem.What, `probe "trial"`), ":, ")
+		what = strings.TrimPrefix(what, driver+": ") // the flags name driver and key
+		what = strings.TrimPrefix(what, strings.TrimPrefix(strings.TrimPrefix(from, "--set "), "--")+": ")
+		errs = append(errs, fmt.Errorf("%s: %s", from, what))
 	}
 	if len(errs) > 0 {
 		return p, "", errors.Join(errs...)

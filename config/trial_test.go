@@ -65,14 +65,14 @@ func TestTrialRefuses(t *testing.T) {
 		says []string
 	}{
 		{Trial{"textline", "/dev/ttyUSB0", []string{"value=1", "unit=mW/cm2", "querry=R"}},
-			[]string{`--set querry: textline: unknown key "querry"; did you mean "query"?`}},
+			[]string{`--set querry: unknown key "querry"; did you mean "query"?`}},
 		{Trial{"textline", "/dev/ttyUSB0", []string{"value=1", "unit=furlong", "query=R", "baud=fast"}},
-			[]string{`--set baud: baud: "fast" is text`, `--set unit: textline: unit: "furlong" is no unit known here`}},
-		{Trial{"textlin", "/dev/ttyUSB0", nil}, []string{`--driver: driver: "textlin" is not known; did you mean "textline"?`}},
-		{Trial{"textline", "usb:12", nil}, []string{`--port: port: "12" is no USB identity`, "--driver=textline: textline: value is missing"}},
+			[]string{`--set baud: "fast" is text`, `--set unit: "furlong" is no unit known here`}},
+		{Trial{"textlin", "/dev/ttyUSB0", nil}, []string{`--driver=textlin is not known: use textline, `}},
+		{Trial{"textline", "usb:12", nil}, []string{`--port: "12" is no USB identity`, "--driver=textline: value is missing"}},
 		{Trial{"textline", "/dev/ttyUSB0", []string{"value"}}, []string{"--set value: write --set key=value"}},
 		{Trial{"textline", "/dev/ttyUSB0", []string{"value=1", "value=2", "unit=mW/cm2", "query=R"}}, []string{"--set value: not valid TOML"}},
-		{Trial{"textline", "/dev/ttyUSB0", []string{"poll=1", "value=1", "unit=mW/cm2", "query=R"}}, []string{"--set poll: poll: 1 is a bare number"}},
+		{Trial{"textline", "/dev/ttyUSB0", []string{"poll=1", "value=1", "unit=mW/cm2", "query=R"}}, []string{"--set poll: 1 is a bare number"}},
 	} {
 		_, _, err := c.tr.Read()
 		for _, says := range c.says {

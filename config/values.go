@@ -204,7 +204,7 @@ func (t *table) words(a ask) []string {
 		return nil
 	}
 	if len(list) == 0 {
-		t.problem(a.key, "the list is empty; name a word, or leave %s out", a.key)
+		t.problem(a.key, "the list is empty; %s", a.emptyList())
 		return nil
 	}
 	words := make([]string, 0, len(list))
@@ -222,4 +222,12 @@ func (t *table) words(a ask) []string {
 		words = append(words, s)
 	}
 	return words
+}
+
+// emptyList says what to do with a list that has nothing in it.
+func (a ask) emptyList() string {
+	if a.required {
+		return fmt.Sprintf("write for example %s = %s", a.key, a.example)
+	}
+	return fmt.Sprintf("name a word, or leave %s out", a.key)
 }

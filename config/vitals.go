@@ -57,18 +57,36 @@ func number(s string) (x float64, unit string, ok bool) {
 	return x, strings.TrimSpace(s[n:]), err == nil
 }
 
-// checkVitals tells bounds that nothing a line of text says can ever pass.
-func checkVitals(t *table, p *Probe) {
-	x := p.Textline
-	if x == nil {
-		return
+// SaysTemperature says whether each reading carries the instrument's
+// temperature.
+func (p *Probe) SaysTemperature() bool {
+	switch {
+	case p.Textline != nil:
+		return p.Textline.More.Temperature > 0 || p.Textline.group("temperature")
+	case p.SCPI != nil:
+		return p.SCPI.Temperature > 0
+	case p.Modbus != nil:
+		return p.Modbus.Temperature != nil
 	}
-	if (p.Vitals.TemperatureBelow != nil || p.Vitals.TemperatureAbove != nil) && x.More.Temperature == 0 && !x.group("temperature") {
+	return false // HID reports hold a value alone
+}
+
+// checkVitals tells bounds that nothing a probe says can ever pass.
+func checkVitals(t *table, p *Probe) {
+	if (p.Vitals.TemperatureBelow != nil || p.Vitals.TemperatureAbove != nil) && !p.SaysTemperature() {
 		key := "temperature_min"
 		if !t.has(key) {
 			key = "temperature_max"
 		}
-		t.problem(key, "the probe says no temperature; say in [probe.textline] where it stands, or remove %s", key)
+		if p.HID != nil {
+			t.problem(key, "a probe with the driver hid says no temperature; remove %s", key)
+		} else {
+			t.problem(key, "the probe says no temperature; say in [probe.%s] where it stands, or remove %s", p.Driver, key)
+		}
+	}
+	x := p.Textline
+	if x == nil {
+		return
 	}
 	says := x.More.BatteryUnit
 	switch {

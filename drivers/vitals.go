@@ -2,11 +2,12 @@ package drivers
 
 // Celsius is the instrument's temperature in °C, if it said one in a unit known
 // here.
-func (r Reading) Celsius() (float64, bool) {
+func (r *Reading) Celsius() (float64, bool) {
+	if !r.HasTemp {
+		return 0, false
+	}
 	t := r.Temperature.Float()
 	switch {
-	case !r.HasTemp:
-		return 0, false
 	case r.TemperatureUnit == "" || r.TemperatureUnit == "°C":
 		return t, true
 	case r.TemperatureUnit == "°F":

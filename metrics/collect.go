@@ -62,6 +62,15 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	}
 }
 
+// collectSum shows a sum of ratios of several frequencies.
+func (c *Collector) collectSum(o out, v acquire.SumVerdict) {
+	o.gauge(c.d.sumLower, v.Lo)
+	o.gauge(c.d.sumUpper, v.Hi)
+	for _, outcome := range []limit.Outcome{limit.Within, limit.Exceeds, limit.NotDecided} {
+		o.flag(c.d.sumVerdict, v.Outcome == outcome, string(outcome))
+	}
+}
+
 // conditions lists the words of a post's condition.
 func conditions() []acquire.Condition {
 	return []acquire.Condition{acquire.Starting, acquire.Seeing, acquire.Idle,
@@ -155,6 +164,11 @@ func (c *Collector) collectStation(o out) {
 		o.instant(d.committed, r.Committed, site)
 		o.gauge(d.pending, float64(r.Pending), site)
 		o.counter(d.lost, float64(r.Lost), site)
+		o.counter(d.damaged, float64(r.Damaged), site)
+		o.counter(d.salvaged, float64(r.Salvaged), site)
+		if r.Head.Day != "" {
+			o.gauge(d.head, float64(r.Head.Entries), site, r.Head.Day, r.Head.SHA256)
+		}
 		o.flag(d.writable, r.Writable, site)
 	}
 	if c.o.Couriers != nil {
@@ -172,4 +186,23 @@ func (c *Collector) collectStation(o out) {
 			}
 		}
 	}
+	if c.o.Remotes != nil {
+		for _, r := range c.o.Remotes() {
+			c.collectRemote(o, r)
+		}
+	}
+}
+
+func (c *Collector) collectRemote(o out, r RemoteState) {
+	d, site := c.d, c.o.Site
+	for _, n := range []struct {
+		outcome string
+		count   uint64
+	}{{"sent", r.Sent}, {"refused", r.Refused}, {"too old", r.TooOld}, {"crowded", r.Crowded}} {
+		o.counter(d.remoteSamples, float64(n.count), site, r.Name, n.outcome)
+	}
+	o.counter(d.remoteFailed, float64(r.Failed), site, r.Name)
+	o.gauge(d.remoteBehind, r.Behind.Seconds(), site, r.Name)
+	o.flag(d.remoteHeld, r.HeldBack, site, r.Name)
+	o.instant(d.remoteAccepted, r.LastAccepted, site, r.Name)
 }

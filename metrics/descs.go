@@ -18,9 +18,13 @@ type descs struct {
 	readErrors, dropped, opens, roundTrip         *prometheus.Desc
 
 	committed, pending, lost, writable       *prometheus.Desc
+	sumLower, sumUpper, sumVerdict           *prometheus.Desc
+	damaged, salvaged, head                  *prometheus.Desc
 	sent, failed, refused, waiting, accepted *prometheus.Desc
 	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
 	simulated, build                         *prometheus.Desc
+
+	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
 
 func newDescs() *descs {
@@ -91,15 +95,26 @@ func (d *descs) station(named namer) {
 	d.pending = named("record_pending_samples", "Samples that are not yet durable.", "site")
 	d.lost = named("record_lost_samples_total", "Samples that the record had to drop.", "site")
 	d.writable = named("record_writable", "1 while the record can be written.", "site")
+	d.damaged = named("record_damaged_stretches_total", "Stretches of the record that were found damaged or lost. Each is an event that names it.", "site")
+	d.salvaged = named("record_salvaged_commits_total", "Commits that were read from a damaged log at the start, and recorded again.", "site")
+	d.head = named("record_day_head_entries", "Entries of the record's chain of hashes up to the end of the last UTC day, and the head after them. Keep it elsewhere: ovenward verify compares the record with it. Absent before the first.", "site", "day", "sha256")
 	d.sent = named("messages_sent_total", "Messages that a courier's receiver accepted.", "site", "courier")
 	d.failed = named("messages_failed_attempts_total", "Attempts to send a message that failed and are made again.", "site", "courier")
 	d.refused = named("messages_refused_total", "Messages that a courier's receiver refused for good.", "site", "courier")
 	d.waiting = named("messages_waiting", "Messages not yet accepted.", "site", "courier")
 	d.accepted = named("messages_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a message. Absent when it has not.", "site", "courier")
+	d.sumLower = named("sum_lower_ratio", "Lower bound of the sum of the ratios of several frequencies' means to their limits: together they exceed when it is above 1.", "site", "sum", "limit")
+	d.sumUpper = named("sum_upper_ratio", "Upper bound of that sum. +Inf while any post is over range. Absent when a post has no mean.", "site", "sum", "limit")
+	d.sumVerdict = named("sum_verdict", "1 for the verdict that stands on the sum of ratios. Within is earned by each of its posts first.", "site", "sum", "limit", "verdict")
 	d.coalesced = named("messages_coalesced_total", "Changes of alarms that were not sent, since a newer change of their alarm stood in for them and told their number.", "site", "courier")
 	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted.", "site", "courier")
 	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
 	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")
+	d.remoteSamples = named("remote_write_samples_total", "Samples by what came of them at a remote-write target: sent, refused for good, too old for the receiver, crowded (more than one a millisecond).", "site", "target", "outcome")
+	d.remoteFailed = named("remote_write_failed_attempts_total", "Requests to a remote-write target that failed and are made again.", "site", "target")
+	d.remoteBehind = named("remote_write_behind_seconds", "For how long the oldest sample waits that a remote-write target has not got; 0 when it has all.", "site", "target")
+	d.remoteHeld = named("remote_write_held_back", "1 while samples are held back because they are stamped ahead of the receiver's clock.", "site", "target")
+	d.remoteAccepted = named("remote_write_last_accepted_timestamp_seconds", "When a remote-write target last accepted samples. Absent when it has not.", "site", "target")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -38,7 +38,17 @@ type RecordState struct {
 	Committed time.Time // when the record was last made durable; zero: not yet
 	Pending   int       // samples handed to the record and not yet durable
 	Lost      uint64    // samples that the record had to drop since the program started
+	Damaged   uint64    // stretches that were found damaged or lost since the program started
+	Salvaged  uint64    // commits that were read from a damaged log when the program started
 	Writable  bool
+	Head      RecordHead // of the last day that ended; an empty Day: none did yet
+}
+
+// RecordHead is the head of the record's chain of hashes at the end of a UTC day.
+type RecordHead struct {
+	Day     string
+	Entries int64
+	SHA256  string
 }
 
 // CourierState is the state of one way of telling people.
@@ -56,12 +66,28 @@ type CourierState struct {
 	LastHeartbeat time.Time     // accepted; zero: none
 }
 
+// RemoteState is the state of one remote-write target. Its counts begin with the
+// program.
+type RemoteState struct {
+	Name         string
+	Sent         uint64 // samples accepted
+	Failed       uint64 // requests that failed and are made again
+	Refused      uint64 // samples refused for good
+	TooOld       uint64 // samples that the receiver calls too old
+	Crowded      uint64 // samples that found no free millisecond
+	Behind       time.Duration
+	HeldBack     bool
+	LastAccepted time.Time // zero: none
+}
+
 // Options is what a Collector is made of. What is nil has no series.
 type Options struct {
 	Source    Source
 	Alarms    func() []alarm.Alarm  // the station's own; those of posts are in Stats and are left out here
 	Record    func() RecordState    // state of the record, without waiting
 	Couriers  func() []CourierState // state of the couriers, without waiting
+	Sums      []acquire.Sum         // of several frequencies at one place
+	Remotes   func() []RemoteState  // state of the remote-write targets, without waiting
 	Posts     []acquire.Post        // in the order of their indices
 	Site      string                // label of what belongs to no post
 	Version   string
@@ -123,8 +149,12 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	c.samples.Collect(ch)
 	if c.o.Source != nil {
-		for _, s := range c.o.Source.Stats() {
+		all := c.o.Source.Stats()
+		for _, s := range all {
 			c.collectPost(out{ch, labels(s.Post, c.o.Site)}, s)
+		}
+		for _, s := range c.o.Sums {
+			c.collectSum(out{ch, []string{c.o.Site, s.ID, s.Limit}}, s.Judge(all))
 		}
 	}
 	c.collectStation(out{ch: ch})

@@ -108,12 +108,17 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 				{Post: "grill-door", Rule: alarm.Exceeds}} // a post's own: shown from its snapshot, not twice
 		},
 		Record: func() RecordState {
-			return RecordState{Committed: noon().Add(-time.Second), Pending: 12, Lost: 3, Writable: true}
+			return RecordState{Committed: noon().Add(-time.Second), Pending: 12, Lost: 3, Writable: true, Damaged: 2, Salvaged: 1,
+				Head: RecordHead{Day: "2031-05-19", Entries: 812, SHA256: "5e1f0c"}}
 		},
 		Couriers: func() []CourierState {
 			return []CourierState{{Name: "webhook", Sent: 4, Failed: 2, Refused: 1, Waiting: 5, LastAccepted: noon(),
 				Coalesced: 7, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
 				{Name: "desk"}}
+		},
+		Remotes: func() []RemoteState {
+			return []RemoteState{{Name: "fleet", Sent: 1200, Failed: 3, Refused: 2, TooOld: 7, Crowded: 1, Behind: 90 * time.Second,
+				HeldBack: true, LastAccepted: noon()}}
 		},
 	})
 	c.goversion = "go1.26"

@@ -39,13 +39,12 @@ func (s Setting) Sum(axes [3]float64, u quantity.Unit) (quantity.PowerDensity, e
 }
 
 // Raw turns a reading into a power density: the number the instrument said as
-// one, or else the sum of its three axes. A temperature goes along.
-func (s Setting) Raw(r drivers.Reading, u quantity.Unit) (Raw, error) {
-	in := Raw{HasTemperature: r.HasTemp}
+// one, or else the sum of its three axes. A temperature goes along, if it was
+// said in a unit known here.
+func (s *Setting) Raw(r *drivers.Reading, u quantity.Unit) (in Raw, err error) {
 	if r.HasTemp {
-		in.Temperature = r.Temperature.Float()
+		in.Temperature, in.HasTemperature = r.Celsius()
 	}
-	var err error
 	if r.HasValue {
 		in.S, err = s.Single(r.Value.Float(), u)
 		return in, err

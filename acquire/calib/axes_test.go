@@ -7,6 +7,7 @@ import (
 
 	"ovenward/acquire/field"
 	"ovenward/acquire/quantity"
+	"ovenward/drivers"
 )
 
 func unitOf(t *testing.T, spelling string) quantity.Unit {
@@ -63,5 +64,20 @@ func TestAxes(t *testing.T) {
 	}
 	if s, err := standard.Single(61.4, unitOf(t, "V/m")); err != nil || math.Abs(float64(s)-9.9999) > 1e-4 {
 		t.Errorf("61.4 V/m is %v W/m², %v; with 377 Ω it is 9.9999", float64(s), err)
+	}
+}
+
+// TestTemperatureInEveryUnit: a certificate's table is in °C, whatever the probe
+// says its temperature in. 73.4 °F and 296.15 K are 23 °C.
+func TestTemperatureInEveryUnit(t *testing.T) {
+	for unit, said := range map[string]drivers.Decimal{"": {Digits: 23}, "°C": {Digits: 23}, "°F": {Digits: 734, Exp: -1}, "K": {Digits: 29615, Exp: -2}} {
+		r := drivers.Reading{HasValue: true, HasTemp: true, Temperature: said, TemperatureUnit: unit}
+		in, err := new(Setting).Raw(&r, unitOf(t, "W/m2"))
+		if err != nil || !in.HasTemperature || math.Abs(in.Temperature-23) > 1e-9 {
+			t.Errorf("%s %s: %+v, %v; want 23 °C", said, unit, in, err)
+		}
+	}
+	if in, err := new(Setting).Raw(&drivers.Reading{HasValue: true}, unitOf(t, "W/m2")); err != nil || in.HasTemperature {
+		t.Errorf("nothing said of it: %+v, %v", in, err)
 	}
 }

@@ -49,7 +49,14 @@ func (t Term) Contribution(s quantity.PowerDensity) float64 {
 // Budget is what makes the values of one probe at one post uncertain.
 type Budget struct {
 	Terms []Term
+	Pairs []Pair   // terms that vary together; all others are independent
 	Notes []string // what the terms do not cover
+}
+
+// Pair is two terms of a budget, by their places, whose inputs are correlated.
+type Pair struct {
+	A, B int
+	R    float64 // correlation coefficient of the inputs, -1 to 1
 }
 
 // Total is a budget added up at one level.
@@ -70,6 +77,9 @@ func (b Budget) At(level quantity.PowerDensity) Total {
 		parts[i] = Component{t.Contribution(level), t.DF}
 	}
 	u, df := Combine(parts...)
+	if len(b.Pairs) > 0 {
+		u, df = b.correlate(level, u, df)
+	}
 	t := Total{Level: level, Combined: u, DF: df, K: Coverage(level95, math.Max(1, math.Floor(df)))}
 	if math.IsInf(df, 1) {
 		t.K = Coverage(level95, df)
@@ -81,18 +91,55 @@ func (b Budget) At(level quantity.PowerDensity) Total {
 	return t
 }
 
+// signed is the contribution with its sign, relative or in W/m².
+func (t Term) signed() float64 { return t.Sensitivity * t.Standard() }
+
+// correlate adds what pairs contribute to the combined uncertainty (JCGM
+// 100:2008, 5.2.2). The Welch-Satterthwaite formula does not hold for them
+// (G.4.1), so that the degrees of freedom are the fewest that any of them has.
+func (b Budget) correlate(level quantity.PowerDensity, u, df float64) (float64, float64) {
+	at := func(i int) float64 {
+		if c := b.Terms[i].signed(); b.Terms[i].Relative {
+			return c * float64(level)
+		}
+		return b.Terms[i].signed()
+	}
+	variance := u * u
+	for _, p := range b.Pairs {
+		variance += 2 * p.R * at(p.A) * at(p.B)
+		df = min(df, b.Terms[p.A].DF, b.Terms[p.B].DF)
+	}
+	return math.Sqrt(math.Max(variance, 0)), df
+}
+
 // Spread makes the budget ready for samples. Its k is that at level, the limit
-// the post is judged by: there it decides.
+// the post is judged by: there it decides. A pair of which one alone grows with
+// the value counts at its most.
 func (b Budget) Spread(level quantity.PowerDensity) Spread {
 	var rel, abs float64
 	for _, t := range b.Terms {
-		if c := t.Sensitivity * t.Standard(); t.Relative {
+		if c := t.signed(); t.Relative {
 			rel += c * c
 		} else {
 			abs += c * c
 		}
 	}
-	return Spread{Rel: math.Sqrt(rel), Abs: quantity.PowerDensity(math.Sqrt(abs)), K: b.At(level).K}
+	for _, p := range b.Pairs {
+		x, y := b.Terms[p.A], b.Terms[p.B]
+		switch both := 2 * p.R * x.signed() * y.signed(); {
+		case x.Relative && y.Relative:
+			rel += both
+		case !x.Relative && !y.Relative:
+			abs += both
+		default: // 2ab is at most a² + b²
+			if y.Relative {
+				x, y = y, x
+			}
+			rel += math.Abs(p.R) * x.signed() * x.signed()
+			abs += math.Abs(p.R) * y.signed() * y.signed()
+		}
+	}
+	return Spread{Rel: math.Sqrt(math.Max(rel, 0)), Abs: quantity.PowerDensity(math.Sqrt(math.Max(abs, 0))), K: b.At(level).K}
 }
 
 // shapeTolerance is how far k·u may lie from the true 95 % half-width before the

@@ -147,6 +147,9 @@ func (c *Chain) U(s quantity.PowerDensity) quantity.PowerDensity {
 // is a broken thermometer. Our own choice, no source.
 const coldest, hottest = -40, 85
 
+// Plausible says whether an instrument can have the temperature, °C.
+func Plausible(c float64) bool { return c >= coldest && c <= hottest }
+
 // Apply corrects one reading. u is the expanded uncertainty of s, NaN without a
 // certificate: unknown is not zero. covered is false when the value lies above
 // the linearity table, or when the temperature that the certificate's
@@ -161,7 +164,7 @@ func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
 		covered = inside
 	}
 	if c.needsT {
-		if in.HasTemperature && in.Temperature >= coldest && in.Temperature <= hottest {
+		if in.HasTemperature && Plausible(in.Temperature) {
 			gain /= 1 + c.perKelvin*(in.Temperature-c.reference)
 		} else {
 			covered = false

@@ -40,7 +40,7 @@ func (f *Filter) Tau() float64 { return f.tau }
 // Break, and at first, the output starts at the value itself.
 func (f *Filter) Observe(at time.Duration, s quantity.PowerDensity) quantity.PowerDensity {
 	if f.running && f.tau > 0 {
-		f.out = f.in + (f.out-f.in)*math.Exp(-max(at-f.at, 0).Seconds()/f.tau)
+		f.out = f.in + (f.out-f.in)*math.Exp(-float64(max(at-f.at, 0))/(1e9*f.tau))
 	} else {
 		f.out, f.running = float64(s), true
 	}

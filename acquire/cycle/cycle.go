@@ -16,98 +16,181 @@ import (
 	"ovenward/acquire/quantity"
 )
 
-// overFloor is how many noise floors a field must rise to count as emission.
-// Our own choice: three keep noise out.
-const overFloor = 3
+// Options say what is known of the post's probe.
+type Options struct {
+	Floor    quantity.PowerDensity // the probe's noise floor
+	Gap      time.Duration         // shorter pauses are part of one run
+	Response time.Duration         // of the probe to 90 % of a step, first order; 0: at once
+	Stale    time.Duration         // how long a sample holds at most; 0: for the gap
+}
 
-// Runs finds runs in the samples of one post. Observing is O(1).
+// Run is one run. Energy, mean and peak are of the field as it was, not less what
+// was there at rest, and of the time in which it emitted.
+type Run struct {
+	Start, Last time.Duration // first and newest emission
+	On          time.Duration // time in which it emitted
+	Energy      quantity.EnergyDensity
+	Peak        quantity.PowerDensity // +Inf: over range
+	PeakAt      time.Duration
+	OverRange   time.Duration // of On; then Energy and mean are lower bounds
+}
+
+// Mean is the mean field while it emitted; NaN when that was for no time in range.
+func (r Run) Mean() quantity.PowerDensity {
+	return quantity.PowerDensity(float64(r.Energy) / (r.On - r.OverRange).Seconds())
+}
+
+// Duty is the share of the run in which it emitted, of at most 1.
+func (r Run) Duty() float64 {
+	if r.Last == r.Start {
+		return 1
+	}
+	return min(1, float64(r.On)/float64(r.Last-r.Start))
+}
+
+// Runs finds runs in the samples of one post. Observing is O(1) and allocates
+// nothing.
 type Runs struct {
-	rise quantity.PowerDensity
-	gap  time.Duration
-	base lowest
+	gap, stale time.Duration
+	rest       rest
+	fall       fall
 
-	running bool
-	ever    bool
-	level   quantity.PowerDensity // a field above it is emission of the present run
-	start   time.Duration
-	last    time.Duration // newest emission
-	peak    quantity.PowerDensity
+	at       time.Duration // of the newest sample
+	value    float64       // of it
+	seen     bool
+	emitting bool
+	weak     bool    // the newest sample may be emission, if the next one is
+	on       float64 // what the field is like while it emits, over some seconds
+
+	run      Run
+	running  bool
+	ever     bool
+	finished int
+	last     Run // the newest finished one
 }
 
 // NewRuns starts with the oven not known to run.
-func NewRuns(floor quantity.PowerDensity, gap time.Duration) *Runs {
-	return &Runs{rise: overFloor * floor, gap: gap, base: lowest{span: gap}}
+func NewRuns(o Options) *Runs {
+	if o.Stale <= 0 {
+		o.Stale = o.Gap
+	}
+	return &Runs{gap: o.Gap, stale: o.Stale, rest: newRest(o), fall: newFall(o.Response)}
 }
 
 // Observe takes a value at an instant; values come in order. +Inf stands for a
 // field over the probe's range, NaN for no value.
 func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
-	if math.IsNaN(float64(s)) {
+	x := float64(s)
+	if x != x {
 		return
 	}
+	x = max(x, 0) // a reading below zero is no field, and coming back from it no rise
+	r.hold(at)
 	r.Advance(at)
-	s = max(s, 0) // a reading below zero is no field, and coming back from it no rise
+	if r.seen && at-r.at > 2*r.gap {
+		r.rest.forget() // what rest looks like now is not known
+		r.fall.forget()
+		r.weak = false
+	}
+	before := r.at
+	since := at - before
+	r.at, r.value, r.seen = at, x, true
+	rise := r.rest.rise(x)
+	switch {
+	case rise != none && r.fall.over(at, x, r.bar()):
+		r.emitting, r.weak = false, false // the probe still falls, the field has gone
+	case rise == none || x < r.bar():
+		r.emitting, r.weak = false, false
+		r.rest.take(x, since)
+	case rise == strong:
+		r.emit(at, at)
+	case r.weak:
+		r.emit(before, at)
+	default: // noise goes as far once in a while, and hardly ever twice running
+		r.weak, r.emitting = true, false
+	}
+	r.fall.take(at, x)
+}
+
+// leftOver is how small a part of the field while it emits may be left behind when
+// it has gone: a zero that has moved meanwhile, another oven far away. Our own choice.
+const leftOver = 0.1
+
+// bar is what a value must reach to be emission: in a run more than what may be
+// left over.
+func (r *Runs) bar() float64 {
 	if !r.running {
-		if low, known := r.base.read(at); known && s > low+r.rise {
-			r.running, r.ever, r.start, r.peak, r.level = true, true, at, 0, low+r.rise
+		return r.rest.above()
+	}
+	return max(r.rest.above(), r.rest.level+leftOver*(r.on-r.rest.level))
+}
+
+// remember is over how long the field while it emits is averaged.
+const remember = 10 * time.Second
+
+// emit notes emission at an instant, which began at from if none was there before.
+func (r *Runs) emit(from, at time.Duration) {
+	if !r.running {
+		r.running, r.ever = true, true
+		r.run, r.on = Run{Start: from}, 0
+	}
+	if x := r.value; !math.IsInf(x, 1) {
+		if since := at - r.run.Last; r.on == 0 || since > remember {
+			r.on = x
+		} else {
+			r.on += (x - r.on) * float64(since) / float64(remember)
 		}
 	}
-	if r.running && s > r.level {
-		r.last = at
-		r.peak = max(r.peak, s)
+	r.run.Last, r.emitting, r.weak = at, true, true
+	if v := quantity.PowerDensity(r.value); v > r.run.Peak {
+		r.run.Peak, r.run.PeakAt = v, at
 	}
-	r.base.add(at, s)
+}
+
+// hold counts the time since the newest sample, if that was emission.
+func (r *Runs) hold(now time.Duration) {
+	if !r.emitting {
+		return
+	}
+	d := min(now-r.at, r.stale)
+	r.run.On += d
+	if math.IsInf(r.value, 1) {
+		r.run.OverRange += d
+		return
+	}
+	r.run.Energy += quantity.PowerDensity(r.value).Over(d)
 }
 
 // Advance ends a run whose last emission lies further back than the run gap.
 func (r *Runs) Advance(now time.Duration) {
-	if r.running && now-r.last > r.gap {
+	if r.running && now-r.run.Last > r.gap {
+		if r.emitting {
+			if r.at < now { // silence: what the newest sample held for still counts
+				r.hold(now)
+			}
+			r.emitting = false
+		} else if r.value > r.rest.above() {
+			r.rest.forget() // something is left over: that is rest from now on
+		}
 		r.running = false
+		r.finished++
+		r.last = r.run
 	}
 }
 
 // Running says whether the oven runs, and since when.
-func (r *Runs) Running() (since time.Duration, running bool) { return r.start, r.running }
+func (r *Runs) Running() (since time.Duration, running bool) { return r.run.Start, r.running }
 
 // Last is when emission was last seen, in the present run or the last one, and
 // whether any ever was.
-func (r *Runs) Last() (at time.Duration, ever bool) { return r.last, r.ever }
+func (r *Runs) Last() (at time.Duration, ever bool) { return r.run.Last, r.ever }
 
 // Peak is the highest value of the present run, or of the last one.
-func (r *Runs) Peak() quantity.PowerDensity { return r.peak }
+func (r *Runs) Peak() quantity.PowerDensity { return r.run.Peak }
 
-// lowest is the lowest value of the last one to two spans.
-type lowest struct {
-	span        time.Duration
-	began       time.Duration // of the present span
-	now, before quantity.PowerDensity
-	hasNow      bool
-	hasBefore   bool
-}
+// Run is the present run as far as it has come, or the last one.
+func (r *Runs) Run() Run { return r.run }
 
-func (l *lowest) advance(at time.Duration) {
-	switch {
-	case !l.hasNow && !l.hasBefore, at-l.began >= 2*l.span:
-		*l = lowest{span: l.span, began: at}
-	case at-l.began >= l.span:
-		*l = lowest{span: l.span, began: l.began + l.span, before: l.now, hasBefore: l.hasNow}
-	}
-}
-
-func (l *lowest) add(at time.Duration, s quantity.PowerDensity) {
-	l.advance(at)
-	if !l.hasNow || s < l.now {
-		l.now, l.hasNow = s, true
-	}
-}
-
-func (l *lowest) read(at time.Duration) (s quantity.PowerDensity, known bool) {
-	l.advance(at)
-	switch {
-	case l.hasNow && l.hasBefore:
-		return min(l.now, l.before), true
-	case l.hasNow:
-		return l.now, true
-	}
-	return l.before, l.hasBefore
-}
+// Finished is how many runs have ended, and the newest of them. At most one ends
+// with each call of Observe or Advance.
+func (r *Runs) Finished() (n int, newest Run) { return r.finished, r.last }

@@ -16,7 +16,7 @@ const (
 
 // resting makes Runs that has seen the field of a resting oven just before 0.
 func resting() *Runs {
-	r := NewRuns(floor, gap)
+	r := NewRuns(Options{Floor: floor, Gap: gap})
 	r.Observe(-2*time.Second, 0)
 	return r
 }
@@ -89,7 +89,7 @@ func TestPauseEndsARun(t *testing.T) {
 // A zero that drifts above three floors, as slowly as zeros do, proves no
 // emission; nor does an oven that emitted already when watching began.
 func TestOnlyARiseProvesEmission(t *testing.T) {
-	drifting, steady := NewRuns(floor, gap), NewRuns(floor, gap)
+	drifting, steady := NewRuns(Options{Floor: floor, Gap: gap}), NewRuns(Options{Floor: floor, Gap: gap})
 	for at := time.Duration(0); at < time.Hour; at += time.Second {
 		drifting.Observe(at, quantity.PowerDensity(at.Hours()*20*floor))
 		steady.Observe(at, 5)
@@ -102,6 +102,12 @@ func TestOnlyARiseProvesEmission(t *testing.T) {
 	}
 	steady.Observe(time.Hour, 0.1)
 	steady.Observe(time.Hour+time.Second, 5)
+	if _, running := steady.Running(); running {
+		t.Error("one low value was taken for rest")
+	}
+	steady.Observe(time.Hour+2*time.Second, 0.1)
+	steady.Observe(time.Hour+3*time.Second, 0.1)
+	steady.Observe(time.Hour+4*time.Second, 5)
 	if _, running := steady.Running(); !running {
 		t.Error("a rise after a pause was not taken for emission")
 	}
@@ -148,7 +154,7 @@ func TestPeakIsOfTheRun(t *testing.T) {
 }
 
 func TestObserveAllocatesNothing(t *testing.T) {
-	r := NewRuns(floor, gap)
+	r := NewRuns(Options{Floor: floor, Gap: gap})
 	var at time.Duration
 	if n := testing.AllocsPerRun(1000, func() { at += poll; r.Observe(at, 5) }); n != 0 {
 		t.Errorf("%v allocations a sample", n)

@@ -61,7 +61,7 @@ func TestEveryReasonOfAMean(t *testing.T) {
 		{"above at the oven", func(_ *Limit, c *Circumstances) { c.Distance, c.Mean.Lo, c.Mean.Hi = 0.05, 20, 20 }, Exceeds,
 			[]string{"the mean over 30 min is above the limit: at least 2 mW/cm²", spot}},
 		{"uncertainty not known", func(_ *Limit, c *Circumstances) { c.Mean.U = nan() }, NotDecided, []string{"the uncertainty is not known"}},
-		{"uncalibrated", func(_ *Limit, c *Circumstances) { c.Calibrated = false }, NotDecided, []string{"no calibration certificate in force"}},
+		{"uncalibrated", func(_ *Limit, c *Circumstances) { c.Calibrated = false }, NotDecided, []string{"not calibrated"}},
 		{"an emission limit has no mean", func(l *Limit, c *Circumstances) { l.Basis, l.Distance = EmissionInUse, 2 }, Exceeds,
 			[]string{"above the limit at this moment", "the probe is slower than the limit asks (90 % within 3 s)"}},
 	} {

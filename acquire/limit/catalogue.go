@@ -39,6 +39,9 @@ type Entry struct {
 	Slowest     time.Duration   // response to 90 % that the document asks at most; 0: none
 	Averaging   time.Duration   // 0: a maximum, or not stated
 	AveragingAs Status
+	PulseS      float64 // the mean over one pulse may be this many times S, and
+	PulseE      float64 // E in it this many times E; 0: not in our table
+	PulseAs     Status
 	CitedAbove  float64
 	CitedBy     string
 	Bands       []Band
@@ -189,7 +192,9 @@ func Lookup(id string) (Entry, bool) {
 
 // Catalogue returns all built-in limits in a fixed order: on ovens first, then
 // on people. The list is made anew, so nobody can change another's.
-func Catalogue() []Entry { return slices.Concat(emissions(), exposures(), lowRegimes()) }
+func Catalogue() []Entry {
+	return slices.Concat(emissions(), testEmissions(), exposures(), lowRegimes())
+}
 
 // ISMBand returns the band for industrial, scientific and medical use that holds
 // f. Source: 47 CFR 18.301.

@@ -71,6 +71,20 @@ func TestEvaluatedLimits(t *testing.T) {
 		// exemption powers, TestSafetyCode6AgreesWithExemptions.
 		{"ca-sc6-uncontrolled", 2.767, 5.424, 9.774, six, ExposurePublic, false, false},
 		{"ca-sc6-controlled", 19.53, 31.95, 49.16, six, ExposureOccupational, false, false},
+		// IEEE C95.1-2019, whole body, from memory.
+		{"ieee-2019-unrestricted", 4.575, 10, 10, thirty, ExposurePublic, false, false},
+		{"ieee-2019-restricted", 22.875, 50, 50, thirty, ExposureOccupational, false, false},
+		// 21 CFR 1030.10(c)(2), in HEW Publication (FDA) 77-8037, section 2.
+		{"us-emission-opening-new", 10, 10, 10, 0, EmissionNew, true, true},
+		{"us-emission-opening-in-use", 50, 50, 50, 0, EmissionInUse, true, true},
+		{"us-emission-secondary-interlock", 50, 50, 50, 0, EmissionInUse, true, true},
+		{"ca-emission-enclosure-off", 50, 50, 50, 0, EmissionInUse, true, true}, // REDR Part III
+		{"iec-emission-routine", 50, 50, 50, 0, EmissionNew, true, true},        // AS/NZS 60335.2.25 Annex A
+		{"iec-emission-abnormal", 100, 100, 100, 0, EmissionInUse, false, true}, // from memory
+		{"de-emission-empty", 100, 100, 100, 0, EmissionInUse, true, true},      // VDE 0700 Part 25: 10 mW/cm² empty
+		{"au-emission", 50, 50, 50, 0, EmissionInUse, true, true},               // ARPANSA RHS 17
+		// 25 µW/cm² for 8 h is 200 µW·h/cm².
+		{"ru-occupational", 0.25, 0.25, 0.25, 8 * time.Hour, ExposureOccupational, true, true},
 		{"ru-public", 0.1, 0.1, 0.1, 0, ExposurePublic, true, true},                   // NSSA 49, ch. 30: 10 µW/cm²
 		{"it-attention", 0.1, 0.1, 0.1, 24 * time.Hour, ExposurePublic, false, false}, // from memory
 	} {
@@ -89,6 +103,22 @@ func TestEvaluatedLimits(t *testing.T) {
 		}
 		if e.Basis != tc.basis {
 			t.Errorf("%s: basis %s", tc.id, e.Basis)
+		}
+	}
+	// Flanders: 0.686·√f V/m, 20.75 V/m at 915 MHz, in 6 min; above 2 GHz not in the table.
+	be := entry(t, "be-flanders-public")
+	if l, err := be.At(915e6); err != nil || !digits(l.E, 20.75) || !l.FromE || !digits(float64(l.Value), 20.75*20.75/376.730313412) ||
+		l.Averaging != six || be.Unconfirmed(l) != "" {
+		t.Errorf("Flanders at 915 MHz: %+v (%v)", l, err)
+	}
+	if _, err := be.At(2450e6); err == nil {
+		t.Error("Flanders has a value at 2450 MHz, which is not in the table")
+	}
+	// Pulses above 10 MHz, 1999/519/EC and ICNIRP 1998: S 1000 times, E 32 times the level.
+	for _, e := range Catalogue() {
+		has := e.ID == "eu-1999-519-public" || e.ID == "icnirp-1998-public" || e.ID == "icnirp-1998-occupational"
+		if (e.PulseS == 1000 && e.PulseE == 32 && e.PulseAs.Confirmed()) != has || !has && (e.PulseS != 0 || e.PulseE != 0) {
+			t.Errorf("%s: pulses %v and %v times, %q", e.ID, e.PulseS, e.PulseE, e.PulseAs)
 		}
 	}
 	// GB 8702-2014: 40 µW/cm² up to 3 GHz is confirmed, f/7500 above is from memory.

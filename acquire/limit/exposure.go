@@ -2,6 +2,7 @@ package limit
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -13,7 +14,7 @@ const (
 // exposures are the limits on people where they stand. All but those marked
 // local are means over the whole body.
 func exposures() []Entry {
-	return append(append(append(fcc(), icnirp1998()...), icnirp2020()...), euAndCanada()...)
+	return slices.Concat(fcc(), icnirp1998(), icnirp2020(), euAndCanada(), ieee2019())
 }
 
 func fcc() []Entry {
@@ -58,13 +59,36 @@ func icnirp1998() []Entry {
 		{From: 2 * ghz, To: 300 * ghz, S: flat(50), E: flat(137), H: flat(0.36), As: c, FieldsAs: m},
 	}
 	ten := []string{"6 min holds up to 10 GHz; above, our table gives no averaging time"}
-	return []Entry{
+	all := []Entry{
 		{ID: "icnirp-1998-public", Title: "ICNIRP 1998, general public", Source: "ICNIRP guidelines 1998", Tier: "general public",
 			Basis: ExposurePublic, Averaging: sixMinutes, AveragingAs: m, Bands: public, Notes: ten},
 		{ID: "icnirp-1998-occupational", Title: "ICNIRP 1998, occupational", Source: "ICNIRP guidelines 1998", Tier: "occupational",
 			Basis: ExposureOccupational, Averaging: sixMinutes, AveragingAs: m, Bands: workers, Notes: ten},
 		{ID: "eu-1999-519-public", Title: "EU recommendation, general public", Source: "Council Recommendation 1999/519/EC", Edition: "1999", Tier: "general public",
 			Basis: ExposurePublic, Averaging: sixMinutes, AveragingAs: m, Bands: public, Notes: ten},
+	}
+	for i := range all { // above 10 MHz, where all of these bands lie
+		all[i].PulseS, all[i].PulseE, all[i].PulseAs = 1000, 32, c
+	}
+	return all
+}
+
+// ieee2019 gives the whole-body levels of a table that nobody here has read. Those
+// for a part of the body differ in form from ICNIRP's, and are not in our table.
+func ieee2019() []Entry {
+	const source, edition, m = "IEEE C95.1", "2019", FromMemory
+	notes := []string{"said to agree with ICNIRP 2020 for the whole body; levels for a part of the body are not in our table"}
+	entry := func(id, tier string, basis Basis, s, e, rising, above float64) Entry {
+		return Entry{ID: id, Title: "IEEE C95.1, " + tier + " environment, whole body", Source: source, Edition: edition, Tier: tier,
+			Basis: basis, Averaging: thirtyMinutes, AveragingAs: m, Notes: notes, Bands: []Band{
+				{From: 30 * mhz, To: 400 * mhz, S: flat(s), E: flat(e), As: m, FieldsAs: m},
+				{From: 400 * mhz, To: 2000 * mhz, S: per(rising), As: m},
+				{From: 2 * ghz, To: 300 * ghz, S: flat(above), As: m},
+			}}
+	}
+	return []Entry{
+		entry("ieee-2019-unrestricted", "unrestricted", ExposurePublic, 2, 27.5, 200, 10),
+		entry("ieee-2019-restricted", "restricted", ExposureOccupational, 10, 61.4, 40, 50),
 	}
 }
 
@@ -107,7 +131,8 @@ func euAndCanada() []Entry {
 	return []Entry{
 		{ID: "eu-2013-35-occupational", Title: "EU directive, workers, thermal action levels", Source: "Directive 2013/35/EU, Annex III, Table B1",
 			Tier: "action level, thermal effects", Basis: ExposureOccupational, Averaging: sixMinutes, AveragingAs: m,
-			Notes: []string{"up to 6 GHz the directive gives V/m only; the mean is that of the square of the field strength"},
+			Notes: []string{"up to 6 GHz the directive gives V/m only; the mean is that of the square of the field strength",
+				"above 6 GHz it also limits the mean over any 1 cm² to 20 times 50 W/m², which one probe cannot see"},
 			Bands: []Band{
 				{From: 10 * mhz, To: 400 * mhz, E: flat(61), As: c},
 				{From: 400 * mhz, To: 2 * ghz, E: times(3, 0.5), As: c}, // 3.0e-3·√f with f in Hz

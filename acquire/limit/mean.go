@@ -36,29 +36,18 @@ func (a Average) Cover() float64 {
 // nothing, and its memory is fixed at 56 kB. The zero value is not usable.
 type Mean struct {
 	width time.Duration // of one slot
-	top   quantity.PowerDensity
-	full  quantity.PowerDensity // a power of two
-	scale float64               // quanta in 1 W/m²; a power of two
-	roof  uint64                // top, in quanta, rounded up
-	roofU uint64                // uncertainty of the top, in quanta, rounded up
+	quanta
 
+	total   part            // over the whole window, its time without the mark
 	ring    [slots + 1]part // but for the newest slot
-	sum     part            // over the ring, its time without the mark
+	before  part            // over the ring, its time without the mark; total less this is the newest slot
 	over    int             // slots of the ring that hold over-range
-	open    part            // the newest slot
-	newest  int64           // its number
+	marked  bool            // the newest slot holds over-range
+	newest  int64           // number of the newest slot
+	from    time.Duration   // where that begins
 	started bool
 	end     time.Duration // of the newest stretch
 }
-
-// part is what one slot holds. Densities are in quanta times nanoseconds.
-type part struct {
-	lo, hi, u wide
-	seen      uint64 // ns, with overRange as its highest bit
-}
-
-// overRange marks a part that has no upper bound.
-const overRange = uint64(1) << 63
 
 // NewMean starts a window of span, a whole number of microseconds, with nothing
 // seen. top is the top of the probe's range, W/m²: positive and finite; topU the
@@ -67,153 +56,117 @@ func NewMean(span time.Duration, top, topU quantity.PowerDensity) *Mean {
 	if !(topU >= 0 && topU <= top) {
 		topU = top
 	}
-	_, e := math.Frexp(8 * float64(top))
-	m := &Mean{width: max(span/slots, 1), top: top, full: quantity.PowerDensity(math.Ldexp(1, e)), scale: math.Ldexp(1, 63-e)}
-	m.roof, m.roofU = uint64(math.Ceil(float64(top)*m.scale)), uint64(math.Ceil(float64(topU)*m.scale))
-	return m
+	return &Mean{width: max(span/slots, 1), quanta: newQuanta(top, topU)}
 }
 
 // Observe adds the next stretch. Stretches come in order of time; what overlaps
 // an earlier one is left out, and a gap between two is unseen.
 func (m *Mean) Observe(st Stretch) {
-	if m.started {
-		st.From = max(st.From, m.end)
+	x := m.sift(&st)
+	m.observe(&x)
+}
+
+// observe adds a stretch in quanta.
+func (m *Mean) observe(x *sifted) {
+	if m.started && x.from < m.end { // rare: only a part of it is new
+		y := *x
+		y.from = m.end
+		y.multiply()
+		x = &y
 	}
-	if st.To <= st.From {
+	if x.to <= x.from {
 		return
 	}
-	m.advance(st.To)
-	m.end = st.To
-	if st.Seen && !(math.IsNaN(float64(st.Lo)) || math.IsNaN(float64(st.Hi))) {
-		m.add(&st)
+	if !m.started || x.to >= m.from+m.width {
+		m.advance(x.to)
 	}
-}
-
-// add spreads a seen stretch over the slots it touches.
-func (m *Mean) add(st *Stretch) {
-	lo, up := m.quanta(st.Lo)
-	hi, u, mark := up, m.roofU, uint64(0)
-	if st.Hi != st.Lo {
-		_, hi = m.quanta(st.Hi)
-		hi = max(hi, lo)
-	}
+	m.end = x.to
 	switch {
-	case st.Hi > m.full:
-		hi, u, mark = 0, 0, overRange
-	case st.Uncalibrated || !(st.U >= 0 && st.U <= m.full):
-		hi = max(hi, m.roof)
+	case !x.seen:
+	case x.from >= m.from: // most stretches lie in the newest slot
+		m.total.plus(&x.part)
+		m.marked = m.marked || x.mark != 0
 	default:
-		_, u = m.quanta(st.U)
-	}
-	if start := time.Duration(m.newest) * m.width; st.From < start {
-		m.addOlder(max(st.From, start-slots*m.width), min(st.To, start), lo, hi, u, mark)
-		st.From = start
-	}
-	if st.From < st.To { // most stretches lie in the newest slot
-		m.open.add(uint64(st.To-st.From), lo, hi, u, mark)
+		m.addOlder(x)
 	}
 }
 
-// quanta rounds a power density down and up. A field is never below zero; what
-// exceeds the full scale is bounded by it from below.
-func (m *Mean) quanta(v quantity.PowerDensity) (down, up uint64) {
-	x := float64(v) * m.scale
-	if !(x > 0) {
-		return 0, 0
-	}
-	if x >= 1<<63 {
-		return 1 << 63, 1 << 63
-	}
-	i := int64(x)
-	if float64(i) < x {
-		return uint64(i), uint64(i) + 1
-	}
-	return uint64(i), uint64(i)
-}
-
-// addOlder spreads a stretch over slots before the newest.
-func (m *Mean) addOlder(from, to time.Duration, lo, hi, u, mark uint64) {
-	for n := floorDiv(from, m.width); from < to; n++ {
-		end := min(to, time.Duration(n+1)*m.width)
+// addOlder spreads a stretch over the slots before the newest, and puts the rest
+// into that.
+func (m *Mean) addOlder(x *sifted) {
+	y := *x
+	y.from = max(x.from, m.from-slots*m.width)
+	for n := floorDiv(y.from, m.width); y.from < min(x.to, m.from); n++ {
+		y.to = min(x.to, m.from, time.Duration(n+1)*m.width)
+		y.multiply()
 		p := &m.ring[index(n)]
-		m.take(p)
-		p.add(uint64(end-from), lo, hi, u, mark)
-		m.put(p)
-		from = end
+		m.over -= int(p.seen >> 63)
+		p.plus(&y.part)
+		p.seen |= y.mark
+		m.over += int(p.seen >> 63)
+		m.before.plus(&y.part)
+		m.total.plus(&y.part)
+		y.from = y.to
 	}
-}
-
-func (p *part) add(d, lo, hi, u, mark uint64) {
-	p.seen = (p.seen | mark) + d
-	low := product(lo, d)
-	p.lo = p.lo.plus(low)
-	if hi == lo {
-		p.hi = p.hi.plus(low)
-	} else {
-		p.hi = p.hi.plus(product(hi, d))
+	if y.to = x.to; y.from < y.to {
+		y.multiply()
+		m.total.plus(&y.part)
+		m.marked = m.marked || y.mark != 0
 	}
-	p.u = p.u.plus(product(u, d))
-}
-
-// put adds a slot to the sum over the ring, and take takes it away.
-func (m *Mean) put(p *part) {
-	m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.plus(p.lo), m.sum.hi.plus(p.hi), m.sum.u.plus(p.u)
-	m.sum.seen += p.seen &^ overRange
-	m.over += int(p.seen >> 63)
-}
-
-func (m *Mean) take(p *part) {
-	m.sum.lo, m.sum.hi, m.sum.u = m.sum.lo.minus(p.lo), m.sum.hi.minus(p.hi), m.sum.u.minus(p.u)
-	m.sum.seen -= p.seen &^ overRange
-	m.over -= int(p.seen >> 63)
-}
-
-// total is the sum over the whole window, and whether any of it was over range.
-func (m *Mean) total() (t part, over bool) {
-	t = part{m.sum.lo.plus(m.open.lo), m.sum.hi.plus(m.open.hi), m.sum.u.plus(m.open.u), m.sum.seen + m.open.seen&^overRange}
-	return t, m.over > 0 || m.open.seen&overRange != 0
 }
 
 // advance moves the window so that its newest slot holds to, and is empty when
 // it begins there.
 func (m *Mean) advance(to time.Duration) {
-	if m.started && to < time.Duration(m.newest+1)*m.width {
-		return
-	}
 	n := floorDiv(to, m.width)
 	if !m.started || n-m.newest > slots {
-		m.ring, m.sum, m.over, m.open = [slots + 1]part{}, part{}, 0, part{}
-		m.started, m.newest = true, n
+		m.ring, m.before, m.total, m.over, m.marked = [slots + 1]part{}, part{}, part{}, 0, false
+		m.started, m.newest, m.from = true, n, time.Duration(n)*m.width
 		return
 	}
-	m.ring[index(m.newest)] = m.open
-	m.put(&m.open)
-	for m.open = (part{}); m.newest < n; {
+	closed := m.total
+	closed.minus(&m.before)
+	if m.before = m.total; m.marked {
+		closed.seen |= overRange
+		m.over++
+	}
+	m.ring[index(m.newest)], m.marked = closed, false
+	for i := index(m.newest); m.newest < n; {
 		m.newest++
-		if p := &m.ring[index(m.newest)]; p.seen != 0 {
-			m.take(p)
+		if i++; i > slots {
+			i = 0
+		}
+		if p := &m.ring[i]; p.seen != 0 {
+			m.over -= int(p.seen >> 63)
+			p.seen &^= overRange
+			m.total.minus(p)
+			m.before.minus(p)
 			*p = part{}
 		}
 	}
+	m.from = time.Duration(n) * m.width
 }
 
 // Against says whether the mean is known to be above l, or known to be at or
 // below it, over the interval that ends at to; neither where its bounds lie about
 // l. It compares without dividing.
 func (m *Mean) Against(l quantity.PowerDensity) (above, kept bool, to time.Duration) {
+	limit, _ := m.round(l)
+	return m.against(limit)
+}
+
+// against is Against of a limit in quanta, rounded down.
+func (m *Mean) against(limit uint64) (above, kept bool, to time.Duration) {
 	if !m.started {
 		return false, false, 0
 	}
 	whole := uint64(m.end - m.begin())
-	t, over := m.total()
-	limit, _ := m.quanta(l)
 	edge := product(limit, whole)
-	above = edge.less(t.lo)
-	hi := t.hi.plus(product(m.roof, whole-t.seen))
-	return above, !over && !edge.less(hi), m.end
+	hi := m.total.hi.plus(product(m.roof, whole-m.total.seen))
+	return edge.less(m.total.lo), m.over == 0 && !m.marked && !edge.less(hi), m.end
 }
 
-func (m *Mean) begin() time.Duration { return time.Duration(m.newest-slots) * m.width }
+func (m *Mean) begin() time.Duration { return m.from - slots*m.width }
 
 // Read returns all that is known of the mean as it stands at the end of the
 // newest stretch. Time before the first stretch was not seen.
@@ -221,12 +174,12 @@ func (m *Mean) Read() Average {
 	if !m.started {
 		return Average{Hi: m.top, U: quantity.PowerDensity(float64(m.roofU) / m.scale)}
 	}
-	t, over := m.total()
+	t := &m.total
 	a := Average{From: m.begin(), To: m.end, Seen: time.Duration(t.seen)}
 	whole := uint64(a.To - a.From)
 	a.Lo = m.mean(t.lo, whole)
 	a.Hi = m.mean(t.hi.plus(product(m.roof, whole-t.seen)), whole)
-	if over {
+	if m.over > 0 || m.marked {
 		a.Hi = quantity.PowerDensity(math.Inf(1))
 	}
 	a.U = m.mean(t.u.plus(product(m.roofU, whole-t.seen)), whole)
@@ -238,29 +191,6 @@ func (m *Mean) mean(w wide, ns uint64) quantity.PowerDensity {
 	q, r := bits.Div64(w.hi, w.lo, ns) // no value is above 2⁶³, so w.hi < ns
 	return quantity.PowerDensity((float64(q) + float64(r)/float64(ns)) / m.scale)
 }
-
-// wide is a whole number of 128 bits: a day in nanoseconds takes 47, a power
-// density 63.
-type wide struct{ hi, lo uint64 }
-
-func product(a, b uint64) wide {
-	hi, lo := bits.Mul64(a, b)
-	return wide{hi, lo}
-}
-
-func (w wide) plus(x wide) wide {
-	lo, carry := bits.Add64(w.lo, x.lo, 0)
-	hi, _ := bits.Add64(w.hi, x.hi, carry)
-	return wide{hi, lo}
-}
-
-func (w wide) minus(x wide) wide {
-	lo, borrow := bits.Sub64(w.lo, x.lo, 0)
-	hi, _ := bits.Sub64(w.hi, x.hi, borrow)
-	return wide{hi, lo}
-}
-
-func (w wide) less(x wide) bool { return w.hi < x.hi || w.hi == x.hi && w.lo < x.lo }
 
 // floorDiv is the number of the slot that holds t.
 func floorDiv(t, width time.Duration) int64 {

@@ -98,6 +98,12 @@ func drawn(t *rapid.T, span time.Duration) []Stretch {
 			st.Lo = v / 2
 		case 1:
 			st.Seen = false
+		case 2:
+			st.Uncalibrated = true
+		case 3:
+			st.U = nan()
+		case 4:
+			st.Lo, st.Hi = aTop, quantity.PowerDensity(math.Inf(1))
 		}
 		all = append(all, st)
 		now = to
@@ -109,6 +115,7 @@ func drawn(t *rapid.T, span time.Duration) []Stretch {
 // interval, exactly.
 func brute(all []Stretch, from, to time.Duration) (lo, hi, u float64, seen time.Duration) {
 	var sums [3]*big.Rat
+	over := false
 	for i := range sums {
 		sums[i] = new(big.Rat)
 	}
@@ -123,8 +130,16 @@ func brute(all []Stretch, from, to time.Duration) (lo, hi, u float64, seen time.
 		}
 		seen += d
 		add(0, st.Lo, d)
-		add(1, st.Hi, d)
-		add(2, st.U, d)
+		switch {
+		case math.IsInf(float64(st.Hi), 1):
+			over = true
+		case st.Uncalibrated || math.IsNaN(float64(st.U)):
+			add(1, max(st.Hi, aTop), d)
+			add(2, aTopU, d)
+		default:
+			add(1, st.Hi, d)
+			add(2, st.U, d)
+		}
 	}
 	add(1, aTop, to-from-seen)
 	add(2, aTopU, to-from-seen)
@@ -132,7 +147,45 @@ func brute(all []Stretch, from, to time.Duration) (lo, hi, u float64, seen time.
 	for i, s := range sums {
 		out[i], _ = s.Quo(s, new(big.Rat).SetInt64(int64(to-from))).Float64()
 	}
+	if over {
+		out[1] = math.Inf(1)
+	}
 	return out[0], out[1], out[2], seen
+}
+
+// Windows that several limits share say what a mean of each alone says.
+func TestWindowsAreMeans(t *testing.T) {
+	spans := []time.Duration{6 * time.Minute, 30 * time.Minute, 24 * time.Hour}
+	rapid.Check(t, func(t *rapid.T) {
+		all := drawn(t, rapid.SampledFrom(spans).Draw(t, "span"))
+		w := NewWindows(aTop, aTopU)
+		type one struct {
+			l     quantity.PowerDensity
+			place int
+			m     *Mean
+			alone *Mean
+		}
+		var ones []one
+		for _, span := range append(spans, spans[1]) { // the last shares a window
+			o := one{l: quantity.PowerDensity(rapid.Float64Range(0.01, 150).Draw(t, "limit")), alone: NewMean(span, aTop, aTopU)}
+			o.place, o.m = w.Hold(o.l, span)
+			ones = append(ones, o)
+		}
+		if ones[1].m != ones[3].m || ones[0].m == ones[1].m {
+			t.Fatal("windows of one length are one, and only those")
+		}
+		for _, st := range all {
+			w.Observe(&st)
+			for _, o := range ones {
+				o.alone.Observe(st)
+				above, kept, to := w.Against(o.place)
+				wantAbove, wantKept, wantTo := o.alone.Against(o.l)
+				if o.m.Read() != o.alone.Read() || above != wantAbove || kept != wantKept || to != wantTo {
+					t.Fatalf("%v: %+v, %v, %v; alone %+v, %v, %v", float64(o.l), o.m.Read(), above, kept, o.alone.Read(), wantAbove, wantKept)
+				}
+			}
+		}
+	})
 }
 
 func TestMeanAgainstBruteForce(t *testing.T) {

@@ -60,7 +60,10 @@ func (g grounds) lack(l *Limit, c *Circumstances) string {
 		}
 		return "the oven is not known to run"
 	case whyUncalibrated:
-		return "no calibration certificate in force"
+		if c.Calibrated {
+			return "not calibrated: a value of this run lies beyond what the certificate covers"
+		}
+		return "not calibrated"
 	case whyNoU:
 		return "the uncertainty is not known"
 	case whyNoK:
@@ -79,6 +82,8 @@ func (g grounds) lack(l *Limit, c *Circumstances) string {
 		return "the averaging time of this exposure limit is not stated, and only its mean could be within"
 	case whyTooNear:
 		return tooNear(l, c)
+	case whyRunMissed:
+		return "part of this run was not seen, so its highest value is not known: the next run that is seen whole can tell"
 	}
 	return ""
 }

@@ -31,6 +31,9 @@ func Risk(s, u quantity.PowerDensity, k float64, l quantity.PowerDensity) float6
 	return upperTail(float64(l-s) * k / float64(u))
 }
 
+// Unbounded is the upper bound of a power density that has none.
+func Unbounded() quantity.PowerDensity { return quantity.PowerDensity(math.Inf(1)) }
+
 // Accepted is the probability that a true value is measured at or below the
 // acceptance limit, with the standard uncertainty u of the same unit.
 func Accepted(truth, u, acceptance float64) float64 { return upperTail((truth - acceptance) / u) }

@@ -66,21 +66,28 @@ func TestJCGM106(t *testing.T) {
 	}
 }
 
-// Global risk with a normal prior: tolerance 2σ to either side and a test ratio
-// of 4 give a probability of false acceptance of 0.008; a ratio of 2 with a guard
-// band of 0.91 of the tolerance 0.008 too. Source: Deaver, p. 7 and 10.
+// Global risk with a normal prior of standard deviation 1, measured with a
+// standard uncertainty of 1/ratio (Deaver takes both at 2σ, so that this is the
+// test ratio): tolerance 2σ to either side and a ratio of 4 give a probability of
+// false acceptance of 0.008, tolerance 2.5σ 0.0025; a ratio of 2 with a guard band
+// of 0.91 of the tolerance 0.008, and of false rejection 0.066. Source: Deaver,
+// p. 7 and 10, as a public test of another program has them; 0.0025 is 0.002445.
 func TestGlobalRisk(t *testing.T) {
-	for _, tc := range []struct{ tolerance, ratio, guard, want, tol float64 }{
-		{2, 4, 1, 0.008, 5e-4}, {2, 2, 0.91, 0.008, 5e-4},
+	for _, tc := range []struct{ tolerance, ratio, guard, want, tol, rejected float64 }{
+		{2, 4, 1, 0.008, 5e-4, 0}, {2.5, 4, 1, 0.0025, 6e-5, 0}, {2, 2, 0.91, 0.008, 5e-4, 0.066},
 	} {
-		u := tc.tolerance / tc.ratio / 2
-		a := tc.guard * tc.tolerance
-		sum, step := 0.0, 1e-4
-		for x := tc.tolerance + step/2; x < 10; x += step {
-			sum += distuv.UnitNormal.Prob(x) * (Accepted(x, u, a) - Accepted(x, u, -a))
+		u, a, step := 1/tc.ratio, tc.guard*tc.tolerance, 1e-4
+		accepted := func(x float64) float64 { return Accepted(x, u, a) - Accepted(x, u, -a) }
+		var wrong, rejected float64
+		for x := step / 2; x < 10; x += step {
+			if p := distuv.UnitNormal.Prob(x); x > tc.tolerance {
+				wrong += 2 * p * accepted(x) * step
+			} else {
+				rejected += 2 * p * (1 - accepted(x)) * step
+			}
 		}
-		if got := 2 * sum * step; math.Abs(got-tc.want) > tc.tol {
-			t.Errorf("%+v: %v", tc, got)
+		if math.Abs(wrong-tc.want) > tc.tol || tc.rejected > 0 && math.Abs(rejected-tc.rejected) > 5e-4 {
+			t.Errorf("%+v: wrongly accepted %v, wrongly rejected %v", tc, wrong, rejected)
 		}
 	}
 }

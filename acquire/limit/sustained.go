@@ -42,6 +42,8 @@ type Sustained struct {
 	lit      [slots + 1]time.Duration // time seen in each slot
 	seen     time.Duration            // over lit
 	newest   int64                    // number of the newest slot
+	from     time.Duration            // where that begins
+	place    int                      // of it in the rings
 	sum      time.Duration            // over the ring
 	unbroken time.Duration
 	below    time.Duration // seen at or below the limit since it was last above
@@ -58,20 +60,21 @@ func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
 // two is unseen, and what overlaps an earlier one counts once. Only a lower bound above the limit is time above, only an
 // upper bound at or below it is time below; the rest is neither.
 func (s *Sustained) Observe(st Stretch) {
+	from := st.From
 	if s.started {
-		st.From = max(st.From, s.end)
+		from = max(from, s.end)
 	}
-	d := st.To - st.From
+	d := st.To - from
 	if d <= 0 {
 		return
 	}
-	if s.started && st.From > s.end {
+	if s.started && from > s.end {
 		s.unbroken = 0
 	}
 	s.advance(st.To)
 	s.end = st.To
 	if st.Seen {
-		s.seen += s.add(&s.lit, st.From, st.To)
+		s.seen += s.add(&s.lit, from, st.To)
 	}
 	switch {
 	case !st.Seen:
@@ -79,7 +82,7 @@ func (s *Sustained) Observe(st Stretch) {
 	case st.Lo > s.limit:
 		s.unbroken += d
 		s.below = 0
-		s.sum += s.add(&s.ring, st.From, st.To)
+		s.sum += s.add(&s.ring, from, st.To)
 	case st.Hi <= s.limit:
 		s.unbroken = 0
 		s.below += d
@@ -112,10 +115,11 @@ func (s *Sustained) Cover() float64 {
 
 // advance moves the window so that its newest slot ends at or after to.
 func (s *Sustained) advance(to time.Duration) {
-	if s.started && to <= time.Duration(s.newest+1)*s.width {
+	if s.started && to <= s.from+s.width {
 		return
 	}
 	n := floorDiv(to-1, s.width)
+	s.from, s.place = time.Duration(n)*s.width, index(n)
 	if !s.started {
 		s.started, s.newest = true, n
 		return
@@ -137,12 +141,13 @@ func (s *Sustained) advance(to time.Duration) {
 // add spreads a stretch over the slots it touches, and returns what it added;
 // what is older than the window is left out.
 func (s *Sustained) add(ring *[slots + 1]time.Duration, from, to time.Duration) time.Duration {
-	from = max(from, time.Duration(s.newest-slots)*s.width)
+	if from >= s.from { // most stretches lie in the newest slot
+		ring[s.place] += to - from
+		return to - from
+	}
+	from = max(from, s.from-slots*s.width)
 	begin := from
-	for n := s.newest; from < to; n++ { // most stretches lie in the newest slot
-		if from < time.Duration(n)*s.width {
-			n = floorDiv(from, s.width)
-		}
+	for n := floorDiv(from, s.width); from < to; n++ {
 		end := min(to, time.Duration(n+1)*s.width)
 		ring[index(n)] += end - from
 		from = end

@@ -33,6 +33,8 @@ type Circumstances struct {
 	Gone       bool                  // nothing fresh is known, so the window tells of the past only
 	Blind      string                // why the field is not known; empty while seeing
 	Running    bool                  // the oven is known to emit, from a run seen; for a mean, within its interval
+	RunMissed  bool                  // part of the run was not seen, so that its highest value is not known
+	RunFlawed  bool                  // a value of the run was uncalibrated
 	Calibrated bool
 	Axes       int
 	Turned     bool            // one axis, turned for the maximum
@@ -152,6 +154,7 @@ const (
 	whySlow
 	whyNoAveraging
 	whyTooNear
+	whyRunMissed
 	whyWithin
 )
 
@@ -248,7 +251,9 @@ func lackingIn(l *Limit, c *Circumstances) grounds {
 		noU = unsure(c.Mean.Hi, c.Mean.U)
 		add(!(c.Mean.To > c.Mean.From && c.Mean.Seen > 0), whyNoValue)
 	}
-	add(!c.Calibrated, whyUncalibrated)
+	ofRun := c.Running && !l.Averaged() // a mean has bounds for what was not seen
+	add(ofRun && c.RunMissed, whyRunMissed)
+	add(!c.Calibrated || ofRun && c.RunFlawed, whyUncalibrated)
 	add(has && c.Calibrated && noU, whyNoU)
 	add(has && c.Calibrated && !noU && !(c.K > 0), whyNoK)
 	add(c.Axes < 3 && !c.Turned, whyOneAxis)

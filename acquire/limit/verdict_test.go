@@ -31,7 +31,7 @@ func TestEveryReason(t *testing.T) {
 		withinWords = "highest value of this run plus expanded uncertainty (k = 2) at or below the limit"
 		noRun       = "the oven is not known to run"
 		axis        = "one axis, not turned for the maximum: a lower bound"
-		uncal       = "no calibration certificate in force"
+		uncal       = "not calibrated"
 		noU         = "the uncertainty is not known"
 		close       = "below the limit by less than the expanded uncertainty"
 	)

@@ -1,15 +1,12 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math"
-	"strings"
 	"time"
-	"unicode/utf8"
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
@@ -56,8 +53,7 @@ func (w *writer) commit(alarmsOnly bool) error {
 	}
 	done := b
 	b = nil
-	w.unfolded = true
-	w.s.committed(done, w.s.o.Now().Sub(started))
+	w.settled(done, w.s.o.Now().Sub(started))
 	return nil
 }
 
@@ -68,6 +64,7 @@ func (w *writer) begun(ctx context.Context) error {
 	if _, err := w.exec(ctx, "BEGIN IMMEDIATE"); err != nil {
 		return fmt.Errorf("begin to write to the record: %w", err)
 	}
+	w.pending, w.today = w.chain, utcDay(w.s.o.Now())
 	return nil
 }
 
@@ -95,9 +92,7 @@ func (s *Store) committed(b *batch, took time.Duration) {
 	s.queue.committed(b)
 	st := &s.state
 	st.commits, st.at, st.took = b.no, s.o.Now(), took
-	for _, c := range b.cuts {
-		st.samples += uint64(len(c.rows))
-	}
+	st.samples += uint64(b.samples)
 	st.refused += uint64(b.refused)
 	if len(b.events) > 0 {
 		close(s.changed)
@@ -113,14 +108,11 @@ func (s *Store) waits() bool {
 }
 
 const (
-	insertUnit   = "INSERT INTO units (unit, spelled) VALUES (?, ?)"
-	insertSample = `INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction, more)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	insertFragment   = "INSERT INTO fragments (id, data) VALUES (?, ?)"
 	insertCorrection = `INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate,
 		frequency_hz, impedance, says_temperature, u_rel, u_abs_w_per_m2, u_k)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertEvent = "INSERT INTO events (id, at_ns, post, kind, who, text, raw, alarm) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
-	setRecord   = "UPDATE record SET commits = ?, committed_ns = ?, next_event = ?"
 )
 
 // write puts all rows of b into the open transaction.
@@ -129,52 +121,25 @@ func (w *writer) write(ctx context.Context, b *batch) error {
 		return err
 	}
 	b.refused = 0
-	for _, u := range b.units {
-		_, err := w.exec(ctx, insertUnit, u.id, u.spelled)
-		if err := w.refuse(err, b, "a unit", "unit", u.spelled); err != nil {
-			return err
-		}
-	}
 	for _, c := range b.corrections {
 		if err := w.refuse(w.writeCorrection(ctx, c), b, "a correction", "number", c.id); err != nil {
 			return err
-		}
-	}
-	st, err := w.stmt(ctx, insertSample)
-	if err != nil {
-		return err
-	}
-	for _, c := range b.cuts {
-		for i := range c.rows {
-			if err := w.writeSample(ctx, st, &c.rows[i], b); err != nil {
-				return err
-			}
 		}
 	}
 	for i := range b.events {
 		if err := w.writeEvent(ctx, &b.events[i], b); err != nil {
 			return err
 		}
+		if b.events[i].Kind == acquire.KindRecord {
+			if err := w.remove(ctx, &b.events[i]); err != nil {
+				return err
+			}
+		}
 	}
-	_, err = w.exec(ctx, setRecord, b.no, nanos(b.at), b.nextEvent)
-	return err
-}
-
-func (w *writer) writeSample(ctx context.Context, st *sql.Stmt, r *row, b *batch) error {
-	var digits, exp, corr, more any
-	words, extra := r.split()
-	if len(extra) > 0 {
-		more = string(extra)
+	if err := w.headOfDay(ctx); err != nil {
+		return err
 	}
-	if r.hasValue {
-		digits, exp = r.digits, int64(r.exp)
-	}
-	if r.correction != 0 {
-		corr = r.correction
-	}
-	_, err := st.ExecContext(ctx, int64(r.post), r.seq, r.version, r.at, r.atU, said(words), digits, exp,
-		int64(r.unit), int64(r.status), int64(r.quality), corr, more)
-	return w.refuse(err, b, "a sample", "post", r.post, "number", r.seq)
+	return w.writeFragments(ctx, b)
 }
 
 func (w *writer) writeCorrection(ctx context.Context, c correction) error {
@@ -192,19 +157,18 @@ func (w *writer) writeCorrection(ctx context.Context, c correction) error {
 }
 
 func (w *writer) writeEvent(ctx context.Context, e *acquire.Event, b *batch) error {
-	var change, raw any
-	if e.Alarm != nil {
-		text, err := changeJSON(*e.Alarm)
-		if err != nil {
-			return err
-		}
-		change = text
+	r, err := rowOf(e)
+	if err != nil {
+		return err
 	}
-	if e.Raw != nil {
-		raw = e.Raw
+	var raw any
+	if r.hasRaw {
+		raw = r.raw
 	}
-	_, err := w.exec(ctx, insertEvent, e.ID, nanos(e.At), e.Post, string(e.Kind), e.Who, strings.ToValidUTF8(e.Text, "\uFFFD"), raw, change)
-	if err := w.refuse(err, b, "an event", "number", e.ID); err != nil || e.Alarm == nil {
+	if _, err = w.exec(ctx, insertEvent, r.id, r.at, r.post, r.kind, r.who, r.txt, raw, r.alarm); err != nil {
+		return w.refuse(err, b, "an event", "number", e.ID)
+	}
+	if err := w.enter(ctx, chainEvent, r.id, r.hash()); err != nil || e.Alarm == nil {
 		return err
 	}
 	_, err = w.exec(ctx, setAlarm, alarmArgs(e.Alarm.Alarm, e.ID)...)
@@ -248,14 +212,6 @@ func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, er
 		return nil, err
 	}
 	return res.LastInsertId()
-}
-
-// said is what the instrument said, as text where a person's tool can show it.
-func said(b []byte) any {
-	if utf8.Valid(b) && bytes.IndexByte(b, 0) < 0 {
-		return string(b)
-	}
-	return b
 }
 
 // number is f, or NULL where f is none: SQLite has no not-a-number.

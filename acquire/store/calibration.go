@@ -141,15 +141,16 @@ func calibrationColumns(p *acquire.Post) []column {
 type corrected struct {
 	calib.Correction
 	chain calib.Chain
+	lost  bool // its row is not there: no value can be derived
 }
 
 // derive sets S and U of a sample from what was said.
 func (c *corrected) derive(s *acquire.Sample, u quantity.Unit) {
 	s.S, s.U = quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
-	if !s.Reading.HasValue && !s.Reading.HasAxes {
+	if c.lost || !s.Reading.HasValue && !s.Reading.HasAxes {
 		return
 	}
-	if in, err := c.Setting.Raw(s.Reading, u); err == nil {
+	if in, err := c.Setting.Raw(&s.Reading, u); err == nil {
 		s.S, s.U, _ = c.chain.Apply(in)
 	}
 }

@@ -57,7 +57,7 @@ func TestCorrectionsAreReadBackWhole(t *testing.T) {
 	for i, got := range everything(t, s.Reader, "fryer") {
 		c := all[i]
 		u := unitOf(t, want[i].Reading.Unit)
-		in, err := c.Setting.Raw(want[i].Reading, u)
+		in, err := c.Setting.Raw(&want[i].Reading, u)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -82,7 +82,7 @@ func TestCorrectionsAreReadBackWhole(t *testing.T) {
 func TestAxesAreDerived(t *testing.T) {
 	c := calib.Correction{Certificate: certificate(), Setting: calib.Setting{Impedance: field.Standard377}}
 	c.Certificate.Factor = 1
-	made := corrected{c, c.Chain()}
+	made := corrected{Correction: c, chain: c.Chain()}
 	s := acquire.Sample{Reading: drivers.Reading{HasAxes: true, Unit: "V/m", Axes: [3]drivers.Decimal{{Digits: 30}, {Digits: 40}, {}}}}
 	if made.derive(&s, unitOf(t, "V/m")); math.Abs(float64(s.S)-2500./377) > 1e-12 {
 		t.Errorf("30, 40 and 0 V/m are %v W/m², want %v", float64(s.S), 2500./377)

@@ -17,10 +17,12 @@ import (
 // class. Source: sqlite.org/rescode.html.
 const (
 	codeBusy       = 5
+	codeCorrupt    = 11
 	codeFull       = 13
 	codeTooBig     = 18
 	codeConstraint = 19
 	codeMismatch   = 20
+	codeNotADB     = 26
 	codeWrite      = 10 | 3<<8
 	codeShmSize    = 10 | 19<<8
 )
@@ -69,7 +71,7 @@ func openReaders(path string) (*sql.DB, error) {
 }
 
 // prepare sets what makes a commit durable, on a file known to be ours. The log
-// is folded into the file by its 1000 pages (4 MiB), by the writer's timer, and
+// is folded into the file by its 256 pages (4 MiB), by the writer's timer, and
 // at Close; its file is cut back to 8 MiB once all of it is.
 func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
 	var mode string
@@ -81,7 +83,7 @@ func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
 	}
 	for _, p := range append([]string{
 		"PRAGMA synchronous = FULL",
-		"PRAGMA wal_autocheckpoint = 1000",
+		"PRAGMA wal_autocheckpoint = 256",
 		"PRAGMA journal_size_limit = 8388608",
 	}, more...) {
 		if _, err := c.ExecContext(ctx, p); err != nil {

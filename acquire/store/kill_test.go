@@ -179,7 +179,7 @@ func debianSays(t *testing.T, path string) {
 			t.Fatal(err)
 		}
 	}
-	out, err := exec.Command(tool, filepath.Join(dir, "copy.db"), "PRAGMA integrity_check; SELECT count(*) > 0 FROM samples_read; SELECT count(*) > 0 FROM events_read").CombinedOutput()
+	out, err := exec.Command(tool, filepath.Join(dir, "copy.db"), "PRAGMA integrity_check; SELECT count(*) > 0 FROM chunks_read; SELECT count(*) > 0 FROM events_read").CombinedOutput()
 	if want := "ok\n"; err != nil || !strings.HasPrefix(string(out), want) {
 		t.Errorf("sqlite3 says %q (%v), want it to begin with %q", out, err, want)
 	}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"encoding/json"
-	"path/filepath"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -41,28 +40,6 @@ func TestMoreIsExact(t *testing.T) {
 			t.Fatalf("%s reads as %+v, %v, want %+v", text, got, err, want)
 		}
 	})
-}
-
-// A person's tool reads it by name; a plain sample has none.
-func TestMoreIsReadByName(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	all := samples(1, 2)
-	all[1].Reading.HasTemp, all[1].Reading.Temperature = true, drivers.Decimal{Digits: 2350, Exp: -2}
-	s.Append(0, all)
-	shut(t, s)
-	db, err := openReaders(filepath.Join(dir, FileName))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	var without int
-	var celsius float64
-	err = db.QueryRow(`SELECT count(*) FILTER (WHERE more IS NULL), max(json_extract(more, '$.temperature')) FROM samples_read`).Scan(&without, &celsius)
-	if err != nil || without != 1 || celsius != 23.5 {
-		t.Errorf("%d without, %v °C, %v; want 1, 23.5", without, celsius, err)
-	}
 }
 
 func TestAppendMoreDoesNotAllocate(t *testing.T) {

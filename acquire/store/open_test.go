@@ -146,6 +146,7 @@ func checkV1(t *testing.T, s *Store) {
 	}
 	for i, g := range got {
 		want := sample(int64(i + 1))
+		want.At = want.At.Add(v1Finer) // as it was kept, to the ns
 		if string(g.Said) != string(want.Said) || g.Reading != want.Reading || !g.At.Equal(want.At) || g.Version != 1 {
 			t.Errorf("sample %d is %+v, want %+v", i+1, g, want)
 		}
@@ -157,7 +158,7 @@ func checkV1(t *testing.T, s *Store) {
 	if len(all) < 2 || all[0].Text != "watching 2 posts" || all[1].Alarm == nil || all[1].Alarm.Rule != alarm.Exceeds {
 		t.Errorf("events come back as %+v", all)
 	}
-	if a := s.Alarms(); len(a) != 1 || a[0].State != alarm.Unacknowledged || !a[0].Since.Equal(noon()) {
+	if a := s.Alarms(); len(a) != 1 || a[0].State != alarm.Unacknowledged || !a[0].Since.Equal(noon().Add(v1Finer)) {
 		t.Errorf("alarms come back as %+v", a)
 	}
 	if id, err := s.Cursor(context.Background(), "webhook"); err != nil || id != 1 {
@@ -165,8 +166,11 @@ func checkV1(t *testing.T, s *Store) {
 	}
 }
 
+// v1Finer is how much later than noon the instants of testdata/v1.sql begin.
+const v1Finer = 456_789 * time.Nanosecond
+
 func v1Correction() calib.Correction {
-	return calib.Correction{Zero: 0.25, ZeroAt: noon(), ZeroBy: "R. Okafor", Certificate: certificate()}
+	return calib.Correction{Zero: 0.25, ZeroAt: noon().Add(v1Finer), ZeroBy: "R. Okafor", Certificate: certificate()}
 }
 
 func TestVersion1Opens(t *testing.T) {

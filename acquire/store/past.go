@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -21,6 +22,7 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 		return acquire.Past{}, fmt.Errorf("read the past: post %d is not registered", post)
 	}
 	p := s.places[post]
+	last := s.queue.last[p.post]
 	var past acquire.Past
 	for _, a := range s.queue.standing() {
 		if a.Post == p.id {
@@ -47,18 +49,18 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	if err := s.placed(ctx, p, &past); err != nil {
 		return fail(err)
 	}
-	var at int64
-	err = each(ctx, s.db, "SELECT seq, at_ns FROM samples WHERE post = ? ORDER BY seq DESC LIMIT 1",
-		func(scan func(...any) error) error { return scan(&past.LastSeq, &at) }, p.post)
-	if err != nil {
-		return fail(err)
-	}
-	if past.LastAt = instant(at); past.LastSeq == 0 || recent <= 0 {
+	past.LastSeq, past.LastAt = last.seq, instant(last.at)
+	if past.LastSeq == 0 || recent <= 0 {
 		return past, nil
 	}
 	from := past.LastAt.Add(-recent)
 	past.Recent = func(yield func(acquire.Sample, error) bool) {
 		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
+			// Damage is told by whoever looks after the record; a start recalls
+			// what there is.
+			if d := (*Damage)(nil); errors.As(err, &d) {
+				continue
+			}
 			if !yield(sample.Sample, err) || err != nil {
 				return
 			}

@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/store/chunk"
 )
 
 // serve does a request in a transaction of its own.
@@ -27,6 +28,9 @@ func (w *writer) serve(r request) error {
 	if err := r.do(ctx, w); err != nil {
 		return fail(err)
 	}
+	if err := w.headOfDay(ctx); err != nil {
+		return fail(err)
+	}
 	if err := w.s.o.Fault(StepCommit); err != nil {
 		return fail(err)
 	}
@@ -34,6 +38,7 @@ func (w *writer) serve(r request) error {
 		return fail(err)
 	}
 	w.unfolded = true
+	w.chained()
 	return nil
 }
 
@@ -83,6 +88,7 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 			}
 		}
 		s.queue.names[places[i].post] = places[i].id
+		s.queue.resolution[places[i].post] = chunk.Resolution(posts[i].Probe.Period)
 	}
 	s.places = places
 	return nil

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"maps"
 	"slices"
@@ -27,10 +28,10 @@ type correction struct {
 	c    calib.Correction
 }
 
-// unit is a spelling that is not committed yet.
-type unit struct {
-	id      int32
-	spelled string
+// mark is how far the samples of a post are recorded.
+type mark struct {
+	seq int64
+	at  int64 // ns since 1970 UTC
 }
 
 // loss is a run of samples of one post that the full tail let go.
@@ -60,7 +61,6 @@ type queue struct {
 	tail        tail
 	events      []waiting
 	corrections []correction
-	units       []unit
 	losses      []loss
 
 	firstAt time.Time // host time of the oldest thing waiting; zero when nothing waits
@@ -69,7 +69,10 @@ type queue struct {
 	nextEvent      int64
 	nextCorrection int64
 	unitIDs        map[string]int32
-	names          map[int32]string // of posts
+	units          []string                // by their number less 1
+	names          map[int32]string        // of posts
+	resolution     map[int32]time.Duration // of their stamps
+	last           map[int32]mark          // what is committed
 	alarms         map[alarmKey]alarm.Alarm
 
 	maxEvents  int // of those that carry no alarm
@@ -88,31 +91,34 @@ type batch struct {
 	cuts        []cut
 	events      []acquire.Event
 	corrections []correction
-	units       []unit
+	units       []string // all that are known
 	losses      []loss
 	lostEvents  uint64
 	nextEvent   int64 // as of this commit, with room for what is told before it is durable
 	at          time.Time
 	refused     int
+	samples     int            // that went in
+	last        map[int32]mark // how far the posts are recorded with it
+	link        [sha256.Size]byte
 }
 
 func (b *batch) empty() bool {
-	return len(b.cuts) == 0 && len(b.events) == 0 && len(b.corrections) == 0 && len(b.units) == 0 && len(b.losses) == 0 && b.lostEvents == 0
+	return len(b.cuts) == 0 && len(b.events) == 0 && len(b.corrections) == 0 && len(b.losses) == 0 && b.lostEvents == 0
 }
 
 // eventRoom is how many numbers are set aside for events that are told before
 // they are durable and then lost with the process: none is used again.
 const eventRoom = 10_000
 
-// unit returns the number of a spelling.
+// unit returns the number of a spelling; it holds while this process lives.
 func (q *queue) unit(spelled string) int32 {
 	if id, ok := q.unitIDs[spelled]; ok {
 		return id
 	}
 	spelled = strings.Clone(spelled)
-	id := int32(len(q.unitIDs) + 1)
+	q.units = append(q.units, spelled)
+	id := int32(len(q.units))
 	q.unitIDs[spelled] = id
-	q.units = append(q.units, unit{id, spelled})
 	return id
 }
 
@@ -193,8 +199,9 @@ func (q *queue) take(alarmsOnly bool, now time.Time) *batch {
 	}
 	if !alarmsOnly {
 		b.cuts, b.all = q.tail.take(nil)
-		b.corrections, b.units, b.losses, b.lostEvents = q.corrections, q.units, q.losses, q.lostSince
-		q.corrections, q.units, q.losses, q.lostSince = nil, nil, nil, 0
+		b.corrections, b.losses, b.lostEvents = q.corrections, q.losses, q.lostSince
+		b.units = q.units
+		q.corrections, q.losses, q.lostSince = nil, nil, 0
 		if b.all {
 			q.firstAt = time.Time{}
 		}
@@ -224,6 +231,7 @@ func (q *queue) lossEvents(b *batch) []acquire.Event {
 // committed takes out of the queue what b made durable.
 func (q *queue) committed(b *batch) {
 	q.tail.commit(b.cuts)
+	maps.Copy(q.last, b.last)
 	q.events = slices.DeleteFunc(q.events, func(w waiting) bool { return w.flying })
 	if !b.alarmsOnly || len(b.events) == 0 {
 		return
@@ -253,7 +261,6 @@ func (q *queue) restore(b *batch) {
 		q.events[i].flying = false
 	}
 	q.corrections = append(b.corrections, q.corrections...)
-	q.units = append(b.units, q.units...)
 	q.losses = append(b.losses, q.losses...)
 	q.lostSince += b.lostEvents
 	if !b.firstAt.IsZero() {

@@ -6,32 +6,26 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"iter"
-	"math"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
-	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
-	"ovenward/drivers"
 )
-
-// pageRows bounds one read. A longer one would keep the log from being folded
-// into the file for as long as its reader takes.
-const pageRows = 4096
 
 // Reader reads what is committed, beside a running writer and never in its way.
 type Reader struct {
-	db *sql.DB
+	db   *sql.DB
+	from querier // of corrections
+	dir  string  // of the record
 
 	mu          sync.Mutex // guards what never changes once read
 	corrections map[int64]*corrected
-	units       map[int32]spelling
+	units       map[string]spelling
 }
 
 // spelling is a unit as said, and the unit it means.
@@ -40,8 +34,8 @@ type spelling struct {
 	unit quantity.Unit
 }
 
-func newReader(db *sql.DB) *Reader {
-	return &Reader{db: db, corrections: map[int64]*corrected{}, units: map[int32]spelling{}}
+func newReader(db *sql.DB, dir string) *Reader {
+	return &Reader{db: db, from: db, dir: dir, corrections: map[int64]*corrected{}, units: map[string]spelling{}}
 }
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
@@ -55,7 +49,7 @@ func OpenReadOnly(dir string) (*Reader, error) {
 	if err := known(db); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s for reading: %w", path, err), db.Close())
 	}
-	return newReader(db), nil
+	return newReader(db, dir), nil
 }
 
 func known(db *sql.DB) error {
@@ -179,54 +173,6 @@ func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 	return all, nil
 }
 
-// StoredSample is a sample read back. S and U are derived anew, from what was
-// said and the correction that was in force. Mono is not set; Said is its own.
-type StoredSample struct {
-	acquire.Sample
-	Version      int64 // of the post, in table post_versions
-	CorrectionID int64 // in table corrections; 0: none was in force
-}
-
-// Samples reads the samples of a post with from ≤ At < to in the order of their
-// numbers; a zero time is no bound. It ends with an error or with the last.
-func (r *Reader) Samples(ctx context.Context, postID string, from, to time.Time) iter.Seq2[StoredSample, error] {
-	return func(yield func(StoredSample, error) bool) {
-		fail := func(err error) { yield(StoredSample{}, fmt.Errorf("read the samples of post %s: %w", postID, err)) }
-		post, err := r.post(ctx, postID)
-		if err != nil {
-			fail(err)
-			return
-		}
-		next := int64(math.MinInt64)
-		if !from.IsZero() {
-			if next, err = r.seqAt(ctx, post, nanos(from)); err != nil {
-				fail(err)
-				return
-			}
-		}
-		end := int64(math.MaxInt64)
-		if !to.IsZero() {
-			end = nanos(to)
-		}
-		for {
-			page, err := r.page(ctx, post, next)
-			if err != nil {
-				fail(err)
-				return
-			}
-			for _, s := range page {
-				if nanos(s.At) >= end || !yield(s, nil) {
-					return
-				}
-			}
-			if len(page) < pageRows {
-				return
-			}
-			next = page[len(page)-1].Seq + 1
-		}
-	}
-}
-
 // post returns the number of a post.
 func (r *Reader) post(ctx context.Context, id string) (int32, error) {
 	var post int32
@@ -238,8 +184,10 @@ func (r *Reader) post(ctx context.Context, id string) (int32, error) {
 	if err != nil {
 		return 0, err
 	}
-	return 0, fmt.Errorf("no post %q in the record; it has %s", id, strings.Join(posts, ", "))
+	return 0, fmt.Errorf("%w %q in the record; it has %s", errNoPost, id, strings.Join(posts, ", "))
 }
+
+var errNoPost = errors.New("no post")
 
 // Posts returns the names of all posts that ever were.
 func (r *Reader) Posts(ctx context.Context) ([]string, error) {
@@ -256,93 +204,17 @@ func (r *Reader) Posts(ctx context.Context) ([]string, error) {
 	return all, nil
 }
 
-// seqAt returns the lowest number whose stamp is at or after at. Stamps never
-// fall while numbers rise, so it halves the range; no index is needed.
-func (r *Reader) seqAt(ctx context.Context, post int32, at int64) (int64, error) {
-	var lo, hi int64
-	err := r.db.QueryRowContext(ctx, `SELECT ifnull((SELECT min(seq) FROM samples WHERE post = ?1), 0),
-		ifnull((SELECT max(seq) FROM samples WHERE post = ?1), -1) + 1`, post).Scan(&lo, &hi)
-	if err != nil {
-		return 0, err
-	}
-	for lo < hi {
-		middle := lo + (hi-lo)/2
-		var ns int64
-		err := r.db.QueryRowContext(ctx, "SELECT at_ns FROM samples WHERE post = ? AND seq >= ? ORDER BY seq LIMIT 1", post, middle).Scan(&ns)
-		if err != nil {
-			return 0, err
-		}
-		if ns >= at {
-			hi = middle
-		} else {
-			lo = middle + 1
-		}
-	}
-	return lo, nil
-}
-
-// page reads up to pageRows samples from number seq on.
-func (r *Reader) page(ctx context.Context, post int32, seq int64) ([]StoredSample, error) {
-	var page []StoredSample
-	var units []int32
-	err := each(ctx, r.db, `SELECT seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, ifnull(correction, 0), ifnull(more, '')
-		FROM samples WHERE post = ? AND seq >= ? ORDER BY seq LIMIT ?`, func(scan func(...any) error) error {
-		var (
-			s           StoredSample
-			at          int64
-			digits, exp sql.NullInt64
-			unit        int32
-			more        string
-		)
-		err := scan(&s.Seq, &s.Version, &at, &s.AtU, &s.Said, &digits, &exp, &unit, &s.Reading.Status, &s.Quality, &s.CorrectionID, &more)
-		s.At = instant(at)
-		s.Reading.HasValue = digits.Valid
-		s.Reading.Value = drivers.Decimal{Digits: digits.Int64, Exp: int8(exp.Int64)}
-		if err == nil && more != "" {
-			err = readMore(more, &s.Reading)
-		}
-		page, units = append(page, s), append(units, unit)
-		return err
-	}, post, seq, pageRows)
-	if err != nil {
-		return nil, err
-	}
-	for i := range page {
-		if err := r.derive(ctx, &page[i], units[i]); err != nil {
-			return nil, err
-		}
-	}
-	return page, nil
-}
-
-// derive sets the unit and the corrected value of s.
-func (r *Reader) derive(ctx context.Context, s *StoredSample, unit int32) error {
-	sp, err := r.unit(ctx, unit)
-	if err != nil {
-		return err
-	}
-	c, err := r.correction(ctx, s.CorrectionID)
-	if err != nil {
-		return err
-	}
-	s.Reading.Unit = sp.said
-	c.derive(&s.Sample, sp.unit)
-	return nil
-}
-
-func (r *Reader) unit(ctx context.Context, id int32) (spelling, error) {
+// unit returns what a spelling means.
+func (r *Reader) unit(said string) spelling {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if s, ok := r.units[id]; ok {
-		return s, nil
+	s, ok := r.units[said]
+	if !ok {
+		s.said = strings.Clone(said)
+		s.unit, _ = quantity.LookupUnit(said)
+		r.units[s.said] = s
 	}
-	var s spelling
-	if err := r.db.QueryRowContext(ctx, "SELECT spelled FROM units WHERE unit = ?", id).Scan(&s.said); err != nil {
-		return s, fmt.Errorf("unit %d: %w", id, err)
-	}
-	s.unit, _ = quantity.LookupUnit(s.said)
-	r.units[id] = s
-	return s, nil
+	return s
 }
 
 func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
@@ -354,11 +226,16 @@ func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 	if id == 0 {
 		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
-	_, c, err := scanCorrection(r.db.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
+	var c calib.Correction
+	var err error
+	_, c, err = scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
+	if err == sql.ErrNoRows { // lost; what was said is there all the same
+		return &corrected{lost: true}, nil
+	}
 	if err != nil {
 		return nil, fmt.Errorf("correction %d: %w", id, err)
 	}
-	made := &corrected{c, c.Chain()}
+	made := &corrected{Correction: c, chain: c.Chain()}
 	r.corrections[id] = made
 	return made, nil
 }

@@ -15,6 +15,9 @@ import (
 	"ovenward/acquire/alarm"
 )
 
+// pageRows is many samples: more than a chunk holds.
+const pageRows = 4096
+
 func TestSamplesInARange(t *testing.T) {
 	s := open(t, t.TempDir(), Options{})
 	register(t, s, post("fryer"), post("new"))
@@ -169,13 +172,13 @@ func TestViews(t *testing.T) {
 	b.Quality = acquire.Uncalibrated | acquire.UnderFloor
 	s.Append(0, []acquire.Sample{b})
 	drained(t, s)
-	var p, utc, said, unit, quality string
+	merged(t, s, true)
+	var p, from, state string
 	var seq int64
-	if err := s.db.QueryRow("SELECT post, seq, utc, said, unit, quality FROM samples_read").Scan(&p, &seq, &utc, &said, &unit, &quality); err != nil {
+	if err := s.db.QueryRow("SELECT post, from_seq, from_utc, state FROM chunks_read").Scan(&p, &seq, &from, &state); err != nil {
 		t.Fatal(err)
 	}
-	if got, want := strings.Join([]string{p, utc, said, unit, quality}, "|"),
-		"fryer|2031-05-20T12:00:00.423456789Z|1.003 mW/cm2 OK|mW/cm2|uncalibrated under-floor"; got != want || seq != 3 {
+	if got, want := strings.Join([]string{p, from, state}, "|"), "fryer|2031-05-20T12:00:00.423Z|sealed"; got != want || seq != 3 {
 		t.Errorf("the view shows %d|%s, want 3|%s", seq, got, want)
 	}
 }

@@ -183,6 +183,10 @@ type Stats struct {
 	FailingSince  time.Time     // zero while commits succeed
 	Err           error         // why they fail
 	Reserve       bool          // the space for alarms is set aside
+	Damaged       uint64        // stretches found damaged or lost since Open
+	Salvaged      uint64        // commits that SQLite dropped at Open and that were recorded again
+	Head          Head          // of the chain of hashes, as it stands
+	DayHead       Head          // of the last UTC day that ended
 }
 
 // Stats returns how the record fares now.
@@ -194,6 +198,7 @@ func (s *Store) Stats() Stats {
 		Pending: s.queue.tail.rows, PendingEvents: len(s.queue.events), Oldest: s.queue.firstAt,
 		Lost: s.queue.lost, LostEvents: s.queue.lostEvents, Refused: s.state.refused,
 		FailingSince: s.state.since, Err: s.state.err, Reserve: s.state.reserve,
+		Damaged: s.state.damaged, Salvaged: s.state.salvaged, Head: headOf(s.state.chain), DayHead: headOf(s.state.over),
 	}
 }
 

@@ -14,6 +14,8 @@ package store
 
 import (
 	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -44,6 +46,12 @@ type Options struct {
 	Log         *slog.Logger     // nil: none
 	Now         func() time.Time // the host's clock, with a monotonic reading; nil: time.Now
 
+	Retention Retention // what is removed, and when; the zero value keeps everything
+
+	// SigningKey signs the head of each day; nil: heads are not signed, and show
+	// accident and casual edits only.
+	SigningKey ed25519.PrivateKey
+
 	// Fault is a seam for tests: an error it returns fails that step of the
 	// writer as if the system had. Nil in earnest.
 	Fault func(Step) error
@@ -68,6 +76,8 @@ const (
 	StepAfterCommit Step = "after commit" // the commit took place, and failed to say so
 	StepCheckpoint  Step = "checkpoint"
 	StepReserve     Step = "reserve" // before the reserve is made
+	StepMerge       Step = "merge"   // before samples are merged into chunks
+	StepSidecar     Step = "sidecar" // before the last commit's number is kept beside the record
 )
 
 func (o Options) withDefaults() Options {
@@ -124,6 +134,7 @@ type Store struct {
 
 	kick     chan struct{} // something waits
 	requests chan request
+	works    chan func(*writer) // what runs on the writer's goroutine in transactions of its own
 	stop     chan struct{}
 	done     chan struct{} // the writer has ended
 	closing  sync.Once
@@ -143,6 +154,12 @@ type state struct {
 	reserve bool
 	free    uint64 // of the disk, bytes
 	size    uint64 // of the disk, bytes; 0: not known
+
+	link         [sha256.Size]byte // of the last fragment, at the start
+	fragmentRows int               // at the start
+	damaged      uint64
+	salvaged     uint64
+	chain, over  chainEnd // where it stands; the end of the day before
 }
 
 // Open opens the record in the folder dir, makes both where they are missing,
@@ -159,7 +176,7 @@ func Open(dir string, o Options) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), kick: make(chan struct{}, 1),
-		requests: make(chan request), stop: make(chan struct{}), done: make(chan struct{})}
+		requests: make(chan request), works: make(chan func(*writer)), stop: make(chan struct{}), done: make(chan struct{})}
 	w, err := s.open()
 	if err != nil {
 		return nil, errors.Join(err, held.Close())
@@ -174,20 +191,24 @@ func (s *Store) open() (*writer, error) {
 	if err := create(path); err != nil {
 		return nil, err
 	}
+	log, err := readLog(path)
+	if err != nil {
+		return nil, err
+	}
 	db, err := openWriter(path)
 	if err != nil {
 		return nil, err
 	}
 	w := &writer{s: s, db: db, retry: firstRetry,
 		reserve: reserve{path: filepath.Join(s.dir, "reserve"), size: s.o.reserve}}
-	if err := w.begin(); err != nil {
+	if err := w.begin(log); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
 	readers, err := openReaders(path)
 	if err != nil {
 		return nil, errors.Join(err, w.shut())
 	}
-	s.Reader = newReader(readers)
+	s.Reader = newReader(readers, s.dir)
 	return w, nil
 }
 
@@ -210,7 +231,8 @@ func create(path string) error {
 func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 	q := &s.queue
 	*q = queue{tail: tail{maxRows: s.o.maxRows, maxBytes: s.o.maxBytes}, maxEvents: s.o.maxEvents, maxAlarms: s.o.maxAlarms,
-		unitIDs: map[string]int32{}, names: map[int32]string{}, alarms: map[alarmKey]alarm.Alarm{}}
+		unitIDs: map[string]int32{}, names: map[int32]string{}, resolution: map[int32]time.Duration{}, last: map[int32]mark{},
+		alarms: map[alarmKey]alarm.Alarm{}}
 	var committed int64
 	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, max(next_event, (SELECT ifnull(max(id), 0) + 1 FROM events)),
 		(SELECT ifnull(max(correction), 0) + 1 FROM corrections) FROM record`).
@@ -219,13 +241,17 @@ func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the record's counters: %w", err)
 	}
 	s.state.at = instant(committed)
-	if err := each(ctx, c, "SELECT unit, spelled FROM units", func(scan func(...any) error) error {
-		var u unit
-		err := scan(&u.id, &u.spelled)
-		q.unitIDs[u.spelled] = u.id
+	if err := each(ctx, c, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+		var post int32
+		var id string
+		err := scan(&post, &id)
+		q.names[post] = id
 		return err
 	}); err != nil {
-		return fmt.Errorf("read the units: %w", err)
+		return fmt.Errorf("read the posts: %w", err)
+	}
+	if err := s.loadLast(ctx, c); err != nil {
+		return err
 	}
 	alarms, err := readAlarms(ctx, c)
 	if err != nil {

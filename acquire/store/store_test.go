@@ -62,7 +62,7 @@ func shut(t testing.TB, s *Store) {
 	}
 }
 
-func noon() time.Time { return time.Date(2031, 5, 20, 12, 0, 0, 123456789, time.UTC) }
+func noon() time.Time { return time.Date(2031, 5, 20, 12, 0, 0, 123_000_000, time.UTC) }
 
 func certificate() *calib.Certificate {
 	return &calib.Certificate{Number: "LH-17", Laboratory: "Larkfield Metrology",
@@ -82,7 +82,7 @@ func post(id string) acquire.Post {
 // sample is the sample with number seq, 100 ms after the one before it.
 func sample(seq int64) acquire.Sample {
 	v := drivers.Decimal{Digits: 1000 + seq%1000, Exp: -3}
-	return acquire.Sample{Seq: seq, At: noon().Add(time.Duration(seq) * 100 * time.Millisecond), AtU: 1500 * time.Microsecond,
+	return acquire.Sample{Seq: seq, At: noon().Add(time.Duration(seq) * 100 * time.Millisecond), AtU: 2 * time.Millisecond,
 		Said:    []byte(v.String() + " mW/cm2 OK"),
 		Reading: drivers.Reading{Value: v, HasValue: true, Unit: "mW/cm2"}}
 }
@@ -186,3 +186,13 @@ func valued(seq int64) quantity.PowerDensity {
 
 // pass lets time pass in a bubble of synctest; nothing is waited for in earnest.
 func pass(d time.Duration) { <-time.After(d) }
+
+// merged merges what is committed into chunks; with all it seals them.
+func merged(t testing.TB, s *Store, all bool) {
+	t.Helper()
+	done := make(chan error, 1)
+	s.works <- func(w *writer) { done <- w.guard(func() error { return w.merge(all) }) }
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}

@@ -2,9 +2,9 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"database/sql/driver"
-	"errors"
 	"fmt"
 	"runtime/debug"
 	"time"
@@ -25,6 +25,22 @@ type writer struct {
 	retryAt  time.Time // host time; zero while commits succeed
 	unfolded bool      // commits since the last checkpoint
 	folding  error     // why the last checkpoint failed
+
+	page         int // bytes of a page of the file
+	pack         packer
+	link         [sha256.Size]byte // of the last fragment
+	fragmentRows int               // samples in fragments, about
+	unmerged     error             // why the last merge failed
+	told         map[string]bool   // damage, by its text
+	side         sidecar
+	chain        chainEnd           // as committed
+	pending      chainEnd           // with the open transaction
+	today        int64              // UTC day of the open transaction
+	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
+	retainedAt   time.Time
+	reader       *Reader         // on the writer's connection
+	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
+	sealedDay    int64           // the last day whose samples were sealed at its end
 }
 
 // request is work that somebody waits for, in a transaction of its own.
@@ -35,7 +51,7 @@ type request struct {
 }
 
 // begin opens, checks, migrates and loads.
-func (w *writer) begin() error {
+func (w *writer) begin(log []byte) error {
 	ctx := context.Background()
 	c, err := w.db.Conn(ctx)
 	if err != nil {
@@ -43,8 +59,14 @@ func (w *writer) begin() error {
 	}
 	w.conn, w.stmts = c, map[string]*sql.Stmt{}
 	all := w.s.o.steps
-	if _, err := version(ctx, c, all[len(all)-1].version); err != nil {
+	v, err := version(ctx, c, all[len(all)-1].version)
+	if err != nil {
 		return err
+	}
+	if v == 0 {
+		if err := sized(ctx, c); err != nil {
+			return err
+		}
 	}
 	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
 		return err
@@ -56,7 +78,17 @@ func (w *writer) begin() error {
 	if from != to && from != 0 {
 		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
 	}
+	if err := w.fit(ctx, c); err != nil {
+		return err
+	}
 	if err := w.s.load(ctx, c); err != nil {
+		return err
+	}
+	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
+	if err := w.loadChain(ctx, c); err != nil {
+		return err
+	}
+	if err := w.openSidecar(ctx, c, log); err != nil {
 		return err
 	}
 	// Numbers of events that this process tells before they are durable must not
@@ -86,9 +118,15 @@ func (w *writer) run() {
 		case <-due.C:
 		case r := <-w.s.requests:
 			r.done <- w.guard(func() error { return w.serve(r) })
+		case work := <-w.s.works:
+			work(w)
 		case <-fold.C:
+			w.merging(false)
+			w.retaining()
+			w.giveBack()
 			w.checkpoint("PASSIVE")
 			w.measure()
+			w.side.sync()
 		case <-w.s.stop:
 			w.drain()
 			return
@@ -123,6 +161,12 @@ func (w *writer) turn() time.Duration {
 func (w *writer) attempt(due bool) error {
 	w.trying(true)
 	defer w.trying(false)
+	if over := w.dayOver(); over && !w.noSpace && w.sealedDay < w.chain.day {
+		w.sealedDay = w.chain.day // once: a failure must not hold up each commit
+		w.merging(true)
+	} else if w.fragmentRows >= waitRows {
+		w.merging(false)
+	}
 	if w.noSpace {
 		w.alarmsAlone()
 		if !due {
@@ -273,18 +317,34 @@ func (w *writer) connect(ctx context.Context) error {
 		return nil
 	}
 	var commits int64
-	if err := w.conn.QueryRowContext(ctx, "SELECT commits FROM record").Scan(&commits); err != nil {
+	if err := w.conn.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits); err != nil {
 		return fmt.Errorf("look whether the last commit took place: %w", err)
 	}
 	b := w.doubt
 	w.doubt = nil
 	if commits == b.no {
-		w.s.committed(b, 0)
+		w.settled(b, 0)
 	} else {
 		w.s.restore(b)
 	}
 	return nil
 }
+
+// settled takes note of a batch that is durable.
+func (w *writer) settled(b *batch, took time.Duration) {
+	w.unfolded, w.link = true, b.link
+	w.fragmentRows += b.samples
+	w.chained()
+	for i := range b.events {
+		delete(w.removals, removalKey(&b.events[i]))
+	}
+	w.side.note(b)
+	w.s.committed(b, took)
+}
+
+// dayOver says whether what is sealed still goes into the chain of a day that is
+// over.
+func (w *writer) dayOver() bool { return w.chain.day != 0 && utcDay(w.s.o.Now()) > w.chain.day }
 
 // drop throws the connection away.
 func (w *writer) drop() {
@@ -319,71 +379,4 @@ func (w *writer) exec(ctx context.Context, q string, args ...any) (sql.Result, e
 		return nil, err
 	}
 	return st.ExecContext(ctx, args...)
-}
-
-// checkpoint folds the log into the file. A failure costs nothing yet, so it is
-// told, on change, and commits go on.
-func (w *writer) checkpoint(mode string) {
-	if !w.unfolded {
-		return
-	}
-	var busy, pages, folded int
-	err := w.guard(func() error {
-		if err := w.s.o.Fault(StepCheckpoint); err != nil {
-			return err
-		}
-		if err := w.connect(context.Background()); err != nil {
-			return err
-		}
-		return w.conn.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint("+mode+")").Scan(&busy, &pages, &folded)
-	})
-	if err == nil && folded < pages && pages > 16384 {
-		err = fmt.Errorf("the log holds %d pages: a program that reads the record keeps them from being folded in; end its long read", pages)
-	}
-	before := w.folding
-	w.folding = err
-	if err != nil && (before == nil || before.Error() != err.Error()) {
-		w.s.o.Log.Warn("the record's log could not be folded into its file", "err", err)
-	}
-	w.unfolded = err != nil || folded < pages
-}
-
-// drain commits what is left, trying for as long as Close waits, and shuts the
-// file.
-func (w *writer) drain() {
-	give := w.s.o.Now().Add(closeWithin * 3 / 4)
-	for w.attempt(true) != nil && w.s.o.Now().Before(give) {
-		<-time.After(firstRetry / 2)
-	}
-	for w.s.waits() && w.attempt(true) == nil {
-	}
-	err := w.guard(func() error {
-		if err := w.connect(context.Background()); err != nil {
-			return err
-		}
-		w.s.mu.Lock()
-		next := w.s.queue.nextEvent
-		w.s.mu.Unlock()
-		_, err := w.conn.ExecContext(context.Background(), "UPDATE record SET next_event = ?", next)
-		return err
-	})
-	w.unfolded = true
-	w.checkpoint("TRUNCATE")
-	// Readers go first: the last to close removes the log, and they may not.
-	if err = errors.Join(err, w.s.Reader.Close(), w.shut()); err != nil {
-		w.s.o.Log.Warn("the record was not closed cleanly; what is committed stays", "err", err)
-	}
-}
-
-// shut closes the connection and its pool.
-func (w *writer) shut() error {
-	var all []error
-	for _, st := range w.stmts {
-		all = append(all, st.Close())
-	}
-	if w.conn != nil {
-		all = append(all, w.conn.Close())
-	}
-	w.conn, w.stmts = nil, nil
-	return errors.Join(append(all, w.db.Close())...)
 }

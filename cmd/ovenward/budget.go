@@ -190,6 +190,9 @@ func stated(x calib.Term) string {
 
 // sensitivity prints how much of the result one unit of the term makes.
 func sensitivity(x calib.Term) string {
+	if x.Relative && x.Unit == "m" { // as people read distances
+		return fmt.Sprintf("%.4g %%/mm", 100*x.Sensitivity/1000)
+	}
 	if x.Relative && x.Unit != "1" {
 		return fmt.Sprintf("%.4g %%/%s", 100*x.Sensitivity, x.Unit)
 	}

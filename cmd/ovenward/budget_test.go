@@ -34,7 +34,7 @@ func TestBudgetOfTheModelKitchen(t *testing.T) {
 		"certificate SIMULATED-1 of ", "at a corrected value of 5 mW/cm²",
 		"calibration         15 %            normal        2        1            0.375 mW/cm²",
 		"isotropy            ±12 %           rectangular   1.732    1            0.346 mW/cm²          unlimited           28.4 %      assumed: half a decibel",
-		"distance            ±2 mm           rectangular   1.732    4000 %/m     0.231 mW/cm²",
+		"distance            ±2 mm           rectangular   1.732    4 %/mm       0.231 mW/cm²",
 		"effective degrees of freedom   unlimited", "k = 1.960", "U = 1.27 mW/cm² (25.5 % of the value)", "nobody stated: it is common practice",
 	} {
 		if !strings.Contains(out, want) {

@@ -14,7 +14,7 @@ import (
 
 // calibrate gives a probe what its corrections rest on.
 func calibrate(p *acquire.Probe, c config.Probe) {
-	p.Impedance = c.Impedance
+	p.Impedance, p.SaysTemperature = c.Impedance, c.SaysTemperature()
 	for i, cert := range c.Certificates {
 		if i == 0 {
 			p.Certificate = cert.Calib()

@@ -100,6 +100,7 @@ func contents(f *config.File) string {
 	return strings.Join([]string{
 		count(1, "site"), count(len(f.Ovens), "oven"), count(len(f.Probes), "probe"),
 		count(len(f.Posts), "post"), count(len(f.Couriers()), "courier"),
+		count(len(f.Remotes), "remote-write target"),
 	}, ", ")
 }
 

@@ -33,8 +33,8 @@ func TestCheckCommand(t *testing.T) {
 		stdout string // the whole of it
 		stderr []string
 	}{
-		{"a good file", []string{larkfield}, 0, larkfield + ": good: 1 site, 2 ovens, 2 probes, 2 posts, 1 courier\n", nil},
-		{"after --", []string{"--", larkfield}, 0, larkfield + ": good: 1 site, 2 ovens, 2 probes, 2 posts, 1 courier\n", nil},
+		{"a good file", []string{larkfield}, 0, larkfield + ": good: 1 site, 2 ovens, 2 probes, 2 posts, 1 courier, 1 remote-write target\n", nil},
+		{"after --", []string{"--", larkfield}, 0, larkfield + ": good: 1 site, 2 ovens, 2 probes, 2 posts, 1 courier, 1 remote-write target\n", nil},
 		{"all problems, then how many", []string{twice}, 1, "",
 			[]string{twice + ":1: post is missing", "\n" + twice + ":2: site: name: 1 is a whole number", "\n" + twice + ":3: site: zone: ", "\n3 problems\n"}},
 		{"one problem", []string{"../../testdata/syntax.bad.toml"}, 1, "", []string{"syntax.bad.toml:6: not valid TOML", "\n1 problem\n"}},

@@ -4,12 +4,17 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -17,87 +22,184 @@ import (
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
 	"ovenward/drivers/plugged"
+	"ovenward/drivers/replay"
 	"ovenward/drivers/wire"
 )
 
 var update = flag.Bool("update", false, "write the readings wanted of each testdata/wire/*.wire anew")
 
-// TestConversations plays each kept conversation on a pty, reads it through the
-// driver and settings that its header names, and compares with the readings
-// wanted of it, in the file beside it that ends in .golden. A new conversation of
-// any driver is a file more.
+// TestConversations plays each kept conversation to the driver and settings that
+// its header names, and compares with the readings wanted of it, in the file
+// beside it that ends in .golden. A new conversation of any driver is a file more.
+//
+// The header may say over what it is played (# over:). Without it that is a
+// terminal as a serial line. "tcp" is a connection on this machine. "usbtmc" and
+// "hidraw" are a terminal that stands for the device file: one reply to a question,
+// and no report before the last one was read, as the kernel keeps them apart.
+// "replay:FILE" is the driver's own way of playing a recording.
 func TestConversations(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/wire/*.wire")
-	if err != nil || len(files) < 3 {
-		t.Fatalf("%d conversations, %v", len(files), err)
-	}
-	for _, path := range files {
-		t.Run(filepath.Base(path), func(t *testing.T) {
-			t.Parallel()
-			got := converse(t, path)
-			golden := strings.TrimSuffix(path, ".wire") + ".golden"
-			if *update {
-				if err := os.WriteFile(golden, got, 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(golden)
-			if err != nil {
-				t.Fatalf("%v; run the test with -update to write it, then read it over", err)
-			}
-			if !bytes.Equal(got, want) {
-				t.Errorf("got\n%s\nwant\n%s", got, want)
-			}
-		})
-	}
-}
-
-// converse plays one conversation and returns what is read, an object a line.
-func converse(t *testing.T, path string) []byte {
-	f, err := os.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	c, err := wire.Parse(f)
+	t.Parallel()
+	played := map[string]int{}
+	var all []*talk
+	var wg sync.WaitGroup
+	for _, path := range files {
+		kind, _, _ := strings.Cut(filepath.Base(path), "-")
+		if strings.HasPrefix(filepath.Base(path), "modbus-") {
+			kind = filepath.Base(path)[:len("modbus-tcp")]
+		}
+		played[kind]++
+		k := newTalk(t, path)
+		all = append(all, k)
+		wg.Go(k.hold) // they wait much and work little: all at once
+	}
+	wg.Wait()
+	for _, k := range all {
+		t.Run(filepath.Base(k.path), k.compare)
+	}
+	for _, kind := range []string{"textline", "scpi", "modbus-rtu", "modbus-tcp", "hid", "usbtmc", "replay"} {
+		if played[kind] < 3 {
+			t.Errorf("%d conversations of %s, want three at least", played[kind], kind)
+		}
+	}
+}
+
+// kept is a conversation, and over what it is played.
+type kept struct {
+	wire.Conversation
+	over string
+}
+
+func readKept(t *testing.T, path string) (c kept) {
+	t.Helper()
+	text, err := os.ReadFile(path)
 	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Conversation, err = wire.Parse(bytes.NewReader(text)); err != nil {
 		t.Fatalf("%s:%v", path, err)
 	}
 	if c.Header.Name == "" || c.Header.Obtained == "" || c.Header.Date.IsZero() || c.Header.Driver == "" {
 		t.Fatalf("%s: the header lacks name, obtained, date or driver", path)
 	}
-	p := driverstest.OpenPTY(t)
-	probe, _, err := config.Trial{Driver: c.Header.Driver, Port: p.Path, Set: c.Header.Set}.Read()
+	if m := regexp.MustCompile(`(?m)^# over: (.+)$`).FindSubmatch(text); m != nil {
+		c.over = string(m[1])
+	}
+	return c
+}
+
+// talk is one conversation being held.
+type talk struct {
+	path  string
+	c     kept
+	trial *trial
+	said  func() error // the instrument's side
+
+	out bytes.Buffer // what is read, an object a line
+	err error
+}
+
+func newTalk(t *testing.T, path string) *talk {
+	k := &talk{path: path, c: readKept(t, path)}
+	var heard atomic.Int64 // reads that brought something
+	var port string
+	port, k.said = stage(t, k.c, filepath.Dir(path), &heard)
+	probe, _, err := config.Trial{Driver: k.c.Header.Driver, Port: port, Set: k.c.Header.Set}.Read()
 	if err != nil {
 		t.Fatalf("%s: %v", path, err)
 	}
-	tr, err := newTrial(probe, plugged.Tree{}, nil)
-	if err != nil {
-		t.Fatal(err)
+	tap := func(sent bool, _ []byte, _ time.Time) {
+		if !sent {
+			heard.Add(1)
+		}
 	}
-	var out bytes.Buffer
-	encode := json.NewEncoder(&out)
+	if k.trial, err = newTrial(probe, plugged.Tree{}, tap); err != nil {
+		t.Fatalf("%s: %v", path, err)
+	}
+	encode := json.NewEncoder(&k.out)
 	encode.SetEscapeHTML(false)
-	tr.told = func(text string) { _ = encode.Encode(map[string]string{"told": text}) }
-	tr.tell = func(o outcome) {
+	k.trial.told = func(text string) { _ = encode.Encode(map[string]string{"told": text}) }
+	k.trial.tell = func(o outcome) {
 		r := o.object()
 		r.At, r.Within, r.RoundTrip, r.S = "", 0, 0, nil // of today, and what follows from value and unit
 		_ = encode.Encode(r)
 	}
+	return k
+}
+
+// hold plays it and hears it out.
+func (k *talk) hold() {
 	played := make(chan error, 1)
 	ready := make(chan struct{})
-	dial := tr.dial
-	tr.dial = func(ctx context.Context) (l drivers.Link, err error) {
+	dial := k.trial.dial
+	k.trial.dial = func(ctx context.Context) (l drivers.Link, err error) {
 		if l, err = dial(ctx); err == nil {
 			close(ready) // what was said before the opening is dropped
 		}
 		return l, err
 	}
-	go func() { <-ready; played <- play(p, c.Lines) }()
-	if err := hearOut(t.Context(), tr, c, played); err != nil {
-		t.Fatalf("%s: %v", path, err)
+	go func() { <-ready; played <- k.said() }()
+	if k.err = hearOut(context.Background(), k.trial, k.c.Conversation, played); errors.Is(k.err, replay.ErrEnded) {
+		k.err = nil
 	}
-	return out.Bytes()
+}
+
+// compare holds what was read against what is wanted.
+func (k *talk) compare(t *testing.T) {
+	if k.err != nil {
+		t.Fatal(k.err)
+	}
+	golden := strings.TrimSuffix(k.path, ".wire") + ".golden"
+	if *update {
+		if err := os.WriteFile(golden, k.out.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatalf("%v; run the test with -update to write it, then read it over", err)
+	}
+	if !bytes.Equal(k.out.Bytes(), want) {
+		t.Errorf("got\n%s\nwant\n%s", &k.out, want)
+	}
+}
+
+// stage makes the place at which a conversation is heard; said plays it there.
+func stage(t *testing.T, c kept, dir string, heard *atomic.Int64) (port string, said func() error) {
+	at := func(int64) bool { return true }
+	switch rest, replayed := strings.CutPrefix(c.over, replay.Prefix); {
+	case replayed:
+		return replay.Prefix + filepath.Join(dir, rest), func() error { return nil }
+	case c.over == "tcp":
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { l.Close() })
+		return "tcp://" + l.Addr().String(), func() error {
+			conn, err := l.Accept()
+			if err != nil {
+				return err
+			}
+			t.Cleanup(func() { conn.Close() })
+			return play(conn, at, c.Lines)
+		}
+	}
+	p := driverstest.OpenPTY(t)
+	port = p.Path
+	switch c.over {
+	case "":
+	case "usbtmc":
+		port = c.over + ":" + p.Path
+	case "hidraw":
+		port, at = c.over+":"+p.Path, func(said int64) bool { return heard.Load() >= said }
+	default:
+		t.Fatalf("over: nobody knows how to play over %q", c.over)
+	}
+	return port, func() error { return play(p.Master, at, c.Lines) }
 }
 
 // hearOut reads until the conversation is over.
@@ -134,15 +236,23 @@ func hearOut(ctx context.Context, tr *trial, c wire.Conversation, played chan er
 	}
 }
 
-// play says what the instrument said, and hears what was sent to it. Where a line
-// has an instant, it is said as long after the line before it as then.
-func play(p *driverstest.PTY, lines []wire.Line) error {
-	last := time.Now()
+// farEnd is the instrument's end of a line.
+type farEnd interface {
+	io.ReadWriter
+	SetReadDeadline(time.Time) error
+	SetWriteDeadline(time.Time) error
+}
+
+// play says what the instrument said, as soon as it can be taken, and hears what
+// was sent to it; taken says whether so many pieces have been read. Where a line has an instant, it is said as long after the line
+// before it as then.
+func play(p farEnd, taken func(said int64) bool, lines []wire.Line) error {
+	last, said := time.Now(), int64(0)
 	for i, l := range lines {
 		if l.Sent {
 			heard := make([]byte, len(l.Bytes))
-			p.Master.SetReadDeadline(time.Now().Add(20 * time.Second))
-			if _, err := io.ReadFull(p.Master, heard); err != nil {
+			p.SetReadDeadline(time.Now().Add(20 * time.Second))
+			if _, err := io.ReadFull(p, heard); err != nil {
 				return fmt.Errorf("line %d of the conversation: waiting for %q: %w", i+1, l.Bytes, err)
 			}
 			if !bytes.Equal(heard, l.Bytes) {
@@ -154,8 +264,14 @@ func play(p *driverstest.PTY, lines []wire.Line) error {
 		if i > 0 && l.Timed && lines[i-1].Timed {
 			<-time.After(time.Until(last.Add(l.At - lines[i-1].At)))
 		}
-		p.Master.SetWriteDeadline(time.Now().Add(20 * time.Second))
-		if _, err := p.Master.Write(l.Bytes); err != nil {
+		for give := time.Now().Add(20 * time.Second); !taken(said); <-time.After(time.Millisecond) {
+			if time.Now().After(give) {
+				return fmt.Errorf("line %d of the conversation: nobody takes what was said before it", i+1)
+			}
+		}
+		p.SetWriteDeadline(time.Now().Add(20 * time.Second))
+		said++
+		if _, err := p.Write(l.Bytes); err != nil {
 			return fmt.Errorf("line %d of the conversation: %w", i+1, err)
 		}
 		last = time.Now()

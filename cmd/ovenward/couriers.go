@@ -9,7 +9,6 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/cmd/internal/notify"
-	"ovenward/cmd/internal/web"
 	"ovenward/config"
 	"ovenward/metrics"
 )
@@ -168,18 +167,6 @@ func (d *daemon) courierStates() []metrics.CourierState {
 		s := c.Stats()
 		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced,
 			Waiting: s.Waiting, Failing: s.Failing, LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
-	}
-	return out
-}
-
-// courierViews is the same for the page.
-func (d *daemon) courierViews() []web.CourierState {
-	out := []web.CourierState{}
-	for _, c := range d.couriers {
-		s := c.Stats()
-		out = append(out, web.CourierState{ID: s.Name, To: s.To, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced,
-			Waiting: s.Waiting, Failing: s.Failing, LastError: s.LastError, LastErrorAt: s.LastErrorAt, LastAccepted: s.LastAccepted,
-			Heartbeat: s.Heartbeat.Seconds(), LastHeartbeat: s.LastHeartbeat})
 	}
 	return out
 }

@@ -24,6 +24,7 @@ import (
 	"ovenward/config"
 	"ovenward/drivers/simulate"
 	"ovenward/metrics"
+	"ovenward/metrics/remotewrite"
 )
 
 //go:embed kitchen.toml
@@ -63,6 +64,7 @@ type daemon struct {
 	record   *store.Store
 	station  *acquire.Station
 	couriers []*notify.Courier
+	remotes  []*remotewrite.Writer
 	listener net.Listener
 	handler  http.Handler
 	undo     []func() error // last in, first out
@@ -135,7 +137,11 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		d.undo = append(d.undo, func() error { return os.RemoveAll(path) })
 		d.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
 	}
-	if d.record, err = store.Open(path, store.Options{Log: d.log, Now: now}); err != nil {
+	o, err := recordOptions(d.file, d.log, now)
+	if err != nil {
+		return err
+	}
+	if d.record, err = store.Open(path, o); err != nil {
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
@@ -153,7 +159,8 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
 		Record:   d.recordState,
 		Couriers: d.courierStates,
-		Posts:    posts, Site: d.file.Site.Name, Version: version(), Simulated: simulated,
+		Remotes:  d.remoteStates,
+		Posts:    posts, Sums: sums(d.file), Site: d.file.Site.Name, Version: version(), Simulated: simulated,
 	})
 	clock, err := clockSource(d.file.Site, acquire.SystemClock())
 	if err != nil {
@@ -175,14 +182,17 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err = d.newCouriers(posts, simulated); err != nil {
 		return err
 	}
+	if err = d.newRemotes(posts, now); err != nil {
+		return err
+	}
 	host, _, _ := net.SplitHostPort(d.settings.listen)
 	users, err := hasUsers(d.settings.webConfig)
 	if err != nil {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Told: d.record.Told, Couriers: d.courierViews, Changes: d.record.Changes, Users: users,
-		Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
+		Sums: sums(d.file), Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	}).Handler()
@@ -202,6 +212,9 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.station.Run(ctx) })
 	for _, c := range d.couriers {
 		g.Go(func() error { return c.Run(ctx) })
+	}
+	for _, r := range d.remotes {
+		g.Go(func() error { return r.Run(ctx) })
 	}
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
@@ -283,11 +296,6 @@ func (d *daemon) ready() error {
 		}
 	}
 	return errors.New("starting: no probe has answered yet")
-}
-
-func (d *daemon) recordState() metrics.RecordState {
-	s := d.record.Stats()
-	return metrics.RecordState{Committed: s.CommittedAt, Pending: s.Pending, Lost: s.Lost, Writable: s.Err == nil}
 }
 
 // closed forgives closing twice: the HTTP server closes its listener too.

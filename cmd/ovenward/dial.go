@@ -11,6 +11,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/config"
 	"ovenward/drivers"
+	"ovenward/drivers/devfile"
 	"ovenward/drivers/hid"
 	"ovenward/drivers/hidraw"
 	"ovenward/drivers/modbus"
@@ -47,9 +48,9 @@ func dialer(c config.Probe, path string, tree plugged.Tree, tap stream.Tap) driv
 	case config.ReachReplay:
 		return replay.Dial(replay.Options{File: c.Recording, Speed: c.Speed})
 	case config.ReachUSBTMC:
-		return usbtmc.Dial(usbtmc.Options{Path: name, Resolve: resolve, End: lineEnd(c), Settle: s.Settle, Quiet: c.Quiet, Tap: tap})
+		return usbtmc.Dial(devfile.Options{Path: name, Resolve: resolve, Settle: s.Settle, Quiet: c.Quiet, Tap: tap}, lineEnd(c))
 	case config.ReachHID:
-		return hidraw.Dial(hidraw.Options{Path: name, Resolve: resolve, Quiet: c.Quiet, Tap: tap})
+		return hidraw.Dial(devfile.Options{Path: name, Resolve: resolve, Settle: s.Settle, Quiet: c.Quiet, Tap: tap})
 	case config.ReachSimulated:
 		name = path
 	}

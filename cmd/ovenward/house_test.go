@@ -84,8 +84,7 @@ func TestOwners(t *testing.T) {
 		"github.com/prometheus/client_golang/prometheus": "ovenward/metrics",
 		"github.com/BurntSushi/toml":                     "ovenward/config",
 		"modernc.org/sqlite":                             "ovenward/acquire/store",
-		"github.com/wneessen/go-mail":                    "ovenward/cmd/internal/notify",
-		"github.com/eclipse/paho.mqtt.golang":            "ovenward/cmd/internal/notify",
+		"github.com/golang/snappy":                       "ovenward/metrics/remotewrite",
 	}
 	const forTests = "ovenward/drivers/driverstest" // it starts the peers that tests talk to
 	found := map[string]bool{}

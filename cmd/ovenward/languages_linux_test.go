@@ -19,7 +19,7 @@ import (
 // then may point to the tty that the next simulator is given.
 func TestEveryLanguageThroughTheDaemon(t *testing.T) {
 	for driver, section := range map[string]string{
-		"scpi": "  [probe.scpi]\n  unit = \"mW/cm2\"\n",
+		"scpi": scpiSection,
 		"modbus": "  [probe.modbus]\n  framing = \"rtu\"\n  unit_id = 1\n  function = 4\n  unit = \"mW/cm2\"\n" +
 			"  value = { register = 0, type = \"float32\" }\n" +
 			"  status = { register = 2, over_range_bits = [0], fault_bits = [1], battery_low_bits = [2] }\n",
@@ -29,17 +29,7 @@ func TestEveryLanguageThroughTheDaemon(t *testing.T) {
 			dir := t.TempDir()
 			link, truthFile, record := filepath.Join(dir, "probe"), filepath.Join(dir, "truth.csv"), filepath.Join(dir, "record")
 			simulated(t, link, truthFile, "--protocol="+driver)
-			path := configured(t, link, "")
-			text, err := os.ReadFile(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			before, rest, _ := strings.Cut(string(text), "  [probe.textline]")
-			_, after, _ := strings.Cut(rest, "  [probe.certificate]")
-			changed := strings.Replace(before, `driver = "textline"`, `driver = "`+driver+`"`, 1) + section + "  [probe.certificate]" + after
-			if err := os.WriteFile(path, []byte(changed), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			path := configuredFor(t, link, driver, section, "")
 			d := program(t, "run", "--storage.path="+record, "--web.listen-address=127.0.0.1:0", "--config.file="+path)
 			d.address(t)
 			waitFor(t, 60*time.Second, "ten seconds of samples", func() bool { return len(readTruth(t, truthFile)) > 100 })
@@ -74,4 +64,27 @@ func TestEveryLanguageThroughTheDaemon(t *testing.T) {
 			}
 		})
 	}
+}
+
+const scpiSection = "  [probe.scpi]\n  unit = \"mW/cm2\"\n"
+
+// configuredFor is configured of a probe that speaks another language, or the same
+// with other settings; section is its table, and what stands before that.
+func configuredFor(t *testing.T, port, driver, section, more string) string {
+	t.Helper()
+	path := configured(t, port, more)
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, rest, _ := strings.Cut(string(text), "  [probe.textline]")
+	_, after, found := strings.Cut(rest, "  [probe.certificate]")
+	if !found {
+		t.Fatal("the configuration has no certificate")
+	}
+	changed := strings.Replace(before, `driver = "textline"`, `driver = "`+driver+`"`, 1) + section + "  [probe.certificate]" + after
+	if err := os.WriteFile(path, []byte(changed), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
 }

@@ -120,6 +120,7 @@ func limitsText(f quantity.Frequency) string {
 			say("value", valueWords(l))
 			say("averaging", averagingWords(e, l))
 		}
+		say("pulses", pulseWords(e))
 		if e.Distance > 0 {
 			say("distance", e.Distance.String())
 		}
@@ -173,6 +174,19 @@ func valueWords(l limit.Level) string {
 	return s
 }
 
+// pulseWords tells how far above the level one pulse may be; no verdict rests on
+// it.
+func pulseWords(e limit.Entry) string {
+	if e.PulseS == 0 {
+		return ""
+	}
+	s := fmt.Sprintf("the mean over one pulse at most %.4g times the value, E at most %.4g times E", e.PulseS, e.PulseE)
+	if !e.PulseAs.Confirmed() {
+		s += ", not confirmed"
+	}
+	return s + "; shorter than a probe's response, so that no verdict looks at it"
+}
+
 func averagingWords(e limit.Entry, l limit.Level) string {
 	switch {
 	case e.Basis.Emission() && e.Slowest > 0:
@@ -209,6 +223,8 @@ type limitJSON struct {
 	Status      string   `json:"status"`
 	Confirmed   bool     `json:"confirmed"`
 	Unconfirmed string   `json:"not_confirmed,omitempty"`
+	PulseS      *float64 `json:"pulse_power_density_ratio"`
+	PulseE      *float64 `json:"pulse_electric_field_ratio"`
 	Notes       []string `json:"notes,omitempty"`
 }
 
@@ -222,7 +238,7 @@ func limitsJSON(w io.Writer, f quantity.Frequency) error {
 	var all []limitJSON
 	for _, e := range limit.Catalogue() {
 		j := limitJSON{ID: e.ID, Title: e.Title, Tier: e.Tier, Basis: string(e.Basis), Local: e.Local, Source: e.Source, Edition: e.Edition,
-			Distance: number(float64(e.Distance)), Response: number(e.Slowest.Seconds()), Notes: e.Notes}
+			Distance: number(float64(e.Distance)), Response: number(e.Slowest.Seconds()), PulseS: number(e.PulseS), PulseE: number(e.PulseE), Notes: e.Notes}
 		l, err := e.At(f)
 		if err != nil {
 			j.Outside = err.Error()

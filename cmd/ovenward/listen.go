@@ -158,6 +158,9 @@ func verdictOn(all, text []heardLine, port string, stdout io.Writer) error {
 				best = h
 			}
 		}
+		if len(text) > 1 && len(text) == len(all) {
+			fmt.Fprintln(stdout, "every setting shows text: this line may have no speed of its own, as that of some USB instruments")
+		}
 		fmt.Fprintf(stdout, "looks like text at %d baud, %s. Next, for example:\n"+
 			"  ovenward read --driver=textline --port=%s --set stream=true --set baud=%d --set data_bits=%d --set parity=%s --set value=1 --set unit=mW/cm2\n",
 			best.baud, best.framing, port, best.baud, best.framing.bits, best.framing.parity)

@@ -38,9 +38,14 @@ func commands() []command {
 		{"alarm", "list, acknowledge, shelve and reset alarms of the running daemon", alarmCommand},
 		{"notify", "try the couriers, or print what was told to whom", notifyCommand},
 		{"simulate", "serve one simulated probe on a terminal line", simulateCommand},
+		{"export", "write samples of a record down as CSV, JSON Lines or OpenMetrics", exportCommand},
+		{"import", "take samples from such a CSV or JSON Lines file into a record", importCommand},
 		{"budget", "show what makes the values of a post uncertain", withoutContext(budgetCommand)},
 		{"convert", `convert a quantity: ovenward convert "1 mW/cm2" "V/m"`, withoutContext(convertCommand)},
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
+		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
+		{"backup", "copy the record, beside a running daemon", backupCommand},
+		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
 	}
 }
 

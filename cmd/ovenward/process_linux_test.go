@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -23,6 +24,13 @@ func TestMain(m *testing.M) {
 		code := dispatch(ctx, os.Args[1:], os.Stdout, os.Stderr)
 		stop()
 		os.Exit(code)
+	}
+	if n, err := strconv.Atoi(os.Getenv(asKitchen)); err == nil {
+		if err := serveMany(context.Background(), n); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
 	}
 	os.Exit(m.Run())
 }

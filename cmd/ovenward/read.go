@@ -147,7 +147,9 @@ func read(ctx context.Context, f readFlags, stdout, stderr io.Writer) (err error
 	}
 	t.tell, t.told = out.outcome, func(text string) { fmt.Fprintln(stderr, text) }
 	err = t.run(ctx, f.n)
-	fmt.Fprintln(stderr, t.counts)
+	if t.counts != (trialCounts{}) {
+		fmt.Fprintln(stderr, t.counts)
+	}
 	switch {
 	case err != nil:
 		return err
@@ -187,14 +189,17 @@ func bothTaps(a, b stream.Tap) stream.Tap {
 func (c trialCounts) String() string {
 	var parts []string
 	if c.Asked > 0 {
-		parts = append(parts, fmt.Sprintf("asked %d times", c.Asked))
+		parts = append(parts, count(c.Asked, "question"))
 	}
 	parts = append(parts, count(c.Readings, "reading"))
+	if c.Late > 0 {
+		parts = append(parts, fmt.Sprintf("%d of them late", c.Late))
+	}
 	if c.Unanswered > 0 {
-		parts = append(parts, fmt.Sprintf("%d times no answer", c.Unanswered))
+		parts = append(parts, count(c.Unanswered, "question")+" without an answer")
 	}
 	if c.Refused > 0 {
-		parts = append(parts, fmt.Sprintf("%d answers not understood", c.Refused))
+		parts = append(parts, count(c.Refused, "answer")+" not understood")
 	}
 	if c.Dropped > 0 {
 		parts = append(parts, count(c.Dropped, "byte")+" came unasked")

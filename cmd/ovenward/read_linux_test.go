@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"math/bits"
 	"net"
 	"os"
@@ -26,7 +27,7 @@ import (
 func asked(port string, more ...string) []string {
 	return append([]string{"--driver=textline", "--port=" + port, "--set", `query=READ?\n`, "--set", "value=1", "--set", "unit=2",
 		"--set", "status=3", "--set", `ok=["OK"]`, "--set", `over_range=["OVER"]`, "--set", `battery_low=["BAT"]`,
-		"--set", "poll=20 ms", "--set", "timeout=20 ms", "--set", "floor=0.1 mW/cm2", "--set", "range=20 mW/cm2"}, more...)
+		"--set", "poll=150 ms", "--set", "timeout=150 ms", "--set", "floor=0.1 mW/cm2", "--set", "range=20 mW/cm2"}, more...)
 }
 
 // instrument answers as a probe does that has much happen to it.
@@ -45,14 +46,14 @@ func TestReadText(t *testing.T) {
 	}
 	lines := strings.Split(strings.TrimSpace(stdout.String()), "\n")
 	for i, want := range [][]string{{"0.412 mW/cm2  good  round trip ", " ± "}, {"0.05 mW/cm2  under-floor"}, {"no number  over-range"},
-		{"1.0 mW/cm2  good  battery low"}, {"no answer in time", "within 20 ms"}, {`"rubbish"`}} {
+		{"1.0 mW/cm2  good  battery low"}, {"no answer in time", "within 150 ms"}, {`"rubbish"`}} {
 		for _, w := range want {
 			if i >= len(lines) || !strings.Contains(lines[i], w) {
 				t.Fatalf("line %d of\n%s\nwant %q in it", i+1, stdout.String(), w)
 			}
 		}
 	}
-	if want := "asked 6 times, 4 readings, 1 times no answer, 1 answers not understood, round trip "; !strings.Contains(stderr.String(), want) {
+	if want := "6 questions, 4 readings, 1 question without an answer, 1 answer not understood, round trip "; !strings.Contains(stderr.String(), want) {
 		t.Errorf("the sum is %q, want %q in it", stderr.String(), want)
 	}
 }
@@ -87,6 +88,29 @@ func TestReadJSON(t *testing.T) {
 	}
 	if r := got[5]; r.Error == "" || r.Said != "rubbish" {
 		t.Errorf("rubbish is %+v", r)
+	}
+}
+
+// TestReadFieldStrength: axes in V/m are a reading, and their power densities add.
+func TestReadFieldStrength(t *testing.T) {
+	p := driverstest.OpenPTY(t)
+	driverstest.Answer(t, p, "\n", func(int, string) string { return "37.7,18.85,0,73.4\n" })
+	args := []string{"--driver=textline", "--port=" + p.Path, "--set", `query=E?\n`, "--set", "textline.axes=[1, 2, 3]", "--set", "unit=V/m",
+		"--set", `impedance="377"`, "--set", "textline.temperature=4", "--set", "temperature_unit=°F", "--set", "poll=50 ms", "-n", "1"}
+	var text, object, stderr bytes.Buffer
+	if code := readCommand(t.Context(), args, &text, &stderr); code != 0 || !strings.Contains(text.String(), "sum 4.713 W/m²  good  axes 37.7, 18.85, 0 V/m  73.4 °F") {
+		t.Errorf("%d: %s%s", code, &text, &stderr)
+	}
+	if code := readCommand(t.Context(), append(args, "--format=json"), &object, &stderr); code != 0 {
+		t.Fatalf("%d: %s", code, &stderr)
+	}
+	var r reading
+	if err := json.Unmarshal(object.Bytes(), &r); err != nil {
+		t.Fatal(err)
+	}
+	// 37.7² / 377 and a quarter of it: 3.77 and 0.9425 W/m².
+	if r.S == nil || math.Abs(*r.S-4.7125) > 1e-9 || r.Quality != "good" || r.Value != "" || r.Temperature != "73.4" || r.TempUnit != "°F" {
+		t.Errorf("read %+v", r)
 	}
 }
 
@@ -176,21 +200,25 @@ func TestReadRefuses(t *testing.T) {
 	gone := driverstest.OpenPTY(t)
 	silent := driverstest.OpenPTY(t)
 	for says, args := range map[string][]string{
-		"say where the probe is":    {"--driver=textline"},
-		"say what the probe speaks": {"--port=/dev/ttyUSB0"},
-		"--format=xml is not known": asked("/dev/ttyUSB0", "--format=xml"),
-		"-n -1":                     asked("/dev/ttyUSB0", "-n", "-1"),
-		`did you mean "value"?`:     asked("/dev/ttyUSB0", "--set", "valeu=1"),
-		`no use for "more"`:         asked("/dev/ttyUSB0", "more"),
-		"no such port":              asked(gone.Path + "x"),
-		"no reading; look at":       asked(silent.Path, "-n", "2"),
-		"runs only within":          asked("simulate:probe-1"),
-		"tries the speeds":          {"--listen", "--port=tcp://host:1"},
-		"--listen-time=1ms":         {"--listen", "--port=/dev/ttyUSB0", "--listen-time=1ms"},
+		"say where the probe is":                      {"--driver=textline"},
+		"say what the probe speaks":                   {"--port=/dev/ttyUSB0"},
+		"--driver=textlin is not known: use textline": {"--driver=textlin", "--port=/dev/ttyUSB0"},
+		"--format=xml is not known":                   asked("/dev/ttyUSB0", "--format=xml"),
+		"-n -1":                                       asked("/dev/ttyUSB0", "-n", "-1"),
+		`did you mean "value"?`:                       asked("/dev/ttyUSB0", "--set", "valeu=1"),
+		`no use for "more"`:                           asked("/dev/ttyUSB0", "more"),
+		"no such port":                                asked(gone.Path + "x"),
+		"no reading; look at":                         asked(silent.Path, "-n", "2"),
+		"runs only within":                            asked("simulate:probe-1"),
+		"tries the speeds":                            {"--listen", "--port=tcp://host:1"},
+		"--listen-time=1ms":                           {"--listen", "--port=/dev/ttyUSB0", "--listen-time=1ms"},
 	} {
 		var stdout, stderr bytes.Buffer
 		if code := readCommand(t.Context(), args, &stdout, &stderr); code != 1 || !strings.Contains(stderr.String(), says) {
 			t.Errorf("%q: %d, %s, want %q in it", args, code, &stderr, says)
+		}
+		if n := strings.Count(stderr.String(), "\n"); n != 1 && !strings.HasPrefix(says, "no reading") {
+			t.Errorf("%q: %d lines say what is wrong: %s", args, n, &stderr)
 		}
 	}
 }

@@ -55,7 +55,7 @@ func (o outcome) text() string {
 		parts = append(parts, fmt.Sprintf("axes %s, %s, %s %s", rd.Axes[0], rd.Axes[1], rd.Axes[2], rd.Unit))
 	}
 	if rd.HasTemp {
-		parts = append(parts, rd.Temperature.String()+" °C")
+		parts = append(parts, rd.Temperature.String()+" "+temperatureUnit(rd))
 	}
 	if rd.BatteryUnit != "" {
 		parts = append(parts, "battery "+rd.Battery.String()+" "+rd.BatteryUnit)
@@ -63,14 +63,28 @@ func (o outcome) text() string {
 	if rd.Status&drivers.BatteryLow != 0 {
 		parts = append(parts, "battery low")
 	}
+	if o.Late {
+		parts = append(parts, "late: lengthen timeout")
+	}
 	if o.RoundTrip > 0 {
 		parts = append(parts, "round trip "+milliseconds(o.RoundTrip))
 	}
 	return strings.Join(parts, "  ")
 }
 
+// temperatureUnit is what an instrument tells its temperature in.
+func temperatureUnit(r *drivers.Reading) string {
+	if r.TemperatureUnit == "" {
+		return "°C"
+	}
+	return r.TemperatureUnit
+}
+
 func (o outcome) value() string {
-	if !o.Reading.HasValue {
+	switch {
+	case !o.Reading.HasValue && o.Reading.HasAxes:
+		return fmt.Sprintf("sum %.4g W/m²", float64(o.S))
+	case !o.Reading.HasValue:
 		return "no number"
 	}
 	return o.Reading.Value.String() + " " + o.Reading.Unit
@@ -82,14 +96,16 @@ type reading struct {
 	Within      float64  `json:"at_within_s,omitempty"`
 	Value       string   `json:"value,omitempty"` // digits as said
 	Unit        string   `json:"unit,omitempty"`
-	S           *float64 `json:"value_w_per_m2,omitempty"` // as said, not corrected
+	S           *float64 `json:"value_w_per_m2,omitempty"` // as said, or the sum of the axes; not corrected
 	Quality     string   `json:"quality,omitempty"`
-	Axes        []string `json:"axes,omitempty"` // in unit
-	Temperature string   `json:"temperature_celsius,omitempty"`
+	Axes        []string `json:"axes,omitempty"`        // in unit
+	Temperature string   `json:"temperature,omitempty"` // digits as said
+	TempUnit    string   `json:"temperature_unit,omitempty"`
 	Battery     string   `json:"battery,omitempty"`
 	BatteryUnit string   `json:"battery_unit,omitempty"`
 	BatteryLow  bool     `json:"battery_low,omitempty"`
 	RoundTrip   float64  `json:"round_trip_s,omitempty"`
+	Late        bool     `json:"late,omitempty"` // it came after the time-out
 	Said        string   `json:"said,omitempty"` // escaped like a Go string
 	Error       string   `json:"error,omitempty"`
 }
@@ -106,15 +122,19 @@ func (o outcome) object() reading {
 	}
 	rd := &o.Reading
 	j.Within, j.Quality, j.BatteryLow = o.uncertainty().Seconds(), o.Quality.String(), rd.Status&drivers.BatteryLow != 0
-	if rd.HasValue {
+	j.Late = o.Late
+	if rd.HasValue || rd.HasAxes {
 		s := float64(o.S)
-		j.Value, j.Unit, j.S = rd.Value.String(), rd.Unit, &s
+		j.Unit, j.S = rd.Unit, &s
+	}
+	if rd.HasValue {
+		j.Value = rd.Value.String()
 	}
 	if rd.HasAxes {
-		j.Axes, j.Unit = []string{rd.Axes[0].String(), rd.Axes[1].String(), rd.Axes[2].String()}, rd.Unit
+		j.Axes = []string{rd.Axes[0].String(), rd.Axes[1].String(), rd.Axes[2].String()}
 	}
 	if rd.HasTemp {
-		j.Temperature = rd.Temperature.String()
+		j.Temperature, j.TempUnit = rd.Temperature.String(), temperatureUnit(rd)
 	}
 	if rd.BatteryUnit != "" {
 		j.Battery, j.BatteryUnit = rd.Battery.String(), rd.BatteryUnit

@@ -22,6 +22,9 @@ Usage: ovenward simulate [flags]
   --protocol=textline  what the probe speaks: textline (it answers "READ?" with
                        lines like 0.412,mW/cm2,OK), scpi (READ?, READ:ALL?) or
                        modbus (RTU, unit 1; registers 0-1 float32, 2 status)
+  --say=axes,temperature,battery
+                       put these behind the status of each line of textline, in
+                       this order: x, y, z in mW/cm2, °C, per cent
   --link=PATH          make PATH a symbolic link to the tty while it runs
   --truth=FILE         write CSV lines to FILE, one for each answer: instant
                        (CLOCK_REALTIME, ns), true field in the mean over a
@@ -37,6 +40,7 @@ Usage: ovenward simulate [flags]
 // simulateFlags is what the command line of simulate says.
 type simulateFlags struct {
 	protocol, link, truth, probe string
+	say                          []string
 	seed                         uint64
 	speed, stream                float64 // stream in Hz; 0: answers queries
 }
@@ -70,6 +74,7 @@ func parseSimulateFlags(args []string) (simulateFlags, error) {
 	set.Uint64Var(&f.seed, "seed", 1, "")
 	set.Float64Var(&f.speed, "speed", 1, "")
 	rate := set.String("stream", "", "")
+	say := set.String("say", "", "")
 	if err := set.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
 			return f, err
@@ -85,10 +90,21 @@ func parseSimulateFlags(args []string) (simulateFlags, error) {
 	if !(f.speed > 0 && f.speed <= 1e6) {
 		return f, fmt.Errorf("--speed=%g: give kitchen seconds in one second, more than 0, at most 1000000", f.speed)
 	}
+	if *say != "" {
+		f.say = strings.Split(*say, ",")
+	}
 	var err error
 	f.stream, err = parseRate(*rate)
 	if err == nil && f.stream > 0 && f.protocol != simulate.Textline {
 		err = fmt.Errorf("--stream: a probe that speaks %s answers only; leave --stream out, or --protocol", f.protocol)
+	}
+	for _, what := range f.say {
+		if !slices.Contains(simulate.Extras(), what) {
+			return f, fmt.Errorf("--say=%s: the simulated probe cannot say %q; it can say %s", *say, what, strings.Join(simulate.Extras(), ","))
+		}
+	}
+	if len(f.say) > 0 && f.protocol != simulate.Textline {
+		err = errors.Join(err, fmt.Errorf("--say is of --protocol=textline; leave it out with %s", f.protocol))
 	}
 	return f, err
 }
@@ -166,7 +182,7 @@ func onlyProbe(all []simulate.ProbeSpec, f simulateFlags) ([]simulate.ProbeSpec,
 	var ids []string
 	for _, p := range all {
 		if p.ID == f.probe {
-			p.Stream, p.Language = f.stream, f.protocol
+			p.Stream, p.Language, p.Says = f.stream, f.protocol, f.say
 			return []simulate.ProbeSpec{p}, nil
 		}
 		ids = append(ids, p.ID)

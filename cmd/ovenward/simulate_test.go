@@ -42,6 +42,7 @@ func TestSimulateRefuses(t *testing.T) {
 		{"--stream=10", `as in "10Hz"`},
 		{"--stream=0Hz", "0.001Hz to 1000Hz"},
 		{"--stream=NaNHz", "0.001Hz to 1000Hz"},
+		{"--say=axes,mood", `cannot say "mood"; it can say axes,temperature,battery`},
 		{"--nonsense", "see ovenward simulate --help"},
 		{"nonsense", "it takes flags only"},
 		{"--truth=" + file, "holds something else"},

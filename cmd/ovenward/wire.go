@@ -94,6 +94,15 @@ func posts(f *config.File, k *simulate.Kitchen, w *wires) ([]acquire.Post, error
 	return out, nil
 }
 
+// sums are the groups of posts that are judged together.
+func sums(f *config.File) []acquire.Sum {
+	var out []acquire.Sum
+	for _, s := range f.Sums {
+		out = append(out, acquire.Sum{ID: s.ID, Posts: s.Posts, Limit: s.Limit})
+	}
+	return out
+}
+
 func byID[T any](list []T, id func(T) string) map[string]T {
 	m := make(map[string]T, len(list))
 	for _, x := range list {

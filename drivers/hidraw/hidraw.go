@@ -3,21 +3,78 @@
 // device. Reports travel in the envelopes of package hid, which keeps them apart.
 //
 // It has been tested over stand-ins for the device file, and has not been tried on
-// hardware. Times are instants of the clock in Options. What a report means is not
-// its matter. Linux only.
+// hardware. What a report means is not its matter. Linux only.
 package hidraw
 
 import (
+	"errors"
+	"io"
+	"os"
 	"time"
 
+	"ovenward/drivers"
+	"ovenward/drivers/devfile"
+	"ovenward/drivers/hid"
 	"ovenward/drivers/stream"
 )
 
-// Options describe a device. Names in the errors are those of the configuration.
-type Options struct {
-	Path    string                 // "/dev/hidraw0"
-	Resolve func() (string, error) // where set, asked at every opening where the device is; Path is then its name
-	Quiet   time.Duration          // silence before a request
-	Tap     stream.Tap             // sees the reports in their envelopes
-	Now     func() time.Time
+// maxReport is more than any report has, in bytes.
+const maxReport = 4096
+
+// Dial returns the Dialer of the device that o describes. Line and Waits are its
+// own to say.
+func Dial(o devfile.Options) drivers.Dialer {
+	o.Line = func(f *os.File) stream.Line { return &carrier{file: f} }
+	return devfile.Dial(o)
 }
+
+// carrier is the stream.Line over a device.
+type carrier struct {
+	file *os.File
+	buf  [maxReport]byte
+	rest []byte // of an envelope larger than was read of it
+	room []byte
+}
+
+// shortest is the least wait that still reads what has come.
+const shortest = 200 * time.Microsecond
+
+func (c *carrier) Read(p []byte, wait time.Duration) (int, error) {
+	if len(c.rest) == 0 {
+		if err := c.file.SetReadDeadline(time.Now().Add(max(wait, shortest))); err != nil {
+			return 0, err
+		}
+		n, err := c.file.Read(c.buf[:])
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			return 0, nil
+		}
+		if err == nil && n == 0 {
+			err = io.EOF
+		}
+		if err != nil {
+			return 0, err
+		}
+		c.room = hid.Envelope(c.room[:0], c.buf[:n])
+		c.rest = c.room
+	}
+	n := copy(p, c.rest)
+	c.rest = c.rest[n:]
+	return n, nil
+}
+
+// Write sends p as one report, which the device takes whole or not at all.
+func (c *carrier) Write(p []byte, wait time.Duration) (int, error) {
+	if err := c.file.SetWriteDeadline(time.Now().Add(wait)); err != nil {
+		return 0, err
+	}
+	n, err := c.file.Write(p)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return n, drivers.ErrTimeout
+	}
+	return n, err
+}
+
+// Drop can do nothing.
+func (c *carrier) Drop() {}
+
+func (c *carrier) Close() error { return c.file.Close() }

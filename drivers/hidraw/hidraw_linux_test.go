@@ -3,13 +3,13 @@ package hidraw
 import (
 	"errors"
 	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
 	"golang.org/x/sys/unix"
 
 	"ovenward/drivers"
+	"ovenward/drivers/devfile"
 	"ovenward/drivers/driverstest"
 	"ovenward/drivers/hid"
 	"ovenward/drivers/stream"
@@ -80,17 +80,14 @@ func TestReports(t *testing.T) {
 	}
 }
 
-// TestOpen goes through Dial, over a terminal as the device file.
-func TestOpen(t *testing.T) {
+// TestDial goes through Dial, over a terminal as the device file.
+func TestDial(t *testing.T) {
 	tty := driverstest.OpenPTY(t)
-	l, err := Dial(Options{Path: "named", Resolve: func() (string, error) { return tty.Path, nil }})(t.Context())
+	l, err := Dial(devfile.Options{Path: tty.Path})(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	if _, err := Dial(Options{Path: tty.Path})(t.Context()); !errors.Is(err, drivers.ErrBusy) {
-		t.Errorf("a second opening: %v, want ErrBusy", err)
-	}
 	p := meter(t, nil)
 	tty.Send(t, "\x03\x00\x01\x00\x00\x00")
 	frames, err := l.Receive(p.Split, soon(), nil)
@@ -99,10 +96,5 @@ func TestOpen(t *testing.T) {
 	}
 	if r, err := p.Parse(frames[0].Bytes); err != nil || r.Value.String() != "0.005" {
 		t.Errorf("Parse: %+v, %v", r, err)
-	}
-	for path, want := range map[string]error{filepath.Join(t.TempDir(), "hidraw0"): drivers.ErrAbsent} {
-		if _, err := Dial(Options{Path: path})(t.Context()); !errors.Is(err, want) {
-			t.Errorf("Dial(%s): %v, want %v", path, err, want)
-		}
 	}
 }

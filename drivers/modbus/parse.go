@@ -215,7 +215,11 @@ func (n *number) readFloat(raw uint64) (drivers.Decimal, drivers.Status) {
 	case err == nil && exp < math.MinInt8:
 		return drivers.Decimal{Exp: n.exp}, 0
 	case err == nil && exp <= math.MaxInt8:
-		return drivers.Decimal{Digits: d.Digits * n.mul, Exp: int8(exp)}, 0
+		digits := d.Digits * n.mul
+		if whole, ok := shift(digits, exp); exp > 0 && ok {
+			digits, exp = whole, 0 // 20 is said as such, and not as 2e1
+		}
+		return drivers.Decimal{Digits: digits, Exp: int8(exp)}, 0
 	case (v > 0) == (n.mul > 0):
 		return drivers.Decimal{}, drivers.OverRange
 	}

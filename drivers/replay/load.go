@@ -2,6 +2,7 @@ package replay
 
 import (
 	"encoding/csv"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -35,7 +36,8 @@ func readWire(r io.Reader) ([]said, error) {
 	return out, nil
 }
 
-// readCSV reads an export: each row is one whole answer.
+// readCSV reads an export: each row is one whole answer, in said or, where that
+// is no plain text, in said_hex.
 func readCSV(r io.Reader) ([]said, error) {
 	rows := csv.NewReader(r)
 	rows.FieldsPerRecord = -1
@@ -44,9 +46,11 @@ func readCSV(r io.Reader) ([]said, error) {
 	if err != nil {
 		return nil, fmt.Errorf("1: want a line with the names of the columns: %w", err)
 	}
-	utc, text := -1, -1
+	utc, text, hexed := -1, -1, -1
 	for i, name := range head {
 		switch name {
+		case "said_hex":
+			hexed = i
 		case "utc":
 			utc = i
 		case "said":
@@ -85,6 +89,12 @@ func readCSV(r io.Reader) ([]said, error) {
 		if n := len(out); n > 0 && at < out[n-1].at {
 			return nil, fmt.Errorf("%d: utc: %s is before the row above; sort the rows by utc", line, row[utc])
 		}
-		out = append(out, said{sent: true, at: at}, said{whole: true, bytes: []byte(row[text]), at: at})
+		answer := []byte(row[text])
+		if hexed >= 0 && hexed < len(row) && row[hexed] != "" {
+			if answer, err = hex.DecodeString(row[hexed]); err != nil {
+				return nil, fmt.Errorf("%d: said_hex: %w", line, err)
+			}
+		}
+		out = append(out, said{sent: true, at: at}, said{whole: true, bytes: answer, at: at})
 	}
 }

@@ -1,7 +1,7 @@
 // Package replay reads a recording again: a Link that says what an instrument
 // once said, at its own pace, faster, or as fast as it is taken. Recordings are
 // conversations as package wire keeps them, and exports: CSV files with the
-// columns utc (RFC 3339) and said, such as
+// columns utc (RFC 3339) and said, as ovenward export writes them, or
 //
 //	sqlite3 -csv -header ovenward.db "SELECT utc, said FROM samples_read WHERE post = 'hatch-door'"
 //

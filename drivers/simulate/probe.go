@@ -56,7 +56,21 @@ type ProbeSpec struct {
 
 	// Language is one of Languages; only Textline can talk by itself.
 	Language string
+
+	// Says lists what a line of Textline says beside value, unit and status, in
+	// this order and of Extras.
+	Says []string
 }
+
+// What a line can say beside value, unit and status.
+const (
+	SaysAxes        = "axes"        // x, y and z in mW/cm²; their sum is the value
+	SaysTemperature = "temperature" // °C
+	SaysBattery     = "battery"     // per cent of full
+)
+
+// Extras lists what a line can say beside value, unit and status.
+func Extras() []string { return []string{SaysAxes, SaysTemperature, SaysBattery} }
 
 const (
 	lowBattery      = 0.1 // of full
@@ -110,6 +124,10 @@ func (s ProbeSpec) check() error {
 		return fmt.Errorf("probe %q has a charge of %g for %v; give it a charge above 0, at most 1, and a positive life", s.ID, s.Charge, s.BatteryLife)
 	case !slices.Contains(Languages(), s.Language):
 		return fmt.Errorf("probe %q speaks %q; give it one of %s", s.ID, s.Language, strings.Join(Languages(), ", "))
+	case len(s.Says) > 0 && s.Language != Textline:
+		return fmt.Errorf("probe %q says more than one value in %s; give it %s, or nothing to say", s.ID, s.Language, Textline)
+	case slices.ContainsFunc(s.Says, func(e string) bool { return !slices.Contains(Extras(), e) }):
+		return fmt.Errorf("probe %q says %q; give it some of %s", s.ID, s.Says, strings.Join(Extras(), ", "))
 	case s.Stream > 0 && s.Language != Textline:
 		return fmt.Errorf("probe %q talks by itself in %s, which answers only; leave the stream out", s.ID, s.Language)
 	case !(s.Stream >= 0 && s.Stream <= fastestStream):
@@ -185,14 +203,15 @@ func (p *Probe) charge(t time.Duration) float64 {
 //
 //	0.412,mW/cm2,OK
 //
-// It is a pure function of the seed, t and k, on one kind of machine.
+// and behind it what the spec says more. It is a pure function of the seed, t and k, on one kind of machine.
 func (p *Probe) Line(t time.Duration, k uint64) string {
 	_, expected := p.Truth(t)
 	return p.line(t, k, expected)
 }
 
 func (p *Probe) line(t time.Duration, k uint64, expected float64) string {
-	return p.show(t, k, expected).text()
+	s := p.show(t, k, expected)
+	return s.text() + s.more(p.spec.Says)
 }
 
 // shown is one reading as the instrument has it, before it is put into words.
@@ -232,6 +251,29 @@ func (s shown) text() string {
 	return decimal(s.counts, s.decimals) + "," + unitSaid + "," + s.status
 }
 
+// more is what a line says beside value, unit and status, each after a comma. The
+// axes share the value as 6 : 3 : 1, to the last count; they are empty where no
+// number is shown.
+func (s shown) more(says []string) string {
+	var b strings.Builder
+	for _, what := range says {
+		switch {
+		case what == SaysTemperature:
+			fmt.Fprintf(&b, ",%.1f", s.temperature)
+		case what == SaysBattery:
+			fmt.Fprintf(&b, ",%.1f", 100*s.charge)
+		case s.status == StatusFault || s.status == StatusOver:
+			b.WriteString(",,,")
+		default:
+			y, z := 3*s.counts/10, s.counts/10
+			for _, axis := range []int64{s.counts - y - z, y, z} {
+				b.WriteString("," + decimal(axis, s.decimals))
+			}
+		}
+	}
+	return b.String()
+}
+
 // decimal writes counts ≥ 0 with the point that many digits from the right.
 func decimal(counts int64, decimals int) string {
 	s := strconv.FormatInt(counts, 10)
@@ -263,7 +305,7 @@ func (p *Probe) take(instant time.Time) Answer {
 	a := Answer{Probe: p.spec.ID, Index: k, Instant: instant, At: max(0, p.kitchen.Time(instant))}
 	a.True, a.Expected = p.Truth(a.At)
 	a.shown = p.show(a.At, k, a.Expected)
-	a.Line = a.shown.text()
+	a.Line = a.shown.text() + a.shown.more(p.spec.Says)
 	if p.spec.Language == SCPI {
 		a.Line = a.shown.scpi()
 	}

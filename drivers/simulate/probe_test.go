@@ -2,6 +2,8 @@ package simulate
 
 import (
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 )
@@ -128,5 +130,42 @@ func TestNoFieldBeforeTheStart(t *testing.T) {
 	p := build(t, Scripted(1, 1, Pattern{On: time.Second, Level: 10})).Probe("probe-1")
 	if _, e := p.Truth(-time.Hour); e != 0 {
 		t.Errorf("expected %g W/m² before the start, want 0 W/m²", e)
+	}
+}
+
+// TestSays: the axes add up to the value, and nothing stands for them where no
+// number is shown; temperature and battery are those of the probe.
+func TestSays(t *testing.T) {
+	for _, s := range []shown{{status: StatusOK, counts: 1237}, {status: StatusLowBattery, counts: 9}, {status: StatusOK}, {status: StatusOver}, {status: StatusFault}} {
+		s.decimals, s.temperature, s.charge = 3, 21.96, 0.7012
+		columns := strings.Split(s.text()+s.more(Extras()), ",")
+		if len(columns) != 8 || columns[6] != "22.0" || columns[7] != "70.1" {
+			t.Errorf("%+v: %q", s, columns)
+			continue
+		}
+		if s.status == StatusOver || s.status == StatusFault {
+			if strings.Join(columns[3:6], "") != "" {
+				t.Errorf("%+v shows axes: %q", s, columns)
+			}
+			continue
+		}
+		var sum float64
+		for _, axis := range columns[3:6] {
+			x, err := strconv.ParseFloat(axis, 64)
+			if err != nil || x < 0 {
+				t.Errorf("%+v: axis %q", s, axis)
+			}
+			sum += x
+		}
+		if value, err := strconv.ParseFloat(columns[0], 64); err != nil || math.Abs(sum-value) > 1e-9 {
+			t.Errorf("%+v: the axes of %q add up to %g", s, columns, sum)
+		}
+	}
+	o := ModelKitchen(1, 1)
+	for _, wrong := range []ProbeSpec{{ID: "x", Says: []string{"mood"}}, {ID: "x", Says: Extras(), Language: SCPI}} {
+		o.Probes = []ProbeSpec{wrong}
+		if _, err := New(o); err == nil {
+			t.Errorf("%+v was taken", wrong)
+		}
 	}
 }

@@ -4,11 +4,12 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math/bits"
 	"strings"
 )
 
-// Checksum is how a line ends with digits that guard it. They are hexadecimal,
-// the highest first, in either case: two for sum and xor, four for a CRC.
+// Checksum is how a line ends with digits that guard it. They are hexadecimal, in
+// either case: two for sum and xor, four for a CRC, its high byte first.
 type Checksum struct {
 	// Name (checksum): "" for none, "sum" (of all bytes, the low eight bits),
 	// "xor" (of all bytes), or a CRC by its name in the catalogue of
@@ -19,6 +20,7 @@ type Checksum struct {
 	Mark     string // checksum_mark: stands before the digits, such as "*"; "" when nothing does
 	From     string // checksum_from: begins a line and is not guarded, such as "$"; "" when all is
 	WithMark bool   // checksum_with_mark: the mark is guarded too
+	LowFirst bool   // checksum_low_first: a CRC's low byte comes first
 }
 
 // check is a Checksum as protocol holds it.
@@ -28,14 +30,15 @@ type check struct {
 	mark     []byte
 	from     []byte
 	withMark bool
+	lowFirst bool
 }
 
 const maxMark = 8 // bytes
 
 func (c *check) set(o Checksum, terminator []byte) error {
 	if o.Name == "" {
-		if o.Mark != "" || o.From != "" || o.WithMark {
-			return errors.New("checksum: name it, or leave checksum_mark, checksum_from and checksum_with_mark out")
+		if o.Mark != "" || o.From != "" || o.WithMark || o.LowFirst {
+			return errors.New("checksum: name it, or leave checksum_mark, checksum_from, checksum_with_mark and checksum_low_first out")
 		}
 		return nil
 	}
@@ -53,7 +56,7 @@ func (c *check) set(o Checksum, terminator []byte) error {
 		}
 		errs = append(errs, fmt.Errorf("checksum: %q is not known, want one of %s", o.Name, strings.Join(names, ", ")))
 	}
-	c.mark, c.from, c.withMark = []byte(o.Mark), []byte(o.From), o.WithMark
+	c.mark, c.from, c.withMark, c.lowFirst = []byte(o.Mark), []byte(o.From), o.WithMark, o.LowFirst
 	for _, m := range []struct{ option, text string }{{"checksum_mark", o.Mark}, {"checksum_from", o.From}} {
 		if len(m.text) > maxMark || m.text != "" && bytes.Contains([]byte(m.text), terminator) {
 			errs = append(errs, fmt.Errorf("%s: %q, want at most %d bytes and not the terminator", m.option, m.text, maxMark))
@@ -61,6 +64,9 @@ func (c *check) set(o Checksum, terminator []byte) error {
 	}
 	if o.WithMark && o.Mark == "" {
 		errs = append(errs, errors.New("checksum_with_mark: there is no checksum_mark; leave it out"))
+	}
+	if o.LowFirst && known && c.digits == 2 {
+		errs = append(errs, fmt.Errorf("checksum_low_first: %s is one byte; leave it out", o.Name))
 	}
 	return errors.Join(errs...)
 }
@@ -88,10 +94,17 @@ func (c *check) open(line []byte) ([]byte, error) {
 	if c.withMark {
 		guarded = line[len(c.from):at]
 	}
-	if is := c.of(guarded); is != said {
-		return nil, fmt.Errorf("the checksum is %0*X and the line says %0*X: %s", c.digits, is, c.digits, said, quote(line))
+	is := c.of(guarded)
+	if c.lowFirst {
+		is = bits.ReverseBytes16(is)
 	}
-	return body, nil
+	switch {
+	case is == said:
+		return body, nil
+	case c.digits == 4 && is == bits.ReverseBytes16(said):
+		return nil, fmt.Errorf("the checksum is right with its two bytes exchanged; set checksum_low_first the other way: %s", quote(line))
+	}
+	return nil, fmt.Errorf("the checksum is %0*X and the line says %0*X: %s", c.digits, is, c.digits, said, quote(line))
 }
 
 type algorithm struct {

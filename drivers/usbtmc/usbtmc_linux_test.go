@@ -4,14 +4,18 @@ import (
 	"bytes"
 	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"golang.org/x/sys/unix"
 
 	"ovenward/drivers"
+	"ovenward/drivers/devfile"
 	"ovenward/drivers/driverstest"
 	"ovenward/drivers/stream"
 )
@@ -27,14 +31,14 @@ func soon() time.Time { return time.Now().Add(10 * time.Second) }
 
 // device is a stand-in that keeps messages apart, as the kernel's device does: a
 // pair of sockets. The instrument's end is returned.
-func device(t *testing.T, o Options) (drivers.Link, *os.File) {
+func device(t *testing.T) (drivers.Link, *os.File) {
 	t.Helper()
 	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_SEQPACKET|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	theirs := os.NewFile(uintptr(fds[1]), "instrument")
-	l := stream.New(stream.Options{Name: "stand-in", Quiet: o.Quiet}, newCarrier(os.NewFile(uintptr(fds[0]), "device"), o.End))
+	l := stream.New(stream.Options{Name: "stand-in"}, newCarrier(os.NewFile(uintptr(fds[0]), "device"), "\n"))
 	t.Cleanup(func() { l.Close(); theirs.Close() })
 	return l, theirs
 }
@@ -58,7 +62,7 @@ func hear(t *testing.T, f *os.File) string {
 }
 
 func TestExchange(t *testing.T) {
-	l, instrument := device(t, Options{End: "\n"})
+	l, instrument := device(t)
 	for _, c := range []struct{ said, want string }{{"0.412\n", "0.412"}, {"0.413", "0.413"}} { // the end of a message ends a line
 		departed, _, err := l.Send([]byte("READ?\n"), soon())
 		if err != nil {
@@ -77,7 +81,7 @@ func TestExchange(t *testing.T) {
 
 // TestNothingIsReadUnasked: such a read is an error to an instrument.
 func TestNothingIsReadUnasked(t *testing.T) {
-	l, instrument := device(t, Options{End: "\n"})
+	l, instrument := device(t)
 	say(t, instrument, "unasked\n")
 	if got, err := l.Receive(lines, time.Now().Add(50*time.Millisecond), nil); !errors.Is(err, drivers.ErrTimeout) {
 		t.Errorf("Receive: %+v, %v, want ErrTimeout", got, err)
@@ -86,7 +90,7 @@ func TestNothingIsReadUnasked(t *testing.T) {
 
 // TestLateReply: it is never taken for the answer to the next question.
 func TestLateReply(t *testing.T) {
-	l, instrument := device(t, Options{End: "\n"})
+	l, instrument := device(t)
 	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
 		t.Fatal(err)
 	}
@@ -111,7 +115,7 @@ func TestLateReply(t *testing.T) {
 
 func TestUnplug(t *testing.T) {
 	before := runtime.NumGoroutine()
-	l, instrument := device(t, Options{End: "\n"})
+	l, instrument := device(t)
 	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
 		t.Fatal(err)
 	}
@@ -130,7 +134,7 @@ func TestUnplug(t *testing.T) {
 
 // TestCloseWhileAReplyIsOwed ends the wait.
 func TestCloseWhileAReplyIsOwed(t *testing.T) {
-	l, instrument := device(t, Options{End: "\n"})
+	l, instrument := device(t)
 	if _, _, err := l.Send([]byte("A?\n"), soon()); err != nil {
 		t.Fatal(err)
 	}
@@ -141,25 +145,35 @@ func TestCloseWhileAReplyIsOwed(t *testing.T) {
 	}
 }
 
-// TestOpen goes through Dial, over a terminal as the device file.
-func TestOpen(t *testing.T) {
+// TestDial goes through Dial, over a terminal as the device file.
+func TestDial(t *testing.T) {
 	p := driverstest.OpenPTY(t)
 	driverstest.Answer(t, p, "\n", func(int, string) string { return "1.5\n" })
-	l, err := Dial(Options{Path: "named", Resolve: func() (string, error) { return p.Path, nil }, End: "\n"})(t.Context())
+	l, err := Dial(devfile.Options{Path: p.Path}, "\n")(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	if _, err := Dial(Options{Path: p.Path})(t.Context()); !errors.Is(err, drivers.ErrBusy) {
-		t.Errorf("a second opening: %v, want ErrBusy", err)
-	}
 	if _, _, err := l.Send([]byte("Q\n"), soon()); err != nil {
 		t.Fatal(err)
 	}
 	if got, err := l.Receive(lines, soon(), nil); err != nil || string(got[0].Bytes) != "1.5" {
 		t.Errorf("Receive: %+v, %v", got, err)
 	}
-	if _, err := Dial(Options{Path: filepath.Join(t.TempDir(), "usbtmc0")})(t.Context()); !errors.Is(err, drivers.ErrAbsent) {
-		t.Errorf("an absent device: %v, want ErrAbsent", err)
+}
+
+// TestRequestNumber holds the number of the request against the kernel's header.
+func TestRequestNumber(t *testing.T) {
+	source := filepath.Join(t.TempDir(), "number.c")
+	text := "#include <stdio.h>\n#include <sys/ioctl.h>\n#include <linux/types.h>\n#include <linux/usb/tmc.h>\nint main(void) { printf(\"%lu\\n\", (unsigned long)USBTMC_IOCTL_SET_TIMEOUT); return 0; }\n"
+	if err := os.WriteFile(source, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	said, err := exec.Command(driverstest.Compile(t, source)).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.TrimSpace(string(said)); got != strconv.Itoa(setTimeout) {
+		t.Errorf("the header says %s, want %d", got, setTimeout)
 	}
 }

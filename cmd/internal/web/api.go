@@ -72,6 +72,7 @@ type postJSON struct {
 	ValueAt    string      `json:"value_at,omitempty"`
 	ValueAtU   number      `json:"value_at_uncertainty_s"`
 	Quality    string      `json:"quality,omitempty"` // of the newest sample
+	NotCal     string      `json:"uncalibrated_because,omitempty"`
 	Ratio      number      `json:"limit_ratio"`
 	Distance   number      `json:"distance_m"`
 	Limit      limitJSON   `json:"limit"`
@@ -108,6 +109,7 @@ func postOf(st acquire.Stats) postJSON {
 		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
 		Verdict: verdictOf(st.Verdict), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
 	}
+	j.NotCal = st.Uncalibrated
 	sight := st.Sight()
 	j.Regard, j.Why = string(sight.Regard), sight.Why
 	if a := st.Withdrawn; a != nil {

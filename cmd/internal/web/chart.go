@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -27,8 +28,9 @@ type chart struct {
 	Gaps   []span
 	Over   []span
 	Ticks  []tick
-	LimitY float64
+	LimitY float64 // of the post's first limit
 	Limit  string
+	More   []tick // its further limits
 }
 
 // span is a stretch of the time axis in the chart's units.
@@ -89,10 +91,14 @@ func unseenIn(t acquire.Trace, now time.Time, gap time.Duration) time.Duration {
 	return sum
 }
 
-// chartOf draws a trace, from zero to a quarter above the limit or the highest
-// value, so that the limit is always in view.
-func chartOf(t acquire.Trace, limit quantity.PowerDensity, now time.Time, gap time.Duration) chart {
-	top := float64(limit)
+// chartOf draws a trace, from zero to a quarter above the highest limit or the
+// highest value, so that all limits are always in view.
+func chartOf(t acquire.Trace, limits []limit.Limit, now time.Time, gap time.Duration) chart {
+	first := limits[0].Value
+	top := float64(first)
+	for _, l := range limits {
+		top = max(top, float64(l.Value))
+	}
 	for _, slot := range t.Slots {
 		if slot.N > 0 {
 			top = max(top, float64(slot.Hi))
@@ -106,7 +112,10 @@ func chartOf(t acquire.Trace, limit quantity.PowerDensity, now time.Time, gap ti
 	y := func(s float64) float64 {
 		return chartFoot - (chartFoot-chartTop)*min(max(s/top, 0), 1)
 	}
-	c := chart{Limit: read(limit), LimitY: round1(y(float64(limit))), Ticks: ticks(top, y)}
+	c := chart{Limit: read(first), LimitY: round1(y(float64(first))), Ticks: ticks(top, y)}
+	for _, l := range limits[1:] {
+		c.More = append(c.More, tick{round1(y(float64(l.Value))), lineWords(l)})
+	}
 	var path strings.Builder
 	for _, st := range stretches(t, now, gap) {
 		if len(st.slots) == 0 {

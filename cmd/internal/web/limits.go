@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -98,6 +99,32 @@ func furtherLimits(p *acquire.Post) []string {
 		out = append(out, text+"; "+l.Source)
 	}
 	return out
+}
+
+// lineWords names a further limit where the chart draws it.
+func lineWords(l limit.Limit) string {
+	text := l.ID + " " + read(l.Value)
+	if l.Averaged() {
+		text += ", " + averagingFact(l)
+	}
+	return text
+}
+
+// lines gives the further limits to the script that draws the chart.
+func lines(p *acquire.Post) string {
+	type line struct {
+		Value float64 `json:"w_per_m2"`
+		Text  string  `json:"text"`
+	}
+	all := []line{}
+	for _, l := range p.More {
+		all = append(all, line{float64(l.Value), lineWords(l)})
+	}
+	text, err := json.Marshal(all)
+	if err != nil { // numbers and texts always make JSON
+		return "[]"
+	}
+	return string(text)
 }
 
 // boundsJSON is a mean as the API shows it.

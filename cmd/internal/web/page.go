@@ -25,6 +25,8 @@ type snapshot struct {
 	Open      []alarmView
 	Ended     []alarmView
 	AlarmsTag string
+	Told      []toldView
+	NotTold   string // why Told cannot be shown
 
 	ReadOnly string // why this viewer may not change anything; empty when it may
 	User     string // who is let in by name and password; empty where none are configured
@@ -44,8 +46,9 @@ func (s *Server) snapshot(now time.Time, charts bool) snapshot {
 	for _, st := range stats {
 		trace := s.o.Station.Trace(st.Index)
 		v := viewOf(st, trace, now)
+		v.Notes = append(sumWords(s.o.Sums, stats, st.Post.ID), v.Notes...)
 		if charts {
-			v.Chart = chartOf(trace, st.Post.Limit.Value, now, gapOf(st.Post))
+			v.Chart = chartOf(trace, st.Post.Limits(), now, gapOf(st.Post))
 		}
 		snap.Posts = append(snap.Posts, v)
 	}
@@ -91,6 +94,7 @@ func (s *Server) servePage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) renderPage(w http.ResponseWriter, r *http.Request, status int, said word, trouble string) {
 	snap := s.snapshot(s.o.Now(), true)
 	snap.Said, snap.Problem = said, trouble
+	snap.Told, snap.NotTold = s.told(r, s.o.Now())
 	snap = s.forViewer(r, snap)
 	s.render(w, r, status, "page.html", snap)
 }

@@ -12,57 +12,46 @@ import (
 	"ovenward/acquire/store"
 )
 
-func told() []store.Told {
-	at := time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC)
-	return []store.Told{
-		{ID: 2, Courier: "desk", To: "https://desk.example/…", Event: 8, At: at, Attempts: 1, Outcome: store.ToldRefused, Answer: "answered 400", Subject: "<b>silent</b>"},
-		{ID: 1, Courier: "desk", To: "https://desk.example/…", Event: 7, At: at, Attempts: 3, More: 2, Outcome: store.ToldAccepted, Answer: "HTTP 204 No Content", Subject: "exceeds"},
-	}
-}
-
-func toldServer(t *testing.T, fail error) (*Server, *store.ToldQuery) {
-	t.Helper()
-	asked := &store.ToldQuery{}
-	return newServer(newFake(noon()), func(o *Options) {
-		o.Couriers = func() []CourierState {
-			return []CourierState{{ID: "desk", To: "https://desk.example/…", Sent: 4, Waiting: 1, Failing: true, LastError: "no answer within 10s"}}
+// TestWhatWasTold: the page and the API show messages, dead letters as such, and
+// nothing of a record that cannot be read passes for silence.
+func TestWhatWasTold(t *testing.T) {
+	var asked store.ToldQuery
+	var fails error
+	s := newServer(newFake(noon()), func(o *Options) {
+		o.Told = func(_ context.Context, q store.ToldQuery, _ int) ([]store.Told, error) {
+			asked = q
+			return []store.Told{
+				{ID: 9, Courier: "desk", To: "https://desk.example", At: noon(), Attempts: 3, Outcome: store.ToldRefused, Answer: "410 Gone", Subject: "Ward oven: <above>"},
+				{ID: 8, Courier: "manager", To: "m@larkfield.example", At: noon().Add(-25 * time.Hour), Attempts: 1, Outcome: store.ToldAccepted, Subject: "Galley: silent"},
+			}, fails
 		}
-		o.Told = func(_ context.Context, q store.ToldQuery, limit int) ([]store.Told, error) {
-			*asked = q
-			if q.Outcome == store.ToldRefused {
-				return told()[:1], fail
-			}
-			return told()[:min(limit, 2)], fail
-		}
-	}), asked
-}
-
-func TestTold(t *testing.T) {
-	s, asked := toldServer(t, nil)
-	var got struct{ Told []store.Told }
-	if err := json.Unmarshal(get(t, s, "/api/v1/told?courier=desk&event=7&before=9&limit=1").Body.Bytes(), &got); err != nil {
-		t.Fatal(err)
-	}
-	if want := (store.ToldQuery{Before: 9, Event: 7, Courier: "desk"}); *asked != want || len(got.Told) != 1 || got.Told[0].Event != 8 {
-		t.Errorf("asked %+v, got %+v", *asked, got)
-	}
-	if b := get(t, s, "/api/v1/couriers").Body.String(); !strings.Contains(b, `"failing":true`) || !strings.Contains(b, `"id":"desk"`) {
-		t.Errorf("couriers: %s", b)
-	}
-	page := get(t, s, "/told").Body.String()
-	for _, want := range []string{"not accepted", "Dead letters", "&lt;b&gt;silent&lt;/b&gt;", "answered 400", "HTTP 204 No Content", "at attempt 3", "and 2 earlier changes", "2026-11-25 09:00:00"} {
+	})
+	page := get(t, s, "/").Body.String()
+	for _, want := range []string{"12:00:00 UTC", "Ward oven: &lt;above&gt;", "<strong>refused for good: 410 Gone (after 3 attempts)</strong>", "m@larkfield.example", "Galley: silent"} {
 		if !strings.Contains(page, want) {
-			t.Errorf("the page lacks %q:\n%s", want, page)
+			t.Errorf("the page lacks %q", want)
 		}
 	}
-	for _, bad := range []string{"?outcome=maybe", "?before=x", "?event=-1", "?limit=0", "?limit=1001"} {
-		asProblem(t, get(t, s, "/api/v1/told"+bad), http.StatusBadRequest)
+	w := get(t, s, "/api/v1/told?outcome=refused&event=4&before=12&courier=desk")
+	var got struct {
+		Messages []store.Told `json:"messages"`
 	}
-	s, _ = toldServer(t, errors.New("planted"))
-	asProblem(t, get(t, s, "/api/v1/told"), http.StatusServiceUnavailable)
-	asProblem(t, get(t, s, "/told"), http.StatusServiceUnavailable)
-	plain := newServer(newFake(noon()))
-	if b := get(t, plain, "/told").Body.String(); !strings.Contains(b, "nobody is told but on this page") {
-		t.Errorf("without couriers: %s", b)
+	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || len(got.Messages) != 2 || got.Messages[0].Answer != "410 Gone" {
+		t.Errorf("%v: %s", err, w.Body)
+	}
+	if asked != (store.ToldQuery{Before: 12, Event: 4, Courier: "desk", Outcome: store.ToldRefused}) {
+		t.Errorf("asked %+v", asked)
+	}
+	for _, bad := range []string{"outcome=lost", "before=-1", "event=x", "limit=0"} {
+		if w := get(t, s, "/api/v1/told?"+bad); w.Code != http.StatusBadRequest {
+			t.Errorf("%s: %d", bad, w.Code)
+		}
+	}
+	fails = errors.New("disk I/O error")
+	if page := get(t, s, "/").Body.String(); !strings.Contains(page, "what was told cannot be read: disk I/O error") {
+		t.Error("the page says nothing of a record that cannot be read")
+	}
+	if w := get(t, s, "/api/v1/told"); w.Code != http.StatusServiceUnavailable {
+		t.Errorf("a record that cannot be read: %d", w.Code)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -30,11 +31,12 @@ type postView struct {
 	Rule     string   `json:"-"` // decision rule
 	Further  []string `json:"-"` // limits beside the first
 	Probe    string   `json:"-"`
-	Cert     string   `json:"-"`
+	Cert     string   `json:"cert"`
 	ZeroURL  string   `json:"-"`
 	PostURL  string   `json:"-"`
 	OvenURL  string   `json:"-"`
 	LimitWPM string   `json:"-"` // W/m², for the chart
+	Lines    string   `json:"-"` // the further limits, for the chart
 	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
 	Age      string   `json:"-"` // in the snapshot; the script tells it live
 	Chart    chart    `json:"-"` // the snapshot's
@@ -85,10 +87,10 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		Limit: read(p.Limit.Value), LimitSI: readSI(p.Limit.Value),
 		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
 		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
-		Probe: probeWords(p), Cert: certWords(p),
+		Probe: probeWords(p), Cert: certWords(p, now),
 		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
-		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), GapS: fmt.Sprint(gapOf(p).Seconds()),
+		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
 		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
 		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
 		Notes: slices.Concat(otherVerdicts(st), lead.Notes, notes(st)), Zero: zeroWords(st, now),
@@ -199,10 +201,13 @@ func probeWords(p *acquire.Post) string {
 	return p.Probe.ID
 }
 
-func certWords(p *acquire.Post) string {
-	switch c := p.Probe.Certificate; {
+// certWords names the certificate that counts now, not one that is yet to come.
+func certWords(p *acquire.Post, now time.Time) string {
+	switch c := calib.InForce(p.Probe.Certificates(), now); {
 	case c == nil:
 		return "none"
+	case now.Before(c.Date):
+		return c.Number + ", not valid before " + c.Date.UTC().Format(time.DateOnly)
 	case c.Due.IsZero():
 		return c.Number
 	default:
@@ -226,7 +231,7 @@ func notes(st acquire.Stats) []string {
 			text string
 		}{
 			{acquire.Fault, "the newest sample declares a fault"},
-			{acquire.Uncalibrated, "no calibration certificate in force"},
+			{acquire.Uncalibrated, uncalibratedWords(st)},
 			{acquire.ClockUnsure, "the instants are unsure"},
 		} {
 			if q&n.is != 0 {
@@ -244,6 +249,14 @@ func notes(st acquire.Stats) []string {
 		}
 	}
 	return append(all, vitalWords(st)...)
+}
+
+// uncalibratedWords says why the newest value is not calibrated.
+func uncalibratedWords(st acquire.Stats) string {
+	if st.Uncalibrated == "" {
+		return "the newest sample is not calibrated"
+	}
+	return "the newest sample is not calibrated: " + st.Uncalibrated
 }
 
 // segment is one statement of the headline.

@@ -12,6 +12,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -109,7 +111,7 @@ func TestPageSaysWhatIsAmiss(t *testing.T) {
 			st := seeing(0, galley, 14, noon())
 			st.Newest.Quality, st.Battery = acquire.Uncalibrated|acquire.Fault|acquire.ClockUnsure, true
 			return st
-		}()), []string{"no calibration certificate in force", "declares a fault", "the instants are unsure", "calls for a new battery", "1.4 mW/cm²"}, nil},
+		}()), []string{"the newest sample is not calibrated", "declares a fault", "the instants are unsure", "calls for a new battery", "1.4 mW/cm²"}, nil},
 		{"an alarm takes the calm line away", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Exceeds, alarm.LatchedAcknowledged, noon()))),
 			[]string{"1 standing alarm", "below the limit now; the cause is not known to be mended", "It was mended or surveyed",
 				"Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service.",
@@ -246,13 +248,23 @@ func TestGapsInATrace(t *testing.T) {
 	if got := unseenIn(slow, now, 3*time.Second); got != 0 {
 		t.Errorf("a slow probe is unseen for %v", got)
 	}
-	c := chartOf(tr, 10, now, 3*time.Second)
+	limits := []limit.Limit{{ID: "door", Value: 10}, {ID: "low", Value: 2}}
+	c := chartOf(tr, limits, now, 3*time.Second)
 	if len(c.Gaps) != 1 || len(c.Over) == 0 || strings.Count(c.Band, "M") != 2 || len(c.Ticks) < 3 {
 		t.Errorf("chart: %d gaps, %d over-range marks, %d bands, %d ticks", len(c.Gaps), len(c.Over), strings.Count(c.Band, "M"), len(c.Ticks))
 	}
 	// The axis ends a quarter above the higher of limit and highest value.
 	if want := round1(chartFoot - (chartFoot-chartTop)/1.25); c.LimitY != want {
 		t.Errorf("the limit is drawn at %v, want %v", c.LimitY, want)
+	}
+	if want := (tick{round1(chartFoot - (chartFoot-chartTop)*2/12.5), "low 0.2 mW/cm²"}); len(c.More) != 1 || c.More[0] != want {
+		t.Errorf("further limits are drawn at %v, want %v", c.More, want)
+	}
+	// A further limit above all else is in view too, a mean says that it is one.
+	limits = append(limits, limit.Limit{ID: "work", Value: 50, Basis: limit.ExposureOccupational, Averaging: 6 * time.Minute})
+	c = chartOf(tr, limits, now, 3*time.Second)
+	if want := (tick{round1(chartFoot - (chartFoot-chartTop)/1.25), "work 5 mW/cm², mean over 6 min"}); len(c.More) != 2 || c.More[1] != want {
+		t.Errorf("further limits are drawn at %v, want %v", c.More, want)
 	}
 }
 
@@ -273,6 +285,31 @@ func TestSummaryStandsInForTheChart(t *testing.T) {
 	} {
 		if got := viewOf(c.st, c.trace, now).Summary; got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
+		}
+	}
+}
+
+// The page names the certificate that counts at the moment, and not one whose day
+// has not come.
+func TestCertificateInForceIsShown(t *testing.T) {
+	day := func(y int) time.Time { return time.Date(y, 1, 1, 0, 0, 0, 0, time.UTC) }
+	now := noon()
+	was := &calib.Certificate{Number: "K-1", Date: day(now.Year() - 1), Due: day(now.Year() + 1)}
+	next := &calib.Certificate{Number: "K-2", Date: day(now.Year() + 1), Due: day(now.Year() + 2)}
+	for _, tc := range []struct {
+		newest  *calib.Certificate
+		earlier []*calib.Certificate
+		want    string
+	}{
+		{nil, nil, "none"},
+		{was, nil, "K-1, due " + was.Due.Format(time.DateOnly)},
+		{next, []*calib.Certificate{was}, "K-1, due " + was.Due.Format(time.DateOnly)},
+		{next, nil, "K-2, not valid before " + next.Date.Format(time.DateOnly)},
+	} {
+		p := aPost("galley", "Galley oven", "")
+		p.Probe.Certificate, p.Probe.Earlier = tc.newest, tc.earlier
+		if got := certWords(p, now); got != tc.want {
+			t.Errorf("%q, want %q", got, tc.want)
 		}
 	}
 }

@@ -53,17 +53,18 @@ type Options struct {
 	// oldest first.
 	Events func(ctx context.Context, after int64, limit int) ([]acquire.Event, error)
 
+	Sums []acquire.Sum // of several frequencies at one place
 	// Changes reads the record: the changes of alarms in a span of time, in their
 	// order. Without it there is no summary.
 	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
 
+	// Told reads what was told to whom and what came back, the newest first.
+	// Without it nothing is shown of it.
+	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
+
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool
-
-	Couriers func() []CourierState // may be nil
-	// Told reads what was told to whom, the newest first; may be nil.
-	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
 	Site      string
 	Simulated bool   // say on the page that nothing here is measured
@@ -85,7 +86,6 @@ type Server struct {
 	o       Options
 	log     *slog.Logger
 	page    *template.Template
-	told    *template.Template
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
 	streams chan struct{} // one token for each open stream
@@ -115,7 +115,6 @@ func New(o Options) *Server {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.static = loadStatic()
-	s.told = newToldPage()
 	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
 	return s
 }
@@ -132,11 +131,10 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/posts", s.servePosts)
 	get("/api/v1/posts/{id}/trace", s.serveTrace)
 	get("/api/v1/alarms", s.serveAlarms)
+	get("/api/v1/sums", s.serveSums)
 	get("/api/v1/alarms/summary", s.serveSummary)
 	get("/api/v1/events", s.serveEvents)
-	get("/told", s.serveToldPage)
 	get("/api/v1/told", s.serveTold)
-	get("/api/v1/couriers", s.serveCouriers)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	get("/-/ready", probeOf(s.o.Ready, "ready"))

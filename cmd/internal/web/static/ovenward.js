@@ -34,6 +34,7 @@
     constructor(post) {
       this.id = post.dataset.post;
       this.limit = Number(post.dataset.limit) / UNIT;
+      this.more = JSON.parse(post.dataset.more || "[]").map((l) => [l.w_per_m2 / UNIT, l.text]);
       this.gap = Number(post.dataset.gap) * 1e3;
       this.slots = new Map(); // slot number -> [lo, hi, over], mW/cm²
       this.width = 0; // ms
@@ -115,7 +116,7 @@
       c.scale(scale, scale); // setting the size has cleared it
       const end = now(), start = end - SPAN, ink = inks();
       const { runs, gaps } = this.runs(start, end);
-      let top = this.limit;
+      let top = Math.max(this.limit, ...this.more.map((l) => l[0]));
       for (const run of runs) for (const p of run) if (p[2] !== null) top = Math.max(top, p[2]);
       top *= 1.25;
       const box = { l: 44, r: w - 2, t: 24, b: h - 20 };
@@ -126,7 +127,8 @@
       for (const [from, to] of gaps) hatch(c, ink, x(from), box.t, x(to) - x(from), box.b - box.t, y(this.limit));
       this.bands(c, ink, box, runs, x, y);
       this.overRange(c, ink, runs, x);
-      this.limitLine(c, ink, box, y(this.limit));
+      for (const [value, text] of this.more) this.limitLine(c, ink, box, y(value), text);
+      this.limitLine(c, ink, box, y(this.limit), "");
     }
 
     axes(c, ink, box, top, y) {
@@ -199,20 +201,20 @@
       c.fillText("over range", this.canvas.clientWidth - 2, 11);
     }
 
-    limitLine(c, ink, box, at) {
+    limitLine(c, ink, box, at, further) {
       c.strokeStyle = c.fillStyle = ink.ink;
       c.lineWidth = 1.5;
-      c.setLineDash([7, 4]);
+      c.setLineDash(further ? [2, 4] : [7, 4]);
+      c.textAlign = "left";
       c.beginPath();
       c.moveTo(box.l, at);
       c.lineTo(box.r, at);
-      // The label stands above the plot, so that it hides nothing that was seen.
-      c.moveTo(64, 7.5);
-      c.lineTo(88, 7.5);
+      if (further) c.fillText(further, box.l + 4, at - 4);
+      else c.moveTo(64, 7.5), c.lineTo(88, 7.5);
       c.stroke();
       c.setLineDash([]);
-      c.textAlign = "left";
-      c.fillText(`limit ${Number(this.limit.toPrecision(3))} mW/cm²`, 93, 11);
+      // The label stands above the plot, so that it hides nothing that was seen.
+      if (!further) c.fillText(`limit ${Number(this.limit.toPrecision(3))} mW/cm²`, 93, 11);
     }
   }
 
@@ -250,7 +252,7 @@
 
   // ---- posts, headline, alarms
 
-  const texts = ["condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero"];
+  const texts = ["condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero", "cert"];
 
   function list(el, items) {
     if (el.children.length === items.length && items.every((t, i) => el.children[i].textContent === t)) return;

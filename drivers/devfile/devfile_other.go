@@ -1,17 +1,17 @@
 //go:build !linux
 
-package hidraw
+package devfile
 
 import (
 	"context"
-	"errors"
+	"fmt"
 
 	"ovenward/drivers"
 )
 
 // Dial returns a Dialer that says that this system has no such devices.
-func Dial(Options) drivers.Dialer {
+func Dial(o Options) drivers.Dialer {
 	return func(context.Context) (drivers.Link, error) {
-		return nil, errors.New("raw HID devices are read on Linux only")
+		return nil, fmt.Errorf("open %s: USB measurement devices and raw HID devices are read on Linux only", o.Path)
 	}
 }

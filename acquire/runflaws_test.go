@@ -1,0 +1,148 @@
+package acquire
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+)
+
+// outcome is the verdict against the first limit, an instant after at.
+func (w *watch) outcome(at time.Duration) limit.Verdict {
+	w.tick(w.epoch.Add(at + time.Millisecond))
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.verdicts(at + time.Millisecond)[0]
+}
+
+// TestLosingDataNeverEarnsWithin feeds two posts the same run, of which one loses
+// samples to faults and to silences longer than emission limits resolve: it is
+// never within where the one that saw everything is not.
+func TestLosingDataNeverEarnsWithin(t *testing.T) {
+	var decided, within int
+	rapid.Check(t, func(t *rapid.T) {
+		response := rapid.SampledFrom([]time.Duration{500 * time.Millisecond, 2 * time.Second, 3 * time.Second}).Draw(t, "response")
+		post := aPost(&fakeProbe{})
+		post.Probe.Response, post.Probe.Period = response, time.Second
+		full, lossy := onlyWatch(post), onlyWatch(post)
+		silent := 0
+		for i := range 120 {
+			at := time.Duration(i) * time.Second
+			mw := 0.01
+			if i >= 5 {
+				mw = rapid.SampledFrom([]float64{0.5, 0.5, 0.6, 2, 4.9}).Draw(t, "mw")
+			}
+			word := dither(mw, at)
+			full.feed(at, word)
+			heard := false
+			switch lose := rapid.IntRange(0, 40).Draw(t, "lose"); {
+			case silent > 0:
+				silent--
+			case lose == 0:
+				silent = rapid.IntRange(3, 12).Draw(t, "silent")
+			case lose == 1:
+				lossy.feed(at, "FAULT")
+				heard = true
+			default:
+				lossy.feed(at, word)
+				heard = true
+			}
+			if !heard {
+				continue // the last value holds until silence is known
+			}
+			a, b := full.outcome(at), lossy.outcome(at)
+			if b.Outcome == limit.Within {
+				within++
+				if a.Outcome != limit.Within {
+					t.Fatalf("after %v: %s of what was seen whole (%q), and within of what was lost", at, a.Outcome, a.Reasons)
+				}
+			}
+			if a.Outcome == limit.Within {
+				decided++
+			}
+		}
+	})
+	if decided == 0 || within == 0 {
+		t.Errorf("within %d times of the whole and %d times of the rest: nothing was tried", decided, within)
+	}
+}
+
+func onlyWatch(p Post) *watch {
+	return newWatch(&p, 0, time.Date(2000, 1, 1, 12, 0, 0, 0, time.UTC), newMemory(), func(Event) {})
+}
+
+// TestAPeakBeyondTheTableIsNotForgotten: a value of the run that the certificate
+// does not reach keeps the run from being within, though the newest is covered.
+func TestAPeakBeyondTheTableIsNotForgotten(t *testing.T) {
+	post := aPost(&fakeProbe{})
+	post.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 0.1, Factor: 1}, {Level: 10, Factor: 1}}
+	w := onlyWatch(post)
+	const s = time.Second
+	w.goOn(0, 5*s, 0.01)
+	w.goOn(5*s, 20*s, 0.5)
+	if v := w.outcome(20 * s); v.Outcome != limit.Within {
+		t.Fatalf("%s: %q", v.Outcome, v.Reasons)
+	}
+	w.goOn(20*s, 22*s, 3) // 30 W/m², the table ends at 10 W/m²
+	w.goOn(22*s, 40*s, 0.5)
+	if v := w.outcome(40 * s); v.Outcome != limit.NotDecided || !strings.Contains(fmt.Sprint(v.Reasons), "a value of this run lies beyond") {
+		t.Errorf("%s: %q", v.Outcome, v.Reasons)
+	}
+}
+
+// TestOverRangeInTheRunIsNotFiltered: no filter, and no reset, takes back that the
+// run went over range.
+func TestOverRangeInTheRunIsNotFiltered(t *testing.T) {
+	post := aPost(&fakeProbe{})
+	post.Probe.Response = 500 * time.Millisecond
+	w := onlyWatch(post)
+	const s = time.Second
+	w.goOn(0, 5*s, 0.01)
+	w.goOn(5*s, 10*s, 0.5)
+	w.feed(10*s, "OVER")
+	w.goOn(10*s+100*time.Millisecond, 130*s, 0.5)
+	w.alarms[exceedsAt].State = "normal" // as after a reset
+	if v := w.outcome(130 * s); v.Outcome != limit.NotDecided || !strings.Contains(fmt.Sprint(v.Reasons), "earlier in this run") {
+		t.Errorf("%s: %q", v.Outcome, v.Reasons)
+	}
+}
+
+// TestTheTopIsCorrected: bounds of what was not seen reach as high as the probe
+// can show, corrected.
+func TestTheTopIsCorrected(t *testing.T) {
+	post := aPost(&fakeProbe{})
+	post.Probe.Certificate.Factor = 2
+	if top, _, least := post.top(); top != 400 || least != 200 {
+		t.Errorf("of a factor of 2 the top is %v, over-range at least %v; want 400, 200 W/m²", top, least)
+	}
+	post.Probe.Certificate.Factor = 0.5
+	if top, _, least := post.top(); top != 200 || least != 100 {
+		t.Errorf("of a factor of 0.5 the top is %v, over-range at least %v; want 200, 100 W/m²", top, least)
+	}
+}
+
+// TestAnOverdueCertificateIsTold: that its successor is entered already, for a later
+// day, hides nothing; and a lead of 0 keeps only the notice beforehand away.
+func TestAnOverdueCertificateIsTold(t *testing.T) {
+	w, told := ruledWatch(t, func(p *Post) {
+		p.Upkeep.Certificate = 0
+		now, next := *p.Probe.Certificate, *p.Probe.Certificate
+		now.Number, now.Due = "K-1", time.Date(2000, 1, 1, 12, 0, 10, 0, time.UTC)
+		next.Number, next.Date = "K-2", time.Date(2000, 3, 1, 0, 0, 0, 0, time.UTC)
+		p.Probe.Certificate, p.Probe.Earlier = &next, []*calib.Certificate{&now}
+	})
+	w.goOn(0, 9*time.Second, 0.01)
+	told.want(t, alarm.CertificateOverdue)
+	w.goOn(9*time.Second, 12*time.Second, 0.01)
+	told.want(t, alarm.CertificateOverdue, alarm.Raised)
+	told.want(t, alarm.CertificateDue)
+	if text := w.systemText(certificateOverdueAt); !strings.Contains(text, "certificate K-1 of") {
+		t.Error(text)
+	}
+}

@@ -1,0 +1,76 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+)
+
+// ErrExists is a file that a copy would overwrite.
+var ErrExists = errors.New("the file is there already")
+
+// Backup copies the record to file, as it is at one instant, beside a running
+// daemon, and returns the size of the copy in bytes. The copy appears whole and
+// synced, or not at all. A file that is there is refused with ErrExists, unless
+// replace is set.
+func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size int64, err error) {
+	fail := func(err error) (int64, error) {
+		return 0, fmt.Errorf("copy the record to %s: %w", file, err)
+	}
+	if _, err := os.Lstat(file); err == nil && !replace {
+		return fail(ErrExists)
+	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fail(err)
+	}
+	partial := filepath.Join(filepath.Dir(file), "."+filepath.Base(file)+".partial")
+	if err := os.Remove(partial); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fail(err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(partial)
+		}
+	}()
+	// The file is made first, so that nobody else may read it on the way.
+	f, err := os.OpenFile(partial, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return fail(err)
+	}
+	defer f.Close()
+	// The pool of the readers refuses every write, to another file too.
+	db, err := openDB(filepath.Join(r.dir, FileName), url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)"}})
+	if err != nil {
+		return fail(err)
+	}
+	_, err = db.ExecContext(ctx, "VACUUM INTO ?", partial)
+	if err = errors.Join(err, db.Close()); err != nil {
+		return fail(err)
+	}
+	if err = f.Sync(); err != nil {
+		return fail(err)
+	}
+	st, err := f.Stat()
+	if err != nil {
+		return fail(err)
+	}
+	if replace {
+		err = os.Rename(partial, file)
+	} else if err = os.Link(partial, file); err == nil { // which refuses a file that came meanwhile
+		err = os.Remove(partial)
+	} else if errors.Is(err, fs.ErrExist) {
+		err = ErrExists
+	} else {
+		err = os.Rename(partial, file) // a file system without hard links
+	}
+	if err == nil {
+		err = syncDir(filepath.Dir(file))
+	}
+	if err != nil {
+		return fail(err)
+	}
+	return st.Size(), nil
+}

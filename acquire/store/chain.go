@@ -1,0 +1,198 @@
+package store
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+)
+
+// The kinds of what the chain lists.
+const (
+	chainChunk = "chunk"
+	chainEvent = "event"
+)
+
+// chainEnd is where the chain stands: the last entry, its UTC day (days since
+// 1970), and the head after it.
+type chainEnd struct {
+	entry, day int64
+	head       [sha256.Size]byte
+}
+
+// add returns the end after one more entry.
+func (e chainEnd) add(day int64, kind string, ref int64, sum [sha256.Size]byte) chainEnd {
+	h := sha256.New()
+	h.Write(e.head[:])
+	h.Write([]byte(kind))
+	var b [8]byte
+	binary.LittleEndian.PutUint64(b[:], uint64(ref))
+	h.Write(b[:])
+	h.Write(sum[:])
+	next := chainEnd{entry: e.entry + 1, day: max(day, e.day)}
+	h.Sum(next.head[:0])
+	return next
+}
+
+// utcDay is the days since 1970 of an instant.
+func utcDay(t time.Time) int64 { return floorDiv(t.Unix(), 86400) }
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
+
+// dayName writes a day as people do.
+func dayName(day int64) string { return time.Unix(day*86400, 0).UTC().Format(time.DateOnly) }
+
+// eventRow is an event as its table holds it.
+type eventRow struct {
+	id, at               int64
+	post, kind, who, txt string
+	raw                  []byte
+	hasRaw               bool
+	alarm                sql.NullString
+}
+
+// rowOf is e as its table holds it.
+func rowOf(e *acquire.Event) (eventRow, error) {
+	r := eventRow{id: e.ID, at: nanos(e.At), post: e.Post, kind: string(e.Kind), who: e.Who,
+		txt: strings.ToValidUTF8(e.Text, "\uFFFD"), raw: e.Raw, hasRaw: e.Raw != nil}
+	if e.Alarm != nil {
+		text, err := changeJSON(*e.Alarm)
+		if err != nil {
+			return r, err
+		}
+		r.alarm = sql.NullString{String: text, Valid: true}
+	}
+	return r, nil
+}
+
+// hash is SHA-256 of the columns in their order: id and at_ns as 8 bytes, low
+// byte first, and of each other one a byte 1 (0 for NULL), its length as 8
+// bytes, and its bytes.
+func (r *eventRow) hash() (sum [sha256.Size]byte) {
+	h := sha256.New()
+	var b [8]byte
+	number := func(n int64) {
+		binary.LittleEndian.PutUint64(b[:], uint64(n))
+		h.Write(b[:])
+	}
+	column := func(s []byte, has bool) {
+		if !has {
+			h.Write([]byte{0})
+			return
+		}
+		h.Write([]byte{1})
+		number(int64(len(s)))
+		h.Write(s)
+	}
+	number(r.id)
+	number(r.at)
+	for _, s := range []string{r.post, r.kind, r.who, r.txt} {
+		column([]byte(s), true)
+	}
+	column(r.raw, r.hasRaw)
+	column([]byte(r.alarm.String), r.alarm.Valid)
+	h.Sum(sum[:0])
+	return sum
+}
+
+const selectEvents = "SELECT id, at_ns, post, kind, who, text, raw, alarm FROM events "
+
+func (r *eventRow) scan(scan func(...any) error) error {
+	var raw sql.RawBytes
+	err := scan(&r.id, &r.at, &r.post, &r.kind, &r.who, &r.txt, &raw, &r.alarm)
+	r.raw, r.hasRaw = append([]byte(nil), raw...), raw != nil
+	return err
+}
+
+// loadChain reads where the chain ends.
+func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
+	var head []byte
+	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&w.chain.day, &w.chain.entry, &head)
+	if err != nil && err != sql.ErrNoRows {
+		return fmt.Errorf("read where the chain of hashes ends: %w", err)
+	}
+	copy(w.chain.head[:], head)
+	w.pending = w.chain
+	w.s.state.chain = w.chain
+	over := &w.s.state.over
+	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
+	if err != nil && err != sql.ErrNoRows {
+		return fmt.Errorf("read the head of the last day: %w", err)
+	}
+	copy(over.head[:], head)
+	return nil
+}
+
+// enter adds an entry to the chain in the open transaction.
+func (w *writer) enter(ctx context.Context, kind string, ref int64, sum [sha256.Size]byte) error {
+	w.pending = w.pending.add(w.today, kind, ref, sum)
+	_, err := w.exec(ctx, "INSERT INTO chain (entry, day, kind, ref, sha256) VALUES (?, ?, ?, ?, ?)",
+		w.pending.entry, w.pending.day, kind, ref, sum[:])
+	return err
+}
+
+// headOfDay writes the head of the day down, signed where there is a key, in the open
+// transaction.
+func (w *writer) headOfDay(ctx context.Context) error {
+	if w.pending.entry == w.chain.entry {
+		return nil
+	}
+	var signature, signer any
+	if key := w.s.o.SigningKey; key != nil {
+		signature, signer = ed25519.Sign(key, signedText(w.pending)), []byte(key.Public().(ed25519.PublicKey))
+	}
+	_, err := w.exec(ctx, `INSERT INTO days (day, entry, head, signature, signer) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+		entry = excluded.entry, head = excluded.head, signature = excluded.signature, signer = excluded.signer`,
+		w.pending.day, w.pending.entry, w.pending.head[:], signature, signer)
+	return err
+}
+
+// signedText is what a day's signature is of.
+func signedText(e chainEnd) []byte {
+	return fmt.Appendf(nil, "ovenward record, day %s, entries %d, head %s\n", dayName(e.day), e.entry, hex.EncodeToString(e.head[:]))
+}
+
+// chained takes note that the open transaction was committed. The head of a day
+// that is over is told.
+func (w *writer) chained() {
+	before, now := w.chain, w.pending
+	w.chain = now
+	w.s.mu.Lock()
+	st := &w.s.state
+	if before.day != 0 && now.day > before.day {
+		st.over = before
+	}
+	st.chain = now
+	w.s.mu.Unlock()
+	if before.day != 0 && now.day > before.day {
+		w.s.o.Log.Info("the record's day is over; keep this head elsewhere to prove the record later",
+			"day", dayName(before.day), "entries", before.entry, "head", hex.EncodeToString(before.head[:]))
+	}
+}
+
+// Head is a head of the chain of hashes.
+type Head struct {
+	Day     string `json:"day"` // UTC, as 2031-05-20; empty: there is none yet
+	Entries int64  `json:"entries"`
+	SHA256  string `json:"sha256"`
+}
+
+func headOf(e chainEnd) Head {
+	if e.entry == 0 {
+		return Head{}
+	}
+	return Head{Day: dayName(e.day), Entries: e.entry, SHA256: hex.EncodeToString(e.head[:])}
+}

@@ -1,0 +1,185 @@
+package chunk
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+// form is how an instrument words its readings.
+type form struct {
+	name string
+	most float64 // bytes a sample, with all heads
+	row  func(i int, noise int64) Row
+}
+
+func forms() []form {
+	said := func(digits int64, exp int8, format string, args ...any) Row {
+		return Row{Digits: digits, Exp: exp, HasValue: true, Unit: "mW/cm2", Said: fmt.Appendf(nil, format, args...)}
+	}
+	return []form{
+		{name: "fixed point", most: 1.1, row: func(_ int, n int64) Row { return said(1200+n, -3, "%.3f mW/cm2", float64(1200+n)/1000) }},
+		{name: "signed and padded", most: 1.1, row: func(_ int, n int64) Row { return said(n, -3, "V=%+08.3f;OK", float64(n)/1000) }},
+		{name: "scientific", most: 1.2, row: func(_ int, n int64) Row { return said(1234000+1000*n, -6, "+1.%03d000E+00", 234+n) }},
+		{name: "a counter in front", most: 1.2, row: func(i int, n int64) Row { return said(1200+n, -3, "#%06d,%d", 77+i, 1200+n) }},
+		{name: "three axes, twice", most: 3.0, row: func(i int, n int64) Row {
+			x, y := 100+n, 30+n*7919%50
+			r := said(1200+n, -3, "1.%03d %d.%02d 0.%02d -0.02", 200+n, x/100, x%100, y)
+			r.More = fmt.Appendf(nil, `{"axes":[%d.%02d,0.%02d,-0.02],"battery":3.710,"battery_unit":"V"}`, x/100, x%100, y)
+			return r
+		}},
+		{name: "a flag that flips", most: 1.3, row: func(_ int, n int64) Row {
+			r := said(1200+n, -3, "1.%03d", 200+n)
+			if n < 0 {
+				r.Quality = 8
+			}
+			return r
+		}},
+		{name: "status words", most: 1.3, row: func(i int, n int64) Row {
+			if i%500 < 20 {
+				return Row{Said: []byte("OL"), Status: 1, Quality: 2}
+			}
+			return said(1200+n, -3, "1.%03d", 200+n)
+		}},
+		{name: "nothing changes", most: 0.1, row: func(int, int64) Row { return said(0, -3, "0.000 mW/cm2") }},
+	}
+}
+
+// Each way to word a reading takes few bytes, and comes back byte for byte.
+func TestForms(t *testing.T) {
+	for _, f := range forms() {
+		t.Run(f.name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(5, 6))
+			rows := make([]Row, 6000)
+			for i := range rows {
+				rows[i] = f.row(i, int64(rng.NormFloat64()*20))
+				r := &rows[i]
+				r.Seq, r.At, r.AtU, r.Version = int64(i+1), int64(i)*1e8, 5e6, 3
+			}
+			var e Encoder
+			b, n := e.Encode(nil, "fryer", rows, 1<<20)
+			got := all(t, b)
+			if n != len(rows) || len(got) != n {
+				t.Fatalf("%d rows packed and %d read of %d", n, len(got), len(rows))
+			}
+			for i := range got {
+				if !same(&got[i], &rows[i]) {
+					t.Fatalf("row %d comes back as\n%+v\nwant\n%+v", i, got[i], rows[i])
+				}
+			}
+			each := float64(len(b)) / float64(n)
+			t.Logf("%.3f bytes a sample, %q", each, rows[0].Said)
+			if each > f.most {
+				t.Errorf("%.3f bytes a sample, want at most %.3f", each, f.most)
+			}
+		})
+	}
+}
+
+// Any number in any text is found and written again as it was.
+func TestNumberRoundTrip(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		b := []byte(rapid.StringMatching(`[-+]?[0-9]{0,20}(\.[0-9]{0,20})?[-+0-9.]{0,3}`).Draw(rt, "text"))
+		v, s, n := number(b)
+		if n == 0 {
+			return
+		}
+		if got := s.append(nil, v); string(got) != string(b[:n]) {
+			rt.Fatalf("%q is written again as %q", b[:n], got)
+		}
+		if w, m := s.as(b); w != v || m != n {
+			rt.Fatalf("%q is %d of %d bytes, and spelled so %d of %d", b, v, n, w, m)
+		}
+	})
+}
+
+// A line that is spelled one way is read that way only if it is written so again.
+func TestSpelling(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		draw := rapid.StringMatching(`[-+]?0{0,2}[0-9]{1,5}(\.[0-9]{0,3})?`)
+		_, s, n := number([]byte(draw.Draw(rt, "one")))
+		other := []byte(draw.Draw(rt, "other"))
+		if n == 0 {
+			return
+		}
+		if v, m := s.as(other); m > 0 && string(s.append(nil, v)) != string(other[:m]) {
+			rt.Fatalf("%q, read as %+v, is written %q", other, s, s.append(nil, v))
+		}
+	})
+}
+
+// The signal is denser than its order-0 entropy.
+func TestDensity(t *testing.T) {
+	for _, tc := range []struct {
+		places int
+		most   float64
+	}{{3, 0.85}, {2, 0.45}} {
+		var e Encoder
+		rows := signalRows(120_000, tc.places)
+		full := 0
+		for n, total := 0, len(rows); len(rows) > 0; rows = rows[n:] {
+			var b []byte
+			b, n = e.Encode(nil, "fryer", rows, 32<<10)
+			full += len(b)
+			if n < len(rows) && len(b) < 32<<10*97/100 {
+				t.Errorf("a chunk of %d rows has %d bytes, and more would have fitted into %d", n, len(b), 32<<10)
+			}
+			if n == len(rows) {
+				each := float64(full) / float64(total)
+				t.Logf("%d places: %.4f bytes a sample", tc.places, each)
+				if each > tc.most {
+					t.Errorf("%d places: %.4f bytes a sample, want at most %.2f", tc.places, each, tc.most)
+				}
+			}
+		}
+	}
+}
+
+// A chunk holds at most a minute in one block, cut at whole minutes.
+func TestBlocksAreMinutes(t *testing.T) {
+	rows := signalRows(5000, 3)
+	for _, packed := range []func([]byte, string, []Row, int) ([]byte, int){new(Encoder).Encode, new(Encoder).EncodeFragment} {
+		b, _ := packed(nil, "fryer", rows, 1<<20)
+		var c Chunk
+		if err := c.Open(b); err != nil {
+			t.Fatal(err)
+		}
+		var out Block
+		for i := range c.Blocks() {
+			if err := c.Read(i, &out); err != nil {
+				t.Fatal(err)
+			}
+			first, last := time.Unix(0, out.At[0]), time.Unix(0, out.At[out.Len()-1])
+			if !first.Truncate(time.Minute).Equal(last.Truncate(time.Minute)) {
+				t.Errorf("block %d has rows from %v to %v", i, first, last)
+			}
+			s := c.BlockSpan(i)
+			if s.Rows != out.Len() || s.FromSeq != out.Seq[0] || s.ToSeq != out.Seq[s.Rows-1] || s.From != out.At[0] || s.To < out.At[s.Rows-1] {
+				t.Errorf("block %d has numbers %d to %d, its span is %+v", i, out.Seq[0], out.Seq[s.Rows-1], s)
+			}
+		}
+	}
+}
+
+// What is damaged is named.
+func TestDamageIsNamed(t *testing.T) {
+	var e Encoder
+	b, _ := e.Encode(nil, "fryer", signalRows(1300, 3), 1<<20)
+	var c Chunk
+	if err := c.Open(b); err != nil {
+		t.Fatal(err)
+	}
+	b[c.index[1].off+9] ^= 4
+	err := c.Read(1, new(Block))
+	want := "damage at post fryer: 600 samples, numbers 601 to 1200, 2026-01-01T00:01:00.001Z to 2026-01-01T00:02:00.003Z, cannot be read: its bytes are not those that were written"
+	if err == nil || err.Error() != want {
+		t.Errorf("it says\n%v\nwant\n%s", err, want)
+	}
+	if err := c.Open(b[10:40]); err == nil || !strings.Contains(err.Error(), "no chunk of samples") {
+		t.Errorf("a part of a chunk opens: %v", err)
+	}
+}

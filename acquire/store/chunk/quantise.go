@@ -1,0 +1,74 @@
+package chunk
+
+import (
+	"math"
+	"time"
+)
+
+// Resolution is how finely instants of a post that is asked every period are
+// kept: 1 ms from 50 ms on, 10 µs from 1 ms on, else 100 ns.
+func Resolution(period time.Duration) time.Duration {
+	switch {
+	case period >= 50*time.Millisecond:
+		return time.Millisecond
+	case period >= time.Millisecond:
+		return 10 * time.Microsecond
+	}
+	return 100 * time.Nanosecond
+}
+
+// Quantiser coarsens instants, so that they take less room: At to the nearest
+// multiple of Resolution, AtU to a class, which is 1, 2 or 5 × 10^n ns. The
+// interval At ± AtU only grows. A class is kept while it is at most the fourth
+// of those above the least that would do, so that it seldom changes. Order
+// never reverses, and rows that went through once stay as they are.
+type Quantiser struct {
+	Resolution time.Duration // 0 or 1: none
+	class      int64
+}
+
+// Set coarsens the instant of r.
+func (q *Quantiser) Set(r *Row) {
+	res := int64(q.Resolution)
+	at := r.At
+	if res > 1 {
+		down := r.At % res
+		if down < 0 {
+			down += res
+		}
+		if at -= down; 2*down >= res {
+			at += res
+		}
+		if (at > r.At) != (2*down >= res && down != 0) { // beyond what an int64 holds
+			at = r.At
+		}
+	}
+	u := r.AtU + max(at-r.At, r.At-at)
+	if u < r.AtU { // beyond what an int64 holds
+		u = math.MaxInt64
+	}
+	r.At = at
+	least := Class(u)
+	if q.class < least || q.class > 10*least || q.class == 0 {
+		q.class = least
+	}
+	r.AtU = q.class
+}
+
+// Class returns the least of 0, 1, 2, 5, 10 … that is not below u; u itself
+// where none that fits an int64 is, or where u is below 0.
+func Class(u int64) int64 {
+	if u <= 0 {
+		return u
+	}
+	for c := int64(1); ; c *= 10 {
+		for _, m := range [...]int64{1, 2, 5} {
+			if c*m >= u {
+				return c * m
+			}
+		}
+		if c == 1e18 {
+			return u
+		}
+	}
+}

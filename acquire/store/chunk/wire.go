@@ -1,0 +1,80 @@
+package chunk
+
+import (
+	"encoding/binary"
+	"errors"
+)
+
+var errShort = errors.New("it ends too soon, or a length in it is wrong")
+
+func appendUint(b []byte, v uint64) []byte { return binary.AppendUvarint(b, v) }
+func appendInt(b []byte, v int64) []byte   { return binary.AppendVarint(b, v) }
+
+func appendBytes(b, s []byte) []byte { return append(appendUint(b, uint64(len(s))), s...) }
+func appendText(b []byte, s string) []byte {
+	return append(appendUint(b, uint64(len(s))), s...)
+}
+
+// source reads what the append functions wrote. After an error it reads zeros.
+type source struct {
+	b   []byte
+	bad bool
+}
+
+func (s *source) uint() uint64 {
+	if len(s.b) > 0 && s.b[0] < 0x80 {
+		v := s.b[0]
+		s.b = s.b[1:]
+		return uint64(v)
+	}
+	v, n := binary.Uvarint(s.b)
+	if n <= 0 {
+		s.fail()
+		return 0
+	}
+	s.b = s.b[n:]
+	return v
+}
+
+func (s *source) int() int64 {
+	u := s.uint()
+	v := int64(u >> 1)
+	if u&1 != 0 {
+		v = ^v
+	}
+	return v
+}
+
+// count reads a number that is at most most.
+func (s *source) count(most int) int {
+	v := s.uint()
+	if v > uint64(most) {
+		s.fail()
+		return 0
+	}
+	return int(v)
+}
+
+func (s *source) byte() byte {
+	if len(s.b) == 0 {
+		s.fail()
+		return 0
+	}
+	c := s.b[0]
+	s.b = s.b[1:]
+	return c
+}
+
+// bytes returns a part of what is read.
+func (s *source) bytes() []byte {
+	n := s.uint()
+	if n > uint64(len(s.b)) {
+		s.fail()
+		return nil
+	}
+	part := s.b[:n]
+	s.b = s.b[n:]
+	return part
+}
+
+func (s *source) fail() { s.b, s.bad = nil, true }

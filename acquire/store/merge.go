@@ -1,0 +1,326 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store/chunk"
+)
+
+const (
+	// mergeRows is the most samples, about, that one transaction merges.
+	mergeRows = 100_000
+	// waitRows is how many samples wait in fragments, about, before they are merged
+	// out of turn: a burst is taken in first.
+	waitRows = 1_000_000
+	// sealAfter is the longest span of a chunk, by stamps: so that it is in the
+	// chain of hashes soon, however seldom a probe is asked.
+	sealAfter = time.Hour
+)
+
+// merge moves the fragments into chunks, in transactions of at most about
+// mergeRows samples; with all, every chunk is sealed. The caller guards it.
+func (w *writer) merge(all bool) error {
+	for {
+		more, err := w.mergeSome(all)
+		if err != nil {
+			return fmt.Errorf("merge the newest samples into chunks: %w", err)
+		}
+		if !more {
+			return nil
+		}
+	}
+}
+
+// merging merges, and tells a failure when it changes. What is not merged is as
+// durable as before.
+func (w *writer) merging(all bool) {
+	if w.noSpace {
+		return
+	}
+	err := w.guard(func() error { return w.merge(all) })
+	before := w.unmerged
+	w.unmerged = err
+	if err != nil && (before == nil || before.Error() != err.Error()) {
+		w.s.o.Log.Warn("the record's newest samples are not merged into chunks; they are recorded all the same", "err", err)
+	}
+}
+
+// taken is what one transaction merges.
+type taken struct {
+	last   int64 // id of the last fragment; 0: none
+	link   [sha256.Size]byte
+	commit int64
+	at     int64
+	next   int64
+	rows   map[string][]chunk.Row // by post
+	n      int
+	events []acquire.Event
+	more   bool
+}
+
+func (w *writer) mergeSome(all bool) (more bool, err error) {
+	ctx := context.Background()
+	if err := w.connect(ctx); err != nil {
+		return false, err
+	}
+	if err := w.begun(ctx); err != nil {
+		return false, err
+	}
+	if all && w.chain.day != 0 && w.sealedDay == w.chain.day {
+		w.today = w.chain.day // the end of a day belongs to it
+	}
+	t, err := w.takeFragments(ctx)
+	if err != nil {
+		return false, err
+	}
+	if t.last == 0 && !all {
+		_, err := w.exec(ctx, "ROLLBACK")
+		return false, err
+	}
+	if err := w.s.o.Fault(StepMerge); err != nil {
+		return false, err
+	}
+	if w.tellFirst(t.events) {
+		_, err := w.exec(ctx, "ROLLBACK")
+		return false, err
+	}
+	posts, err := w.mergedPosts(ctx, t, all && !t.more)
+	if err != nil {
+		return false, err
+	}
+	for _, p := range posts {
+		if err := w.mergePost(ctx, p.post, p.id, t, all && !t.more); err != nil {
+			return false, fmt.Errorf("post %s: %w", p.id, err)
+		}
+	}
+	if t.last != 0 {
+		if _, err := w.exec(ctx, "DELETE FROM fragments WHERE id <= ?", t.last); err != nil {
+			return false, err
+		}
+		if _, err := w.exec(ctx, "UPDATE record SET commits = max(commits, ?), committed_ns = ?, next_event = max(next_event, ?), link = ?",
+			t.commit, t.at, t.next, t.link[:]); err != nil {
+			return false, err
+		}
+	}
+	if err := w.headOfDay(ctx); err != nil {
+		return false, err
+	}
+	if err := w.s.o.Fault(StepCommit); err != nil {
+		return false, err
+	}
+	if _, err := w.exec(ctx, "COMMIT"); err != nil {
+		return false, err
+	}
+	w.unfolded = true
+	w.fragmentRows = max(0, w.fragmentRows-t.n)
+	w.chained()
+	return t.more, nil
+}
+
+// tellFirst records events of damage that were not told yet, and says whether
+// there were any. What is damaged goes only after it was told.
+func (w *writer) tellFirst(events []acquire.Event) bool {
+	first := false
+	for _, e := range events {
+		if w.told[e.Text] {
+			continue
+		}
+		if w.told == nil {
+			w.told = map[string]bool{}
+		}
+		w.told[e.Text], first = true, true
+		w.s.o.Log.Error("the record is damaged", "post", e.Post, "what", e.Text)
+		w.s.Record(e)
+		w.s.mu.Lock()
+		w.s.state.damaged++
+		w.s.mu.Unlock()
+	}
+	return first
+}
+
+type numbered struct {
+	post int32
+	id   string
+}
+
+// mergedPosts returns the posts to merge, made where they are missing.
+func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbered, error) {
+	ids := map[string]int32{}
+	err := each(ctx, w.conn, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+		var p numbered
+		err := scan(&p.post, &p.id)
+		ids[p.id] = p.post
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	var posts []numbered
+	for _, id := range slices.Sorted(maps.Keys(t.rows)) {
+		post, ok := ids[id]
+		if !ok {
+			if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+				return nil, err
+			}
+		}
+		delete(ids, id)
+		posts = append(posts, numbered{post, id})
+	}
+	if every {
+		for id, post := range ids {
+			posts = append(posts, numbered{post, id})
+		}
+	}
+	slices.SortFunc(posts, func(a, b numbered) int { return int(a.post - b.post) })
+	return posts, nil
+}
+
+// takeFragments reads fragments, the oldest first, up to about mergeRows
+// samples. What is damaged is named in an event.
+func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
+	t := &taken{rows: map[string][]chunk.Row{}}
+	var block chunk.Block
+	err := each(ctx, w.conn, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
+		if t.n >= mergeRows {
+			t.more = true
+			return errEnough
+		}
+		var b sql.RawBytes
+		if err := scan(&t.last, &b); err != nil {
+			return err
+		}
+		f, _, err := readFragment(b)
+		if err != nil {
+			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and its samples are lost: %v", t.last/partsOfCommit, err)))
+			return nil
+		}
+		t.link, t.commit, t.at, t.next = f.link, f.commit, f.at, max(t.next, f.nextEvent)
+		var words []byte
+		err = blocksOf(f.samples, &block, func(c *chunk.Chunk, damage error) bool {
+			if damage != nil {
+				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
+				return true
+			}
+			for i := range block.Len() {
+				t.rows[c.Post()] = append(t.rows[c.Post()], block.Row(i, &words))
+			}
+			t.n += block.Len()
+			return true
+		})
+		if err != nil {
+			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and samples of it are lost: %v", f.commit, err)))
+		}
+		return nil
+	})
+	if errors.Is(err, errEnough) {
+		err = nil
+	}
+	return t, err
+}
+
+var errEnough = errors.New("enough")
+
+// damageEvent is an event that names what cannot be read.
+func (w *writer) damageEvent(post, text string) acquire.Event {
+	return acquire.Event{At: w.s.o.Now().UTC(), Post: post, Kind: acquire.KindRecord, Text: text}
+}
+
+// mergePost adds the rows of a post to its growing chunk, and seals what is full.
+func (w *writer) mergePost(ctx context.Context, post int32, name string, t *taken, all bool) error {
+	rows := t.rows[name]
+	id, before, err := w.growingChunk(ctx, post, t)
+	if err != nil {
+		return err
+	}
+	if len(rows) > 0 {
+		if err := w.rollUp(ctx, post, rows); err != nil {
+			return err
+		}
+	}
+	if rows = append(before, rows...); len(rows) == 0 {
+		return nil
+	}
+	limit := w.page - cellRoom
+	for len(rows) > 0 {
+		var n int
+		w.pack.bytes, n = w.pack.encoder.Encode(w.pack.bytes[:0], name, rows, limit)
+		state := sealed
+		if n == len(rows) && !all && time.Duration(rows[n-1].At-rows[0].At) < sealAfter {
+			state = growing
+		}
+		if err := w.putChunk(ctx, id, rows[:n], state); err != nil {
+			return err
+		}
+		rows, id = rows[n:], id+1
+	}
+	return nil
+}
+
+const putChunk = `INSERT INTO chunks (id, from_seq, to_seq, samples, from_ns, to_ns, state, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+	ON CONFLICT DO UPDATE SET from_seq = excluded.from_seq, to_seq = excluded.to_seq, samples = excluded.samples,
+	from_ns = excluded.from_ns, to_ns = excluded.to_ns, state = excluded.state, data = excluded.data`
+
+// putChunk writes w.pack.bytes, which holds rows.
+func (w *writer) putChunk(ctx context.Context, id int64, rows []chunk.Row, state int) error {
+	first, last := &rows[0], &rows[len(rows)-1]
+	if _, err := w.exec(ctx, putChunk, id, first.Seq, last.Seq, len(rows), first.At, last.At, state, w.pack.bytes); err != nil {
+		return err
+	}
+	if state != sealed {
+		return nil
+	}
+	return w.enter(ctx, chainChunk, id, sha256.Sum256(w.pack.bytes))
+}
+
+// growingChunk returns the rows of the chunk of a post that still grows, and its
+// id; that of the next, and no rows, where none does. One that is damaged is
+// sealed as it is.
+func (w *writer) growingChunk(ctx context.Context, post int32, t *taken) (id int64, rows []chunk.Row, err error) {
+	first, last := chunkRange(post)
+	var state int
+	var data []byte
+	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &data)
+	switch {
+	case err == sql.ErrNoRows:
+		return first, nil, nil
+	case err != nil:
+		return 0, nil, err
+	case state != growing:
+		return id + 1, nil, nil
+	}
+	var block chunk.Block
+	var words []byte
+	var damage error
+	err = blocksOf(data, &block, func(c *chunk.Chunk, d error) bool {
+		if d != nil {
+			damage = d
+			return false
+		}
+		for i := range block.Len() {
+			rows = append(rows, block.Row(i, &words))
+		}
+		return true
+	})
+	if err = errors.Join(err, damage); err == nil {
+		return id, rows, nil
+	}
+	w.tellFirst([]acquire.Event{w.damageEvent(w.s.nameOf(post), err.Error())}) // the damage stays, and is found again
+	if _, err := w.exec(ctx, "UPDATE chunks SET state = ? WHERE id = ?", sealed, id); err != nil {
+		return 0, nil, err
+	}
+	return id + 1, nil, w.enter(ctx, chainChunk, id, sha256.Sum256(data))
+}
+
+func (s *Store) nameOf(post int32) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.queue.names[post]
+}

@@ -1,0 +1,202 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"fmt"
+	"maps"
+	"slices"
+
+	"ovenward/acquire/store/chunk"
+)
+
+// packer turns samples into fragments and chunks. It keeps its memory; only the
+// writer uses it.
+type packer struct {
+	encoder  chunk.Encoder
+	coarsen  map[int32]*chunk.Quantiser
+	byPost   map[int32][]chunk.Row
+	bytes    []byte
+	fragment []byte
+}
+
+// sort parts the rows of b by post, coarsens their instants, and lets those go
+// whose number is not above the last one.
+func (p *packer) sort(b *batch, q *queue) {
+	if p.byPost == nil {
+		p.byPost, p.coarsen = map[int32][]chunk.Row{}, map[int32]*chunk.Quantiser{}
+	}
+	for post, rows := range p.byPost {
+		p.byPost[post] = rows[:0]
+	}
+	b.samples, b.last = 0, map[int32]mark{}
+	var post int32
+	var rows []chunk.Row
+	var last mark
+	var coarse *chunk.Quantiser
+	for _, c := range b.cuts {
+		for i := range c.rows {
+			r := &c.rows[i]
+			if r.post != post || rows == nil {
+				if post != 0 {
+					p.byPost[post], b.last[post] = rows, last
+				}
+				post, rows = r.post, p.byPost[r.post]
+				if rows == nil {
+					rows = make([]chunk.Row, 0, 64)
+				}
+				last, coarse = b.lastOf(post, q), p.coarsener(post, q)
+			}
+			if r.seq <= last.seq {
+				b.refused++
+				continue
+			}
+			rows = append(rows, r.row(b.units))
+			k := &rows[len(rows)-1]
+			coarse.Set(k)
+			last = mark{k.Seq, k.At}
+		}
+	}
+	if post != 0 {
+		p.byPost[post], b.last[post] = rows, last
+	}
+	for _, rows := range p.byPost {
+		b.samples += len(rows)
+	}
+}
+
+func (b *batch) lastOf(post int32, q *queue) mark {
+	if m, ok := b.last[post]; ok {
+		return m
+	}
+	return q.last[post]
+}
+
+func (p *packer) coarsener(post int32, q *queue) *chunk.Quantiser {
+	c, ok := p.coarsen[post]
+	if !ok {
+		c = &chunk.Quantiser{}
+		p.coarsen[post] = c
+	}
+	c.Resolution = q.resolution[post]
+	return c
+}
+
+// row is r as package chunk takes it.
+func (r *row) row(units []string) chunk.Row {
+	said, more := r.split()
+	return chunk.Row{Seq: r.seq, At: r.at, AtU: r.atU, HasValue: r.hasValue, Exp: r.exp, Status: uint8(r.status), Quality: uint8(r.quality),
+		Digits: r.digits, Unit: units[r.unit-1], Version: r.version, Correction: r.correction, Said: said, More: more}
+}
+
+// writeFragments puts the fragments of b into the open transaction.
+func (w *writer) writeFragments(ctx context.Context, b *batch) error {
+	w.s.mu.Lock()
+	before := b.refused
+	w.pack.sort(b, &w.s.queue)
+	names := maps.Clone(w.s.queue.names)
+	w.s.mu.Unlock()
+	if n := b.refused - before; n > 0 {
+		w.s.o.Log.Error("the record refuses samples: their numbers are not above those that are recorded", "samples", n)
+	}
+	rest, err := otherOf(b, names)
+	if err != nil {
+		return err
+	}
+	limit := w.page - cellRoom - fragmentHead - fragmentTail
+	p := &w.pack
+	var parts [][]byte // of chunks
+	p.bytes = p.bytes[:0]
+	from, room := 0, limit-len(rest)
+	for _, post := range slices.Sorted(maps.Keys(p.byPost)) {
+		for rows := p.byPost[post]; len(rows) > 0; {
+			at := len(p.bytes)
+			var n int
+			p.bytes, n = p.encoder.EncodeFragment(p.bytes, names[post], rows, limit)
+			rows = rows[n:]
+			if len(p.bytes)-from > room && (at > from || len(parts) == 0 && len(rest) > 0) {
+				parts = append(parts, p.bytes[from:at:at])
+				from, room = at, limit
+			}
+		}
+	}
+	parts = append(parts, p.bytes[from:])
+	link := w.link
+	for i, samples := range parts {
+		f := fragment{commit: b.no, part: i, parts: len(parts), at: nanos(b.at), nextEvent: b.nextEvent, samples: samples}
+		if i == 0 {
+			f.other = rest
+		}
+		p.fragment = f.append(p.fragment[:0], link)
+		link = f.link
+		if _, err := w.exec(ctx, insertFragment, b.no*partsOfCommit+int64(i), p.fragment); err != nil {
+			return err
+		}
+	}
+	b.link = link
+	return nil
+}
+
+// cellRoom is what SQLite and the columns beside data need of a page: the page's
+// head and what a leaf keeps free (35, sqlite.org/fileformat2.html), the cell's
+// sizes and the row's head.
+const cellRoom = 35 + 64
+
+// loadLast reads how far each post is recorded, and the link of the last
+// fragment.
+func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
+	q := &s.queue
+	for post := range q.names {
+		first, last := chunkRange(post)
+		var m mark
+		err := c.QueryRowContext(ctx, "SELECT to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&m.seq, &m.at)
+		if err == sql.ErrNoRows {
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("read how far post %s is recorded: %w", q.names[post], err)
+		}
+		q.last[post] = m
+	}
+	ids := map[string]int32{}
+	for post, id := range q.names {
+		ids[id] = post
+	}
+	var link []byte
+	if err := c.QueryRowContext(ctx, "SELECT link FROM record").Scan(&link); err != nil {
+		return fmt.Errorf("read the record's link: %w", err)
+	}
+	copy(s.state.link[:], link)
+	err := each(ctx, c, "SELECT data FROM fragments ORDER BY id", func(scan func(...any) error) error {
+		var b sql.RawBytes
+		if err := scan(&b); err != nil {
+			return err
+		}
+		f, _, err := readFragment(b)
+		if err != nil {
+			return nil // told when it is merged
+		}
+		s.state.link = f.link
+		s.state.commits, s.state.at = max(s.state.commits, f.commit), instant(f.at)
+		q.nextEvent = max(q.nextEvent, f.nextEvent)
+		for rest := f.samples; len(rest) > 0; {
+			var c chunk.Chunk
+			if c.Open(rest) != nil {
+				break
+			}
+			if m := c.Span(); m.ToSeq > q.last[ids[c.Post()]].seq {
+				q.last[ids[c.Post()]] = mark{m.ToSeq, m.To}
+			}
+			s.state.fragmentRows += c.Span().Rows
+			rest = rest[c.Size():]
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("read the newest commits: %w", err)
+	}
+	return nil
+}
+
+var _ = sha256.Size

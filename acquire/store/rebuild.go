@@ -1,0 +1,383 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"maps"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store/chunk"
+)
+
+// Rebuilt is what Rebuild made of a broken record.
+type Rebuilt struct {
+	Samples int64
+	Events  int64
+	Missing []Damage // stretches of numbers between samples that were found
+	Kept    string   // where the broken record is kept
+	Lost    []string // tables, or parts of them, that could not be read
+}
+
+// Rebuild makes a new record of all that can be found in the broken one in dir,
+// by its tables where SQLite reads them, and by looking for chunks and commits in
+// every byte of its files. The broken one is kept under another name. Nobody may
+// have the record open.
+//
+// The new record begins a chain of hashes of its own: what was found is proved
+// from now on only.
+func Rebuild(ctx context.Context, dir string, o Options) (*Rebuilt, error) {
+	o = o.withDefaults()
+	held, err := lock(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer held.Close()
+	fail := func(err error) (*Rebuilt, error) {
+		return nil, fmt.Errorf("rebuild the record in %s: %w", dir, err)
+	}
+	to := filepath.Join(dir, "rebuilding")
+	if err := os.RemoveAll(to); err != nil {
+		return fail(err)
+	}
+	stamp := o.Now().UTC().Format("20060102T150405Z")
+	b := &rebuild{from: filepath.Join(dir, FileName), out: &Rebuilt{Kept: filepath.Join(dir, FileName+".broken-"+stamp)}}
+	if err := b.into(ctx, to, o); err != nil {
+		return fail(errors.Join(err, os.RemoveAll(to)))
+	}
+	// The broken record keeps its log beside it. The new one comes last.
+	for _, end := range []string{"-wal", "-shm", ""} {
+		if err := os.Rename(b.from+end, b.out.Kept+end); err != nil && (end == "" || !errors.Is(err, fs.ErrNotExist)) {
+			return fail(err)
+		}
+	}
+	for _, name := range []string{sidecarName, FileName} {
+		if err := os.Rename(filepath.Join(to, name), filepath.Join(dir, name)); err != nil {
+			return fail(err)
+		}
+	}
+	if err := errors.Join(syncDir(dir), os.RemoveAll(to)); err != nil {
+		return fail(err)
+	}
+	return b.out, nil
+}
+
+// rebuild is a rebuilding under way.
+type rebuild struct {
+	from string
+	out  *Rebuilt
+	runs []run
+	tail map[int64][]byte        // what commits wrote beside samples, by the id of their fragments
+	gone map[string][]chunk.Span // what was removed on purpose, by post
+}
+
+// run is a block that was found, and where: in which file, at which byte its
+// chunk begins.
+type run struct {
+	chunk.Span
+	post  string
+	file  string
+	at    int64
+	size  int
+	block int
+}
+
+func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
+	fresh := o
+	fresh.Log, fresh.Fault, fresh.reserve = nil, nil, 1
+	s, err := Open(dir, fresh.withDefaults())
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	b.tables(ctx, s)
+	for _, end := range []string{"", "-wal"} {
+		if err := b.scan(b.from + end); err != nil {
+			return err
+		}
+	}
+	if err := b.events(ctx, s); err != nil {
+		return err
+	}
+	if err := b.write(ctx, s); err != nil {
+		return err
+	}
+	s.Record(acquire.Event{At: o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
+		"this record was rebuilt from a broken one, which is kept as %s: %d samples and %d events were found, %d stretches are missing",
+		filepath.Base(b.out.Kept), b.out.Samples, b.out.Events, len(b.out.Missing))})
+	for _, m := range b.out.Missing {
+		s.Record(acquire.Event{At: o.Now().UTC(), Post: m.Post, Kind: acquire.KindRecord, Text: fmt.Sprintf("samples %d to %d, between %s and %s, are not in what was found of the broken record",
+			m.FromSeq, m.ToSeq, m.From.Format(time.RFC3339Nano), m.To.Format(time.RFC3339Nano))})
+	}
+	return s.Close()
+}
+
+// tables copies what SQLite still reads of the plain tables, row by row.
+func (b *rebuild) tables(ctx context.Context, s *Store) {
+	old, err := openReaders(b.from)
+	if err != nil {
+		b.out.Lost = append(b.out.Lost, err.Error())
+		return
+	}
+	defer old.Close()
+	for _, table := range []string{"posts", "certificates", "post_versions", "corrections", "events", "alarms", "cursors"} {
+		n, err := b.table(ctx, s, old, table)
+		if err != nil {
+			b.out.Lost = append(b.out.Lost, fmt.Sprintf("table %s, after %d rows: %v", table, n, err))
+		}
+		if table == "events" {
+			b.out.Events = n
+		}
+	}
+	b.gone = map[string][]chunk.Span{}
+	_ = each(ctx, old, "SELECT posts.id, from_seq, to_seq FROM chunks JOIN posts ON posts.post = chunks.id >> 32 WHERE state = 2", func(scan func(...any) error) error {
+		var post string
+		var s chunk.Span
+		err := scan(&post, &s.FromSeq, &s.ToSeq)
+		b.gone[post] = append(b.gone[post], s)
+		return err
+	})
+	var events int64 // the numbers that were told are not told again
+	if old.QueryRowContext(ctx, "SELECT next_event FROM record").Scan(&events) == nil {
+		_ = s.ask(ctx, "keep the next event's number", func(ctx context.Context, w *writer) error {
+			w.s.mu.Lock()
+			w.s.queue.nextEvent = max(w.s.queue.nextEvent, events)
+			w.s.mu.Unlock()
+			return nil
+		})
+	}
+}
+
+// events enters the events that were copied into the chain, and writes those that
+// stand in commits only.
+func (b *rebuild) events(ctx context.Context, s *Store) error {
+	for n := 1; n > 0; {
+		if err := s.ask(ctx, "enter the events", func(ctx context.Context, w *writer) (err error) {
+			n, err = w.chainEvents(ctx)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(b.tail)) {
+		if err := s.ask(ctx, "write the events of a commit", func(ctx context.Context, w *writer) error {
+			return w.otherAgain(ctx, b.tail[id])
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// table copies one table.
+func (b *rebuild) table(ctx context.Context, s *Store, old *sql.DB, table string) (n int64, err error) {
+	rows, err := old.QueryContext(ctx, "SELECT * FROM "+table)
+	if err != nil {
+		return 0, err
+	}
+	defer rows.Close()
+	names, err := rows.Columns()
+	if err != nil {
+		return 0, err
+	}
+	insert := "INSERT OR IGNORE INTO " + table + " (" + strings.Join(names, ", ") + ") VALUES (?" + strings.Repeat(", ?", len(names)-1) + ")"
+	for more := true; more; {
+		err := s.ask(ctx, "copy "+table, func(ctx context.Context, w *writer) error {
+			for range 1000 {
+				if more = rows.Next(); !more {
+					return nil
+				}
+				values := make([]any, len(names))
+				for i := range values {
+					values[i] = new(any)
+				}
+				if err := rows.Scan(values...); err != nil {
+					more = false
+					return nil // rows.Err tells it
+				}
+				if _, err := w.exec(ctx, insert, values...); err != nil {
+					return err
+				}
+				n++
+			}
+			return nil
+		})
+		if err != nil {
+			return n, err
+		}
+	}
+	return n, rows.Err()
+}
+
+// scanWindow is how much of a file is looked at in one go; windows overlap by the
+// largest chunk that is looked for.
+const (
+	scanWindow  = 16 << 20
+	scanOverlap = 1 << 20
+)
+
+// scan finds chunks and fragments in the file at path.
+func (b *rebuild) scan(path string) error {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if b.tail == nil {
+		b.tail = map[int64][]byte{}
+	}
+	buf := make([]byte, scanWindow)
+	for base := int64(0); ; base += scanWindow - scanOverlap {
+		n, err := f.ReadAt(buf, base)
+		if err != nil && err != io.EOF {
+			return err
+		}
+		b.window(path, base, buf[:n])
+		if err == io.EOF {
+			return nil
+		}
+	}
+}
+
+func (b *rebuild) window(path string, base int64, buf []byte) {
+	scanFragments(buf, func(f fragment, _ []byte) {
+		if len(f.other) > 0 {
+			b.tail[f.commit*partsOfCommit+int64(f.part)] = bytes.Clone(f.other)
+		}
+	})
+	var block chunk.Block
+	chunk.Scan(buf, func(at int, c *chunk.Chunk) bool {
+		for i := range c.Blocks() {
+			if c.Read(i, &block) == nil {
+				b.runs = append(b.runs, run{Span: c.BlockSpan(i), post: c.Post(), file: path, at: base + int64(at), size: c.Size(), block: i})
+			}
+		}
+		return true
+	})
+}
+
+// write puts what was found into the new record, in the order of the numbers.
+func (b *rebuild) write(ctx context.Context, s *Store) error {
+	slices.SortFunc(b.runs, func(x, y run) int {
+		return cmp.Or(strings.Compare(x.post, y.post), cmp.Compare(x.FromSeq, y.FromSeq), cmp.Compare(y.ToSeq, x.ToSeq))
+	})
+	files := map[string]*os.File{}
+	defer func() {
+		for _, f := range files {
+			f.Close()
+		}
+	}()
+	for len(b.runs) > 0 {
+		n := 0
+		for n < len(b.runs) && b.runs[n].post == b.runs[0].post {
+			n++
+		}
+		if err := b.post(ctx, s, b.runs[:n], files); err != nil {
+			return err
+		}
+		b.runs = b.runs[n:]
+	}
+	return nil
+}
+
+// post writes the samples of one post.
+func (b *rebuild) post(ctx context.Context, s *Store, runs []run, files map[string]*os.File) error {
+	name := runs[0].post
+	seq, at := int64(math.MinInt64), int64(0)
+	var rows []chunk.Row
+	for i, r := range runs {
+		if r.ToSeq > seq {
+			got, err := r.rows(files)
+			if err != nil {
+				return err
+			}
+			for _, row := range got {
+				if row.Seq <= seq || b.removed(name, row.Seq) {
+					continue
+				}
+				if seq != math.MinInt64 && row.Seq > seq+1 && !b.removed(name, seq+1) {
+					b.out.Missing = append(b.out.Missing, Damage{Post: name, FromSeq: seq + 1, ToSeq: row.Seq - 1, From: instant(at), To: instant(row.At)})
+				}
+				rows, seq, at = append(rows, row), row.Seq, row.At
+			}
+		}
+		if len(rows) >= convertRows || i == len(runs)-1 && len(rows) > 0 {
+			if err := s.putRows(ctx, name, rows); err != nil {
+				return err
+			}
+			b.out.Samples += int64(len(rows))
+			rows = nil
+		}
+	}
+	return nil
+}
+
+// removed says whether a sample was removed on purpose.
+func (b *rebuild) removed(post string, seq int64) bool {
+	return slices.ContainsFunc(b.gone[post], func(s chunk.Span) bool { return s.FromSeq <= seq && seq <= s.ToSeq })
+}
+
+// rows reads a block again.
+func (r *run) rows(files map[string]*os.File) ([]chunk.Row, error) {
+	f, ok := files[r.file]
+	if !ok {
+		var err error
+		if f, err = os.Open(r.file); err != nil {
+			return nil, err
+		}
+		files[r.file] = f
+	}
+	// A chunk whose begin is lost is found by its end.
+	from := max(r.at, 0)
+	buf := make([]byte, r.at+int64(r.size)-from)
+	n, err := f.ReadAt(buf, from)
+	if err != nil && err != io.EOF {
+		return nil, err
+	}
+	var rows []chunk.Row
+	var block chunk.Block
+	var words []byte
+	chunk.Scan(buf[:n], func(_ int, c *chunk.Chunk) bool {
+		if c.Size() == r.size && c.Read(r.block, &block) == nil {
+			for i := range block.Len() {
+				rows = append(rows, block.Row(i, &words))
+			}
+		}
+		return len(rows) == 0
+	})
+	return rows, nil
+}
+
+// putRows adds rows of a post behind those that it has, as chunks.
+func (s *Store) putRows(ctx context.Context, name string, rows []chunk.Row) error {
+	return s.ask(ctx, "write samples of post "+name, func(ctx context.Context, w *writer) error {
+		t := &taken{rows: map[string][]chunk.Row{name: rows}}
+		posts, err := w.mergedPosts(ctx, t, false)
+		if err != nil {
+			return err
+		}
+		if err := w.mergePost(ctx, posts[0].post, name, t, false); err != nil {
+			return err
+		}
+		last := rows[len(rows)-1]
+		w.s.mu.Lock()
+		w.s.queue.names[posts[0].post] = name
+		w.s.queue.last[posts[0].post] = mark{last.Seq, last.At}
+		w.s.mu.Unlock()
+		return nil
+	})
+}

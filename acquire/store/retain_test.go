@@ -1,0 +1,151 @@
+package store
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+)
+
+// worked runs f on the writer's goroutine.
+func worked(s *Store, f func(w *writer)) {
+	done := make(chan struct{})
+	s.works <- func(w *writer) { defer close(done); f(w) }
+	<-done
+}
+
+// What is too old, or too much, goes by an event; what lies round an alarm stays;
+// what stays proves itself, and the file gets shorter.
+func TestRetention(t *testing.T) {
+	const hours = 5
+	for _, tc := range []struct {
+		name string
+		keep Retention
+		post map[string]int // hours left, about
+	}{
+		{"by default all", Retention{}, map[string]int{"fryer": hours, "combi": hours}},
+		{"by age", Retention{Keep: Keep{Age: 3 * time.Hour}, Around: time.Minute}, map[string]int{"fryer": 4, "combi": 3}},
+		{"by size", Retention{Posts: map[string]Keep{"combi": {Bytes: 40_000}}}, map[string]int{"fryer": hours, "combi": 1}},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			var now atomic.Int64
+			begin := time.Now()
+			dir := t.TempDir()
+			o := Options{Retention: tc.keep, Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }}
+			s := open(t, dir, o)
+			register(t, s, post("fryer"), post("combi"))
+			s.Record(raise("fryer", alarm.Exceeds, begin.Add(90*time.Minute)))
+			recordedFrom(t, s, begin, hours*time.Hour, 3, "fryer", "combi")
+			merged(t, s, true)
+			before := numbersOf(t, s)
+			worked(s, func(w *writer) { w.giveBack(); w.checkpoint("TRUNCATE") })
+			size := must(os.Stat(filepath.Join(dir, FileName))).Size()
+			now.Store(int64(hours * time.Hour))
+			worked(s, func(w *writer) {
+				w.retaining()
+				if err := w.attempt(true); err != nil {
+					t.Error(err)
+				}
+				w.giveBack()
+				w.checkpoint("TRUNCATE")
+			})
+			for name, want := range tc.post {
+				if got := before[name].n(t, s, name); got < want*36_000-25_000 || got > want*36_000+25_000 {
+					t.Errorf("%s has %d samples left, want about %d h of them", name, got, want)
+				}
+			}
+			checkRetained(t, s, tc.keep, begin)
+			after := must(os.Stat(filepath.Join(dir, FileName))).Size()
+			if gone := tc.name != "by default all"; gone && after >= size {
+				t.Errorf("the file had %d bytes and has %d", size, after)
+			}
+			var free int
+			if err := s.db.QueryRow("PRAGMA freelist_count").Scan(&free); err != nil || free > slackPages {
+				t.Errorf("%d pages are free in the file, %v", free, err)
+			}
+			shut(t, s)
+			// It reads on without damage, and a rebuilding brings nothing back.
+			s = open(t, dir, o)
+			left := before["combi"].n(t, s, "combi")
+			shut(t, s)
+			out, err := Rebuild(t.Context(), dir, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Logf("%+v", out)
+			s = open(t, dir, o)
+			if got := before["combi"].n(t, s, "combi"); got != left {
+				t.Errorf("rebuilt, combi has %d samples, %d before", got, left)
+			}
+		})
+	}
+}
+
+type counted int
+
+func (c counted) n(t *testing.T, s *Store, name string) (n int) {
+	t.Helper()
+	for v, err := range s.Values(t.Context(), name, time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n += len(v.Seq)
+	}
+	return n
+}
+
+func numbersOf(t *testing.T, s *Store) map[string]counted {
+	return map[string]counted{"fryer": counted(counted(0).n(t, s, "fryer")), "combi": counted(counted(0).n(t, s, "combi"))}
+}
+
+func checkRetained(t *testing.T, s *Store, keep Retention, begin time.Time) {
+	t.Helper()
+	if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+		t.Errorf("after it: %v %+v", err, v.Problems)
+	}
+	told := strings.Count(eventTexts(t, s), "were removed: kept are")
+	if (told > 0) != (keep.Age > 0 || len(keep.Posts) > 0) {
+		t.Errorf("%d removals are told", told)
+	}
+	if keep.Around > 0 {
+		at, n := begin.Add(90*time.Minute), 0
+		for range collect(t, s.Samples(t.Context(), "fryer", at.Add(-keep.Around), at.Add(keep.Around))) {
+			n++
+		}
+		if n < 1190 || n > 1210 {
+			t.Errorf("%d samples are left within a minute of the alarm, want 1200", n)
+		}
+	}
+	var removals int
+	if err := s.db.QueryRow("SELECT count(*) FROM chunks WHERE state = 2 AND data IS NULL").Scan(&removals); err != nil || (removals > 0) != (told > 0) {
+		t.Errorf("%d chunks are removed, %v", removals, err)
+	}
+}
+
+// A wall clock that jumps removes nothing.
+func TestRetentionAfterAClockJump(t *testing.T) {
+	begin := time.Now()
+	now := begin
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}}, Now: func() time.Time { return now }, CommitEvery: time.Hour})
+	register(t, s, post("fryer"))
+	recordedFrom(t, s, begin, 10*time.Minute, 3, "fryer")
+	merged(t, s, true)
+	worked(s, func(w *writer) { w.retaining() })
+	worked(s, func(w *writer) {
+		now = begin.Add(2*time.Hour).Round(0).AddDate(10, 0, 0) // no monotonic reading, as after a step
+		w.retainedAt = begin.Add(-2 * time.Hour)
+		w.retaining()
+		now = begin
+	})
+	if n := counted(0).n(t, s, "fryer"); n != 6000 {
+		t.Errorf("%d samples are left, want all 6000", n)
+	}
+	if got := eventTexts(t, s); strings.Contains(got, "removed") {
+		t.Error(got)
+	}
+}

@@ -1,0 +1,383 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"iter"
+	"math"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store/chunk"
+	"ovenward/drivers"
+)
+
+// StoredSample is a sample read back. S and U are derived anew, from what was
+// said and the correction that was in force. Mono is not set; Said is its own.
+type StoredSample struct {
+	acquire.Sample
+	Version      int64 // of the post, in table post_versions
+	CorrectionID int64 // in table corrections; 0: none was in force
+}
+
+// Damage is a stretch of a post's samples that cannot be read. Instants and
+// numbers are those between which it lies, both ends included.
+type Damage struct {
+	Post           string
+	From, To       time.Time
+	FromSeq, ToSeq int64
+	Why            string
+}
+
+func (d *Damage) Error() string {
+	return fmt.Sprintf("the record of post %s is damaged from %s to %s (numbers %d to %d): %s; see ovenward verify",
+		d.Post, d.From.Format(time.RFC3339Nano), d.To.Format(time.RFC3339Nano), d.FromSeq, d.ToSeq, d.Why)
+}
+
+// damageOf is a block's damage in the words of this package.
+func damageOf(err error) error {
+	var d *chunk.Damage
+	if !errors.As(err, &d) {
+		return err
+	}
+	return &Damage{Post: d.Post, From: instant(d.From), To: instant(d.To), FromSeq: d.FromSeq, ToSeq: d.ToSeq, Why: d.Why}
+}
+
+// Samples reads the samples of a post with from ≤ At < to in the order of their
+// numbers; a zero time is no bound. A stretch that is damaged comes as an error
+// that is a *Damage, and what lies behind it follows. After any other error it
+// ends.
+func (r *Reader) Samples(ctx context.Context, postID string, from, to time.Time) iter.Seq2[StoredSample, error] {
+	return r.rowsOf(ctx, postID, r.blocks(ctx, postID, from, to))
+}
+
+// SamplesFrom reads the samples of a post from number seq on, like Samples; of a
+// post that there is not, none.
+func (r *Reader) SamplesFrom(ctx context.Context, postID string, seq int64) iter.Seq2[StoredSample, error] {
+	return r.rowsOf(ctx, postID, r.blocksFrom(ctx, postID, seq))
+}
+
+// rowsOf makes the samples of blocks whole.
+func (r *Reader) rowsOf(ctx context.Context, postID string, blocks iter.Seq2[span, error]) iter.Seq2[StoredSample, error] {
+	return func(yield func(StoredSample, error) bool) {
+		fail := func(err error) bool {
+			return yield(StoredSample{}, fmt.Errorf("read the samples of post %s: %w", postID, err))
+		}
+		for b, err := range blocks {
+			if err != nil {
+				if !fail(err) {
+					return
+				}
+				continue
+			}
+			for i := b.first; i < b.end; i++ {
+				s, err := r.sample(ctx, b.Block, i)
+				if err != nil {
+					fail(err)
+					return
+				}
+				if !yield(s, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// sample makes row i of b whole.
+func (r *Reader) sample(ctx context.Context, b *chunk.Block, i int) (s StoredSample, err error) {
+	var words []byte
+	row := b.Row(i, &words)
+	return r.whole(ctx, &row)
+}
+
+// whole makes a sample of a row.
+func (r *Reader) whole(ctx context.Context, row *chunk.Row) (s StoredSample, err error) {
+	s.Seq, s.At, s.AtU, s.Said = row.Seq, instant(row.At), time.Duration(row.AtU), row.Said
+	s.Quality, s.Version, s.CorrectionID = acquire.Quality(row.Quality), row.Version, row.Correction
+	s.Reading.Status, s.Reading.HasValue = drivers.Status(row.Status), row.HasValue
+	if row.HasValue {
+		s.Reading.Value = drivers.Decimal{Digits: row.Digits, Exp: row.Exp}
+	}
+	if len(row.More) > 0 {
+		if err := readMore(string(row.More), &s.Reading); err != nil {
+			return s, err
+		}
+	}
+	u := r.unit(row.Unit)
+	c, err := r.correction(ctx, row.Correction)
+	if err != nil {
+		return s, err
+	}
+	s.Reading.Unit = u.said
+	c.derive(&s.Sample, u.unit)
+	return s, nil
+}
+
+// span is a block of rows, of which those from first to before end are meant.
+type span struct {
+	*chunk.Block
+	first, end int
+}
+
+// walk is a way through the chunks of a post, and then the fragments.
+type walk struct {
+	r        *Reader
+	post     int32
+	name     string
+	from, to int64 // ns, half open
+	least    int64 // number of the first row that is meant
+	id       int64 // of the last chunk, or of the first to look at
+	visited  bool  // it was looked at
+	seq, at  int64 // the last row that was passed
+	block    chunk.Block
+	yield    func(span, error) bool
+}
+
+// blocks reads the same as Samples, a block at a time. A block is valid until the
+// next one.
+func (r *Reader) blocks(ctx context.Context, postID string, from, to time.Time) iter.Seq2[span, error] {
+	w := &walk{r: r, name: postID, from: math.MinInt64, to: math.MaxInt64, least: math.MinInt64}
+	if !from.IsZero() {
+		w.from = nanos(from)
+	}
+	if !to.IsZero() {
+		w.to = nanos(to)
+	}
+	return w.all(ctx)
+}
+
+// blocksFrom reads the same as SamplesFrom, a block at a time.
+func (r *Reader) blocksFrom(ctx context.Context, postID string, seq int64) iter.Seq2[span, error] {
+	w := &walk{r: r, name: postID, from: math.MinInt64, to: math.MaxInt64, least: seq}
+	return w.all(ctx)
+}
+
+// all goes the way.
+func (w *walk) all(ctx context.Context) iter.Seq2[span, error] {
+	return func(yield func(span, error) bool) {
+		var err error
+		if w.post, err = w.r.post(ctx, w.name); err != nil {
+			if !errors.Is(err, errNoPost) || w.least == math.MinInt64 {
+				yield(span{}, err)
+			}
+			return
+		}
+		w.seq, w.yield = math.MinInt64, yield
+		switch w.id, _ = chunkRange(w.post); {
+		case w.from != math.MinInt64:
+			w.id = w.r.chunkBefore(ctx, w.post, "from_ns", w.from)
+		case w.least != math.MinInt64:
+			w.id = w.r.chunkBefore(ctx, w.post, "from_seq", w.least)
+		}
+		for more := true; more && err == nil; {
+			more, err = w.step(ctx)
+		}
+		if err != nil {
+			yield(span{}, err)
+		}
+	}
+}
+
+// chunkBefore returns the id of the last chunk whose first row, by the column
+// from_ns or from_seq, is before mark, or of the first chunk. Neither stamps nor
+// numbers ever fall, so it halves the range; no index is needed.
+func (r *Reader) chunkBefore(ctx context.Context, post int32, column string, mark int64) int64 {
+	first, last := chunkRange(post)
+	var lo, hi sql.NullInt64
+	err := r.db.QueryRowContext(ctx, "SELECT (SELECT min(id) FROM chunks WHERE id BETWEEN ?1 AND ?2), (SELECT max(id) FROM chunks WHERE id BETWEEN ?1 AND ?2)", first, last).Scan(&lo, &hi)
+	if err != nil || !lo.Valid {
+		return first // the walk meets the error, if it lasts
+	}
+	for lo.Int64 < hi.Int64 {
+		middle := lo.Int64 + (hi.Int64-lo.Int64+1)/2
+		var from int64
+		if r.db.QueryRowContext(ctx, "SELECT "+column+" FROM chunks WHERE id = ?", middle).Scan(&from) != nil {
+			return lo.Int64
+		}
+		if from < mark {
+			lo.Int64 = middle
+		} else {
+			hi.Int64 = middle - 1
+		}
+	}
+	return lo.Int64
+}
+
+// piece is what one step reads.
+type piece struct {
+	id        int64
+	fromSeq   int64
+	fromAt    int64
+	toSeq     int64
+	state     int
+	data      []byte
+	fragments [][]byte // when there is no further chunk
+}
+
+// step passes the next chunk, or the fragments, and says whether there may be
+// more.
+func (w *walk) step(ctx context.Context) (more bool, err error) {
+	p, err := w.next(ctx)
+	switch {
+	case err != nil && ctx.Err() == nil && corrupt(err):
+		return w.skip(ctx, err)
+	case err != nil:
+		return false, err
+	}
+	if p.data == nil && p.fragments == nil && p.state != removed {
+		return false, nil
+	}
+	if p.fragments != nil {
+		w.commits(p.fragments)
+		return false, nil
+	}
+	first, _ := chunkRange(w.post)
+	if !w.visited && p.id > first && w.astray(p.data) {
+		w.id = first // an index lies; the long way finds all
+		w.visited = true
+		return true, nil
+	}
+	if (w.visited && p.id > w.id+1 || !w.visited && p.id > w.id) && !w.damaged("chunks are missing", p.fromSeq, p.fromAt) {
+		return false, nil
+	}
+	w.id, w.visited = p.id, true
+	more = p.state == removed || w.chunks(p.data)
+	if p.state != growing {
+		w.seq = max(w.seq, p.toSeq)
+	}
+	return more, nil
+}
+
+// astray says whether a chunk that the way should begin with begins too late.
+func (w *walk) astray(data []byte) bool {
+	var c chunk.Chunk
+	return data != nil && c.Open(data) == nil && c.Span().From >= w.from && c.Span().FromSeq >= w.least
+}
+
+// commits passes the fragments.
+func (w *walk) commits(all [][]byte) {
+	for _, b := range all {
+		f, _, err := readFragment(b)
+		if err != nil && !w.damaged(fmt.Sprintf("a commit: %v", err), 0, 0) || err == nil && !w.chunks(f.samples) {
+			return
+		}
+	}
+}
+
+// next reads the next chunk with a row that was not passed; where there is none,
+// the fragments, as of the same instant.
+func (w *walk) next(ctx context.Context) (p piece, err error) {
+	_, last := chunkRange(w.post)
+	read := func(q querier) error {
+		err := q.QueryRowContext(ctx, "SELECT id, from_seq, from_ns, to_seq, state, data FROM chunks WHERE id BETWEEN ? AND ? AND to_seq > ? ORDER BY id LIMIT 1", w.id, last, w.seq).
+			Scan(&p.id, &p.fromSeq, &p.fromAt, &p.toSeq, &p.state, &p.data)
+		if err == sql.ErrNoRows {
+			return nil
+		}
+		return err
+	}
+	if err := read(w.r.db); err != nil || p.id != 0 {
+		return p, err
+	}
+	tx, err := w.r.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return p, err
+	}
+	defer tx.Rollback()
+	if err := read(tx); err != nil || p.id != 0 {
+		return p, err
+	}
+	err = each(ctx, tx, "SELECT data FROM fragments ORDER BY id", func(scan func(...any) error) error {
+		var b []byte
+		err := scan(&b)
+		p.fragments = append(p.fragments, b)
+		return err
+	})
+	return p, err
+}
+
+// skip goes on behind a chunk that SQLite cannot read.
+func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
+	_, last := chunkRange(w.post)
+	for id := w.id + 1; id < min(w.id+1000, last); id++ {
+		var at, seq int64
+		if w.r.db.QueryRowContext(ctx, "SELECT from_ns, from_seq FROM chunks WHERE id = ?", id).Scan(&at, &seq) != nil {
+			continue
+		}
+		if !w.damaged(cause.Error(), seq, at) {
+			return false, nil
+		}
+		w.id, w.seq, w.visited = id, seq-1, false
+		return true, nil
+	}
+	return false, &Damage{Post: w.name, From: instant(w.at), FromSeq: w.seq, To: instant(w.at), ToSeq: w.seq, Why: "all from here on: " + cause.Error()}
+}
+
+// damaged tells a stretch from the last row up to a row, 0 where that is not
+// known. It says whether to go on.
+func (w *walk) damaged(why string, seq, at int64) bool {
+	d := &Damage{Post: w.name, Why: why, From: instant(w.at), FromSeq: max(w.seq, 0), To: instant(at), ToSeq: seq}
+	if at == 0 {
+		d.To, d.ToSeq = d.From, d.FromSeq
+	}
+	return w.yield(span{}, d)
+}
+
+// chunks passes the blocks of chunks that lie one behind the other, and says
+// whether to go on.
+func (w *walk) chunks(b []byte) bool {
+	for len(b) > 0 {
+		var c chunk.Chunk
+		if err := c.Open(b); err != nil {
+			return w.damaged(err.Error(), 0, 0)
+		}
+		size := c.Size()
+		if c.Post() == w.name {
+			for i := range c.Blocks() {
+				if !w.pass(&c, i) {
+					return false
+				}
+			}
+		}
+		b = b[min(size, len(b)):]
+	}
+	return true
+}
+
+// pass yields the rows of a block that are meant and were not passed.
+func (w *walk) pass(c *chunk.Chunk, i int) bool {
+	s := c.BlockSpan(i)
+	if s.From >= w.to {
+		return false
+	}
+	if s.To < w.from || s.ToSeq <= w.seq || s.ToSeq < w.least {
+		return true
+	}
+	if err := c.Read(i, &w.block); err != nil {
+		return w.yield(span{}, damageOf(err))
+	}
+	b := &w.block
+	first, end := 0, b.Len()
+	for first < end && (b.Seq[first] <= w.seq || b.Seq[first] < w.least || b.At[first] < w.from) {
+		first++
+	}
+	for end > first && b.At[end-1] >= w.to {
+		end--
+	}
+	if n := b.Len(); n > 0 {
+		w.seq, w.at = max(w.seq, b.Seq[n-1]), b.At[n-1]
+	}
+	return first == end || w.yield(span{b, first, end}, nil)
+}
+
+// corrupt says whether err is damage that SQLite found.
+func corrupt(err error) bool {
+	switch code(err) & 0xff {
+	case codeCorrupt, codeNotADB:
+		return true
+	}
+	return false
+}

@@ -1,0 +1,343 @@
+package store
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"time"
+
+	"ovenward/acquire/store/chunk"
+)
+
+// Problem is something in a record that is not as it was written.
+type Problem struct {
+	Post string    `json:"post,omitempty"`
+	From time.Time `json:"from,omitzero"` // what it concerns, both ends included; zero where not known
+	To   time.Time `json:"to,omitzero"`
+	Text string    `json:"text"`
+}
+
+// Report is what Verify found.
+type Report struct {
+	Chunks, Events int64 // entries of the chain that were checked
+	Samples        int64 // that were decoded
+	Days           int   // with a head
+	Signed         int   // heads whose signature is right
+	Head           Head  // of the chain as it stands
+	Signer         string
+	Problems       []Problem
+	More           int64 // problems beyond those listed
+}
+
+// maxProblems bounds what one report lists.
+const maxProblems = 1000
+
+// Intact says whether nothing was found.
+func (r *Report) Intact() bool { return len(r.Problems) == 0 }
+
+func (r *Report) add(p Problem) {
+	if len(r.Problems) >= maxProblems {
+		r.More++
+		return
+	}
+	r.Problems = append(r.Problems, p)
+}
+
+func (r *Report) addf(format string, args ...any) {
+	r.add(Problem{Text: fmt.Sprintf(format, args...)})
+}
+
+// verifier is a check under way.
+type verifier struct {
+	*Reader
+	rep   Report
+	posts map[int32]string
+	block chunk.Block
+	days  map[int64]dayRow // by their last entry
+	last  int64            // entry of the newest head
+}
+
+type dayRow struct {
+	chainEnd
+	signature, signer []byte
+}
+
+// Verify checks all that is recorded: the database, every chunk and block, and
+// the chain of hashes. It may run beside the daemon and holds no read for long. An
+// error is that it could not be done; what it finds is in the report.
+func (r *Reader) Verify(ctx context.Context) (*Report, error) {
+	v := &verifier{Reader: r, posts: map[int32]string{}, days: map[int64]dayRow{}}
+	promised, err := r.promised()
+	if err != nil {
+		return &v.rep, err
+	}
+	for _, step := range []struct {
+		what string
+		do   func(context.Context) error
+	}{
+		{"the database", v.database}, {"the posts", v.names}, {"the heads of the days", v.heads}, {"the chain of hashes", v.chain},
+		{"what the chain lacks", v.unchained}, {"the chunks that grow", v.growing}, {"the newest commits", v.commits},
+	} {
+		if err := step.do(ctx); ctx.Err() != nil {
+			return &v.rep, fmt.Errorf("verify %s: %w", step.what, err)
+		} else if err != nil {
+			v.rep.addf("%s cannot be read: %v", step.what, err)
+		}
+	}
+	var commits int64
+	err = r.db.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits)
+	if err == nil && commits < promised.commit {
+		v.rep.addf("the record ends at commit %d, but commit %d, of %s, was recorded: the end of the log is damaged, or this is an older copy",
+			commits, promised.commit, instant(promised.at).Format(time.RFC3339Nano))
+	}
+	return &v.rep, nil
+}
+
+// promised reads the sidecar of the record; it may be missing.
+func (r *Reader) promised() (promise, error) {
+	if r.dir == "" {
+		return promise{}, nil
+	}
+	f, err := os.Open(filepath.Join(r.dir, sidecarName))
+	if errors.Is(err, os.ErrNotExist) {
+		return promise{}, nil
+	}
+	if err != nil {
+		return promise{}, fmt.Errorf("read the number of the last commit: %w", err)
+	}
+	defer f.Close()
+	p, _, err := readSidecar(f)
+	return p, err
+}
+
+func (v *verifier) database(ctx context.Context) error {
+	return each(ctx, v.db, "PRAGMA integrity_check(50)", func(scan func(...any) error) error {
+		var s string
+		err := scan(&s)
+		if err == nil && s != "ok" {
+			v.rep.addf("SQLite finds: %s", s)
+		}
+		return err
+	})
+}
+
+func (v *verifier) names(ctx context.Context) error {
+	return each(ctx, v.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+		var post int32
+		var id string
+		err := scan(&post, &id)
+		v.posts[post] = id
+		return err
+	})
+}
+
+func (v *verifier) name(post int32) string {
+	if n, ok := v.posts[post]; ok {
+		return n
+	}
+	return fmt.Sprintf("number %d", post)
+}
+
+// heads reads the heads, as of one instant with where the chain ends.
+func (v *verifier) heads(ctx context.Context) error {
+	tx, err := v.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	var newest chainEnd
+	err = each(ctx, tx, "SELECT day, entry, head, signature, signer FROM days ORDER BY day", func(scan func(...any) error) error {
+		var d dayRow
+		var head []byte
+		if err := scan(&d.day, &d.entry, &head, &d.signature, &d.signer); err != nil {
+			return err
+		}
+		if len(head) != sha256.Size || d.entry <= newest.entry {
+			v.rep.addf("the head of %s is none", dayName(d.day))
+		}
+		copy(d.head[:], head)
+		v.days[d.entry], newest = d, d.chainEnd
+		v.rep.Days++
+		v.signed(d)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	v.last, v.rep.Head = newest.entry, headOf(newest)
+	var end int64
+	if err := tx.QueryRowContext(ctx, "SELECT ifnull(max(entry), 0) FROM chain").Scan(&end); err != nil {
+		return err
+	}
+	if end != v.last {
+		v.rep.addf("the chain of hashes ends at entry %d, and its newest head is of entry %d", end, v.last)
+	}
+	return nil
+}
+
+func (v *verifier) signed(d dayRow) {
+	switch {
+	case d.signature == nil:
+	case len(d.signer) != ed25519.PublicKeySize || !ed25519.Verify(d.signer, signedText(d.chainEnd), d.signature):
+		v.rep.addf("the signature of the head of %s does not fit", dayName(d.day))
+	default:
+		v.rep.Signed++
+		signer := hex.EncodeToString(d.signer)
+		if v.rep.Signer != "" && v.rep.Signer != signer {
+			v.rep.addf("the head of %s is signed by another key, %s", dayName(d.day), signer)
+		}
+		v.rep.Signer = signer
+	}
+}
+
+// entryRow is an entry of the chain with what it is of.
+type entryRow struct {
+	entry, day, ref int64
+	kind            string
+	sum             []byte
+	chunk           sql.Null[int64] // NULL: there is none
+	row             chunkRow
+	event           sql.Null[int64]
+	ev              eventRow
+}
+
+// chunkRow is a chunk as its table holds it.
+type chunkRow struct {
+	id                                    int64
+	fromSeq, toSeq, rows, from, to, state sql.NullInt64
+	removed                               sql.NullInt64
+	data                                  []byte
+}
+
+const selectChain = `SELECT h.entry, h.day, h.kind, h.ref, h.sha256,
+	c.id, c.from_seq, c.to_seq, c.samples, c.from_ns, c.to_ns, c.state, c.removed, c.data,
+	e.id, ifnull(e.at_ns, 0), ifnull(e.post, ''), ifnull(e.kind, ''), ifnull(e.who, ''), ifnull(e.text, ''), e.raw, e.alarm
+	FROM chain AS h LEFT JOIN chunks AS c ON h.kind = 'chunk' AND c.id = h.ref
+	LEFT JOIN events AS e ON h.kind = 'event' AND e.id = h.ref
+	WHERE h.entry > ? AND h.entry <= ? ORDER BY h.entry LIMIT 256`
+
+// chain makes every head again, from what is there.
+func (v *verifier) chain(ctx context.Context) error {
+	var end chainEnd
+	for end.entry < v.last {
+		from := end.entry
+		err := each(ctx, v.db, selectChain, func(scan func(...any) error) error {
+			var e entryRow
+			var raw []byte
+			err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum,
+				&e.chunk, &e.row.fromSeq, &e.row.toSeq, &e.row.rows, &e.row.from, &e.row.to, &e.row.state, &e.row.removed, &e.row.data,
+				&e.event, &e.ev.at, &e.ev.post, &e.ev.kind, &e.ev.who, &e.ev.txt, &raw, &e.ev.alarm)
+			if err != nil {
+				return err
+			}
+			e.row.id, e.ev.id, e.ev.raw, e.ev.hasRaw = e.ref, e.ref, raw, raw != nil
+			if e.entry != end.entry+1 || e.day < end.day {
+				v.rep.addf("the chain of hashes has entry %d, of %s, behind entry %d, of %s", e.entry, dayName(e.day), end.entry, dayName(end.day))
+			}
+			var sum [sha256.Size]byte
+			copy(sum[:], e.sum)
+			end.entry = e.entry - 1
+			end = end.add(e.day, e.kind, e.ref, sum)
+			if d, ok := v.days[e.entry]; ok && d.head != end.head {
+				v.rep.addf("the head of %s does not follow from the chain of hashes: an entry up to then was changed", dayName(d.day))
+				end.head = d.head // told once
+			}
+			v.entry(&e, sum)
+			return nil
+		}, from, v.last)
+		if err != nil {
+			return err
+		}
+		if end.entry == from {
+			v.rep.addf("entries %d to %d of the chain of hashes are missing", from+1, v.last)
+			return nil
+		}
+	}
+	return nil
+}
+
+// entry compares one entry with what it is of.
+func (v *verifier) entry(e *entryRow, sum [sha256.Size]byte) {
+	switch {
+	case e.kind == chainEvent:
+		v.rep.Events++
+		if !e.event.Valid {
+			v.rep.add(Problem{From: time.Unix(e.day*86400, 0).UTC(), Text: fmt.Sprintf("event %d, entered on %s, was deleted", e.ref, dayName(e.day))})
+		} else if e.ev.hash() != sum {
+			v.rep.add(Problem{Post: e.ev.post, From: instant(e.ev.at), To: instant(e.ev.at), Text: fmt.Sprintf("event %d, entered on %s, was changed", e.ref, dayName(e.day))})
+		}
+	case e.kind == chainChunk && !e.chunk.Valid:
+		v.rep.Chunks++
+		v.rep.add(Problem{Post: v.name(int32(e.ref >> 32)), Text: fmt.Sprintf("chunk %d, entered on %s, was deleted by no event", e.ref&math.MaxUint32, dayName(e.day))})
+	case e.kind == chainChunk:
+		v.rep.Chunks++
+		v.chunkEntry(e, sum)
+	default:
+		v.rep.addf("entry %d of the chain of hashes is of kind %q, which is none", e.entry, e.kind)
+	}
+}
+
+func (v *verifier) chunkEntry(e *entryRow, sum [sha256.Size]byte) {
+	c := &e.row
+	p := Problem{Post: v.name(int32(c.id >> 32)), From: instant(c.from.Int64), To: instant(c.to.Int64)}
+	switch {
+	case c.state.Int64 == removed && c.data == nil && v.removal(c):
+		return
+	case c.state.Int64 != sealed || c.data == nil:
+		p.Text = fmt.Sprintf("chunk %d was unsealed or emptied by no event", c.id&math.MaxUint32)
+		v.rep.add(p)
+	case sha256.Sum256(c.data) != sum:
+		p.Text = fmt.Sprintf("samples %d to %d are not those that were recorded: their hash, entered on %s, does not fit", c.fromSeq.Int64, c.toSeq.Int64, dayName(e.day))
+		v.rep.add(p)
+		fallthrough
+	default:
+		v.content(c)
+	}
+}
+
+// removal says whether an event tells of the removal of a chunk.
+func (v *verifier) removal(c *chunkRow) bool {
+	var text string
+	var from, to int64
+	err := v.db.QueryRow("SELECT text FROM events WHERE id = ? AND kind = 'record'", c.removed).Scan(&text)
+	n, _ := fmt.Sscanf(text, "samples %d to %d,", &from, &to)
+	return err == nil && n == 2 && from <= c.fromSeq.Int64 && c.toSeq.Int64 <= to
+}
+
+// content decodes a chunk and compares it with its row.
+func (v *verifier) content(c *chunkRow) {
+	name := v.name(int32(c.id >> 32))
+	p := Problem{Post: name, From: instant(c.from.Int64), To: instant(c.to.Int64)}
+	rows := int64(0)
+	var all chunk.Span
+	err := blocksOf(c.data, &v.block, func(ch *chunk.Chunk, damage error) bool {
+		all = ch.Span()
+		if ch.Post() != name {
+			p.Text = fmt.Sprintf("a chunk of post %s stands among those of this one", ch.Post())
+			v.rep.add(p)
+		}
+		var d *chunk.Damage
+		if errors.As(damage, &d) {
+			v.rep.add(Problem{Post: name, From: instant(d.From), To: instant(d.To), Text: fmt.Sprintf("%d samples from number %d on are damaged: %s", d.Rows, d.FromSeq, d.Why)})
+		}
+		rows += int64(v.block.Len())
+		return true
+	})
+	v.rep.Samples += rows
+	if err != nil {
+		p.Text = fmt.Sprintf("samples %d to %d are damaged: %v", c.fromSeq.Int64, c.toSeq.Int64, err)
+		v.rep.add(p)
+		return
+	}
+	if all.FromSeq != c.fromSeq.Int64 || all.ToSeq != c.toSeq.Int64 || all.From != c.from.Int64 || all.To != c.to.Int64 || int64(all.Rows) != c.rows.Int64 {
+		p.Text = fmt.Sprintf("the row of chunk %d says samples %d to %d, and the chunk holds %d to %d", c.id&math.MaxUint32, c.fromSeq.Int64, c.toSeq.Int64, all.FromSeq, all.ToSeq)
+		v.rep.add(p)
+	}
+}

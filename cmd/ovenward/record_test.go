@@ -1,0 +1,168 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/rsa"
+	"crypto/x509"
+	"encoding/pem"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store"
+	"ovenward/drivers"
+)
+
+// keptRecord makes a record of a minute in a folder, signed if key is set.
+func keptRecord(t *testing.T, key ed25519.PrivateKey) string {
+	t.Helper()
+	dir := t.TempDir()
+	s, err := store.Open(dir, store.Options{SigningKey: key, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Date(2031, 5, 20, 12, 0, 0, 0, time.UTC)
+	if err := s.Register([]acquire.Post{{ID: "fryer", Probe: acquire.Probe{Period: 100 * time.Millisecond}}}, now); err != nil {
+		t.Fatal(err)
+	}
+	for i := range int64(600) {
+		v := drivers.Decimal{Digits: 1000 + i%7, Exp: -3}
+		s.Append(0, []acquire.Sample{{Seq: i + 1, At: now.Add(time.Duration(i) * 100 * time.Millisecond), Said: []byte(v.String()),
+			Reading: drivers.Reading{Value: v, HasValue: true, Unit: "mW/cm2"}}})
+	}
+	s.Record(acquire.Event{At: now, Kind: acquire.KindStation, Text: "watching 1 post"})
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+func ran(args ...string) (code int, stdout, stderr string) {
+	var out, errs bytes.Buffer
+	code = dispatch(context.Background(), args, &out, &errs)
+	return code, out.String(), errs.String()
+}
+
+func TestVerifyCommand(t *testing.T) {
+	_, key, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, out, _ := ran("verify", "--storage.path="+keptRecord(t, key))
+	if code != 0 || !strings.Contains(out, "Intact") || !strings.Contains(out, "600 samples") || !strings.Contains(out, "heads are signed by the key") {
+		t.Errorf("a signed record gives %d, %q", code, out)
+	}
+	dir := keptRecord(t, nil)
+	code, out, _ = ran("verify", "--storage.path="+dir)
+	if code != 0 || !strings.Contains(out, "not signed, which shows accident and casual edits only") {
+		t.Errorf("an unsigned record gives %d, %q", code, out)
+	}
+	if code, out, _ = ran("verify", "--format=json", "--storage.path="+dir); code != 0 || !strings.Contains(out, `"intact": true`) {
+		t.Errorf("as JSON %d, %q", code, out)
+	}
+
+	// One bit in the middle of the samples.
+	file := filepath.Join(dir, store.FileName)
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	magic := []byte("\xCBow\x96")
+	if !bytes.Contains(b, magic) {
+		t.Fatal("no chunk in the file")
+	}
+	for at := 0; ; {
+		i := bytes.Index(b[at:], magic)
+		if i < 0 {
+			break
+		}
+		at += i + len(magic)
+		b[at+200] ^= 4 // of the chunk, and of what is left of earlier ones
+	}
+	if err := os.WriteFile(file, b, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	code, out, _ = ran("verify", "--storage.path="+dir)
+	if code != 1 || !strings.Contains(out, "post fryer, 2031-05-20T12:00:00Z") || !strings.Contains(out, "NOT intact") || !strings.Contains(out, "--rebuild") {
+		t.Errorf("a changed record gives %d, %q", code, out)
+	}
+	code, out, errs := ran("verify", "--rebuild", "--storage.path="+dir)
+	if code != 0 || !strings.Contains(out, "The broken one is kept as ovenward.db.broken-") {
+		t.Errorf("rebuilding gives %d, %q, %q", code, out, errs)
+	}
+	if code, out, _ = ran("verify", "--storage.path="+dir); code != 0 {
+		t.Errorf("rebuilt it gives %d, %q", code, out)
+	}
+	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}, {"verify", "--storage.path=" + t.TempDir()}} {
+		if code, _, errs := ran(args...); code != 1 || errs == "" {
+			t.Errorf("%v gives %d, %q", args, code, errs)
+		}
+	}
+}
+
+func TestBackupCommand(t *testing.T) {
+	dir, to := keptRecord(t, nil), t.TempDir()
+	file := filepath.Join(to, store.FileName)
+	if code, out, errs := ran("backup", "--storage.path="+dir, "-o", file); code != 0 || !strings.Contains(out, file) {
+		t.Fatalf("gives %d, %q, %q", code, out, errs)
+	}
+	if code, out, _ := ran("verify", "--storage.path="+to); code != 0 {
+		t.Errorf("the copy gives %d, %q", code, out)
+	}
+	if code, _, errs := ran("backup", "--storage.path="+dir, "-o", file); code != 1 || !strings.Contains(errs, "--replace") {
+		t.Errorf("over a file it gives %d, %q", code, errs)
+	}
+	if code, _, errs := ran("backup", "--storage.path="+dir, "-o", file, "--replace"); code != 0 {
+		t.Errorf("told to, it gives %d, %q", code, errs)
+	}
+	if code, _, errs := ran("backup", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "-o") {
+		t.Errorf("without a file it gives %d, %q", code, errs)
+	}
+}
+
+func TestSigningKey(t *testing.T) {
+	write := func(dir string, key any, kind string) string {
+		t.Helper()
+		der, err := x509.MarshalPKCS8PrivateKey(key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		file := filepath.Join(dir, keyCredential)
+		if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	_, key, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	file := write(dir, key, "PRIVATE KEY")
+	for _, where := range [][2]string{{file, ""}, {"", dir}, {file, t.TempDir()}} {
+		if got, err := signingKey(where[0], where[1]); err != nil || !got.Equal(key) {
+			t.Errorf("from %q: %v", where, err)
+		}
+	}
+	for _, where := range [][2]string{{"", ""}, {"", t.TempDir()}} {
+		if got, err := signingKey(where[0], where[1]); err != nil || got != nil {
+			t.Errorf("from %q: %v, %v", where, got, err)
+		}
+	}
+	other, err := rsa.GenerateKey(rand.Reader, 2048)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, file := range map[string]string{"none": filepath.Join(dir, "none"), "of another kind": write(t.TempDir(), other, "PRIVATE KEY"), "no PEM": dir} {
+		if _, err := signingKey(file, ""); err == nil || !strings.Contains(err.Error(), "openssl genpkey -algorithm ed25519") {
+			t.Errorf("a key file that is %s gives %v", name, err)
+		}
+	}
+}

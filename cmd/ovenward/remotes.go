@@ -1,0 +1,138 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"iter"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store"
+	"ovenward/metrics"
+	"ovenward/metrics/remotewrite"
+)
+
+// newRemotes makes a writer for each remote-write target of the configuration.
+func (d *daemon) newRemotes(posts []acquire.Post, now func() time.Time) error {
+	for _, r := range d.file.Remotes {
+		w, err := remotewrite.New(remotewrite.Options{
+			Name: r.ID, URL: r.URL, Site: d.file.Site.Name, Posts: posts,
+			Record: &outgoing{Store: d.record, now: now, versions: map[int64]remotewrite.Place{}},
+			CAFile: r.CAFile, Username: r.Username, PasswordFile: r.PasswordFile, TokenFile: r.TokenFile,
+			History: r.History, Every: r.Every, Rate: float64(r.Rate), Timeout: r.Timeout,
+			Version: version(), Log: d.log, Now: now,
+		})
+		if err != nil {
+			return err
+		}
+		d.remotes = append(d.remotes, w)
+	}
+	return nil
+}
+
+func (d *daemon) remoteStates() []metrics.RemoteState {
+	var out []metrics.RemoteState
+	for _, r := range d.remotes {
+		s := r.Stats()
+		out = append(out, metrics.RemoteState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Refused, TooOld: s.TooOld,
+			Crowded: s.Crowded, Behind: s.Behind, HeldBack: s.HeldBack, LastAccepted: s.LastAccepted})
+	}
+	return out
+}
+
+// settling is how much earlier than its commit something may be stamped: a
+// stamp is made before the record is told.
+const settling = 2 * time.Second
+
+// outgoing shows a record as remote write reads it. It has no use for what was
+// imported: no probe said it here.
+type outgoing struct {
+	*store.Store
+	now func() time.Time
+
+	mu       sync.Mutex
+	versions map[int64]remotewrite.Place
+}
+
+// Posts implements remotewrite.Record.
+func (o *outgoing) Posts(ctx context.Context) ([]string, error) {
+	all, err := o.Store.Posts(ctx)
+	var own []string
+	for _, p := range all {
+		if !strings.HasPrefix(p, store.ImportedPrefix) {
+			own = append(own, p)
+		}
+	}
+	return own, err
+}
+
+// First implements remotewrite.Record.
+func (o *outgoing) First(ctx context.Context, post string, at time.Time) (int64, error) {
+	for s, err := range o.Samples(ctx, post, at, time.Time{}) {
+		if isDamage(err) {
+			continue
+		}
+		return s.Seq, err
+	}
+	seq, _, err := o.Newest(ctx, post)
+	return seq + 1, err
+}
+
+// isDamage says whether err names a stretch of the record that cannot be read.
+func isDamage(err error) bool {
+	_, damaged := errors.AsType[*store.Damage](err)
+	return damaged
+}
+
+// Rows implements remotewrite.Record.
+func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[remotewrite.Row, error] {
+	return func(yield func(remotewrite.Row, error) bool) {
+		for s, err := range o.SamplesFrom(ctx, post, seq) {
+			if isDamage(err) {
+				continue // the record tells it; what lies behind it is sent
+			}
+			var r remotewrite.Row
+			if err == nil {
+				r, err = o.row(ctx, s)
+			}
+			if !yield(r, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.Row, error) {
+	r := remotewrite.Row{Seq: s.Seq, At: s.At, Value: float64(s.S), Quality: s.Quality}
+	if !s.HasValue() || math.IsInf(r.Value, 0) {
+		r.Value = math.NaN()
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	place, ok := o.versions[s.Version]
+	if !ok {
+		v, err := o.Version(ctx, s.Version)
+		if err != nil {
+			return r, err
+		}
+		place = remotewrite.Place{Oven: v.Oven, Probe: v.Probe, Simulated: v.Simulated, Stale: v.Stale, Top: max(float64(v.Range), 0)}
+		if math.IsNaN(place.Top) {
+			place.Top = 0
+		}
+		o.versions[s.Version] = place
+	}
+	r.Place = place
+	return r, nil
+}
+
+// Settled implements remotewrite.Record.
+func (o *outgoing) Settled() time.Time {
+	at := o.now()
+	if s := o.Stats(); !s.Oldest.IsZero() && s.Oldest.Before(at) {
+		at = s.Oldest
+	}
+	return at.Add(-settling)
+}

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"ovenward/acquire/store"
+)
+
+const verifyHelp = `usage: ovenward verify --storage.path=FOLDER [--rebuild] [--format=json]
+
+Checks a record, beside a running daemon too: the database, every block of
+samples, and the chain of hashes that samples and events enter day by day. It
+ends with 0 when all is as it was recorded, and with 1 when not; then it says what
+does not fit, of which post and when.
+
+Unsigned heads show accident and casual edits only: who can change the file can
+make every hash anew. Compare the head that it prints with one that was kept
+elsewhere (the log, the metrics, a report), or sign the heads (record.signing_key).
+
+  --rebuild        make a new record of all that can still be found in a broken
+                   one, which is kept; the daemon must be stopped
+  --format=FORMAT  text or json
+`
+
+// verifyCommand checks a record and returns the exit code: 0 when it is intact,
+// or was rebuilt.
+func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	flags := flag.NewFlagSet("ovenward verify", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	path := flags.String("storage.path", "", "")
+	rebuild := flags.Bool("rebuild", false, "")
+	format := flags.String("format", "text", "")
+	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
+		fmt.Fprint(stdout, verifyHelp)
+		return 0
+	} else if err != nil {
+		return fail(stderr, "%v; see ovenward verify --help", err)
+	}
+	switch {
+	case *path == "":
+		return fail(stderr, "--storage.path is needed: name the folder of the record")
+	case *format != "text" && *format != "json":
+		return fail(stderr, "--format=%s is not known: use text or json", *format)
+	case *rebuild:
+		return rebuildRecord(ctx, *path, stdout, stderr)
+	}
+	r, err := store.OpenReadOnly(*path)
+	if err != nil {
+		return fail(stderr, "%v; if the file is broken, ovenward verify --rebuild --storage.path=%s makes a new record of what it still holds", err, *path)
+	}
+	defer r.Close()
+	report, err := r.Verify(ctx)
+	if err != nil {
+		return fail(stderr, "%v", err)
+	}
+	if *format == "json" {
+		err = printJSON(stdout, report)
+	} else {
+		_, err = io.WriteString(stdout, reportText(report, *path))
+	}
+	if err != nil {
+		return fail(stderr, "printing what was found: %v", err)
+	}
+	if !report.Intact() {
+		return 1
+	}
+	return 0
+}
+
+func printJSON(w io.Writer, r *store.Report) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(struct {
+		Intact bool `json:"intact"`
+		*store.Report
+	}{r.Intact(), r})
+}
+
+// reportText is a report as a person reads it.
+func reportText(r *store.Report, path string) string {
+	var b []byte
+	for _, p := range r.Problems {
+		where := "record"
+		if p.Post != "" {
+			where = "post " + p.Post
+		}
+		b = fmt.Appendf(b, "%s%s: %s\n", where, spanText(p.From, p.To), p.Text)
+	}
+	if r.More > 0 {
+		b = fmt.Appendf(b, "and %d more\n", r.More)
+	}
+	b = fmt.Appendf(b, "%d samples, %d chunks, %d events and %d days were checked.\n", r.Samples, r.Chunks, r.Events, r.Days)
+	if r.Head.Entries > 0 {
+		b = fmt.Appendf(b, "Head of %s (UTC), %d entries: %s\n", r.Head.Day, r.Head.Entries, r.Head.SHA256)
+	}
+	switch {
+	case r.Days == 0:
+	case r.Signed == r.Days:
+		b = fmt.Appendf(b, "All %d heads are signed by the key %s: compare it with yours.\n", r.Days, r.Signer)
+	case r.Signed > 0:
+		b = fmt.Appendf(b, "%d of %d heads are signed, by the key %s: compare it with yours.\n", r.Signed, r.Days, r.Signer)
+	default:
+		b = append(b, "The heads are not signed, which shows accident and casual edits only: compare the\nhead with one that was kept elsewhere.\n"...)
+	}
+	if r.Intact() {
+		return string(append(b, "Intact: everything is as it was recorded.\n"...))
+	}
+	return string(fmt.Appendf(b, "NOT intact: %d findings. If samples cannot be read, stop the daemon and run\novenward verify --rebuild --storage.path=%s\n", int64(len(r.Problems))+r.More, path))
+}
+
+func spanText(from, to time.Time) string {
+	switch {
+	case from.IsZero():
+		return ""
+	case to.IsZero() || to.Equal(from):
+		return ", " + from.Format(time.RFC3339Nano)
+	}
+	return ", " + from.Format(time.RFC3339Nano) + " to " + to.Format(time.RFC3339Nano)
+}
+
+func rebuildRecord(ctx context.Context, path string, stdout, stderr io.Writer) int {
+	out, err := store.Rebuild(ctx, path, store.Options{Log: slog.New(slog.NewTextHandler(stderr, nil)), Now: time.Now})
+	if err != nil {
+		return fail(stderr, "%v", err)
+	}
+	for _, l := range out.Lost {
+		fmt.Fprintf(stdout, "could not be read: %s\n", l)
+	}
+	for _, m := range out.Missing {
+		fmt.Fprintf(stdout, "post %s%s: samples %d to %d were not found\n", m.Post, spanText(m.From, m.To), m.FromSeq, m.ToSeq)
+	}
+	fmt.Fprintf(stdout, "A new record holds %d samples and %d events; its chain of hashes begins now.\nThe broken one is kept as %s; remove it when you need it no more.\n",
+		out.Samples, out.Events, filepath.Base(out.Kept))
+	return 0
+}
