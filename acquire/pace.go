@@ -39,8 +39,12 @@ func (p *pace) at(slot int64) time.Time {
 	return p.epoch.Add(time.Duration(slot)*p.period + p.spread.of(slot))
 }
 
-// skip moves to the present without counting, as after a port came back.
+// skip moves to the present without counting, as after a port came back. A probe
+// that talks by itself has no slots.
 func (p *pace) skip(now time.Time) {
+	if p.period <= 0 {
+		return
+	}
 	if n := int64(now.Sub(p.epoch)/p.period) + 1; n > p.next {
 		p.next = n
 	}

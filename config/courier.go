@@ -5,6 +5,7 @@ import (
 	"net"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -125,7 +126,7 @@ func (t *table) server(example, otherwise string) string {
 	if err != nil && !strings.Contains(s, ":") {
 		host, port, err = s, otherwise, nil
 	}
-	if err != nil || host == "" || port == "" || strings.ContainsAny(host, "/@ ") {
+	if n, bad := strconv.ParseUint(port, 10, 16); err != nil || bad != nil || n == 0 || host == "" || strings.ContainsAny(host, "/@ ") {
 		t.problem(a.key, "%s is no host and port; write for example %s = %s", shown(s), a.key, a.example)
 		return ""
 	}

@@ -46,11 +46,11 @@ func (d *daemon) troubles() []acquire.Trouble {
 	return out
 }
 
-// courierTrouble says what is amiss with a courier: messages wait, and the newest
-// attempt failed.
+// courierTrouble says what is amiss with a courier: the newest attempt, of a message
+// or a heartbeat, was not accepted.
 func courierTrouble(s notify.Stats) acquire.Trouble {
 	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
-	if s.Waiting > 0 && s.LastError != "" && s.LastErrorAt.After(s.LastAccepted) {
+	if s.Failing && s.LastError != "" {
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
 	}
 	return t

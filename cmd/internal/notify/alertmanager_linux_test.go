@@ -153,6 +153,7 @@ func TestAlertmanager(t *testing.T) {
 		return a.EndsAt.After(past) && time.Now().After(past)
 	})
 	box.happen(change(3, alarm.Stuck, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
+	settled(t, box, 5)
 	until(t, "what returned ends", func() bool { _, fires := alertsAt(t, url)["OvenwardStuck post-3"]; return !fires })
 	if s := stop(); s.Sent != 5 || s.Failed != 0 {
 		t.Errorf("stats %+v", s)

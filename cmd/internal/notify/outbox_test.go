@@ -150,6 +150,12 @@ func (b *outbox) Standing(ctx context.Context) (stands []acquire.Event, last int
 	return stands, last, nil
 }
 
+func (b *outbox) kept() []store.Told {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.told)
+}
+
 func (b *outbox) cursor(name string) int64 {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -40,15 +40,15 @@ func TestChatterIsTold(t *testing.T) {
 		}
 		pass(2 * time.Hour)
 		told, last := 0, int64(0)
-		for _, m := range r.got {
+		for _, m := range r.all() {
 			told += 1 + m.AndNMore
 			if m.EventID <= last {
 				t.Errorf("event %d after %d", m.EventID, last)
 			}
 			last = m.EventID
 		}
-		if len(r.got) < 20 || len(r.got) > 4+25 || told != n || last != n {
-			t.Errorf("%d messages tell of %d changes, the last is %d; want 4 and one an hour, all %d, and the newest", len(r.got), told, last, n)
+		if len(r.all()) < 20 || len(r.all()) > 4+25 || told != n || last != n {
+			t.Errorf("%d messages tell of %d changes, the last is %d; want 4 and one an hour, all %d, and the newest", len(r.all()), told, last, n)
 		}
 	})
 }
@@ -111,14 +111,14 @@ func TestTooManyComeInOne(t *testing.T) {
 		}
 		box.happen(raised(0, alarm.Exceeds, time.Now()))
 		pass(2 * time.Second)
-		if n := len(r.got); n != 21 {
+		if n := len(r.all()); n != 21 {
 			t.Fatalf("%d told at once, want 20 and the exceedance", n)
 		}
 		pass(10 * time.Minute)
-		if len(r.got) != 22 || r.got[21].Kind != KindSeveral || len(r.got[21].Alarms) != 40 {
-			t.Fatalf("%d messages, the last %s of %d; want 22, the last of 40 alarms", len(r.got), r.got[len(r.got)-1].Kind, len(r.got[len(r.got)-1].Alarms))
+		if len(r.all()) != 22 || r.all()[21].Kind != KindSeveral || len(r.all()[21].Alarms) != 40 {
+			t.Fatalf("%d messages, the last %s of %d; want 22, the last of 40 alarms", len(r.all()), r.all()[len(r.all())-1].Kind, len(r.all()[len(r.all())-1].Alarms))
 		}
-		m := r.got[21]
+		m := r.all()[21]
 		if !strings.Contains(m.Text, "40 alarms changed") || strings.Count(m.Text, "\n- ") != 21 || !strings.Contains(m.Text, "and 20 more alarms") {
 			t.Errorf("text %s", m.Text)
 		}
@@ -126,11 +126,11 @@ func TestTooManyComeInOne(t *testing.T) {
 			t.Errorf("tried as %v, want twice the same id", tried)
 		}
 		seen := map[string]bool{}
-		for _, m := range append(r.got[:21:21], m.Alarms...) {
+		for _, m := range append(r.all()[:21], m.Alarms...) {
 			seen[m.MessageID] = true
 		}
-		if len(seen) != 61 || box.cursor("webhook") != 61 || len(box.told) != 61 || !strings.Contains(box.told[60].Answer, "one message for 40 alarms") {
-			t.Errorf("%d changes told, cursor %d, %d kept", len(seen), box.cursor("webhook"), len(box.told))
+		if len(seen) != 61 || box.cursor("webhook") != 61 || len(box.kept()) != 61 || !strings.Contains(box.kept()[60].Answer, "one message for 40 alarms") {
+			t.Errorf("%d changes told, cursor %d, %d kept", len(seen), box.cursor("webhook"), len(box.kept()))
 		}
 	})
 }
@@ -157,20 +157,20 @@ func TestHours(t *testing.T) {
 		_, stop = startPaced(t, box, r, set)
 		defer stop()
 		pass(6*time.Hour - time.Minute)
-		if len(r.got) != 0 {
+		if len(r.all()) != 0 {
 			t.Fatalf("told at night: %v", r.ids())
 		}
 		pass(2 * time.Minute)
 		more := map[int64]int{}
-		for _, m := range r.got {
+		for _, m := range r.all() {
 			more[m.EventID] = m.AndNMore
 		}
-		if got := fmt.Sprint(more); got != "map[2:1 3:0]" || len(r.got) != 2 { // two alarms: any order
+		if got := fmt.Sprint(more); got != "map[2:1 3:0]" || len(r.all()) != 2 { // two alarms: any order
 			t.Errorf("in the morning %s; want 2 and one more, and 3", got)
 		}
 		box.happen(change(1, alarm.Stuck, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
 		synctest.Wait()
-		if len(r.got) != 3 {
+		if len(r.all()) != 3 {
 			t.Error("by day it is not told at once")
 		}
 	})

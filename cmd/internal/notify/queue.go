@@ -50,8 +50,7 @@ type queue struct {
 	pace  pace
 	items []*waiting
 
-	newest map[subject]int64 // highest id queued
-	owed   map[subject]int   // changes that came too late to be told in order
+	newest map[subject]acquire.Event // with the highest id queued
 
 	told    map[subject]*bucket
 	all     bucket
@@ -63,7 +62,7 @@ type queue struct {
 }
 
 func newQueue(bound int, p pace) *queue {
-	return &queue{bound: bound, pace: p, newest: map[subject]int64{}, owed: map[subject]int{}, told: map[subject]*bucket{}}
+	return &queue{bound: bound, pace: p, newest: map[subject]acquire.Event{}, told: map[subject]*bucket{}}
 }
 
 // allowance returns the pace of one alarm, and what is left of it.
@@ -87,22 +86,19 @@ func (w *waiting) urgent() bool {
 	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
 }
 
-// add queues a change and returns how many messages it took the place of. A
-// change older than one already queued is not sent, since that would be out of
-// order; the next message of its alarm says that it was. opens is when somebody
-// is there to be told.
+// add queues a change and returns how many messages it took the place of. opens
+// is when somebody is there to be told.
 func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (replaced int) {
 	s := subjectOf(e)
-	if e.ID <= q.newest[s] {
-		q.owed[s]++
+	if e.ID <= q.newest[s].ID {
+		q.addLate(e, recorded, now)
 		return 1
 	}
-	q.newest[s] = e.ID
-	w := &waiting{event: e, first: e.ID, more: q.owed[s], recorded: recorded, queued: now}
+	q.newest[s] = e
+	w := &waiting{event: e, first: e.ID, recorded: recorded, queued: now}
 	if opens.After(now) {
 		w.next, w.held = opens, true
 	}
-	delete(q.owed, s)
 	waits := q.waits(s)
 	switch {
 	case len(waits) == 0:
@@ -120,6 +116,20 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 	}
 	q.items = append(q.items, w)
 	return 0
+}
+
+// addLate takes a change that is older than one already queued: to send it would
+// be out of order. The next message of its alarm says that it was; where none
+// waits, the newest is repeated for that, under its own id. Until then the cursor
+// stays below it, so that a crash does not lose it.
+func (q *queue) addLate(e acquire.Event, recorded bool, now time.Time) {
+	s := subjectOf(e)
+	if waits := q.waits(s); len(waits) > 0 {
+		waits[0].more++
+		waits[0].first = min(waits[0].first, e.ID)
+		return
+	}
+	q.items = append(q.items, &waiting{event: q.newest[s], first: e.ID, more: 1, recorded: recorded, queued: now})
 }
 
 // waits returns the messages of an alarm that can be replaced.

@@ -84,8 +84,18 @@ func TestQueueKeepsOrder(t *testing.T) {
 		t.Errorf("a late change counts %d, want 1", n)
 	}
 	q.add(numbered(7, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
-	if got, want := q.shown(), "6:post-0/stuck+0 7:post-0/stuck+1 "; got != want {
+	if got, want := q.shown(), "6:post-0/stuck+1 7:post-0/stuck+0 "; got != want {
 		t.Errorf("%s, want %s", got, want)
+	}
+	if got := q.cursor(7); got != 4 {
+		t.Errorf("cursor %d, want it below the late change, 4", got)
+	}
+	// Where nothing of its alarm waits, the newest message is repeated.
+	q.remove(q.items[0])
+	q.remove(q.items[0])
+	q.add(numbered(3, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
+	if got := q.shown(); got != "7:post-0/stuck+1 " || q.cursor(7) != 2 {
+		t.Errorf("%s, cursor %d; want 7 again, and one more, and 2", got, q.cursor(7))
 	}
 }
 

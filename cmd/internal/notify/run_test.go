@@ -46,6 +46,13 @@ func (r *receiver) ids() []int64 {
 	return ids
 }
 
+// all copies what was accepted.
+func (r *receiver) all() []Message {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.got)
+}
+
 func (r *receiver) to() string { return "receiver" }
 
 func (r *receiver) close() {}

@@ -1,0 +1,7 @@
+//go:build !race
+
+package notify
+
+import "time"
+
+const dayEnds = 24 * time.Hour
