@@ -20,33 +20,52 @@ func modelProbe() (Nature, *Certificate) {
 	return Nature{Floor: 0.2, Axes: 3, Distance: 0.05}, cert
 }
 
+// inputs are what makes the readings of a probe uncertain: half-widths, but for
+// the calibration and the noise. They are written here anew, not taken from the
+// budget, which could lack one.
+type inputs struct {
+	calibration, k                                  float64 // expanded, relative; coverage factor
+	linearity, frequency, isotropy, facing          float64 // relative
+	kelvin, perKelvin, zero, resolution, metres, sd float64 // K, 1/K, W/m², W/m², m, W/m²
+	readings                                        int     // that sd was found from; 0: it is known
+}
+
+// modelInputs are those of modelProbe: what is assumed where nobody states it, a
+// zero of three times the floor, half a step of a tenth of the floor, and a noise
+// of a third of it. Common practice, no source.
+func modelInputs() inputs {
+	return inputs{calibration: 0.15, k: 2, linearity: 0.05, frequency: 0.10, isotropy: 0.12,
+		kelvin: 10, perKelvin: 0.002, zero: 0.6, resolution: 0.01, metres: 0.002, sd: 0.2 / 3}
+}
+
+// modelTerms are the names that a budget must have for them.
+func modelTerms(direction string) []string {
+	return []string{"calibration", "linearity", "frequency response", direction, "temperature",
+		"zero", "resolution", "distance", "reading noise"}
+}
+
 // draw propagates distributions through the model of a measurement (JCGM
 // 101:2008), which is written here anew and not taken from the budget: what the
-// probe says of a true field at the stated distance, and what is then made of
-// it. It returns the errors of the corrected value, W/m², in rising order.
-func draw(n Nature, cert *Certificate, b Budget, field float64, trials int) []float64 {
+// probe says of a true field 50 mm from the oven, and what is then made of it by
+// a certificate whose factor is 1.03. It returns the errors of the corrected
+// value, W/m², in rising order.
+func draw(in inputs, field float64, trials int) []float64 {
+	const stated, factor = 0.05, 1.03
 	r := rand.New(rand.NewPCG(7, 1))
-	half := map[string]float64{}
-	for _, t := range b.Terms {
-		half[t.Name] = t.Value
+	rect := func(half float64) float64 { return half * (2*r.Float64() - 1) }
+	noise := func() float64 { return in.sd * r.NormFloat64() }
+	if m := in.readings; m > 1 {
+		noise = distuv.StudentsT{Mu: 0, Sigma: in.sd, Nu: float64(m - 1), Src: r}.Rand
 	}
-	rect := func(name string) float64 { return half[name] * (2*r.Float64() - 1) }
-	normal := func(name string, k float64) float64 { return half[name] / k * r.NormFloat64() }
-	noise := func() float64 { return normal("reading noise", 1) }
-	if m := n.Stated.NoiseReadings; m > 1 {
-		student := distuv.StudentsT{Mu: 0, Sigma: half["reading noise"], Nu: float64(m - 1), Src: r}
-		noise = student.Rand
-	}
-	perKelvin := b.Terms[slices.IndexFunc(b.Terms, func(t Term) bool { return t.Name == "temperature" })].Sensitivity
+	_, cert := modelProbe()
 	ch := Correction{Certificate: cert}.Chain()
 	errors := make([]float64, trials)
 	for i := range errors {
-		distance := float64(n.Distance) + rect("distance")
-		seen := field * math.Pow(float64(n.Distance)/distance, 2)
-		seen *= 1 + rect("frequency response") + rect("linearity")
-		seen *= 1 + rect("isotropy") + rect("facing")
-		seen *= 1 + perKelvin*rect("temperature")
-		said := seen/(cert.Factor*(1+normal("calibration", cert.K))) + rect("zero") + rect("resolution") + noise()
+		seen := field * math.Pow(stated/(stated+rect(in.metres)), 2)
+		seen *= 1 + rect(in.frequency) + rect(in.linearity)
+		seen *= 1 + rect(in.isotropy) + rect(in.facing)
+		seen *= 1 + in.perKelvin*rect(in.kelvin)
+		said := seen/(factor*(1+in.calibration/in.k*r.NormFloat64())) + rect(in.zero) + rect(in.resolution) + noise()
 		s, _, _ := ch.Apply(Raw{S: quantity.PowerDensity(said)})
 		errors[i] = float64(s) - field
 	}
@@ -64,26 +83,45 @@ func TestBudgetAgreesWithMonteCarlo(t *testing.T) {
 	const trials = 400_000 // the quantiles scatter by some tenths of a per cent
 	for _, tc := range []struct {
 		name  string
-		set   func(*Nature, *Certificate)
+		set   func(*Nature, *Certificate, *inputs)
 		field float64
 		warns string
 	}{
-		{"the model probe at the limit", func(*Nature, *Certificate) {}, 50, ""},
-		{"well below the limit", func(*Nature, *Certificate) {}, 5, ""},
-		{"near the floor", func(*Nature, *Certificate) {}, 0.3, "zero is rectangular"},
-		{"one axis, turned", func(n *Nature, _ *Certificate) { n.Axes, n.Turned = 1, true }, 50, ""},
+		{"the model probe at the limit", func(*Nature, *Certificate, *inputs) {}, 50, ""},
+		{"well below the limit", func(*Nature, *Certificate, *inputs) {}, 5, ""},
+		{"near the floor", func(*Nature, *Certificate, *inputs) {}, 0.3, "zero is rectangular"},
+		{"one axis, turned", func(n *Nature, _ *Certificate, in *inputs) {
+			n.Axes, n.Turned = 1, true
+			in.isotropy, in.facing = 0, 0.07
+		}, 50, ""},
 		// With few readings the two guides differ: by Supplement 1 noise of ν degrees
 		// of freedom has a variance ν/(ν-2) times larger.
-		{"noise of thirty readings", func(n *Nature, _ *Certificate) { n.Stated.Noise, n.Stated.NoiseReadings = 4, 30 }, 50, ""},
-		{"isotropy alone", func(n *Nature, c *Certificate) {
+		{"noise of thirty readings", func(n *Nature, _ *Certificate, in *inputs) {
+			n.Stated.Noise, n.Stated.NoiseReadings = 4, 30
+			in.sd, in.readings = 4, 30
+		}, 50, ""},
+		{"isotropy alone", func(n *Nature, c *Certificate, in *inputs) {
 			c.U, n.Stated.Isotropy, n.Stated.FrequencyResponse, n.Stated.Distance = 0.02, 0.3, 0.01, 0.0002
+			in.calibration, in.isotropy, in.frequency, in.metres = 0.02, 0.3, 0.01, 0.0002
 		}, 50, "isotropy is rectangular and rules the sum"},
 	} {
 		n, cert := modelProbe()
-		tc.set(&n, cert)
+		in := modelInputs()
+		tc.set(&n, cert, &in)
 		b := ProbeBudget(n, cert)
+		direction := "isotropy"
+		if in.facing > 0 {
+			direction = "facing"
+		}
+		var names []string
+		for _, term := range b.Terms {
+			names = append(names, term.Name)
+		}
+		if want := modelTerms(direction); !slices.Equal(names, want) {
+			t.Errorf("%s: terms %q, want %q", tc.name, names, want)
+		}
 		total := b.At(quantity.PowerDensity(tc.field))
-		true95 := spanOf(draw(n, cert, b, tc.field, trials))
+		true95 := spanOf(draw(in, tc.field, trials))
 		off := math.Abs(total.U/true95 - 1)
 		t.Logf("%s: budget ±%.4g W/m² (k %.3g, ν %.3g), Monte Carlo ±%.4g W/m²: %.2f %%", tc.name, total.U, total.K, total.DF, true95, 100*off)
 		switch {
