@@ -6,18 +6,21 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
-const limitsHelp = `usage: ovenward limits --frequency=FREQUENCY [--format=text|json]
+const limitsHelp = `usage: ovenward limits --frequency=FREQUENCY [--basis=BASIS] [--id=ID] [--format=text|json]
 
 Prints the built-in limits at a frequency: value, averaging time, distance, basis
 and source, and what of it is not confirmed. For example:
   ovenward limits --frequency=2450MHz
   ovenward limits --frequency=915MHz --format=json
+  ovenward limits --frequency=2450MHz --basis="exposure public"
+  ovenward limits --frequency=2450MHz --id=us-emission-in-use
 
 None applies by itself. A configuration names the ones that do:
   [[limit]]
@@ -35,7 +38,7 @@ var errLimitsHelp = errors.New("help asked for")
 // limitsCommand prints the built-in limits at a frequency and returns the exit
 // code.
 func limitsCommand(args []string, stdout, stderr io.Writer) int {
-	f, asJSON, err := parseLimits(args)
+	a, err := parseLimits(args)
 	if errors.Is(err, errLimitsHelp) {
 		fmt.Fprint(stdout, limitsHelp)
 		return 0
@@ -44,10 +47,15 @@ func limitsCommand(args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "ovenward limits: %v\n", err)
 		return 1
 	}
-	if asJSON {
-		err = limitsJSON(stdout, f)
+	entries, err := a.entries()
+	if err != nil {
+		fmt.Fprintf(stderr, "ovenward limits: %v\n", err)
+		return 1
+	}
+	if a.asJSON {
+		err = limitsJSON(stdout, a.frequency, entries)
 	} else {
-		_, err = io.WriteString(stdout, limitsText(f))
+		_, err = io.WriteString(stdout, limitsText(a.frequency, entries))
 	}
 	if err != nil {
 		fmt.Fprintf(stderr, "ovenward limits: print the limits: %v\n", err)
@@ -56,49 +64,89 @@ func limitsCommand(args []string, stdout, stderr io.Writer) int {
 	return 0
 }
 
-func parseLimits(args []string) (f quantity.Frequency, asJSON bool, err error) {
+// limitsAsk is what the command line of limits asks for.
+type limitsAsk struct {
+	frequency quantity.Frequency
+	basis, id string // empty: all
+	asJSON    bool
+}
+
+func parseLimits(args []string) (a limitsAsk, err error) {
 	const want = "say at which frequency: ovenward limits --frequency=2450MHz"
 	for i := 0; i < len(args); i++ {
 		name, value, given := strings.Cut(args[i], "=")
 		name = "-" + strings.TrimLeft(name, "-")
 		if name == "-help" || name == "-h" {
-			return 0, false, errLimitsHelp
+			return a, errLimitsHelp
 		}
-		if name != "-frequency" && name != "-format" || !strings.HasPrefix(args[i], "-") {
-			return 0, false, fmt.Errorf("%q is not understood; see ovenward limits --help", args[i])
+		if !slices.Contains([]string{"-frequency", "-basis", "-id", "-format"}, name) || !strings.HasPrefix(args[i], "-") {
+			return a, fmt.Errorf("%q is not understood; see ovenward limits --help", args[i])
 		}
 		if !given {
 			if i++; i == len(args) {
-				return 0, false, fmt.Errorf("-%s needs a value; %s", name, want)
+				return a, fmt.Errorf("-%s needs a value; see ovenward limits --help", name)
 			}
 			value = args[i]
 		}
-		if name == "-format" {
+		switch name {
+		case "-format":
 			if value != "json" && value != "text" {
-				return 0, false, fmt.Errorf("there is no format %q; write --format=text or --format=json", value)
+				return a, fmt.Errorf("there is no format %q; write --format=text or --format=json", value)
 			}
-			asJSON = value == "json"
+			a.asJSON = value == "json"
+		case "-basis":
+			a.basis = value
+		case "-id":
+			a.id = value
+		case "-frequency":
+			if a.frequency, err = quantity.ParseFrequency(value); err != nil {
+				return a, err
+			}
+			if !(a.frequency > 0) {
+				return a, fmt.Errorf("the frequency %s is not above zero; %s", a.frequency, want)
+			}
+		}
+	}
+	if a.frequency == 0 {
+		return a, errors.New(want)
+	}
+	return a, nil
+}
+
+// entries picks what is asked for of the built-in limits.
+func (a limitsAsk) entries() ([]limit.Entry, error) {
+	var bases, ids []string
+	var picked []limit.Entry
+	for _, e := range limit.Catalogue() {
+		basis := string(e.Basis)
+		if !slices.Contains(bases, basis) {
+			bases = append(bases, basis)
+		}
+		if a.basis != "" && basis != a.basis {
 			continue
 		}
-		if f, err = quantity.ParseFrequency(value); err != nil {
-			return 0, false, err
-		}
-		if !(f > 0) {
-			return 0, false, fmt.Errorf("the frequency %s is not above zero; %s", f, want)
+		ids = append(ids, e.ID)
+		if a.id == "" || e.ID == a.id {
+			picked = append(picked, e)
 		}
 	}
-	if f == 0 {
-		return 0, false, errors.New(want)
+	switch {
+	case a.basis != "" && len(ids) == 0:
+		return nil, fmt.Errorf("there is no basis %q; use one of %q", a.basis, bases)
+	case len(picked) == 0 && a.basis != "":
+		return nil, fmt.Errorf("there is no built-in limit %q of basis %q; use one of %s", a.id, a.basis, strings.Join(ids, ", "))
+	case len(picked) == 0:
+		return nil, fmt.Errorf("there is no built-in limit %q; use one of %s", a.id, strings.Join(ids, ", "))
 	}
-	return f, asJSON, nil
+	return picked, nil
 }
 
 // limitsText prints one paragraph a limit.
-func limitsText(f quantity.Frequency) string {
+func limitsText(f quantity.Frequency, entries []limit.Entry) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Built-in limits at %s%s. None applies by itself: a configuration names the ones that do.\n", f, bandWords(f))
 	group := ""
-	for _, e := range limit.Catalogue() {
+	for _, e := range entries {
 		g := "On people where they stand, as a mean over time"
 		if e.Basis.Emission() {
 			g = "On ovens, at a distance from the outer surface"
@@ -228,7 +276,7 @@ type limitJSON struct {
 	Notes       []string `json:"notes,omitempty"`
 }
 
-func limitsJSON(w io.Writer, f quantity.Frequency) error {
+func limitsJSON(w io.Writer, f quantity.Frequency, entries []limit.Entry) error {
 	number := func(x float64) *float64 {
 		if math.IsNaN(x) || x == 0 {
 			return nil
@@ -236,7 +284,7 @@ func limitsJSON(w io.Writer, f quantity.Frequency) error {
 		return &x
 	}
 	var all []limitJSON
-	for _, e := range limit.Catalogue() {
+	for _, e := range entries {
 		j := limitJSON{ID: e.ID, Title: e.Title, Tier: e.Tier, Basis: string(e.Basis), Local: e.Local, Source: e.Source, Edition: e.Edition,
 			Distance: number(float64(e.Distance)), Response: number(e.Slowest.Seconds()), PulseS: number(e.PulseS), PulseE: number(e.PulseE), Notes: e.Notes}
 		l, err := e.At(f)

@@ -105,6 +105,41 @@ func TestLimitsAsJSON(t *testing.T) {
 	}
 }
 
+func TestLimitsByBasisAndID(t *testing.T) {
+	count := func(args ...string) (n int, bases map[string]bool) {
+		out, errs, code := limitsAt(t, append(args, "--frequency=2450MHz", "--format=json")...)
+		var got struct{ Limits []limitJSON }
+		if err := json.Unmarshal([]byte(out), &got); err != nil || code != 0 {
+			t.Fatalf("%q: code %d, %s, %v", args, code, errs, err)
+		}
+		bases = map[string]bool{}
+		for _, l := range got.Limits {
+			bases[l.Basis] = true
+		}
+		return len(got.Limits), bases
+	}
+	all, kinds := count()
+	sum := 0
+	for basis := range kinds {
+		n, only := count("--basis", basis)
+		if len(only) != 1 || !only[basis] {
+			t.Errorf("%s: %v", basis, only)
+		}
+		sum += n
+	}
+	if sum != all || len(kinds) != 4 {
+		t.Errorf("%d limits of %d kinds, and %d of all", sum, len(kinds), all)
+	}
+	out, _, code := limitsAt(t, "--frequency=2450MHz", "--id=fcc-public")
+	if p := paragraph(t, out, "fcc-public"); code != 0 || !strings.Contains(p, "1 mW/cm²") || strings.Count(out, "    basis ") != 1 {
+		t.Errorf("code %d:\n%s", code, out)
+	}
+	_, errs, code := limitsAt(t, "--frequency=2450MHz", "--id=fcc-public", "--basis=emission in use")
+	if code != 1 || !strings.Contains(errs, `"fcc-public" of basis "emission in use"; use one of us-emission-in-use`) || strings.Contains(errs, "fcc-occ") {
+		t.Errorf("code %d: %s", code, errs)
+	}
+}
+
 func TestLimitsMistakes(t *testing.T) {
 	for _, tc := range []struct{ args, want string }{
 		{"", "say at which frequency: ovenward limits --frequency=2450MHz"},
@@ -114,6 +149,9 @@ func TestLimitsMistakes(t *testing.T) {
 		{"--frequency=1GHz --format=xml", "there is no format"},
 		{"2450MHz", "is not understood"},
 		{"--freq=1GHz", "is not understood"},
+		{"--frequency=1GHz --basis=exposure", `there is no basis "exposure"; use one of ["emission new" "emission in use" "exposure `},
+		{"--frequency=1GHz --id=fcc", "us-emission-in-use, "},
+		{"--frequency=1GHz --id=fcc", "fcc-public"},
 	} {
 		out, errs, code := limitsAt(t, strings.Fields(tc.args)...)
 		if code != 1 || out != "" || !strings.Contains(errs, tc.want) {
