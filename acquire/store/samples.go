@@ -235,8 +235,8 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 		return false, nil
 	}
 	first, _ := chunkRange(w.post)
-	if !w.visited && p.id > first && w.astray(p.data) {
-		w.id = first // an index lies; the long way finds all
+	if !w.visited && w.seq == math.MinInt64 && p.id > first && w.astray(p.data) {
+		w.id = first - 1 // an index lies; the long way finds all
 		w.visited = true
 		return true, nil
 	}
@@ -245,9 +245,7 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 	}
 	w.id, w.visited = p.id, true
 	more = p.state == removed || w.chunks(p.data)
-	if p.state != growing {
-		w.seq = max(w.seq, p.toSeq)
-	}
+	w.seq = max(w.seq, p.toSeq)
 	return more, nil
 }
 
@@ -310,7 +308,7 @@ func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
 		if !w.damaged(cause.Error(), seq, at) {
 			return false, nil
 		}
-		w.id, w.seq, w.visited = id, seq-1, false
+		w.id, w.seq, w.visited = id, max(w.seq, seq-1), false
 		return true, nil
 	}
 	return false, &Damage{Post: w.name, From: instant(w.at), FromSeq: w.seq, To: instant(w.at), ToSeq: w.seq, Why: "all from here on: " + cause.Error()}
