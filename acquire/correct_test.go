@@ -207,6 +207,19 @@ func TestVerdictIsFilteredAndAlarmIsNot(t *testing.T) {
 	if v := slow.verdict(&slow.held[0], time.Second); v.Filtered != 0 || v.Judged != 60 || v.Outcome != limit.Exceeds {
 		t.Errorf("a probe of 3 s is filtered: %s at %v W/m²", v.Outcome, float64(v.Judged))
 	}
+	unasked := watchOf(newMemory(), func(Event) {}, func(p *Post) { p.Limit.Slowest, p.Probe.Response = 0, time.Millisecond })
+	unasked.hear(0, reading(2, -2, "mW/cm2"), reading(6, 0, "mW/cm2"))
+	if v := unasked.verdict(&unasked.held[0], time.Second); v.Filtered != 0 || v.Judged != 60 {
+		t.Errorf("a limit whose document states no response is judged at %v W/m², filtered to %s", float64(v.Judged), v.Filtered)
+	}
+	both := watchOf(newMemory(), func(Event) {}, func(p *Post) {
+		p.Probe.Response = time.Millisecond
+		p.More = []limit.Limit{{ID: "quick", Value: 50, Distance: 0.05, Basis: limit.EmissionNew, Slowest: time.Second}}
+	})
+	both.hear(0, reading(2, -2, "mW/cm2"), reading(6, 0, "mW/cm2"))
+	if v := both.verdict(&both.held[0], time.Second); v.Filtered != time.Second {
+		t.Errorf("of two responses asked the faster counts, and it is filtered to %s", v.Filtered)
+	}
 	exposure := watchOf(newMemory(), func(Event) {}, func(p *Post) { p.Limit.Basis, p.Probe.Response = limit.ExposurePublic, time.Millisecond })
 	exposure.hear(0, reading(2, -2, "mW/cm2"), reading(6, 0, "mW/cm2"))
 	if v := exposure.verdict(&exposure.held[0], time.Second); v.Filtered != 0 || v.Outcome != limit.Exceeds {
@@ -217,7 +230,7 @@ func TestVerdictIsFilteredAndAlarmIsNot(t *testing.T) {
 // The filtered peak is that of the run, and starts anew with the next one; over
 // range and a gap break the filter.
 func TestFilteredPeakIsThatOfTheRun(t *testing.T) {
-	m := newSmooth(&Post{Stale: 5 * time.Second, Probe: Probe{Response: time.Millisecond}})
+	m := newSmooth(&Post{Stale: 5 * time.Second, Limit: limit.Limit{Basis: limit.EmissionInUse, Slowest: 3 * time.Second}, Probe: Probe{Response: time.Millisecond}})
 	m.observe(0, 0, 0, false)
 	m.observe(time.Second, 40, time.Second, true)
 	m.observe(4*time.Second, 0, time.Second, true)

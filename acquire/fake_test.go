@@ -164,7 +164,8 @@ func aPost(f *fakeProbe) Post {
 			Timeout: 100 * time.Millisecond, Response: time.Second, Range: 200, Floor: 0.1, Axes: 1,
 			Certificate: &calib.Certificate{Number: "K-1", Factor: 1, U: 0.1, K: 2,
 				Date: time.Date(1999, 6, 1, 0, 0, 0, 0, time.UTC), Due: time.Date(2001, 6, 1, 0, 0, 0, 0, time.UTC)}},
-		Limit: limit.Limit{ID: "in-use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "21 CFR 1030.10(c)(1)"},
+		Limit: limit.Limit{ID: "in-use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "21 CFR 1030.10(c)(1)",
+			Slowest: 3 * time.Second}, // (c)(3)(i)
 		Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second,
 			Within: time.Minute, Clear: 90 * time.Second},
 		RunGap: 90 * time.Second, Silent: 10 * time.Second, Stale: 5 * time.Second, Stuck: 2 * time.Minute,

@@ -13,6 +13,7 @@ import (
 // would show it. Only verdicts rest on it: alarms compare the value itself.
 type smooth struct {
 	filter calib.Filter
+	asked  time.Duration // the response that it and the probe together show; 0: there is no filter
 	stale  time.Duration
 	newest time.Duration
 	peak   quantity.PowerDensity // of the present run
@@ -21,7 +22,14 @@ type smooth struct {
 }
 
 func newSmooth(p *Post) smooth {
-	return smooth{filter: calib.NewFilter(p.Probe.Response, limit.EmissionResponse), stale: p.Stale}
+	asked := time.Duration(0)
+	for _, l := range p.Limits() {
+		// Of several the fastest is asked of all: its values are the highest.
+		if r := l.Response(); r > 0 && (asked == 0 || r < asked) {
+			asked = r
+		}
+	}
+	return smooth{filter: calib.NewFilter(p.Probe.Response, asked), asked: asked, stale: p.Stale}
 }
 
 // observe takes a valid value, which holds until the next one for at most the
@@ -64,5 +72,5 @@ func (w *watch) judged(c *limit.Circumstances, l limit.Limit, mono time.Duration
 	if c.PeakU = w.chain.U(c.Peak); math.IsInf(float64(w.runs.Peak()), 1) {
 		c.Peak, c.PeakU = w.runs.Peak(), w.runPeakU // over range: no filter takes that back
 	}
-	return l.Response()
+	return w.smooth.asked
 }

@@ -23,6 +23,7 @@ type Limit struct {
 	Source   string                // the rule or standard, as the site cites it
 
 	Averaging time.Duration // exposure limits only; 0: not stated
+	Response  time.Duration // emission limits only: of the meter, to 90 %, as the document asks; 0: not stated
 	Rule      string        // one of limit.Rules; empty: that of [verdict]
 }
 
@@ -44,16 +45,19 @@ func readLimits(root *table) []Limit {
 		emission := strings.HasPrefix(l.Basis, "emission")
 		l.Distance = t.length(ask{"distance", `"50 mm"`, own && emission})
 		l.Averaging = t.duration(ask{"averaging", `"6 min"`, false}, span[time.Duration]{time.Second, 24 * time.Hour, `"1 s" to "24 h"`}, 0)
+		l.Response = t.duration(ask{"response", `"3 s"`, false}, span[time.Duration]{100 * time.Millisecond, limit.EmissionResponse, `"100 ms" to "3 s"`}, 0)
 		l.Rule = readRule(t)
 		switch {
 		case !own:
-			for _, key := range []string{"value", "distance", "basis", "source", "averaging"} {
+			for _, key := range []string{"value", "distance", "basis", "source", "averaging", "response"} {
 				if t.has(key) {
 					t.problem(key, "a built-in limit states it already; remove %s, or remove builtin and state all", key)
 				}
 			}
 		case l.Basis != "" && !emission && t.has("distance"):
 			t.problem("distance", "a limit with the basis %q holds wherever people are; remove distance, or name an emission basis", l.Basis)
+		case l.Basis != "" && !emission && t.has("response"):
+			t.problem("response", "a limit with the basis %q is a mean over time, and asks no response of the meter; remove response, or name an emission basis", l.Basis)
 		case emission && t.has("averaging"):
 			t.problem("averaging", "a limit with the basis %q is a maximum, and no mean is within it; remove averaging, or name an exposure basis", l.Basis)
 		}

@@ -72,7 +72,7 @@ func (f *File) LimitsOf(p Post) ([]limit.Limit, error) {
 func (l Limit) at(o Oven) (limit.Limit, error) {
 	if l.Builtin == "" {
 		return limit.Limit{ID: l.ID, Value: l.Value, Distance: l.Distance, Basis: limit.Basis(l.Basis), Source: l.Source,
-			Averaging: l.Averaging, Rule: limit.Rule(l.Rule)}, nil
+			Averaging: l.Averaging, Slowest: l.Response, Rule: limit.Rule(l.Rule)}, nil
 	}
 	e, ok := limit.Lookup(l.Builtin)
 	if !ok {

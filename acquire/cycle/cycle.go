@@ -60,6 +60,7 @@ type Runs struct {
 	seen     bool
 	emitting bool
 	weak     bool    // the newest sample may be emission, if the next one is
+	doubted  float64 // the value of that sample
 	on       float64 // what the field is like while it emits, over some seconds
 
 	run      Run
@@ -105,9 +106,12 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	case rise == strong:
 		r.emit(at, at)
 	case r.weak:
-		r.emit(before, at)
+		doubted := quantity.PowerDensity(r.doubted)
+		if r.emit(before, at); doubted > r.run.Peak {
+			r.run.Peak, r.run.PeakAt = doubted, before
+		}
 	default: // noise goes as far once in a while, and hardly ever twice running
-		r.weak, r.emitting = true, false
+		r.weak, r.emitting, r.doubted = true, false, x
 	}
 	r.fall.take(at, x)
 }
@@ -141,7 +145,7 @@ func (r *Runs) emit(from, at time.Duration) {
 			r.on += (x - r.on) * float64(since) / float64(remember)
 		}
 	}
-	r.run.Last, r.emitting, r.weak = at, true, true
+	r.run.Last, r.emitting, r.weak, r.doubted = at, true, true, 0
 	if v := quantity.PowerDensity(r.value); v > r.run.Peak {
 		r.run.Peak, r.run.PeakAt = v, at
 	}

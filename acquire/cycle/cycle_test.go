@@ -171,3 +171,22 @@ func TestComingBackFromBelowZeroIsNoRise(t *testing.T) {
 		t.Error("coming back from below zero was taken for emission")
 	}
 }
+
+// TestTheFirstWeakSampleCounts: the sample that a rise was doubted at, and proven by
+// the next, is in the run with its value.
+func TestTheFirstWeakSampleCounts(t *testing.T) {
+	r := NewRuns(Options{Floor: 1, Gap: 90 * time.Second})
+	at := time.Duration(0)
+	for range 60 {
+		r.Observe(at, 0)
+		at += time.Second
+	}
+	r.Observe(at, 2.4)
+	if _, running := r.Running(); running {
+		t.Fatal("a single weak sample is taken for a run: the test tries nothing")
+	}
+	r.Observe(at+time.Second, 2)
+	if since, running := r.Running(); !running || since != at || r.Peak() != 2.4 {
+		t.Errorf("running %v since %v with a peak of %v; want since %v, 2.4 W/m²", running, since, float64(r.Peak()), at)
+	}
+}

@@ -176,7 +176,7 @@ func (e Entry) Limit(id string, f quantity.Frequency) (Limit, error) {
 	if u != "" {
 		source += " (" + u + " not confirmed)"
 	}
-	return Limit{ID: id, Value: l.Value, Distance: e.Distance, Basis: e.Basis, Source: source, Averaging: l.Averaging,
+	return Limit{ID: id, Value: l.Value, Distance: e.Distance, Basis: e.Basis, Source: source, Averaging: l.Averaging, Slowest: e.Slowest,
 		Local: e.Local, Builtin: e.ID, Unconfirmed: u, CitedAbove: e.CitedAbove, CitedBy: e.CitedBy}, nil
 }
 

@@ -56,6 +56,7 @@ type Limit struct {
 	Basis    Basis
 	Source   string
 
+	Slowest     time.Duration // emission limits: the response, to 90 %, that its document asks of the meter at most; 0: none stated
 	Averaging   time.Duration // the mean over this long is judged; 0: each value, or not stated
 	Local       bool          // an exposure limit for a part of the body, not for the whole
 	Rule        Rule

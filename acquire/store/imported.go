@@ -62,7 +62,8 @@ func ImportedPost(post string) string {
 func (s *Store) Import(ctx context.Context, in Import) (Imported, error) {
 	im := &importer{s: s, in: in, posts: map[string]*importedPost{}}
 	defer im.stop()
-	err := s.ask(ctx, "import "+in.File, func(_ context.Context, w *writer) error { return im.run(ctx, w) })
+	// Whatever ends ctx, the writer is waited for: it has the iterators in hand.
+	err := s.ask(context.WithoutCancel(ctx), "import "+in.File, func(_ context.Context, w *writer) error { return im.run(ctx, w) })
 	if im.failed != nil {
 		return Imported{}, im.failed // no fault of the disk's
 	}

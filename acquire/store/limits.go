@@ -38,11 +38,12 @@ func moreLimits(all []limit.Limit) any {
 		Local     bool    `json:"local,omitempty"`
 		Rule      string  `json:"rule,omitempty"`
 		Builtin   string  `json:"builtin,omitempty"`
+		Response  float64 `json:"response_s,omitempty"`
 	}
 	out := make([]kept, 0, len(all))
 	for _, l := range all {
 		out = append(out, kept{l.ID, float64(l.Value), float64(l.Distance), string(l.Basis), l.Source,
-			l.Averaging.Seconds(), l.Local, string(l.Rule), l.Builtin})
+			l.Averaging.Seconds(), l.Local, string(l.Rule), l.Builtin, l.Slowest.Seconds()})
 	}
 	text, err := json.Marshal(out)
 	if err != nil { // a number that is none; the station refuses such a limit

@@ -30,6 +30,7 @@ func TestLimitsMakeVersions(t *testing.T) {
 	for i, change := range []func(p *acquire.Post){
 		func(p *acquire.Post) { p.Limit.Rule = limit.SimpleAcceptance },
 		func(p *acquire.Post) { p.Limit.Averaging = 6 * time.Minute },
+		func(p *acquire.Post) { p.Limit.Slowest = 3 * time.Second },
 		func(p *acquire.Post) {
 			p.More = []limit.Limit{{ID: "people", Value: 10, Basis: limit.ExposurePublic, Averaging: 30 * time.Minute, Source: "an invented rule", Builtin: "fcc-public"}}
 		},
@@ -42,11 +43,11 @@ func TestLimitsMakeVersions(t *testing.T) {
 		}
 	}
 	var rule, more string
-	var averaging float64
-	if err := s.db.QueryRow("SELECT limit_rule, limit_averaging_s, limits_more FROM post_versions ORDER BY version DESC LIMIT 1").Scan(&rule, &averaging, &more); err != nil {
+	var averaging, response float64
+	if err := s.db.QueryRow("SELECT limit_rule, limit_averaging_s, limit_response_s, limits_more FROM post_versions ORDER BY version DESC LIMIT 1").Scan(&rule, &averaging, &response, &more); err != nil {
 		t.Fatal(err)
 	}
-	if rule != "simple acceptance" || averaging != 360 || !strings.Contains(more, `"id":"people","value_w_per_m2":10,"basis":"exposure public"`) || !strings.Contains(more, `"averaging_s":1800`) {
+	if rule != "simple acceptance" || averaging != 360 || response != 3 || !strings.Contains(more, `"id":"people","value_w_per_m2":10,"basis":"exposure public"`) || !strings.Contains(more, `"averaging_s":1800`) {
 		t.Errorf("%s, %v s, %s", rule, averaging, more)
 	}
 }

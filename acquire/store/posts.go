@@ -138,7 +138,7 @@ func columnsOf(p *acquire.Post, certificate any) []column {
 		{"probe_range_w_per_m2", number(float64(p.Probe.Range))}, {"probe_floor_w_per_m2", number(float64(p.Probe.Floor))},
 		{"probe_axes", p.Probe.Axes}, {"probe_zero_bound_w_per_m2", number(float64(p.Probe.ZeroBound))},
 		{"probe_simulated", p.Probe.Simulated}, {"certificate", certificate},
-		{"limit_averaging_s", orNull(p.Limit.Averaging.Seconds())}, {"limit_rule", ruleOf(p.Limit)},
+		{"limit_averaging_s", orNull(p.Limit.Averaging.Seconds())}, {"limit_rule", ruleOf(p.Limit)}, {"limit_response_s", orNull(p.Limit.Slowest.Seconds())},
 		{"limits_more", moreLimits(p.More)}, {"rules", rulesOf(p.Rules)},
 	}, moreColumns(p)...)...)
 }

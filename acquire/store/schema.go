@@ -21,7 +21,7 @@ type step struct {
 // steps returns all versions of the schema, the first first.
 func steps() []step {
 	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}, {5, schemaAlarms}, {6, schemaTold},
-		{7, schemaChunks}, {8, schemaRemote}}
+		{7, schemaChunks}, {8, schemaRemote}, {9, limitResponse}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any
@@ -205,6 +205,12 @@ const limits2 = `
 ALTER TABLE post_versions ADD COLUMN limit_averaging_s REAL;
 ALTER TABLE post_versions ADD COLUMN limit_rule TEXT;
 ALTER TABLE post_versions ADD COLUMN limits_more TEXT;
+`
+
+// limitResponse keeps the response that a limit's document asks of the meter; NULL
+// is none stated. Emission limits of records before were judged with 3 s.
+const limitResponse = `
+ALTER TABLE post_versions ADD COLUMN limit_response_s REAL;
 `
 
 // ErrNewer is a record written by a later Ovenward than this one.

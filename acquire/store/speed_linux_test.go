@@ -47,7 +47,13 @@ func BenchmarkAppend(b *testing.B) {
 	}
 	for b.Loop() {
 		b.StopTimer()
-		s := open(b, b.TempDir(), Options{CommitEvery: 10 * time.Millisecond, pragmas: func() []string { return []string{"PRAGMA synchronous = OFF"} }})
+		committed := make(chan struct{}, 1)
+		s := open(b, b.TempDir(), Options{CommitEvery: 10 * time.Millisecond, onCommit: func(*batch) {
+			select {
+			case committed <- struct{}{}:
+			default:
+			}
+		}, pragmas: func() []string { return []string{"PRAGMA synchronous = OFF"} }})
 		benchPosts(b, s, series)
 		b.StartTimer()
 		for n := 0; n < 10*seconds; n += 10 {
@@ -55,11 +61,11 @@ func BenchmarkAppend(b *testing.B) {
 				s.Append(i, all[i][n:n+10])
 			}
 			for n%100 == 0 && s.Stats().Pending > 150_000 {
-				time.Sleep(time.Millisecond)
+				<-committed
 			}
 		}
 		for s.Stats().Pending > 0 {
-			time.Sleep(100 * time.Microsecond)
+			<-committed
 		}
 		b.StopTimer()
 		if st := s.Stats(); st.Lost != 0 || st.Samples != series*10*seconds {
