@@ -99,7 +99,7 @@ type Link interface {
 	// Bytes of a frame still growing are kept for the next call.
 	Receive(split func(buf []byte) (advance int, frame []byte), deadline time.Time, dst []Frame) ([]Frame, error)
 
-	// Close gives the port back. It is safe to call twice.
+	// Close gives the port back. It may be called twice.
 	Close() error
 }
 
