@@ -42,7 +42,6 @@ func TestConversations(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Parallel()
 	played := map[string]int{}
 	var all []*talk
 	var wg sync.WaitGroup

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -31,6 +32,11 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 		return
+	}
+	flag.Parse()
+	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
+		// The tests that run in parallel here wait for other processes, not for a processor.
+		_ = f.Value.Set("4")
 	}
 	os.Exit(m.Run())
 }
