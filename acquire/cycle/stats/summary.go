@@ -73,7 +73,8 @@ type Distribution struct {
 	OverRange time.Duration
 }
 
-func (d *Distribution) add(p Piece) {
+// Add takes a piece.
+func (d *Distribution) Add(p Piece) {
 	if p.Over {
 		d.OverRange += p.For
 		d.Quantiles.Add(2*Most, p.For)
@@ -89,8 +90,9 @@ func (d *Distribution) merge(o *Distribution) {
 	d.OverRange += o.OverRange
 }
 
-// Exceedances counts stretches above a limit. Nothing in it is approximate.
+// Exceedances counts stretches above a level. Nothing in it is approximate.
 type Exceedances struct {
+	Level       quantity.PowerDensity
 	Count       int           // unbroken stretches
 	Above       time.Duration // in all
 	First, Last time.Time     // begin and end of what was seen
@@ -104,6 +106,7 @@ func (e *Exceedances) Merge(next Exceedances) {
 		return
 	}
 	if e.First.IsZero() {
+		next.Level = e.Level
 		*e = next
 		return
 	}
@@ -119,10 +122,18 @@ func (e *Exceedances) Merge(next Exceedances) {
 // does not grow with what it sums up. Time that no piece covers is unseen; it is
 // neither on nor off, and parts an exceedance from the next.
 type Summary struct {
-	Limit       quantity.PowerDensity
-	On, Off     Distribution
-	Peaks       Peaks
-	Exceedances Exceedances // of Limit
+	On, Off Distribution
+	Peaks   Peaks
+	Levels  []Exceedances // of each level that NewSummary was given
+}
+
+// NewSummary begins one that counts exceedances of levels.
+func NewSummary(levels ...quantity.PowerDensity) Summary {
+	var s Summary
+	for _, l := range levels {
+		s.Levels = append(s.Levels, Exceedances{Level: l})
+	}
+	return s
 }
 
 // Add takes the next piece; pieces come in order and do not overlap.
@@ -131,24 +142,47 @@ func (s *Summary) Add(p Piece) {
 		return
 	}
 	e := Exceedances{First: p.At, Last: p.At.Add(p.For)}
-	if p.Over || p.S > s.Limit {
-		e.Count, e.Above, e.beginsAbove, e.endsAbove = 1, p.For, true, true
+	for i := range s.Levels {
+		e.Count, e.Above, e.beginsAbove, e.endsAbove = 0, 0, false, false
+		if p.Over || p.S > s.Levels[i].Level {
+			e.Count, e.Above, e.beginsAbove, e.endsAbove = 1, p.For, true, true
+		}
+		s.Levels[i].Merge(e)
 	}
-	s.Exceedances.Merge(e)
 	s.Peaks.Add(Peak{p.At, p.S, p.Over})
 	if p.On {
-		s.On.add(p)
+		s.On.Add(p)
 	} else {
-		s.Off.add(p)
+		s.Off.Add(p)
 	}
 }
 
-// Merge takes a later stretch against the same limit.
+// Merge takes a later stretch. A level that one of the two did not count is counted
+// no more.
 func (s *Summary) Merge(later *Summary) {
-	s.Exceedances.Merge(later.Exceedances)
+	if later.Seen() > 0 {
+		kept := s.Levels[:0]
+		for _, e := range s.Levels {
+			if next, ok := later.Above(e.Level); ok {
+				e.Merge(next)
+				kept = append(kept, e)
+			}
+		}
+		s.Levels = kept
+	}
 	s.Peaks.Merge(&later.Peaks)
 	s.On.merge(&later.On)
 	s.Off.merge(&later.Off)
+}
+
+// Above is what was counted of a level; false when it was not counted throughout.
+func (s *Summary) Above(level quantity.PowerDensity) (Exceedances, bool) {
+	for _, e := range s.Levels {
+		if e.Level == level {
+			return e, true
+		}
+	}
+	return Exceedances{}, false
 }
 
 // Seen is the time that pieces covered.

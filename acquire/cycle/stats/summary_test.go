@@ -102,10 +102,10 @@ func TestSummariesMerge(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	for range 20 {
 		all := pieces(rng, 2000)
-		whole := Summary{Limit: 50}
-		merged := Summary{Limit: 50}
+		whole := NewSummary(50)
+		merged := NewSummary(50)
 		for i := 0; i < len(all); {
-			part := Summary{Limit: 50}
+			part := NewSummary(50)
 			for range 1 + rng.IntN(300) {
 				if i < len(all) {
 					part.Add(all[i])
@@ -117,7 +117,7 @@ func TestSummariesMerge(t *testing.T) {
 		for _, p := range all {
 			whole.Add(p)
 		}
-		if whole.Exceedances != merged.Exceedances || whole.Seen() != merged.Seen() || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
+		if !reflect.DeepEqual(whole.Levels, merged.Levels) || whole.Seen() != merged.Seen() || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
 			whole.On.Quantiles.At(0.9) != merged.On.Quantiles.At(0.9) || digits(whole.On.Moments.Mean, merged.On.Moments.Mean) < 12 ||
 			digits(whole.Off.Moments.Deviation(), merged.Off.Moments.Deviation()) < 11 {
 			t.Fatalf("merged %+v\nwhole  %+v", merged, whole)
@@ -156,28 +156,35 @@ func checkSummary(t *testing.T, s Summary, all []Piece) {
 			t.Fatalf("peak %d is %+v, want %+v", i, p, want)
 		}
 	}
-	if s.Exceedances.Above != above || s.Exceedances.Count != count || s.Seen() != seen || count == 0 {
-		t.Fatalf("%d exceedances for %v of %v, want %d for %v of %v", s.Exceedances.Count, s.Exceedances.Above, s.Seen(), count, above, seen)
+	e, ok := s.Above(50)
+	if !ok || e.Above != above || e.Count != count || s.Seen() != seen || count == 0 {
+		t.Fatalf("%d exceedances for %v of %v, want %d for %v of %v", e.Count, e.Above, s.Seen(), count, above, seen)
 	}
 }
 
 func TestEmptySummaries(t *testing.T) {
-	var a, b Summary
+	a, b := NewSummary(0), NewSummary(0)
 	a.Merge(&b)
 	a.Add(Piece{At: time.Unix(0, 0), S: 1})
-	if !a.Exceedances.First.IsZero() || a.Seen() != 0 || len(a.Peaks.List()) != 0 {
+	if !a.Levels[0].First.IsZero() || a.Seen() != 0 || len(a.Peaks.List()) != 0 {
 		t.Errorf("%+v", a)
 	}
 	b.Add(Piece{At: time.Unix(5, 0), For: time.Second, S: 1})
 	a.Merge(&b)
-	if a.Exceedances.Count != 1 || !a.Exceedances.First.Equal(time.Unix(5, 0)) { // any value is above a limit of 0
+	if e := a.Levels[0]; e.Count != 1 || !e.First.Equal(time.Unix(5, 0)) { // any value is above a level of 0
 		t.Errorf("%+v", a)
+	}
+	// What was not counted throughout is not known of the whole.
+	c := NewSummary(0, 7)
+	c.Merge(&b)
+	if _, ok := c.Above(7); ok || len(c.Levels) != 1 {
+		t.Errorf("%+v", c.Levels)
 	}
 }
 
 func BenchmarkAdd(b *testing.B) {
 	all := pieces(rand.New(rand.NewPCG(7, 8)), 4096)
-	s := Summary{Limit: 50}
+	s := NewSummary(50)
 	i := 0
 	b.ReportAllocs()
 	for b.Loop() {

@@ -1,0 +1,242 @@
+// Package history turns the samples of a post, as the record holds them, into its
+// runs and into sums of each hour of UTC, so that a day, a month or a long test is
+// summed up without reading its samples again. What it makes is derived: made anew
+// from the same samples it is the same. Power densities are W/m².
+package history
+
+import (
+	"math"
+	"time"
+
+	"ovenward/acquire/cycle"
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/quantity"
+)
+
+// Options say what is known of a post.
+type Options struct {
+	Floor    quantity.PowerDensity   // the probe's noise floor
+	Response time.Duration           // of the probe to 90 %
+	Gap      time.Duration           // shorter pauses are part of one run
+	Stale    time.Duration           // how long a sample holds at most
+	Levels   []quantity.PowerDensity // whose exceedances are counted
+}
+
+// Sample is one sample of the record.
+type Sample struct {
+	At    time.Time
+	S     quantity.PowerDensity
+	Valid bool // it has a value that counts, or is over range
+	Over  bool // over range: S is the range's top
+}
+
+// Run is one run of the oven, as the field shows it. Mean, Deviation and the
+// percentiles are of the values while it emitted, each for as long as it held.
+type Run struct {
+	Number     int64 // at its post, from 1
+	Start, End time.Time
+	On         time.Duration
+	OverRange  time.Duration // of On; then mean and dose are lower bounds
+	Unseen     time.Duration // of the run; then all its figures are lower bounds
+	Begun      bool          // its begin was seen: what went before was seen and was rest
+	Dose       quantity.EnergyDensity
+	Mean       quantity.PowerDensity
+	Deviation  quantity.PowerDensity
+	Median     quantity.PowerDensity
+	P95        quantity.PowerDensity
+	Peak       quantity.PowerDensity // +Inf: over range
+	PeakAt     time.Time
+}
+
+// Hour is what one hour of UTC comes to.
+type Hour struct {
+	From time.Time
+	Sum  stats.Summary
+}
+
+// span is from begin up to end; zero times leave a side open.
+type span struct{ from, to time.Time }
+
+// cut is what lies in the span of a stretch; to is not after from where nothing does.
+func (s span) cut(from, to time.Time) (time.Time, time.Time) {
+	if from.Before(s.from) {
+		from = s.from
+	}
+	if !s.to.IsZero() && s.to.Before(to) {
+		to = s.to
+	}
+	return from, to
+}
+
+// Past takes the samples of one post in order. O(1) each.
+type Past struct {
+	o     Options
+	only  span // what is summed up; runs are found in all
+	run   func(Run)
+	hour  func(Hour)
+	runs  *cycle.Runs
+	epoch time.Time
+
+	last     Sample
+	has      bool
+	finished int
+	doneOn   time.Duration
+
+	at  time.Time // begin of the hour that sum is of
+	sum stats.Summary
+
+	inRun   bool
+	since   time.Duration // begin of the run that during is of
+	during  stats.Distribution
+	covered time.Duration // of that run, up to the newest sample
+	begun   bool
+
+	coveredToLast time.Duration // of that run, up to its last emission
+	rested        time.Duration // unbroken rest that was seen
+}
+
+// New makes one that hands on each run and each hour when it has ended. A run has
+// no number yet.
+func New(o Options, run func(Run), hour func(Hour)) *Past {
+	return &Past{o: o, run: run, hour: hour,
+		runs: cycle.NewRuns(cycle.Options{Floor: o.Floor, Gap: o.Gap, Response: o.Response, Stale: o.Stale})}
+}
+
+// Observe takes the next sample.
+func (t *Past) Observe(s Sample) {
+	if t.epoch.IsZero() {
+		t.epoch = s.At
+	}
+	mono := s.At.Sub(t.epoch)
+	before := t.on()
+	if s.Valid {
+		x := s.S
+		if s.Over {
+			x = quantity.PowerDensity(math.Inf(1))
+		}
+		t.runs.Observe(mono, x)
+	} else {
+		t.runs.Advance(mono)
+	}
+	if t.has && t.last.Valid {
+		t.hold(s.At, t.on() > before)
+	}
+	t.close()
+	t.begin(mono)
+	t.last, t.has = s, true
+}
+
+// on is for how long the oven has emitted in all.
+func (t *Past) on() time.Duration {
+	total := t.doneOn
+	if n, last := t.runs.Finished(); n > t.finished {
+		total += last.On
+	}
+	if _, running := t.runs.Running(); running {
+		total += t.runs.Run().On
+	}
+	return total
+}
+
+// hold adds the newest sample for as long as it held, cut where an hour ends.
+func (t *Past) hold(until time.Time, on bool) {
+	from := t.last.At
+	if end := from.Add(t.o.Stale); t.o.Stale > 0 && end.Before(until) {
+		until = end
+	}
+	if t.inRun {
+		t.covered += until.Sub(from)
+	}
+	from, until = t.only.cut(from, until)
+	for from.Before(until) {
+		hour := from.Truncate(time.Hour)
+		if !hour.Equal(t.at) {
+			t.endHour()
+			t.at, t.sum = hour, stats.NewSummary(t.o.Levels...)
+		}
+		end := hour.Add(time.Hour)
+		if until.Before(end) {
+			end = until
+		}
+		p := stats.Piece{At: from, For: end.Sub(from), S: t.last.S, On: on, Over: t.last.Over}
+		t.sum.Add(p)
+		if on && t.inRun {
+			t.during.Add(p)
+		}
+		from = end
+	}
+}
+
+// close hands on the run that has ended by now.
+func (t *Past) close() {
+	n, r := t.runs.Finished()
+	if n == t.finished {
+		return
+	}
+	t.finished, t.doneOn = n, t.doneOn+r.On
+	d := &t.during
+	run := Run{Start: t.epoch.Add(r.Start), End: t.epoch.Add(r.Last), On: r.On, OverRange: r.OverRange, Begun: t.begun,
+		Dose: r.Energy, Mean: r.Mean(), Peak: r.Peak, PeakAt: t.epoch.Add(r.PeakAt),
+		Deviation: quantity.PowerDensity(d.Moments.Deviation()),
+		Median:    quantity.PowerDensity(d.Quantiles.At(0.5)), P95: quantity.PowerDensity(d.Quantiles.At(0.95))}
+	run.Unseen = max(0, r.Last-r.Start-t.coveredToLast)
+	t.inRun = false
+	t.run(run)
+}
+
+// begin notes whether the newest sample begins a run, or goes on with one.
+func (t *Past) begin(mono time.Duration) {
+	since, running := t.runs.Running()
+	pause := mono - t.last.At.Sub(t.epoch)
+	seen := t.has && t.last.Valid && pause <= t.o.Stale
+	if running && !(t.inRun && t.since == since) {
+		t.inRun, t.since, t.during, t.covered = true, since, stats.Distribution{}, mono-since
+		// Its begin was seen where rest was seen up to it. A weak signal begins with the
+		// sample before the one that confirms it.
+		t.begun = seen && (since == mono || t.rested > 0)
+	}
+	if at, _ := t.runs.Last(); running && at == mono {
+		t.coveredToLast = t.covered
+	}
+	switch {
+	case !running && seen:
+		t.rested += pause
+	default:
+		t.rested = 0
+	}
+}
+
+func (t *Past) endHour() {
+	if !t.at.IsZero() && t.sum.Seen() > 0 {
+		t.hour(Hour{t.at, t.sum})
+	}
+}
+
+// Advance says that nothing came until now: runs end by the clock too.
+func (t *Past) Advance(now time.Time) {
+	if t.epoch.IsZero() {
+		return
+	}
+	t.runs.Advance(now.Sub(t.epoch))
+	t.close()
+}
+
+// settle has the newest sample hold up to now, as it would were there no more.
+func (t *Past) settle(now time.Time) {
+	if t.has && t.last.Valid && t.last.At.Before(now) {
+		before := t.on()
+		t.runs.Advance(now.Sub(t.epoch))
+		_, running := t.runs.Running()
+		at, _ := t.runs.Last()
+		t.hold(now, t.on() > before || running && at == t.last.At.Sub(t.epoch))
+	}
+}
+
+// Open is the hour under way, as far as it has come, and when the run under way
+// began; zero times where there is none.
+func (t *Past) Open() (hour Hour, run time.Time) {
+	if t.inRun {
+		run = t.epoch.Add(t.since)
+	}
+	return Hour{t.at, t.sum}, run
+}

@@ -1,0 +1,289 @@
+package history
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/quantity"
+)
+
+var begin = time.Date(2030, 5, 4, 22, 17, 3, 0, time.UTC)
+
+func options() Options {
+	return Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second, Levels: []quantity.PowerDensity{50, 10}}
+}
+
+// truth is a run as it was made.
+type truth struct {
+	start, end time.Time
+	on         time.Duration
+	peak       quantity.PowerDensity
+}
+
+// made invents a probe's samples at an oven, one a second: runs of some minutes with
+// duty cycling between pauses longer than the run gap. holes says whether samples are
+// missing, faulty and over range here and there.
+func made(rng *rand.Rand, span time.Duration, holes bool) (all []Sample, runs []truth) {
+	noise := func() quantity.PowerDensity { return quantity.PowerDensity(0.02 * math.Abs(rng.NormFloat64())) }
+	at := begin
+	put := func(s Sample) {
+		s.At, s.Valid = at, true
+		at = at.Add(time.Second)
+		if holes {
+			switch rng.IntN(2000) {
+			case 0:
+				at = at.Add(time.Duration(rng.IntN(40)) * time.Second)
+				return
+			case 1:
+				s.Valid = false
+			}
+		}
+		all = append(all, s)
+	}
+	for at.Sub(begin) < span {
+		for range 100 + rng.IntN(900) {
+			put(Sample{S: noise()})
+		}
+		level, duty := 2+60*rng.Float64()*rng.Float64(), 4+rng.IntN(20)
+		r := truth{start: at}
+		for range 2 + rng.IntN(12) {
+			for range duty {
+				s := Sample{S: quantity.PowerDensity(level * (1 + 0.1*rng.Float64()))}
+				if holes && rng.IntN(400) == 0 {
+					s.S, s.Over = 200, true
+				}
+				r.peak = max(r.peak, s.S)
+				put(s)
+			}
+			r.end, r.on = at.Add(-time.Second), r.on+time.Duration(duty)*time.Second
+			for range 24 - duty {
+				put(Sample{S: noise()})
+			}
+		}
+		runs = append(runs, r)
+	}
+	for range 200 {
+		put(Sample{S: noise()})
+	}
+	return all, runs
+}
+
+// kept is a record in memory.
+type kept struct {
+	all   []Sample
+	st    State
+	runs  []Run
+	hours []Hour
+	fail  func() error // of KeepHistory; may be nil
+}
+
+func (k *kept) PastSamples(_ context.Context, _ string, from, to time.Time) iter.Seq2[[]Sample, error] {
+	return func(yield func([]Sample, error) bool) {
+		for i := 0; i < len(k.all); i += 700 {
+			var batch []Sample
+			for _, s := range k.all[i:min(len(k.all), i+700)] {
+				if !s.At.Before(from) && s.At.Before(to) {
+					batch = append(batch, s)
+				}
+			}
+			if len(batch) > 0 && !yield(batch, nil) {
+				return
+			}
+		}
+	}
+}
+
+func (k *kept) HistoryState(context.Context, string) (State, error) { return k.st, nil }
+
+func (k *kept) KeepHistory(_ context.Context, _ string, st State, runs []Run, hours []Hour) error {
+	if k.fail != nil {
+		if err := k.fail(); err != nil {
+			return err
+		}
+	}
+	k.st, k.runs, k.hours = st, append(k.runs, runs...), append(k.hours, hours...)
+	return nil
+}
+
+func (k *kept) PastHours(_ context.Context, _ string, from, to time.Time) iter.Seq2[Hour, error] {
+	return func(yield func(Hour, error) bool) {
+		for _, h := range k.hours {
+			if !h.From.Before(from) && h.From.Before(to) && !yield(h, nil) {
+				return
+			}
+		}
+	}
+}
+
+// again sums up, the plain way, what lies in [from, to).
+func again(all []Sample, o Options, on func(i int) bool, from, to time.Time) stats.Summary {
+	sum := stats.NewSummary(o.Levels...)
+	for i, s := range all {
+		until := s.At.Add(o.Stale)
+		if i+1 < len(all) && all[i+1].At.Before(until) {
+			until = all[i+1].At
+		}
+		a, b := s.At, until
+		if a.Before(from) {
+			a = from
+		}
+		if to.Before(b) {
+			b = to
+		}
+		if s.Valid && a.Before(b) {
+			sum.Add(stats.Piece{At: a, For: b.Sub(a), S: s.S, On: on(i), Over: s.Over})
+		}
+	}
+	return sum
+}
+
+// TestRunsAndHours holds what is made of invented days against how they were made.
+func TestRunsAndHours(t *testing.T) {
+	rng := rand.New(rand.NewPCG(31, 32))
+	all, truths := made(rng, 30*time.Hour, false)
+	k := &kept{all: all}
+	f := NewFollower(k, []Post{{"pass", options()}})
+	if err := f.Once(t.Context(), all[len(all)-1].At.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if len(k.runs) != len(truths) || len(truths) < 50 {
+		t.Fatalf("%d runs, made %d", len(k.runs), len(truths))
+	}
+	for i, r := range k.runs {
+		want := truths[i]
+		if r.Number != int64(i+1) || !r.Start.Equal(want.start) || !r.End.Equal(want.end) || r.On != want.on || r.Peak != want.peak || r.Unseen != 0 || !r.Begun ||
+			r.Mean <= 0 || r.P95 < r.Median || float64(r.P95) > 1.02*float64(r.Peak) || !(r.Deviation > 0) {
+			t.Fatalf("run %d: %+v\nmade: %+v", i, r, want)
+		}
+	}
+	on := func(i int) bool { return all[i].S > 1 }
+	for _, h := range k.hours {
+		checkSum(t, h.Sum, again(all, options(), on, h.From, h.From.Add(time.Hour)))
+	}
+	if want := int(all[len(all)-1].At.Truncate(time.Hour).Sub(begin.Truncate(time.Hour)) / time.Hour); len(k.hours) != want {
+		t.Errorf("%d hours are kept, want %d: the last is under way", len(k.hours), want)
+	}
+}
+
+// checkSum compares what does not depend on the order of rounding exactly, the rest
+// to twelve digits.
+func checkSum(t *testing.T, got, want stats.Summary) {
+	t.Helper()
+	near := func(a, b float64) bool {
+		return a == b || math.Abs(a-b) <= 1e-12*math.Abs(b) || math.IsNaN(a) && math.IsNaN(b)
+	}
+	ok := reflect.DeepEqual(got.Levels, want.Levels) && reflect.DeepEqual(got.Peaks, want.Peaks) && got.Seen() == want.Seen()
+	for _, d := range [][2]*stats.Distribution{{&got.On, &want.On}, {&got.Off, &want.Off}} {
+		ok = ok && d[0].OverRange == d[1].OverRange && d[0].Quantiles.Total() == d[1].Quantiles.Total() && near(d[0].Quantiles.At(0.9), d[1].Quantiles.At(0.9)) &&
+			d[0].Moments.N >= d[1].Moments.N && near(d[0].Moments.Weight, d[1].Moments.Weight) && near(d[0].Moments.Mean, d[1].Moments.Mean)
+	}
+	if !ok {
+		t.Fatalf("got  %+v\nwant %+v", got, want)
+	}
+}
+
+// TestStartsChangeNothing: however often it is stopped, started and cannot keep what
+// it has, the same runs and hours come out, each once.
+func TestStartsChangeNothing(t *testing.T) {
+	for seed := range uint64(6) {
+		rng := rand.New(rand.NewPCG(seed, 33))
+		all, _ := made(rng, 40*time.Hour, true)
+		end := all[len(all)-1].At.Add(time.Hour)
+		whole := &kept{all: all}
+		if err := NewFollower(whole, []Post{{"pass", options()}}).Once(t.Context(), end); err != nil {
+			t.Fatal(err)
+		}
+		pieces := &kept{all: all}
+		pieces.fail = func() error {
+			if rng.IntN(5) == 0 {
+				return fmt.Errorf("the disk is full")
+			}
+			return nil
+		}
+		f := NewFollower(pieces, []Post{{"pass", options()}})
+		for now := begin; ; now = now.Add(time.Duration(rng.IntN(3*3600)) * time.Second) {
+			if rng.IntN(3) == 0 {
+				f = NewFollower(pieces, []Post{{"pass", options()}})
+			}
+			if err := f.Once(t.Context(), now); err == nil && !now.Before(end) {
+				break
+			}
+		}
+		if !reflect.DeepEqual(pieces.runs, whole.runs) {
+			t.Fatalf("seed %d: %d runs, at once %d\n%+v\n%+v", seed, len(pieces.runs), len(whole.runs), pieces.runs[:min(3, len(pieces.runs))], whole.runs[:3])
+		}
+		if len(pieces.hours) != len(whole.hours) {
+			t.Fatalf("seed %d: %d hours, at once %d", seed, len(pieces.hours), len(whole.hours))
+		}
+		for i, h := range pieces.hours {
+			if !h.From.Equal(whole.hours[i].From) {
+				t.Fatalf("hour %d is %v, at once %v", i, h.From, whole.hours[i].From)
+			}
+			checkSum(t, h.Sum, whole.hours[i].Sum)
+		}
+	}
+}
+
+// TestBetween sums up intervals that cut hours, over kept hours and what is not kept
+// yet.
+func TestBetween(t *testing.T) {
+	rng := rand.New(rand.NewPCG(41, 42))
+	all, _ := made(rng, 60*time.Hour, false)
+	k := &kept{all: all}
+	if err := NewFollower(k, []Post{{"pass", options()}}).Once(t.Context(), begin.Add(45*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	on := func(i int) bool { return all[i].S > 1 }
+	span := all[len(all)-1].At.Sub(begin)
+	for range 40 {
+		a, b := time.Duration(rng.Int64N(int64(span))), time.Duration(rng.Int64N(int64(span)))
+		from, to := begin.Add(min(a, b)), begin.Add(max(a, b))
+		got, err := Between(t.Context(), k, Post{"pass", options()}, from, to)
+		if err != nil {
+			t.Fatal(err)
+		}
+		checkSum(t, got, again(all, options(), on, from, to))
+	}
+}
+
+// TestWhatIsNotSeenIsSaid: a hole in a run, and a run that begins in one.
+func TestWhatIsNotSeenIsSaid(t *testing.T) {
+	var all []Sample
+	put := func(from, to int, s quantity.PowerDensity) {
+		for i := from; i < to; i++ {
+			all = append(all, Sample{At: begin.Add(time.Duration(i) * time.Second), S: s, Valid: true})
+		}
+	}
+	put(0, 100, 0.01)
+	put(100, 130, 5)
+	put(160, 190, 5) // the value before the hole covers 3 s of it
+	put(190, 400, 0.01)
+	put(460, 500, 5) // its begin lies in a hole
+	put(500, 700, 0.01)
+	k := &kept{all: all}
+	if err := NewFollower(k, []Post{{"pass", options()}}).Once(t.Context(), begin.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if len(k.runs) != 2 || k.runs[0].Unseen != 28*time.Second || !k.runs[0].Begun || k.runs[1].Begun || k.runs[1].Unseen != 0 {
+		t.Fatalf("%+v", k.runs)
+	}
+}
+
+func BenchmarkFollow(b *testing.B) {
+	all, _ := made(rand.New(rand.NewPCG(1, 2)), 24*time.Hour, true)
+	end := all[len(all)-1].At.Add(time.Hour)
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := NewFollower(&kept{all: all}, []Post{{"pass", options()}}).Once(b.Context(), end); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(len(all)*b.N)/b.Elapsed().Seconds(), "samples/s")
+}

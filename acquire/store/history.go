@@ -1,0 +1,254 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"iter"
+	"math"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/quantity"
+)
+
+// schemaRuns keeps what the samples of a post come to: its runs, and the sums of
+// each hour of UTC in which something was seen (hour_sums.sum, an encoded
+// stats.Summary). All of it is derived, and can be derived again. mean, deviation,
+// median and p95 are over the time in which the oven emitted; where over_range_ns or
+// unseen_ns is not 0, dose, mean and percentiles are lower bounds. peak is NULL where
+// it was over the probe's range, deviation where there was one value only. begun is 0
+// where the begin of the run was not seen.
+const schemaRuns = `
+CREATE TABLE runs (
+  post               TEXT NOT NULL,
+  run                INTEGER NOT NULL,
+  start_ns           INTEGER NOT NULL,
+  end_ns             INTEGER NOT NULL,
+  on_ns              INTEGER NOT NULL,
+  over_range_ns      INTEGER NOT NULL,
+  unseen_ns          INTEGER NOT NULL,
+  begun              INTEGER NOT NULL,
+  dose_j_per_m2      REAL NOT NULL,
+  mean_w_per_m2      REAL,
+  deviation_w_per_m2 REAL,
+  median_w_per_m2    REAL,
+  p95_w_per_m2       REAL,
+  peak_w_per_m2      REAL,
+  peak_ns            INTEGER NOT NULL,
+  PRIMARY KEY (post, run)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX runs_start ON runs (post, start_ns);
+CREATE TABLE hour_sums (
+  post    TEXT NOT NULL,
+  hour_ns INTEGER NOT NULL,
+  sum     BLOB NOT NULL,
+  PRIMARY KEY (post, hour_ns)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE histories (
+  post     TEXT PRIMARY KEY,
+  hours_ns INTEGER NOT NULL,
+  under_ns INTEGER NOT NULL,
+  ended_ns INTEGER NOT NULL,
+  runs     INTEGER NOT NULL
+) STRICT;
+`
+
+// PastSamples reads the samples of a post from an instant up to another, many at a
+// time. What cannot be read is left out; while the probe was away nothing was seen
+// of its post. What it yields is valid until the next.
+func (r *Reader) PastSamples(ctx context.Context, post string, from, to time.Time) iter.Seq2[[]history.Sample, error] {
+	return func(yield func([]history.Sample, error) bool) {
+		away, err := r.away(ctx, post)
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		tops := map[int64]quantity.PowerDensity{}
+		var batch []history.Sample
+		for v, err := range r.Values(ctx, post, from, to) {
+			if d := (*Damage)(nil); errors.As(err, &d) {
+				continue
+			}
+			if err == nil {
+				batch, err = r.pastOf(ctx, v, tops, away, batch[:0])
+			}
+			if !yield(batch, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// pastOf appends what a history takes of v. tops are the ranges of versions.
+func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.PowerDensity, away []stretch, batch []history.Sample) ([]history.Sample, error) {
+	for i, at := range v.At {
+		q := v.Quality[i]
+		s := history.Sample{At: instant(at), S: quantity.PowerDensity(v.S[i]), Over: q&acquire.OverRange != 0}
+		s.Valid = q&acquire.Fault == 0 && (s.Over || !math.IsNaN(v.S[i]))
+		for _, a := range away {
+			s.Valid = s.Valid && !a.holds(at)
+		}
+		if s.Over {
+			top, ok := tops[v.Version[i]]
+			if !ok {
+				p, err := r.Version(ctx, v.Version[i])
+				if err != nil {
+					return batch, err
+				}
+				top = p.Range
+				tops[v.Version[i]] = top
+			}
+			if s.S = top; math.IsNaN(float64(top)) {
+				s.S = 0
+			}
+		}
+		batch = append(batch, s)
+	}
+	return batch, nil
+}
+
+// stretch is from begin up to end, ns.
+type stretch struct{ from, to int64 }
+
+func (s stretch) holds(at int64) bool { return at >= s.from && at < s.to }
+
+// away is when the probe of a post was away.
+func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
+	var out []stretch
+	err := each(ctx, r.db, `SELECT at_ns, alarm FROM events WHERE post = ? AND alarm IS NOT NULL AND json_extract(alarm, '$.rule') = ? ORDER BY id`,
+		func(scan func(...any) error) error {
+			var at int64
+			var text string
+			if err := scan(&at, &text); err != nil {
+				return err
+			}
+			var c alarm.Change
+			if err := json.Unmarshal([]byte(text), &c); err != nil {
+				return err
+			}
+			n := len(out)
+			open := n > 0 && out[n-1].to == math.MaxInt64
+			switch is := c.State.Present(); {
+			case is && !open:
+				out = append(out, stretch{at, math.MaxInt64})
+			case !is && open:
+				out[n-1].to = at
+			}
+			return nil
+		}, post, string(alarm.Away))
+	if err != nil {
+		return nil, fmt.Errorf("read when the probe of post %s was away: %w", post, err)
+	}
+	return out, nil
+}
+
+// HistoryState reads how far the history of a post has come.
+func (r *Reader) HistoryState(ctx context.Context, post string) (st history.State, err error) {
+	var hours, under, ended int64
+	err = r.db.QueryRowContext(ctx, "SELECT hours_ns, under_ns, ended_ns, runs FROM histories WHERE post = ?", post).Scan(&hours, &under, &ended, &st.Runs)
+	if errors.Is(err, sql.ErrNoRows) {
+		return history.State{}, nil
+	}
+	if err != nil {
+		return st, fmt.Errorf("read how far post %s is summed up: %w", post, err)
+	}
+	st.Hours, st.Under, st.Ended = instant(hours), instant(under), instant(ended)
+	return st, nil
+}
+
+// KeepHistory keeps runs and hours of a post and how far it has come, durably when it
+// returns, all or nothing. What is there already stays.
+func (s *Store) KeepHistory(ctx context.Context, post string, st history.State, runs []history.Run, hours []history.Hour) error {
+	return s.ask(ctx, "keep runs and sums", func(ctx context.Context, w *writer) error {
+		for _, r := range runs {
+			if _, err := w.exec(ctx, `INSERT INTO runs (post, run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
+				mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+				post, r.Number, nanos(r.Start), nanos(r.End), int64(r.On), int64(r.OverRange), int64(r.Unseen), r.Begun, float64(r.Dose),
+				finite(r.Mean), finite(r.Deviation), finite(r.Median), finite(r.P95), finite(r.Peak), nanos(r.PeakAt)); err != nil {
+				return err
+			}
+		}
+		for _, h := range hours {
+			sum, err := h.Sum.MarshalBinary()
+			if err != nil {
+				return err
+			}
+			if _, err := w.exec(ctx, "INSERT INTO hour_sums (post, hour_ns, sum) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", post, nanos(h.From), sum); err != nil {
+				return err
+			}
+		}
+		_, err := w.exec(ctx, `INSERT INTO histories (post, hours_ns, under_ns, ended_ns, runs) VALUES (?1, ?2, ?3, ?4, ?5)
+			ON CONFLICT DO UPDATE SET hours_ns = ?2, under_ns = ?3, ended_ns = ?4, runs = ?5`,
+			post, nanos(st.Hours), nanos(st.Under), nanos(st.Ended), st.Runs)
+		return err
+	})
+}
+
+// finite is NULL for what is no number.
+func finite(s quantity.PowerDensity) any {
+	if x := float64(s); !math.IsNaN(x) && !math.IsInf(x, 0) {
+		return x
+	}
+	return nil
+}
+
+// PastHours reads the kept hours of a post that begin in [from, to).
+func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time) iter.Seq2[history.Hour, error] {
+	return func(yield func(history.Hour, error) bool) {
+		stop := errors.New("enough")
+		err := each(ctx, r.db, "SELECT hour_ns, sum FROM hour_sums WHERE post = ? AND hour_ns >= ? AND hour_ns < ? ORDER BY hour_ns",
+			func(scan func(...any) error) error {
+				var at int64
+				var sum []byte
+				if err := scan(&at, &sum); err != nil {
+					return err
+				}
+				h := history.Hour{From: instant(at)}
+				if err := h.Sum.UnmarshalBinary(sum); err != nil {
+					return fmt.Errorf("the sum of the hour from %s: %w", h.From.Format(time.RFC3339), err)
+				}
+				if !yield(h, nil) {
+					return stop
+				}
+				return nil
+			}, post, nanos(from), nanos(to))
+		if err != nil && !errors.Is(err, stop) {
+			yield(history.Hour{}, fmt.Errorf("read the hourly sums of post %s: %w", post, err))
+		}
+	}
+}
+
+// Runs reads the runs of a post that begin in [from, to), in order.
+func (r *Reader) Runs(ctx context.Context, post string, from, to time.Time) ([]history.Run, error) {
+	var out []history.Run
+	err := each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
+		mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns
+		FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns`,
+		func(scan func(...any) error) error {
+			var u history.Run
+			var start, end, peak int64
+			var n [5]sql.NullFloat64
+			err := scan(&u.Number, &start, &end, &u.On, &u.OverRange, &u.Unseen, &u.Begun, &u.Dose, &n[0], &n[1], &n[2], &n[3], &n[4], &peak)
+			u.Start, u.End, u.PeakAt = instant(start), instant(end), instant(peak)
+			for i, to := range []*quantity.PowerDensity{&u.Mean, &u.Deviation, &u.Median, &u.P95, &u.Peak} {
+				if *to = quantity.PowerDensity(n[i].Float64); !n[i].Valid {
+					*to = quantity.PowerDensity(math.NaN())
+				}
+			}
+			if u.OverRange > 0 && !n[4].Valid {
+				u.Peak = quantity.PowerDensity(math.Inf(1))
+			}
+			out = append(out, u)
+			return err
+		}, post, nanos(from), nanos(to))
+	if err != nil {
+		return nil, fmt.Errorf("read the runs of post %s: %w", post, err)
+	}
+	return out, nil
+}
