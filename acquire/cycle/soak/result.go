@@ -1,0 +1,266 @@
+package soak
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/quantity"
+)
+
+// Outcome is what a test says of its limit of acceptance.
+type Outcome string
+
+const (
+	Within     Outcome = "within"
+	Exceeds    Outcome = "exceeds"
+	NotDecided Outcome = "not decided"
+)
+
+// Part is what a part of a test comes to: between two checkpoints, or a day.
+type Part struct {
+	Name       string
+	From, To   time.Time
+	Active     time.Duration
+	Operations int64 // counted by its end
+	Runs       int
+	Sum        stats.Summary
+}
+
+// Trend is how the leakage of the runs goes on, and when it reaches the edge of the
+// guard band; a refusal says why that is not told.
+type Trend struct {
+	Level  quantity.PowerDensity // the edge: limit less guard band
+	Age    stats.Ageing          // over the runs' numbers
+	Runs   stats.Forecast        // in numbers of runs
+	Days   stats.Forecast        // in days since the first run
+	First  time.Time             // the first run's begin
+	Points int                   // runs that were wholly seen
+}
+
+// Result is what a test has come to, by an instant.
+type Result struct {
+	Life    *Life
+	By      time.Time
+	Active  time.Duration
+	Unseen  time.Duration // of the active time
+	Whole   stats.Summary
+	Parts   []Part
+	Days    []Part
+	Runs    []history.Run
+	Trend   Trend
+	Outcome Outcome
+	Reasons []string
+}
+
+// Source is what a result is made of.
+type Source interface {
+	history.Query
+	Runs(ctx context.Context, post string, from, to time.Time) ([]history.Run, error)
+}
+
+// Make makes the result of a test by an instant, from the record. zone is the
+// site's, for its days.
+func Make(ctx context.Context, s Source, l *Life, p history.Post, by time.Time, zone *time.Location) (Result, error) {
+	r := Result{Life: l, By: by, Active: l.ActiveBy(by), Whole: stats.NewSummary(l.Plan.Level)}
+	p.Levels = []quantity.PowerDensity{l.Plan.Level}
+	for _, a := range l.spans(time.Time{}, by) {
+		sum, err := history.Between(ctx, s, p, a.From, a.To)
+		if err != nil {
+			return r, err
+		}
+		r.Whole.Merge(&sum)
+		runs, err := s.Runs(ctx, p.ID, a.From, a.To)
+		if err != nil {
+			return r, err
+		}
+		r.Runs = append(r.Runs, runs...)
+	}
+	r.Unseen = r.Active - r.Whole.Seen()
+	var err error
+	if r.Parts, err = r.parts(ctx, s, p, l.cuts(by)); err != nil {
+		return r, err
+	}
+	if r.Days, err = r.parts(ctx, s, p, l.days(by, zone)); err != nil {
+		return r, err
+	}
+	if r.Trend, err = trend(r.Runs, l.Plan.Level-l.Plan.Guard); err != nil {
+		return r, err
+	}
+	r.judge()
+	return r, nil
+}
+
+// spans are the active stretches between two instants; a zero from is the begin.
+func (l *Life) spans(from, to time.Time) []Span {
+	var out []Span
+	for _, a := range l.Active {
+		if a.To.IsZero() || to.Before(a.To) {
+			a.To = to
+		}
+		if a.From.Before(from) {
+			a.From = from
+		}
+		if a.From.Before(a.To) {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// cut is where a part ends.
+type cut struct {
+	name       string
+	at         time.Time
+	operations int64 // -1: not known
+}
+
+// cuts are the ends of the parts between checkpoints.
+func (l *Life) cuts(by time.Time) []cut {
+	var out []cut
+	unit := "operations"
+	if !l.Plan.ByOperations() {
+		unit = "h"
+	}
+	for _, c := range l.Passed {
+		out = append(out, cut{fmt.Sprintf("up to the checkpoint at %d %s", c.Checkpoint, unit), c.At, c.Operations})
+	}
+	return append(out, cut{"since the last checkpoint", by, l.Operations})
+}
+
+// days are the ends of the site's days in the test.
+func (l *Life) days(by time.Time, zone *time.Location) []cut {
+	if len(l.Active) == 0 {
+		return nil
+	}
+	var out []cut
+	y, m, d := l.Active[0].From.In(zone).Date()
+	for at := time.Date(y, m, d, 0, 0, 0, 0, zone); at.Before(by); {
+		y, m, d := at.Date()
+		next := time.Date(y, m, d+1, 0, 0, 0, 0, zone)
+		end := next
+		if by.Before(end) {
+			end = by
+		}
+		out = append(out, cut{at.Format(time.DateOnly), end, -1})
+		at = next
+	}
+	return out
+}
+
+// parts sums up the test between cuts.
+func (r *Result) parts(ctx context.Context, s Source, p history.Post, cuts []cut) ([]Part, error) {
+	var out []Part
+	var from time.Time
+	next := 0
+	for _, c := range cuts {
+		part := Part{Name: c.name, From: from, To: c.at, Operations: c.operations, Sum: stats.NewSummary(p.Levels...)}
+		for _, a := range r.Life.spans(from, c.at) {
+			sum, err := history.Between(ctx, s, p, a.From, a.To)
+			if err != nil {
+				return out, err
+			}
+			part.Sum.Merge(&sum)
+			part.Active += a.To.Sub(a.From)
+		}
+		for next < len(r.Runs) && r.Runs[next].Start.Before(c.at) {
+			part.Runs++
+			next++
+		}
+		if from = c.at; part.Active > 0 {
+			out = append(out, part)
+		}
+	}
+	return out, nil
+}
+
+// trend looks at the mean field of each run that was wholly seen.
+func trend(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
+	t := Trend{Level: level}
+	var number, day, mean []float64
+	for _, r := range runs {
+		if r.Unseen > 0 || !r.Begun || r.OverRange > 0 || math.IsNaN(float64(r.Mean)) {
+			continue
+		}
+		if len(number) == 0 {
+			t.First = r.Start
+		}
+		number = append(number, float64(r.Number))
+		day = append(day, r.Start.Sub(t.First).Hours()/24)
+		mean = append(mean, float64(r.Mean))
+	}
+	t.Points = len(number)
+	var err error
+	if t.Age, err = stats.Age(number, mean); err != nil {
+		return t, fmt.Errorf("look at the runs' trend: %w", err)
+	}
+	if t.Runs, err = stats.Foresee(number, mean, float64(level)); err != nil {
+		return t, fmt.Errorf("foresee the runs' trend: %w", err)
+	}
+	if t.Days, err = stats.Foresee(day, mean, float64(level)); err != nil {
+		return t, fmt.Errorf("foresee the runs' trend: %w", err)
+	}
+	return t, nil
+}
+
+// judge says what the test has shown of its limit of acceptance. What exceeds does so
+// whatever else is amiss; within must be earned by the whole test.
+func (r *Result) judge() {
+	p, l := r.Life.Plan, r.Life
+	add := func(text string, args ...any) { r.Reasons = append(r.Reasons, fmt.Sprintf(text, args...)) }
+	above, counted := r.Whole.Above(p.Level)
+	over := r.Whole.On.OverRange + r.Whole.Off.OverRange
+	for _, c := range l.Passed {
+		if c.Outcome == string(Exceeds) {
+			r.Outcome = Exceeds
+			add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
+		}
+	}
+	if above.Count > 0 {
+		r.Outcome = Exceeds
+		add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.FormatDuration(above.Above))
+	}
+	if over > 0 {
+		r.Outcome = Exceeds
+		add("the field was over the probe's range for %s", quantity.FormatDuration(over))
+	}
+	if r.Outcome == Exceeds {
+		return
+	}
+	lacks := len(r.Reasons)
+	if l.State != FinishedNow {
+		add("the test is %s: %d of %d operations, %s active", l.State, l.Operations, p.Operations, quantity.FormatDuration(r.Active))
+	}
+	if r.Unseen > 0 {
+		add("for %s of %s nothing was seen", quantity.FormatDuration(r.Unseen), quantity.FormatDuration(r.Active))
+	}
+	if !counted && r.Whole.Seen() > 0 {
+		add("exceedances of limit %s were not counted throughout", p.LimitID)
+	}
+	if len(r.Runs) == 0 {
+		add("no run was seen: nothing shows that the oven generated")
+	}
+	if len(p.Checkpoints) == 0 {
+		add("the plan has no checkpoint: one probe at one place does not show the whole door")
+	}
+	if n := len(p.Checkpoints) - len(l.Passed); n > 0 {
+		add("%d of %d checkpoints have no survey", n, len(p.Checkpoints))
+	}
+	for _, c := range l.Passed {
+		if c.Outcome != string(Within) {
+			add("the survey of the checkpoint at %d is %s", c.Checkpoint, c.Outcome)
+		}
+	}
+	if peaks := r.Whole.Peaks.List(); len(peaks) > 0 && peaks[0].S+p.Guard > p.Level {
+		add("the highest value, %s, lies nearer to the limit than its uncertainty, %s", peaks[0].S, p.Guard)
+	}
+	if len(r.Reasons) > lacks {
+		r.Outcome = NotDecided
+		return
+	}
+	r.Outcome = Within
+	add("the whole test was seen, no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", p.LimitID)
+}

@@ -1,0 +1,115 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"ovenward/acquire/cycle/soak"
+)
+
+// schemaSoaks keeps soak tests: the plan as JSON, and what happened as marks, which
+// are only ever added. What a test has come to is folded from its marks. operations
+// is how many more a mark counts, counted_from where; checkpoint, survey and outcome
+// tell of a survey that was made for a checkpoint.
+const schemaSoaks = `
+CREATE TABLE soaks (
+  soak       TEXT PRIMARY KEY,
+  oven       TEXT NOT NULL,
+  post       TEXT NOT NULL,
+  entered_ns INTEGER NOT NULL,
+  who        TEXT NOT NULL,
+  plan       TEXT NOT NULL
+) STRICT;
+CREATE TABLE soak_marks (
+  mark         INTEGER PRIMARY KEY,
+  soak         TEXT NOT NULL REFERENCES soaks (soak),
+  at_ns        INTEGER NOT NULL,
+  entered_ns   INTEGER NOT NULL,
+  kind         TEXT NOT NULL,
+  who          TEXT NOT NULL,
+  text         TEXT NOT NULL,
+  operations   INTEGER NOT NULL,
+  counted_from TEXT NOT NULL,
+  checkpoint   INTEGER NOT NULL,
+  survey       TEXT NOT NULL,
+  outcome      TEXT NOT NULL
+) STRICT;
+CREATE INDEX soak_marks_soak ON soak_marks (soak, mark);
+`
+
+// PlanSoak keeps the plan of a soak test, durably when it returns. An id is used
+// once.
+func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.Time) error {
+	plan, err := json.Marshal(p)
+	if err != nil {
+		return fmt.Errorf("plan soak test %s: %w", p.ID, err)
+	}
+	return s.ask(ctx, "plan a soak test", func(ctx context.Context, w *writer) error {
+		n, err := w.exec(ctx, "INSERT INTO soaks (soak, oven, post, entered_ns, who, plan) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+			p.ID, p.Oven, p.Post, nanos(now), who, string(plan))
+		if err != nil {
+			return err
+		}
+		if k, err := n.RowsAffected(); err != nil || k == 0 {
+			return fmt.Errorf("there is a soak test %s already: give this one another id", p.ID)
+		}
+		return nil
+	})
+}
+
+// MarkSoak keeps a mark of a soak test, durably when it returns, and gives it its
+// number.
+func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error) {
+	err = s.ask(ctx, "keep what happened to a soak test", func(ctx context.Context, w *writer) error {
+		n, err := w.exec(ctx, `INSERT INTO soak_marks (soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.Soak, nanos(m.At), nanos(m.Entered), string(m.Kind), m.Who, m.Text, m.Count, string(m.From),
+			m.Checkpoint, m.Survey, m.Outcome)
+		if err != nil {
+			return err
+		}
+		id, err = n.LastInsertId()
+		return err
+	})
+	return id, err
+}
+
+// Soaks reads all soak tests, folded, in the order in which they were planned.
+func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
+	var all []*soak.Life
+	byID := map[string]*soak.Life{}
+	err := each(ctx, r.db, "SELECT plan FROM soaks ORDER BY entered_ns, soak", func(scan func(...any) error) error {
+		var text string
+		if err := scan(&text); err != nil {
+			return err
+		}
+		var p soak.Plan
+		if err := json.Unmarshal([]byte(text), &p); err != nil {
+			return err
+		}
+		l := soak.New(p)
+		all, byID[p.ID] = append(all, l), l
+		return nil
+	})
+	if err == nil {
+		err = each(ctx, r.db, `SELECT mark, soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome
+			FROM soak_marks ORDER BY mark`, func(scan func(...any) error) error {
+			var m soak.Mark
+			var at, entered int64
+			if err := scan(&m.ID, &m.Soak, &at, &entered, &m.Kind, &m.Who, &m.Text, &m.Count, &m.From, &m.Checkpoint, &m.Survey, &m.Outcome); err != nil {
+				return err
+			}
+			m.At, m.Entered = instant(at), instant(entered)
+			l := byID[m.Soak]
+			if l == nil {
+				return fmt.Errorf("mark %d is of a test %s that is not there", m.ID, m.Soak)
+			}
+			return l.Take(m)
+		})
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the soak tests: %w", err)
+	}
+	return all, nil
+}
