@@ -92,7 +92,7 @@ type Past struct {
 	begun   bool
 
 	coveredToLast time.Duration // of that run, up to its last emission
-	rested        time.Duration // unbroken rest that was seen
+	rested        time.Duration // unbroken rest that was seen since the last emission
 }
 
 // New makes one that hands on each run and each hour when it has ended. A run has
@@ -187,22 +187,28 @@ func (t *Past) close() {
 // begin notes whether the newest sample begins a run, or goes on with one.
 func (t *Past) begin(mono time.Duration) {
 	since, running := t.runs.Running()
+	last, _ := t.runs.Last()
 	pause := mono - t.last.At.Sub(t.epoch)
 	seen := t.has && t.last.Valid && pause <= t.o.Stale
+	if !seen {
+		t.rested = 0
+	}
 	if running && !(t.inRun && t.since == since) {
 		t.inRun, t.since, t.during, t.covered = true, since, stats.Distribution{}, mono-since
-		// Its begin was seen where rest was seen up to it. A weak signal begins with the
-		// sample before the one that confirms it.
-		t.begun = seen && (since == mono || t.rested > 0)
-	}
-	if at, _ := t.runs.Last(); running && at == mono {
-		t.coveredToLast = t.covered
+		// Its begin was seen where rest was seen up to it, for so long that it cannot go
+		// on with what was before. A weak signal begins with the sample before the one
+		// that confirms it.
+		rested := t.rested
+		if seen && since == mono {
+			rested += pause
+		}
+		t.begun = rested >= t.o.Gap
 	}
 	switch {
-	case !running && seen:
+	case running && last == mono:
+		t.coveredToLast, t.rested = t.covered, 0
+	case seen:
 		t.rested += pause
-	default:
-		t.rested = 0
 	}
 }
 

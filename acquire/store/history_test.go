@@ -1,0 +1,139 @@
+package store
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"path/filepath"
+	"reflect"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/quantity"
+)
+
+// cooked records a day at one sample a second: 40 s on in each 10 min.
+func cooked(t *testing.T, s *Store, span time.Duration) {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(5, 1))
+	for i := range int64(span / time.Second) {
+		b := sample(i + 1)
+		b.At = noon().Add(time.Duration(i) * time.Second)
+		b.Reading.Value.Digits, b.Reading.Value.Exp = rng.Int64N(5), -3 // mW/cm²
+		if i%600 < 40 {
+			b.Reading.Value.Digits = 2000 + rng.Int64N(300)
+		}
+		b.Quality = 0
+		s.Append(0, []acquire.Sample{b})
+	}
+	drained(t, s)
+}
+
+// TestHistoryThroughTheRecord: runs and hours of recorded samples are kept and come
+// back as they were; the time in which the probe was away shows nothing of its post.
+func TestHistoryThroughTheRecord(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("combi"))
+	s.Record(acquire.Event{At: noon().Add(3 * time.Hour), Post: "combi", Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: alarm.Alarm{Post: "combi", Rule: alarm.Away, State: alarm.Acknowledged, ID: "a"}}})
+	s.Record(acquire.Event{At: noon().Add(4 * time.Hour), Post: "combi", Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: alarm.Alarm{Post: "combi", Rule: alarm.Away, State: alarm.Normal, ID: "a"}}})
+	cooked(t, s, 10*time.Hour)
+	p := history.Post{ID: "combi", Options: history.Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second, Levels: []quantity.PowerDensity{20}}}
+	if err := history.NewFollower(s, []history.Post{p}).Once(t.Context(), noon().Add(10*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	check := func(r *Reader) []history.Run {
+		t.Helper()
+		runs, err := r.Runs(t.Context(), "combi", noon(), noon().Add(24*time.Hour))
+		// The first begins with the record, another with the end of the hour away.
+		if err != nil || len(runs) < 52 || len(runs) > 54 {
+			t.Fatalf("%d runs, %v", len(runs), err)
+		}
+		for i, u := range runs[1:] {
+			if u.Number != int64(i+2) || u.Begun == (u.Start.Sub(noon()) < 4*time.Hour+time.Minute && u.Start.Sub(noon()) >= 4*time.Hour) || u.Peak < 20 || u.Peak > 25 || u.Mean < 20 || u.Mean > 24 || u.Begun && (u.On < 39*time.Second || u.On > 41*time.Second) {
+				t.Fatalf("%+v", u)
+			}
+		}
+		n := 0
+		for h, err := range r.PastHours(t.Context(), "combi", noon().Truncate(time.Hour), noon().Add(24*time.Hour)) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n++; h.From.Equal(noon().Add(3*time.Hour).Truncate(time.Hour)) && h.Sum.Seen() > time.Second {
+				t.Errorf("in the hour away %v were seen", h.Sum.Seen())
+			}
+		}
+		if n != 9 {
+			t.Errorf("%d hours", n)
+		}
+		return runs
+	}
+	before := check(s.Reader)
+	shut(t, s)
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if after := check(r); !reflect.DeepEqual(after, before) {
+		t.Error("after a start the runs are others")
+	}
+	debianSays(t, filepath.Join(dir, FileName))
+}
+
+// TestSoakCountsAreExact counts 100 000 operations from three places over many
+// starts, some of them in the middle of what is being said.
+func TestSoakCountsAreExact(t *testing.T) {
+	const want = 100_000
+	dir := t.TempDir()
+	rng := rand.New(rand.NewPCG(8, 8))
+	now := noon()
+	clock := func() time.Time { return now }
+	var s *Store
+	var k *soak.Keeper
+	begin := func() {
+		s = open(t, dir, Options{})
+		var err error
+		if k, err = soak.NewKeeper(t.Context(), s, nil, clock, func(soak.Plan, soak.Mark) {}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	begin()
+	say := func(m soak.Mark) {
+		t.Helper()
+		m.Soak, m.Who = "door-7", "A. Tester"
+		if err := k.Mark(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := soak.Plan{ID: "door-7", Oven: "combi", Post: "bench", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: want}
+	if err := k.Plan(t.Context(), p, "A. Tester"); err != nil {
+		t.Fatal(err)
+	}
+	if k.Plan(t.Context(), p, "A. Tester") == nil {
+		t.Error("the same id was planned twice")
+	}
+	say(soak.Mark{Kind: soak.Started})
+	by := map[soak.From]int64{}
+	for left := int64(want); left > 0; {
+		n := min(left, 1+rng.Int64N(600))
+		from := []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator}[rng.IntN(3)]
+		now = now.Add(time.Second)
+		say(soak.Mark{Kind: soak.Operations, Count: n, From: from})
+		left, by[from] = left-n, by[from]+n
+		if rng.IntN(30) == 0 {
+			shut(t, s)
+			begin()
+		}
+	}
+	say(soak.Mark{Kind: soak.Finished})
+	shut(t, s)
+	begin()
+	l := k.Life("door-7")
+	if l.Operations != want || l.State != soak.FinishedNow || fmt.Sprint(l.By) != fmt.Sprint(by) {
+		t.Errorf("%d operations, %s, %v, want %v", l.Operations, l.State, l.By, by)
+	}
+}
