@@ -151,6 +151,7 @@ const (
 	KindPosition    Kind = "position"    // somebody checked where the probe stands
 	KindHint        Kind = "hint"        // the oven was said to run; Raw is until when, RFC 3339
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
+	KindSoak        Kind = "soak"        // what happened to a soak test
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )

@@ -100,8 +100,8 @@ func (s *Station) lookTroubles(now time.Time) {
 	}
 	for _, o := range s.own {
 		told := func(t Trouble) bool { return t.Rule == o.alarm.Rule }
-		if o.alarm.State.Present() && o.alarm.Rule.Kind() == alarm.CourierOf("").Kind() && !slices.ContainsFunc(all, told) {
-			s.moveOwn(o.alarm.Rule, alarm.Absent, now, "the configuration no longer names it")
+		if o.alarm.State.Present() && o.alarm.Rule.IsReported() && !slices.ContainsFunc(all, told) {
+			s.moveOwn(o.alarm.Rule, alarm.Absent, now, "nothing is told of it any more")
 		}
 	}
 }

@@ -21,6 +21,7 @@ type Alarm struct {
 	Certificate    time.Duration // before a certificate is due; 0: no such alarm
 	Position       time.Duration // since a position was checked; 0: no such alarm
 	DiskFree       float64       // share of the record's disk; 0: no such alarm
+	Ageing         time.Duration // before the runs are foreseen to reach their limit's guard band; 0: no such alarm
 }
 
 // minClear is the shortest clear delay: an oven at part power emits for only
@@ -69,6 +70,7 @@ func readUpkeep(t *table, a *Alarm) {
 	a.UnderFloor = t.duration(ask{"under_floor", `"1 h"`, false}, orNever(`at most "30 d"`, 30*d), time.Hour)
 	a.Certificate = t.duration(ask{"certificate_soon", `"30 d"`, false}, orNever(`at most "365 d"`, 365*d), 30*d)
 	a.Position = t.duration(ask{"position_every", `"365 d"`, false}, orNever(`at most "3650 d"`, 3650*d), 365*d)
+	a.Ageing = t.duration(ask{"ageing_within", `"30 d"`, false}, orNever(`at most "3650 d"`, 3650*d), 30*d)
 	a.DiskFree = 0.05
 	if t.has("disk_free") {
 		a.DiskFree = t.percent(ask{"disk_free", `"5 %"`, false}, span[float64]{0, 0.9, `"0 %" (never) to "90 %"`})

@@ -53,6 +53,7 @@ const (
 	count     = "count"     // exceedances in one run of the oven
 	courier   = "courier"   // messages of a courier are not accepted
 	withdrawn = "withdrawn" // an oven is taken out of use; a notice of the station's own
+	ageing    = "ageing"    // the runs at a post come nearer to their limit; the station's own
 )
 
 // ExceedsOf is the rule for the limit with this id, where a post has more limits
@@ -74,6 +75,14 @@ func CountOf(id string) Rule { return count + ":" + Rule(id) }
 
 // CourierOf is the rule for the courier with this id.
 func CourierOf(id string) Rule { return courier + ":" + Rule(id) }
+
+// AgeingOf is the rule that the runs at the post with this id come nearer to their
+// limit.
+func AgeingOf(post string) Rule { return ageing + ":" + Rule(post) }
+
+// IsReported says whether the station knows of the rule only by being told: of
+// couriers, of ageing.
+func (r Rule) IsReported() bool { return r.Kind() == courier || r.Kind() == ageing }
 
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
@@ -159,7 +168,7 @@ func (r Rule) Priority() Priority {
 	case Battery, CertificateDue, Position, Clock:
 		return Low
 	}
-	if r.Kind() == warning {
+	if r.Kind() == warning || r.Kind() == ageing {
 		return Low
 	}
 	return Medium

@@ -18,6 +18,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/notify"
 	"ovenward/cmd/internal/web"
@@ -58,6 +59,7 @@ type settings struct {
 // Run runs, and is closed by it.
 type daemon struct {
 	settings settings
+	now      func() time.Time
 	log      *slog.Logger
 	file     *config.File
 	kitchen  *simulate.Kitchen // nil without simulated probes
@@ -65,6 +67,9 @@ type daemon struct {
 	station  *acquire.Station
 	couriers []*notify.Courier
 	remotes  []*remotewrite.Writer
+	history  *past.Follower
+	ageing   *ageing
+	soaks    planner
 	listener net.Listener
 	handler  http.Handler
 	undo     []func() error // last in, first out
@@ -73,7 +78,7 @@ type daemon struct {
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{settings: s, log: log}
+	d = &daemon{settings: s, log: log, now: now}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close())
@@ -166,6 +171,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err != nil {
 		return err
 	}
+	d.ageing = &ageing{posts: posts, within: d.file.Alarm.Ageing, runs: d.record.Runs}
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
@@ -183,6 +189,9 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	if err = d.newRemotes(posts, now); err != nil {
+		return err
+	}
+	if err = d.newHistory(posts, now); err != nil {
 		return err
 	}
 	host, _, _ := net.SplitHostPort(d.settings.listen)
@@ -216,6 +225,10 @@ func (d *daemon) Run(ctx context.Context) error {
 	for _, r := range d.remotes {
 		g.Go(func() error { return r.Run(ctx) })
 	}
+	g.Go(func() error { return d.follow(ctx, d.now) })
+	g.Go(func() error {
+		return d.soaks.Run(ctx, soakEvery, func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) })
+	})
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
 }

@@ -37,13 +37,14 @@ func attention(a config.Alarm) alarm.Attention {
 	return alarm.Attention{EscalateAfter: a.EscalateAfter, TellAgainAfter: a.TellAgainAfter}
 }
 
-// troubles tells the station of couriers whose messages are not accepted.
+// troubles tells the station of couriers whose messages are not accepted, and of
+// runs that come near their limit.
 func (d *daemon) troubles() []acquire.Trouble {
 	out := make([]acquire.Trouble, 0, len(d.couriers))
 	for _, c := range d.couriers {
 		out = append(out, courierTrouble(c.Stats()))
 	}
-	return out
+	return append(out, d.ageing.Troubles()...)
 }
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message

@@ -39,6 +39,8 @@ type Trend struct {
 	Days   stats.Forecast        // in days since the first run
 	First  time.Time             // the first run's begin
 	Points int                   // runs that were wholly seen
+
+	RunsPerDay float64 // of them
 }
 
 // Result is what a test has come to, by an instant.
@@ -87,7 +89,7 @@ func Make(ctx context.Context, s Source, l *Life, p history.Post, by time.Time, 
 	if r.Days, err = r.parts(ctx, s, p, l.days(by, zone)); err != nil {
 		return r, err
 	}
-	if r.Trend, err = trend(r.Runs, l.Plan.Level-l.Plan.Guard); err != nil {
+	if r.Trend, err = TrendOf(r.Runs, l.Plan.Level-l.Plan.Guard); err != nil {
 		return r, err
 	}
 	r.judge()
@@ -177,8 +179,8 @@ func (r *Result) parts(ctx context.Context, s Source, p history.Post, cuts []cut
 	return out, nil
 }
 
-// trend looks at the mean field of each run that was wholly seen.
-func trend(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
+// TrendOf looks at the mean field of each run that was wholly seen.
+func TrendOf(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
 	t := Trend{Level: level}
 	var number, day, mean []float64
 	for _, r := range runs {
@@ -192,7 +194,9 @@ func trend(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
 		day = append(day, r.Start.Sub(t.First).Hours()/24)
 		mean = append(mean, float64(r.Mean))
 	}
-	t.Points = len(number)
+	if t.Points = len(number); t.Points > 1 && day[t.Points-1] > 0 {
+		t.RunsPerDay = (number[t.Points-1] - number[0]) / day[t.Points-1]
+	}
 	var err error
 	if t.Age, err = stats.Age(number, mean); err != nil {
 		return t, fmt.Errorf("look at the runs' trend: %w", err)
