@@ -120,7 +120,8 @@ func (p *followed) follow(ctx context.Context, r Record, now time.Time) error {
 			}
 		}
 	}
-	p.past.Advance(now)
+	// A run ends with what is read after it, never by the clock: what is not in the
+	// record yet may still belong to it.
 	return p.keep(ctx, r)
 }
 

@@ -218,15 +218,6 @@ func (t *Past) endHour() {
 	}
 }
 
-// Advance says that nothing came until now: runs end by the clock too.
-func (t *Past) Advance(now time.Time) {
-	if t.epoch.IsZero() {
-		return
-	}
-	t.runs.Advance(now.Sub(t.epoch))
-	t.close()
-}
-
 // settle has the newest sample hold up to now, as it would were there no more.
 func (t *Past) settle(now time.Time) {
 	if t.has && t.last.Valid && t.last.At.Before(now) {
