@@ -29,6 +29,7 @@ type snapshot struct {
 	NotTold   string // why Told cannot be shown
 
 	ReadOnly string // why this viewer may not change anything; empty when it may
+	OpenTo   string // that anybody may read this; empty where nobody may from elsewhere, or users are asked
 	User     string // who is let in by name and password; empty where none are configured
 	Problem  string // what was wrong with the viewer's last request
 	Said     word   // what was typed with it
@@ -64,9 +65,7 @@ func (s *Server) snapshot(now time.Time, charts bool) snapshot {
 // forViewer adds what depends on who asks.
 func (s *Server) forViewer(r *http.Request, snap snapshot) snapshot {
 	snap.ReadOnly = s.mayRead(r)
-	if s.o.Users {
-		snap.User, _, _ = r.BasicAuth()
-	}
+	snap.User, snap.OpenTo = s.userOf(r), s.open()
 	for i := range snap.Open {
 		a := &snap.Open[i]
 		a.mayChange, a.Who = snap.ReadOnly == "", snap.User
@@ -112,7 +111,5 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name
 		sendProblem(w, r, http.StatusInternalServerError, "the page could not be rendered; the log says more")
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	_, _ = w.Write(body.Bytes()) // the client may be gone; nothing is lost
+	sendWhole(w, r, status, "text/html; charset=utf-8", body.Bytes(), body.Bytes())
 }

@@ -5,7 +5,8 @@
 // never as a number and never as within a limit.
 //
 // It must not judge a field, keep a sample, touch a probe or ask for anything
-// outside its own origin. Changes are taken from loopback only. Everything a
+// outside its own origin. Changes are taken from operators, or where no users are
+// configured from loopback only. Everything a
 // viewer holds open is bounded: streams, bodies, and the time a write may take.
 package web
 
@@ -58,13 +59,23 @@ type Options struct {
 	// order. Without it there is no summary.
 	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
 
+	// Newest returns the number of the newest event of the record, for those who
+	// follow what happens from now on.
+	Newest func(ctx context.Context) (int64, error)
+
 	// Told reads what was told to whom and what came back, the newest first.
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
-	// Users says that every request that reaches the handler was made by a user
-	// who gave a name and a password; what that user changes bears that name.
-	Users bool
+	// Users returns the names of the users that are configured now. Where there are
+	// any, every request that reaches the handler must have been made by one of
+	// them, whose password was checked; what that user changes bears that name. Nil
+	// and none are the same: nobody is asked.
+	Users func() ([]string, error)
+	// Operators are the users that may change things; all others read.
+	Operators []string
+	// Beyond says that the page is served beyond this machine.
+	Beyond bool
 
 	Site      string
 	Simulated bool   // say on the page that nothing here is measured
@@ -117,69 +128,6 @@ func New(o Options) *Server {
 	s.static = loadStatic()
 	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
 	return s
-}
-
-// Handler returns the routes, behind the headers and guards that all share.
-func (s *Server) Handler() http.Handler {
-	mux := http.NewServeMux()
-	get := func(pattern string, h http.HandlerFunc) {
-		mux.Handle(pattern, method(http.MethodGet, h))
-	}
-	get("/{$}", s.servePage)
-	get("/part/alarms", s.serveAlarmsPart)
-	get("/static/{name}", s.serveStatic)
-	get("/api/v1/posts", s.servePosts)
-	get("/api/v1/posts/{id}/trace", s.serveTrace)
-	get("/api/v1/alarms", s.serveAlarms)
-	get("/api/v1/sums", s.serveSums)
-	get("/api/v1/alarms/summary", s.serveSummary)
-	get("/api/v1/events", s.serveEvents)
-	get("/api/v1/told", s.serveTold)
-	get("/api/v1/live", s.serveLive)
-	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
-	get("/-/ready", probeOf(s.o.Ready, "ready"))
-	if s.o.Metrics != nil {
-		get("/metrics", s.o.Metrics.ServeHTTP)
-	}
-	post := func(pattern string, act action) {
-		mux.Handle(pattern, method(http.MethodPost, s.change(act)))
-	}
-	post("/api/v1/alarms/{id}/acknowledge", s.acknowledge)
-	post("/api/v1/alarms/{id}/reset", s.reset)
-	post("/api/v1/alarms/{id}/shelve", s.onAlarm(alarm.Shelve))
-	post("/api/v1/alarms/{id}/unshelve", s.onAlarm(alarm.Unshelve))
-	post("/api/v1/alarms/{id}/comment", s.onAlarm(alarm.Comment))
-	post("/api/v1/alarms/{id}/take-out", s.onAlarm(alarm.TakeOut))
-	post("/api/v1/alarms/{id}/put-back", s.onAlarm(alarm.PutBack))
-	post("/api/v1/posts/{id}/away", s.announce(alarm.Away))
-	post("/api/v1/posts/{id}/test", s.announce(alarm.UnderTest))
-	post("/api/v1/posts/{id}/back", s.conclude)
-	post("/api/v1/posts/{id}/checked", s.checked)
-	post("/api/v1/posts/{id}/runs", s.runs)
-	post("/api/v1/ovens/{id}/withdraw", s.withdraw)
-	post("/api/v1/ovens/{id}/return", s.returnOven)
-	post("/api/v1/posts/{id}/zero", s.zero)
-	post("/api/v1/posts/{id}/accept-instrument", s.acceptInstrument)
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
-	})
-	return s.outermost(mux)
-}
-
-// method answers one method (GET stands for HEAD too) and refuses the others.
-func method(allowed string, h http.HandlerFunc) http.Handler {
-	allow := allowed
-	if allowed == http.MethodGet {
-		allow = "GET, HEAD"
-	}
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if r.Method == allowed || allowed == http.MethodGet && r.Method == http.MethodHead {
-			h(w, r)
-			return
-		}
-		w.Header().Set("Allow", allow)
-		sendProblem(w, r, http.StatusMethodNotAllowed, "this path takes "+allow+" only")
-	})
 }
 
 // probeOf answers a health question in one line, for those who only read the
