@@ -22,8 +22,10 @@ const (
 	tailSlots = 16                     // newest slots of a trace in an update; more than liveQuiet beats last
 )
 
-// board is the newest state in words, encoded once for all streams.
+// board is the newest state in words of one voice, encoded once for all its
+// streams.
 type board struct {
+	say   voice
 	mu    sync.Mutex
 	at    time.Time
 	rev   uint64
@@ -68,16 +70,15 @@ func tailOf(t acquire.Trace) traceJSON {
 
 // since encodes what changed after revision rev, and the revision it shows.
 // news is false when nothing did.
-func (s *Server) since(rev uint64) (body []byte, shown uint64, news bool, err error) {
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
+func (s *Server) since(b *board, rev uint64) (body []byte, shown uint64, news bool, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	now := s.o.Now()
-	if d := now.Sub(s.board.at); d < 0 || d >= liveEvery*4/5 || s.board.posts == nil {
-		if err := s.refresh(now); err != nil {
+	if d := now.Sub(b.at); d < 0 || d >= liveEvery*4/5 || b.posts == nil {
+		if err := s.refresh(b, now); err != nil {
 			return nil, rev, false, err
 		}
 	}
-	b := &s.board
 	u := updateJSON{Boot: s.boot, Now: instant(now)}
 	if b.top.rev > rev {
 		u.Top, news = b.top.body, true
@@ -94,9 +95,8 @@ func (s *Server) since(rev uint64) (body []byte, shown uint64, news bool, err er
 }
 
 // refresh puts the station's state on the board. The caller holds its lock.
-func (s *Server) refresh(now time.Time) error {
-	b := &s.board
-	snap := s.snapshot(now, false)
+func (s *Server) refresh(b *board, now time.Time) error {
+	snap := s.overview(b.say, now, false)
 	if b.posts == nil {
 		b.posts = map[string]entry{}
 	}
@@ -113,7 +113,7 @@ func (s *Server) refresh(now time.Time) error {
 			b.posts[v.ID] = entry{body, b.rev}
 		}
 	}
-	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.Title, b.order, snap.AlarmsTag})
+	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.title(s.o.Site), b.order, snap.AlarmsTag})
 	if err != nil {
 		return fmt.Errorf("encode the headline: %w", err)
 	}
@@ -154,7 +154,8 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
-	if err := s.follow(r.Context(), s.seen(r.Header.Get("Last-Event-ID")), s.writer(w)); err != nil {
+	b := s.boards[unitOf(r).name]
+	if err := s.follow(r.Context(), b, s.seen(b, r.Header.Get("Last-Event-ID")), s.writer(w)); err != nil {
 		s.log.Debug("a live stream ended", "from", r.RemoteAddr, "why", err)
 	}
 }
@@ -175,30 +176,30 @@ func (s *Server) writer(w http.ResponseWriter) func(event []byte) error {
 
 // seen reads the id of the last update that a client has: the revision, or 0
 // where it is that of another start.
-func (s *Server) seen(id string) uint64 {
-	revision, ours := strings.CutPrefix(id, s.boot+"/")
+func (s *Server) seen(b *board, id string) uint64 {
+	revision, ours := strings.CutPrefix(id, s.boot+"/"+b.say.unit.name+"/")
 	n, err := strconv.ParseUint(revision, 10, 64)
 	if !ours || err != nil {
 		return 0
 	}
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
-	return min(n, s.board.rev)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return min(n, b.rev)
 }
 
 // follow sends at most one update a beat. It keeps nothing for a client that
 // is slow: the next update tells the newest state. shown is the revision that
 // the client has already.
-func (s *Server) follow(ctx context.Context, shown uint64, send func(event []byte) error) error {
+func (s *Server) follow(ctx context.Context, b *board, shown uint64, send func(event []byte) error) error {
 	beat := time.NewTicker(liveEvery)
 	defer beat.Stop()
 	for quiet := liveQuiet; ; quiet++ {
-		body, rev, news, err := s.since(shown)
+		body, rev, news, err := s.since(b, shown)
 		if err != nil {
 			return err
 		}
 		if news || quiet >= liveQuiet {
-			if err := send(slices.Concat(fmt.Appendf(nil, "id: %s/%d\ndata: ", s.boot, rev), body, []byte("\n\n"))); err != nil {
+			if err := send(slices.Concat(fmt.Appendf(nil, "id: %s/%s/%d\ndata: ", s.boot, b.say.unit.name, rev), body, []byte("\n\n"))); err != nil {
 				return err
 			}
 			shown, quiet = rev, 0

@@ -21,6 +21,9 @@ type doc struct {
 	kind         string   // of an answer that is not JSON
 }
 
+// streams says whether a route is one of a stream of events.
+func (d *doc) streams() bool { return d != nil && d.kind == eventStream }
+
 // param is a parameter of a query: a number from least to most (0: unbounded),
 // or a text where least is noNumber.
 type param struct {
@@ -43,8 +46,10 @@ func (s *Server) document() object {
 	shapes := &shapes{all: object{}}
 	problem := object{"description": "what went wrong, after RFC 9457", "content": object{"application/problem+json": object{"schema": shapes.of(reflect.TypeFor[problem]())}}}
 	paths := object{}
+	all := docs()
 	for _, r := range s.routes() {
-		if r.doc == nil {
+		d := all[r.method+" "+r.pattern]
+		if d == nil {
 			continue
 		}
 		path, ok := paths[r.pattern].(object)
@@ -52,7 +57,7 @@ func (s *Server) document() object {
 			path = object{}
 			paths[r.pattern] = path
 		}
-		path[strings.ToLower(r.method)] = shapes.operation(r)
+		path[strings.ToLower(r.method)] = shapes.operation(r, d)
 	}
 	return object{
 		"openapi": "3.1.0",
@@ -69,26 +74,26 @@ func (s *Server) document() object {
 }
 
 // operation documents one route.
-func (s *shapes) operation(r route) object {
+func (s *shapes) operation(r route, d *doc) object {
 	answer := object{"description": "as asked"}
 	switch {
-	case r.doc.kind != "":
-		answer["content"] = object{r.doc.kind: object{"schema": object{"type": "string"}}}
-	case r.doc.out != nil:
-		answer["content"] = object{"application/json": object{"schema": s.of(reflect.TypeOf(r.doc.out))}}
+	case d.kind != "":
+		answer["content"] = object{d.kind: object{"schema": object{"type": "string"}}}
+	case d.out != nil:
+		answer["content"] = object{"application/json": object{"schema": s.of(reflect.TypeOf(d.out))}}
 	}
 	answers := object{"200": answer, "default": object{"$ref": "#/components/responses/Problem"}}
-	if r.method == http.MethodGet && r.doc.kind != eventStream {
+	if r.method == http.MethodGet && d.kind != eventStream {
 		answers["304"] = object{"description": "nothing changed since the answer with the tag in If-None-Match"}
 	}
-	op := object{"summary": r.doc.summary, "tags": []string{r.doc.tag}, "operationId": operationID(r), "responses": answers}
-	if all := parameters(r); len(all) > 0 {
+	op := object{"summary": d.summary, "tags": []string{d.tag}, "operationId": operationID(r), "responses": answers}
+	if all := parameters(r, d); len(all) > 0 {
 		op["parameters"] = all
 	}
-	if r.doc.in != nil {
-		shape := object{"schema": s.of(reflect.TypeOf(r.doc.in))}
+	if d.in != nil {
+		shape := object{"schema": s.of(reflect.TypeOf(d.in))}
 		content := object{"application/json": shape, "application/x-www-form-urlencoded": shape}
-		for _, kind := range r.doc.also {
+		for _, kind := range d.also {
 			content[kind] = object{"schema": object{"type": "string"}}
 		}
 		op["requestBody"] = object{"required": true, "content": content}
@@ -102,12 +107,12 @@ func operationID(r route) string {
 }
 
 // parameters documents those of path and query.
-func parameters(r route) []object {
+func parameters(r route, d *doc) []object {
 	var all []object
 	for _, found := range regexp.MustCompile(`\{(\w+)\}`).FindAllStringSubmatch(r.pattern, -1) {
 		all = append(all, object{"name": found[1], "in": "path", "required": true, "schema": object{"type": "string"}})
 	}
-	for _, p := range r.doc.query {
+	for _, p := range d.query {
 		shape := object{"type": "string"}
 		if p.least != noNumber {
 			shape = object{"type": "integer", "minimum": p.least}

@@ -3,101 +3,83 @@ package web
 import (
 	"net/http"
 	"strings"
-
-	"ovenward/acquire"
-	"ovenward/acquire/alarm"
-	"ovenward/acquire/store"
 )
 
-// route is one thing that is served. A route of the API carries its doc, from
-// which the OpenAPI document is made.
-type route struct {
-	method  string // GET, which stands for HEAD too, or POST, which is a change
-	pattern string
-	handle  http.HandlerFunc
-	doc     *doc
+// room is one page with what belongs to it. Each stands in a Go file of its own,
+// which adds its routes; its template is pages/NAME.html, its texts are
+// texts/en/NAME.txt, and its script, if it has one, is static/NAME.js.
+type room struct {
+	name string // of template, texts and script
+	path string // of its entry in the navigation; empty: it has none
+	add  func(*Server, routes)
 }
+
+// rooms lists the pages, in the order of the navigation.
+func rooms() []room {
+	return []room{
+		{"overview", "/", (*Server).addOverview},
+		{"post", "", (*Server).addPost},
+		{"alarms", "/alarms", (*Server).addAlarms},
+		{"ovens", "/ovens", (*Server).addOvens},
+		{"surveys", "/surveys", (*Server).addSurveys},
+		{"runs", "/runs", (*Server).addRuns},
+	}
+}
+
+// routes collects what is served.
+type routes struct {
+	all *[]route
+	s   *Server
+}
+
+// route is one thing that is served.
+type route struct {
+	method  string // GET, which stands for HEAD too, or POST
+	pattern string // of http.ServeMux, without a method
+	handle  http.HandlerFunc
+	changes bool // it is taken from operators only
+}
+
+// get serves GET and HEAD at a pattern of http.ServeMux.
+func (rt routes) get(pattern string, h http.HandlerFunc) {
+	*rt.all = append(*rt.all, route{method: http.MethodGet, pattern: pattern, handle: h})
+}
+
+// post makes a change at a pattern: it checks that this viewer may, and reads
+// who says so. A browser whose change was refused is shown the page by back.
+func (rt routes) post(pattern string, back refused, act action) {
+	rt.edit(pattern, rt.s.change(back, act))
+}
+
+// edit makes a change at a pattern by a handler that checks by itself that this
+// viewer may: see Server.begin.
+func (rt routes) edit(pattern string, h http.HandlerFunc) {
+	*rt.all = append(*rt.all, route{http.MethodPost, pattern, h, true})
+}
+
+// own takes what concerns nobody but the viewer.
+func (rt routes) own(pattern string, h http.HandlerFunc) {
+	*rt.all = append(*rt.all, route{method: http.MethodPost, pattern: pattern, handle: h})
+}
+
+// refused shows the page a form came from, with what was typed and why the
+// change was not made.
+type refused func(w http.ResponseWriter, r *http.Request, status int, said word, trouble string)
 
 // routes lists all that is served.
 func (s *Server) routes() []route {
-	all := append(s.pageRoutes(), s.readRoutes()...)
-	return append(all, s.changeRoutes()...)
-}
-
-// show and post make routes.
-func show(pattern string, h http.HandlerFunc, d *doc) route {
-	return route{http.MethodGet, pattern, h, d}
-}
-
-func (s *Server) post(pattern string, act action, d *doc) route {
-	d.in, d.out = word{}, doneJSON{}
-	return route{http.MethodPost, pattern, s.change(act), d}
-}
-
-// pageRoutes are for people, and for those who watch the daemon itself.
-func (s *Server) pageRoutes() []route {
-	all := []route{
-		show("/{$}", s.servePage, nil),
-		show("/part/alarms", s.serveAlarmsPart, nil),
-		show("/static/{name}", s.serveStatic, nil),
-		show("/-/healthy", probeOf(s.o.Healthy, "healthy"), nil),
-		show("/-/ready", probeOf(s.o.Ready, "ready"), nil),
-	}
-	if s.o.Metrics != nil {
-		all = append(all, show("/metrics", s.o.Metrics.ServeHTTP, nil))
-	}
-	return all
-}
-
-// readRoutes are those of the API that change nothing.
-func (s *Server) readRoutes() []route {
-	return []route{
-		show("/api/v1/openapi.json", s.serveDocument, &doc{tag: "this document", summary: "What is served here, as OpenAPI 3.1", out: map[string]any{}}),
-		show("/api/v1/posts", s.servePosts, &doc{tag: "posts", summary: "All posts, with value, condition and verdicts", out: postsJSON{}}),
-		show("/api/v1/posts/{id}/trace", s.serveTrace, &doc{tag: "posts", summary: "The newest minutes of a post, in columns", out: traceJSON{}}),
-		show("/api/v1/sums", s.serveSums, &doc{tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}}),
-		show("/api/v1/alarms", s.serveAlarms, &doc{tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}}),
-		show("/api/v1/alarms/summary", s.serveSummary, &doc{tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},
-			query: []param{{"days", "how many days back, 7 where not said", 1, mostDays}}}),
-		show("/api/v1/told", s.serveTold, &doc{tag: "alarms", summary: "What was told to whom and what came back, the newest first", out: messagesJSON{},
-			query: []param{{"before", "only ids below", 0, 0}, {"event", "only of this event", 0, 0}, {"limit", "at most so many", 1, mostEvents},
-				{"courier", "only by this courier", noNumber, 0}, {"outcome", "accepted or refused", noNumber, 0}}}),
-		show("/api/v1/events", s.serveEvents, &doc{tag: "events", summary: "What happened, the oldest first", out: eventsJSON{},
-			query: []param{{"after", "only ids above", 0, 0}, {"limit", "at most so many", 1, mostEvents}}}),
-		show("/api/v1/events/stream", s.serveEventStream, &doc{tag: "events", kind: eventStream,
-			summary: "What happens, as server-sent events with the ids of the events; Last-Event-ID or after goes on behind one",
-			query:   []param{{"after", "only ids above; without it and without Last-Event-ID what happens from now on", 0, 0}}}),
-		show("/api/v1/live", s.serveLive, &doc{tag: "posts", kind: eventStream,
-			summary: "The state of the page as server-sent events, at most four a second; Last-Event-ID leaves out what was seen already"}),
-	}
-}
-
-// changeRoutes are those by which operators change something.
-func (s *Server) changeRoutes() []route {
 	var all []route
-	for _, c := range []struct {
-		path, summary string
-		act           action
-	}{
-		{"alarms/{id}/acknowledge", "Say that an alarm was seen", s.acknowledge},
-		{"alarms/{id}/reset", "End a latched alarm, naming repair or survey", s.reset},
-		{"alarms/{id}/shelve", "Set an alarm aside for a time, with a reason", s.onAlarm(alarm.Shelve)},
-		{"alarms/{id}/unshelve", "Take an alarm off the shelf", s.onAlarm(alarm.Unshelve)},
-		{"alarms/{id}/comment", "Remark something on an alarm", s.onAlarm(alarm.Comment)},
-		{"alarms/{id}/take-out", "Take an alarm out of service", s.onAlarm(alarm.TakeOut)},
-		{"alarms/{id}/put-back", "Put an alarm back into service", s.onAlarm(alarm.PutBack)},
-		{"posts/{id}/away", "Say that the probe is away for a survey", s.announce(alarm.Away)},
-		{"posts/{id}/test", "Say that the probe is under test", s.announce(alarm.UnderTest)},
-		{"posts/{id}/back", "Say that this is over", s.conclude},
-		{"posts/{id}/checked", "Say that the position of the probe was checked", s.checked},
-		{"posts/{id}/runs", "Say that the oven is known to run", s.runs},
-		{"posts/{id}/zero", "Take what the probe reads now as its zero", s.zero},
-		{"posts/{id}/accept-instrument", "Accept another instrument at a post", s.acceptInstrument},
-		{"ovens/{id}/withdraw", "Take an oven out of use", s.withdraw},
-		{"ovens/{id}/return", "Put a withdrawn oven back into use", s.returnOven},
-	} {
-		tag, _, _ := strings.Cut(c.path, "/")
-		all = append(all, s.post("/api/v1/"+c.path, c.act, &doc{tag: tag, summary: c.summary}))
+	rt := routes{&all, s}
+	for _, room := range rooms() {
+		room.add(s, rt)
+	}
+	s.addAPI(rt)
+	rt.get("/static/{name}", s.serveStatic)
+	rt.own("/unit", s.serveUnit)
+	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
+	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
+	if s.o.Metrics != nil {
+		rt.get("/metrics", s.o.Metrics.ServeHTTP)
 	}
 	return all
 }
@@ -142,37 +124,3 @@ func methods(all map[string]http.HandlerFunc) http.Handler {
 		sendProblem(w, r, http.StatusMethodNotAllowed, "this path takes "+strings.Join(allow, ", ")+" only")
 	})
 }
-
-// The answers of the API that wrap others.
-type (
-	postsJSON struct {
-		Now       string     `json:"now"`
-		Site      string     `json:"site"`
-		Simulated bool       `json:"simulated"`
-		Posts     []postJSON `json:"posts"`
-	}
-	sumsJSON struct {
-		Now  string    `json:"now"`
-		Sums []sumJSON `json:"sums"`
-	}
-	alarmsJSON struct {
-		Now    string      `json:"now"`
-		Alarms []alarmJSON `json:"alarms"`
-	}
-	eventsJSON struct {
-		Events []acquire.Event `json:"events"`
-		Next   int64           `json:"next_after"`
-	}
-	messagesJSON struct {
-		Messages []store.Told `json:"messages"`
-	}
-	doneJSON struct {
-		Done string `json:"done"`
-		Who  string `json:"who"`
-	}
-)
-
-// The same but for the clock: what an ETag is made of.
-func (j postsJSON) untimed() any  { j.Now = ""; return j }
-func (j sumsJSON) untimed() any   { j.Now = ""; return j }
-func (j alarmsJSON) untimed() any { j.Now = ""; return j }

@@ -24,7 +24,7 @@ import (
 	"ovenward/acquire/store"
 )
 
-//go:embed page.html static
+//go:embed pages static
 var assets embed.FS
 
 // Station is what the page needs of the running station. All of it must be
@@ -78,8 +78,9 @@ type Options struct {
 	Beyond bool
 
 	Site      string
-	Simulated bool   // say on the page that nothing here is measured
-	Version   string // shown in the footer
+	Zone      *time.Location // of the site, in which people read times; nil: UTC
+	Simulated bool           // say on the page that nothing here is measured
+	Version   string         // shown in the footer
 
 	// Host is the host of the listen address, where it is a name of its own;
 	// loopback names and addresses are known anyway.
@@ -96,13 +97,15 @@ type Options struct {
 type Server struct {
 	o       Options
 	log     *slog.Logger
-	page    *template.Template
+	pages   map[string]*template.Template // by room
+	texts   *catalogue
+	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{} // one token for each open stream
-	board   board
-	boot    string        // names this start, so that a page notices another
-	patient time.Duration // a write to a stream may take this long
+	streams chan struct{}     // one token for each open stream
+	boards  map[string]*board // by the name of the unit
+	boot    string            // names this start, so that a page notices another
+	patient time.Duration     // a write to a stream may take this long
 }
 
 // Bounds of what viewers may hold open or send.
@@ -121,12 +124,24 @@ func New(o Options) *Server {
 		streams: make(chan struct{}, maxStreams),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
 		patient: patience,
+		zone:    o.Zone,
+	}
+	if s.zone == nil {
+		s.zone = time.UTC
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.static = loadStatic()
-	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
+	var err error
+	if s.texts, err = loadTexts(textFiles, english); err != nil { // they are part of the program
+		panic(err)
+	}
+	s.pages = loadPages(s.texts)
+	s.boards = map[string]*board{}
+	for _, u := range unitsOffered() {
+		s.boards[u.name] = &board{say: s.voiceIn(u)}
+	}
 	return s
 }
 
