@@ -153,6 +153,7 @@ const (
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
 	KindSoak        Kind = "soak"        // what happened to a soak test
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
+	KindRegister    Kind = "register"    // somebody changed what is known of an oven or a probe
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )
 

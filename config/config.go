@@ -42,6 +42,7 @@ type File struct {
 	Remotes   []RemoteWrite
 	Retention Retention
 	Record    Record
+	Access    Access
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -90,6 +91,7 @@ func Parse(name string, data []byte) (*File, error) {
 
 		Retention: readRetention(root),
 		Record:    readRecord(root),
+		Access:    readAccess(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)

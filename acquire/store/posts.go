@@ -206,20 +206,25 @@ func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 		return 0, c, err
 	}
 	if no.Valid {
-		cert := calib.Certificate{Number: no.String, Laboratory: lab.String, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
 		var err error
-		if cert.Date, err = time.Parse(time.RFC3339Nano, date.String); err != nil {
-			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
-		}
-		if cert.Due, err = time.Parse(time.RFC3339Nano, due.String); err != nil {
-			return 0, c, fmt.Errorf("certificate %s: %w", no.String, err)
-		}
-		if err = addDetail(&cert, more); err != nil {
+		if c.Certificate, err = certificateOf(no.String, lab.String, date.String, due.String, factor, u, k, more); err != nil {
 			return 0, c, err
 		}
-		c.Certificate = &cert
 	}
 	return id, c, nil
+}
+
+// certificateOf is a certificate as its row has it.
+func certificateOf(number, laboratory, date, due string, factor, u, k sql.NullFloat64, more sql.NullString) (*calib.Certificate, error) {
+	c := calib.Certificate{Number: number, Laboratory: laboratory, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
+	var err error
+	if c.Date, err = time.Parse(time.RFC3339Nano, date); err != nil {
+		return nil, fmt.Errorf("certificate %s: %w", number, err)
+	}
+	if c.Due, err = time.Parse(time.RFC3339Nano, due); err != nil {
+		return nil, fmt.Errorf("certificate %s: %w", number, err)
+	}
+	return &c, addDetail(&c, more)
 }
 
 func orNaN(f sql.NullFloat64) float64 {

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"golang.org/x/crypto/bcrypt"
 )
 
 func runAlarm(t *testing.T, args ...string) (out, trouble string, code int) {
@@ -72,17 +70,12 @@ func TestAlarmCommand(t *testing.T) {
 func TestAlarmCommandAsAUser(t *testing.T) {
 	t.Parallel()
 	folder := t.TempDir()
-	hash, err := bcrypt.GenerateFromPassword([]byte("seal and hinge"), bcrypt.MinCost)
-	if err != nil {
+	secret := filepath.Join(folder, "secret")
+	if err := os.WriteFile(secret, []byte("seal and hinge\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	users, secret := filepath.Join(folder, "web.yml"), filepath.Join(folder, "secret")
-	for name, text := range map[string]string{users: "basic_auth_users:\n  hale: " + string(hash) + "\n", secret: "seal and hinge\n"} {
-		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	d := startDaemon(t, settings{storagePath: filepath.Join(folder, "record"), webConfig: users})
+	d := startDaemon(t, settings{configFile: kitchenWith(t, "[access]\noperators = [\"hale\"]\n"), storagePath: filepath.Join(folder, "record"),
+		webConfig: usersFile(t, "seal and hinge", "hale")})
 	at := "--url=http://" + d.Addr()
 	if _, trouble, code := runAlarm(t, "withdraw", "counter", "--why=x", "--who=somebody", at); code == 0 || !strings.Contains(trouble, "401") {
 		t.Errorf("without a password: %d, %q", code, trouble)

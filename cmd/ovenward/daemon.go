@@ -13,7 +13,6 @@ import (
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
-	"golang.org/x/net/netutil"
 	"golang.org/x/sync/errgroup"
 
 	"ovenward/acquire"
@@ -195,17 +194,24 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	host, _, _ := net.SplitHostPort(d.settings.listen)
-	users, err := hasUsers(d.settings.webConfig)
-	if err != nil {
+	users := func() ([]string, error) { return usersOf(d.settings.webConfig) }
+	if err = d.tellAccess(users); err != nil {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Newest: d.newest,
+		Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	}).Handler()
 	return nil
+}
+
+// newest is the number of the newest event of the record.
+func (d *daemon) newest(ctx context.Context) (int64, error) {
+	_, last, err := d.record.Standing(ctx)
+	return last, err
 }
 
 // Addr is where the page and the metrics are served.
@@ -252,7 +258,9 @@ func (d *daemon) serve(ctx context.Context) error {
 			server.Close() // whoever has not gone by now is cut off
 		}
 	})
-	err := toolkit.Serve(netutil.LimitListener(d.listener, maxConnections), server, d.toolkitFlags(), d.log)
+	visitors := newCrowd(d.listener, maxConnections)
+	server.Handler, server.ConnContext = visitors.turnAway(server.Handler), visitors.know
+	err := toolkit.Serve(visitors, server, d.toolkitFlags(), d.log)
 	if !stop() {
 		<-stopped
 	}

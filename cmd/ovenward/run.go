@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -93,11 +92,6 @@ func announce(log *slog.Logger, d *daemon) {
 		scheme = "http or https, as --web.config.file says"
 	}
 	log.Info("the page is served", "address", d.Addr(), "scheme", scheme, "open", "http://"+d.Addr()+"/")
-	if host, _, err := net.SplitHostPort(d.Addr()); err == nil {
-		if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
-			log.Warn("the page can be read from other machines; changes are taken from this machine only", "address", d.Addr())
-		}
-	}
 	log.Info(strings.ReplaceAll(caution, "\n", " "))
 }
 

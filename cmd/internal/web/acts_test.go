@@ -63,7 +63,7 @@ func TestActsReachTheStation(t *testing.T) {
 // wherever the request comes from; and nobody without a name.
 func TestUsersActUnderTheirOwnName(t *testing.T) {
 	f := newFake(noon())
-	s := New(Options{Station: f, Site: "x", Users: true, Now: noon})
+	s := New(Options{Station: f, Site: "x", Users: users("okafor", "hale"), Operators: []string{"okafor"}, Now: noon})
 	r := acting("/api/v1/ovens/galley/withdraw", `{"who":"somebody else","why":"door bent"}`)
 	r.RemoteAddr = "192.0.2.7:50000"
 	if w := send(s, r.Clone(context.Background())); w.Code != http.StatusForbidden {

@@ -18,6 +18,8 @@ func (s *Server) addAPI(rt routes) {
 	rt.get("/api/v1/posts/{id}/trace", s.serveTrace)
 	rt.get("/api/v1/sums", s.serveSums)
 	rt.get("/api/v1/events", s.serveEvents)
+	rt.get("/api/v1/events/stream", s.serveEventStream)
+	rt.get("/api/v1/openapi.json", s.serveDocument)
 }
 
 const noSuchPost = "no such post: /api/v1/posts lists them"
@@ -142,9 +144,7 @@ func (s *Server) servePosts(w http.ResponseWriter, r *http.Request) {
 	for _, st := range s.o.Station.Stats() {
 		posts = append(posts, postOf(st))
 	}
-	s.sendJSON(w, r, map[string]any{
-		"now": instant(s.o.Now()), "site": s.o.Site, "simulated": s.o.Simulated, "posts": posts,
-	})
+	s.sendJSON(w, r, postsJSON{instant(s.o.Now()), s.o.Site, s.o.Simulated, posts})
 }
 
 // traceJSON is a trace in columns, oldest slot first. lo and hi are null where
@@ -210,7 +210,7 @@ func (s *Server) serveAlarms(w http.ResponseWriter, r *http.Request) {
 		}
 		return b.Since.Compare(a.Since)
 	})
-	s.sendJSON(w, r, map[string]any{"now": instant(s.o.Now()), "alarms": all})
+	s.sendJSON(w, r, alarmsJSON{instant(s.o.Now()), all})
 }
 
 // order makes true greater than false.
@@ -251,7 +251,7 @@ func (s *Server) serveEvents(w http.ResponseWriter, r *http.Request) {
 		out = append(out, finiteEvent(e))
 		after = max(after, e.ID)
 	}
-	s.sendJSON(w, r, map[string]any{"events": out, "next_after": after})
+	s.sendJSON(w, r, eventsJSON{out, after})
 }
 
 // finiteEvent leaves numbers out that JSON cannot hold; the outcome and the

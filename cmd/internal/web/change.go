@@ -23,10 +23,10 @@ const (
 // word is an operator's word: who speaks, for a reset what was mended, else why,
 // and for how long, such as "2 h".
 type word struct {
-	Who    string `json:"who"`
-	Remedy string `json:"remedy"`
-	Why    string `json:"why"`
-	For    string `json:"for"`
+	Who    string `json:"who,omitempty"`
+	Remedy string `json:"remedy,omitempty"`
+	Why    string `json:"why,omitempty"`
+	For    string `json:"for,omitempty"`
 }
 
 // action does one change. It returns the path of the page that shows the outcome,
@@ -60,7 +60,7 @@ func (s *Server) change(back refused, act action) http.HandlerFunc {
 			http.Redirect(w, r, to, http.StatusSeeOther)
 			return
 		}
-		s.sendJSON(w, r, map[string]string{"done": r.URL.Path, "who": said.Who})
+		s.sendJSON(w, r, doneJSON{r.URL.Path, said.Who})
 	}
 }
 
@@ -90,8 +90,8 @@ func (s *Server) readWord(w http.ResponseWriter, r *http.Request) (said word, st
 	}
 	said.Who, said.Remedy = strings.TrimSpace(said.Who), strings.TrimSpace(said.Remedy)
 	said.Why, said.For = strings.TrimSpace(said.Why), strings.TrimSpace(said.For)
-	if s.o.Users {
-		said.Who, _, _ = r.BasicAuth() // whoever is let in, and nobody else
+	if user := s.userOf(r); user != "" {
+		said.Who = user // whoever is let in, and nobody else
 	}
 	if !plain(said.Who, maxWho) {
 		said.Who = ""

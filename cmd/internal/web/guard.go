@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/netip"
 	"runtime/debug"
+	"slices"
 	"strings"
 )
 
@@ -18,15 +19,7 @@ const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 // logged problem.
 func (s *Server) outermost(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", contentPolicy)
-		h.Set("X-Content-Type-Options", "nosniff")
-		// Not no-referrer: browsers then send 'Origin: null' with a form.
-		h.Set("Referrer-Policy", "same-origin")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("X-Frame-Options", "DENY")
-		h.Set("Cache-Control", "no-store")
+		headers(w.Header())
 		out := &begun{ResponseWriter: w}
 		defer func() {
 			p := recover()
@@ -45,6 +38,19 @@ func (s *Server) outermost(next http.Handler) http.Handler {
 		}()
 		next.ServeHTTP(out, r)
 	})
+}
+
+// headers sets those that every answer carries.
+func headers(h http.Header) {
+	h.Set("Content-Security-Policy", contentPolicy)
+	h.Set("X-Content-Type-Options", "nosniff")
+	// Not no-referrer: browsers then send 'Origin: null' with a form.
+	h.Set("Referrer-Policy", "same-origin")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Cache-Control", "no-store")
 }
 
 // begun notes whether an answer has begun.
@@ -68,17 +74,26 @@ func (b *begun) Write(p []byte) (int, error) {
 // Unwrap lets http.ResponseController reach what flushes and bounds writes.
 func (b *begun) Unwrap() http.ResponseWriter { return b.ResponseWriter }
 
-// mayChange says why a request may not change anything; empty when it may.
-// Without users there is nothing to tell viewers apart by but where they are:
-// only a browser on this machine, speaking to it by a name of its own, may.
+// mayChange says why a request may not change anything; empty when it may. With
+// users configured, those that are named operators may. Without users there is
+// nothing to tell viewers apart by but where they are: only a browser on this
+// machine, speaking to it by a name of its own, may.
 func (s *Server) mayChange(r *http.Request) string {
+	users, err := s.users()
+	switch {
+	case err != nil:
+		s.log.Error("the users could not be read, so changes are refused", "err", err)
+		return "the users of --web.config.file cannot be read, so changes are refused: mend that file"
+	case len(users) > 0:
+		return s.fromOperator(r, users)
+	case len(s.o.Operators) > 0:
+		return "[access] of the configuration names operators, but no users are configured to tell them by, so changes are refused: " +
+			"name a file with basic_auth_users by --web.config.file"
+	}
 	for name := range r.Header {
 		if name == "Forwarded" || name == "Via" || name == "X-Real-Ip" || strings.HasPrefix(name, "X-Forwarded") {
-			return "this request came through a proxy (" + name + "), so changes are refused: use a browser on the station itself"
+			return "this request came through a proxy (" + name + "), so changes are refused: use a browser on the station itself, or configure users"
 		}
-	}
-	if s.o.Users {
-		return s.fromUser(r)
 	}
 	from, err := netip.ParseAddrPort(r.RemoteAddr)
 	if err != nil || !from.Addr().Unmap().IsLoopback() {
@@ -87,23 +102,66 @@ func (s *Server) mayChange(r *http.Request) string {
 	if !s.ownHost(r.Host) {
 		return "this request names another host than the station's own, so changes are refused: use http://127.0.0.1 with the station's port"
 	}
+	return s.fromOtherSite(r)
+}
+
+// users returns the names of the users that are configured at this moment; none
+// when nobody is asked for a password.
+func (s *Server) users() ([]string, error) {
+	if s.o.Users == nil {
+		return nil, nil
+	}
+	return s.o.Users()
+}
+
+// open says that the page is served beyond this machine to everybody.
+func (s *Server) open() string {
+	if users, err := s.users(); !s.o.Beyond || err != nil || len(users) > 0 {
+		return ""
+	}
+	return "Anybody who reaches this page reads it, for no users are configured"
+}
+
+// userOf names who made a request, where users are configured. That the password
+// is right was checked before the request reached any handler.
+func (s *Server) userOf(r *http.Request) string {
+	users, err := s.users()
+	if err != nil || len(users) == 0 {
+		return ""
+	}
+	name, _, _ := r.BasicAuth()
+	return name
+}
+
+// fromOperator says why a request that a user with a password made may not
+// change anything. Where it comes from does not count then, save that no other
+// site may have a browser send it.
+func (s *Server) fromOperator(r *http.Request, users []string) string {
+	user, _, ok := r.BasicAuth()
+	switch {
+	case !ok || !plain(user, maxWho) || !slices.Contains(users, user):
+		return "changes are taken only from a user with a name: give name and password"
+	case len(s.o.Operators) == 0:
+		return "nobody is named in [access] operators of the configuration, so everybody reads and nobody changes anything: name those who may there"
+	case !slices.Contains(s.o.Operators, user):
+		return user + " may read, and not change anything: those who may are named in [access] operators of the configuration"
+	}
+	return s.fromOtherSite(r)
+}
+
+func (s *Server) fromOtherSite(r *http.Request) string {
 	if err := s.cross.Check(r); err != nil {
 		return "this request was sent by another site, so it is refused: use the station's own page"
 	}
 	return ""
 }
 
-// fromUser says why a request that a user with a password made may not change
-// anything. Where it comes from does not count then, save that no other site may
-// have a browser send it.
-func (s *Server) fromUser(r *http.Request) string {
-	if user, _, ok := r.BasicAuth(); !ok || !plain(user, maxWho) {
-		return "changes are taken only from a user with a name: give name and password"
-	}
-	if err := s.cross.Check(r); err != nil {
-		return "this request was sent by another site, so it is refused: use the station's own page"
-	}
-	return ""
+// Busy answers that this many connections are open already.
+func Busy(w http.ResponseWriter, r *http.Request, most int) {
+	headers(w.Header())
+	w.Header().Set("Retry-After", "30")
+	w.Header().Set("Connection", "close")
+	sendProblem(w, r, http.StatusServiceUnavailable, fmt.Sprintf("%d connections are open already: come again in half a minute", most))
 }
 
 // ownHost guards against a foreign name that resolves to loopback.

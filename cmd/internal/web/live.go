@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -121,26 +123,47 @@ func (s *Server) refresh(b *board, now time.Time) error {
 	return nil
 }
 
-// serveLive streams updates until the client goes, falls behind, or the
-// server's context ends.
-func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
+const eventStream = "text/event-stream"
+
+// beginStream takes one of the streams that may be open, or refuses. Whoever took
+// one calls endStream.
+func (s *Server) beginStream(w http.ResponseWriter, r *http.Request) bool {
 	select {
 	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
 	default:
 		w.Header().Set("Retry-After", "30")
 		sendProblem(w, r, http.StatusServiceUnavailable,
 			fmt.Sprintf("%d viewers follow live already; the page itself still loads as a snapshot", maxStreams))
-		return
+		return false
 	}
-	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Content-Type", eventStream)
 	w.Header().Set("X-Accel-Buffering", "no")
 	w.WriteHeader(http.StatusOK)
+	return true
+}
+
+func (s *Server) endStream() { <-s.streams }
+
+// serveLive streams updates until the client goes, falls behind, or the
+// server's context ends.
+func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
+	if !s.beginStream(w, r) {
+		return
+	}
+	defer s.endStream()
 	if r.Method == http.MethodHead {
 		return
 	}
+	b := s.boards[unitOf(r).name]
+	if err := s.follow(r.Context(), b, s.seen(b, r.Header.Get("Last-Event-ID")), s.writer(w)); err != nil {
+		s.log.Debug("a live stream ended", "from", r.RemoteAddr, "why", err)
+	}
+}
+
+// writer returns what writes one event of a stream, in bounded time.
+func (s *Server) writer(w http.ResponseWriter) func(event []byte) error {
 	out := http.NewResponseController(w)
-	err := s.follow(r.Context(), s.boards[unitOf(r).name], func(event []byte) error {
+	return func(event []byte) error {
 		if err := out.SetWriteDeadline(s.o.Now().Add(s.patient)); err != nil {
 			return fmt.Errorf("bound a write: %w", err)
 		}
@@ -148,25 +171,35 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 			return fmt.Errorf("write an update: %w", err)
 		}
 		return out.Flush()
-	})
-	if err != nil {
-		s.log.Debug("a live stream ended", "from", r.RemoteAddr, "why", err)
 	}
 }
 
+// seen reads the id of the last update that a client has: the revision, or 0
+// where it is that of another start.
+func (s *Server) seen(b *board, id string) uint64 {
+	revision, ours := strings.CutPrefix(id, s.boot+"/"+b.say.unit.name+"/")
+	n, err := strconv.ParseUint(revision, 10, 64)
+	if !ours || err != nil {
+		return 0
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return min(n, b.rev)
+}
+
 // follow sends at most one update a beat. It keeps nothing for a client that
-// is slow: the next update tells the newest state.
-func (s *Server) follow(ctx context.Context, b *board, send func(event []byte) error) error {
+// is slow: the next update tells the newest state. shown is the revision that
+// the client has already.
+func (s *Server) follow(ctx context.Context, b *board, shown uint64, send func(event []byte) error) error {
 	beat := time.NewTicker(liveEvery)
 	defer beat.Stop()
-	var shown uint64
 	for quiet := liveQuiet; ; quiet++ {
 		body, rev, news, err := s.since(b, shown)
 		if err != nil {
 			return err
 		}
 		if news || quiet >= liveQuiet {
-			if err := send(slices.Concat([]byte("data: "), body, []byte("\n\n"))); err != nil {
+			if err := send(slices.Concat(fmt.Appendf(nil, "id: %s/%s/%d\ndata: ", s.boot, b.say.unit.name, rev), body, []byte("\n\n"))); err != nil {
 				return err
 			}
 			shown, quiet = rev, 0

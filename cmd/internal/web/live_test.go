@@ -23,8 +23,8 @@ func live(t *testing.T, body []byte) (u struct {
 	Posts []postView
 }) {
 	t.Helper()
-	line, ok := strings.CutPrefix(string(body), "data: ")
-	if !ok || !strings.HasSuffix(line, "\n\n") || strings.Count(line, "\n") != 2 {
+	id, line, ok := strings.Cut(string(body), "\ndata: ")
+	if !ok || !strings.HasPrefix(id, "id: ") || !strings.HasSuffix(line, "\n\n") || strings.Count(line, "\n") != 2 {
 		t.Fatalf("not one event: %q", body)
 	}
 	if err := json.Unmarshal([]byte(line), &u); err != nil {
@@ -56,7 +56,7 @@ func TestStreamIsCoalesced(t *testing.T) {
 			}
 		}()
 		var sent [][]byte
-		if err := s.follow(ctx, s.boards["mw-cm2"], func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
+		if err := s.follow(ctx, s.boards["mw-cm2"], 0, func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n := len(sent); n < 36 || n > 41 {
@@ -81,7 +81,7 @@ func TestQuietStreamGivesSignsOfLife(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 		defer cancel()
 		n := 0
-		if err := s.follow(ctx, s.boards["mw-cm2"], func([]byte) error { n++; return nil }); err != nil {
+		if err := s.follow(ctx, s.boards["mw-cm2"], 0, func([]byte) error { n++; return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n < 9 || n > 11 {
@@ -107,7 +107,7 @@ func TestSlowStreamIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 		n := 0
-		err := s.follow(t.Context(), s.boards["mw-cm2"], func([]byte) error { n++; return errors.New("i/o timeout") })
+		err := s.follow(t.Context(), s.boards["mw-cm2"], 0, func([]byte) error { n++; return errors.New("i/o timeout") })
 		if err == nil || n != 1 {
 			t.Errorf("after a failed write: %v, %d writes", err, n)
 		}

@@ -1,6 +1,9 @@
 package web
 
-import "net/http"
+import (
+	"net/http"
+	"strings"
+)
 
 // room is one page with what belongs to it. Each stands in a Go file of its own,
 // which adds its routes; its template is pages/NAME.html, its texts are
@@ -23,23 +26,101 @@ func rooms() []room {
 	}
 }
 
-// routes takes the routes of a room.
+// routes collects what is served.
 type routes struct {
-	mux *http.ServeMux
+	all *[]route
 	s   *Server
+}
+
+// route is one thing that is served.
+type route struct {
+	method  string // GET, which stands for HEAD too, or POST
+	pattern string // of http.ServeMux, without a method
+	handle  http.HandlerFunc
+	changes bool // it is taken from operators only
 }
 
 // get serves GET and HEAD at a pattern of http.ServeMux.
 func (rt routes) get(pattern string, h http.HandlerFunc) {
-	rt.mux.Handle(pattern, method(http.MethodGet, h))
+	*rt.all = append(*rt.all, route{method: http.MethodGet, pattern: pattern, handle: h})
 }
 
 // post makes a change at a pattern: it checks that this viewer may, and reads
 // who says so. A browser whose change was refused is shown the page by back.
 func (rt routes) post(pattern string, back refused, act action) {
-	rt.mux.Handle(pattern, method(http.MethodPost, rt.s.change(back, act)))
+	rt.edit(pattern, rt.s.change(back, act))
+}
+
+// edit makes a change at a pattern by a handler that checks by itself that this
+// viewer may: see Server.begin.
+func (rt routes) edit(pattern string, h http.HandlerFunc) {
+	*rt.all = append(*rt.all, route{http.MethodPost, pattern, h, true})
+}
+
+// own takes what concerns nobody but the viewer.
+func (rt routes) own(pattern string, h http.HandlerFunc) {
+	*rt.all = append(*rt.all, route{method: http.MethodPost, pattern: pattern, handle: h})
 }
 
 // refused shows the page a form came from, with what was typed and why the
 // change was not made.
 type refused func(w http.ResponseWriter, r *http.Request, status int, said word, trouble string)
+
+// routes lists all that is served.
+func (s *Server) routes() []route {
+	var all []route
+	rt := routes{&all, s}
+	for _, room := range rooms() {
+		room.add(s, rt)
+	}
+	s.addAPI(rt)
+	rt.get("/static/{name}", s.serveStatic)
+	rt.own("/unit", s.serveUnit)
+	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
+	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
+	if s.o.Metrics != nil {
+		rt.get("/metrics", s.o.Metrics.ServeHTTP)
+	}
+	return all
+}
+
+// Handler returns the routes, behind the headers and guards that all share.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	by := map[string]map[string]http.HandlerFunc{}
+	for _, r := range s.routes() {
+		if by[r.pattern] == nil {
+			by[r.pattern] = map[string]http.HandlerFunc{}
+			mux.Handle(r.pattern, methods(by[r.pattern]))
+		}
+		by[r.pattern][r.method] = r.handle
+	}
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
+	})
+	return s.outermost(mux)
+}
+
+// methods answers the methods that a path takes (GET stands for HEAD too) and
+// refuses the others.
+func methods(all map[string]http.HandlerFunc) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked := r.Method
+		if asked == http.MethodHead {
+			asked = http.MethodGet
+		}
+		if h := all[asked]; h != nil {
+			h(w, r)
+			return
+		}
+		var allow []string
+		if all[http.MethodGet] != nil {
+			allow = append(allow, "GET", "HEAD")
+		}
+		if all[http.MethodPost] != nil {
+			allow = append(allow, "POST")
+		}
+		w.Header().Set("Allow", strings.Join(allow, ", "))
+		sendProblem(w, r, http.StatusMethodNotAllowed, "this path takes "+strings.Join(allow, ", ")+" only")
+	})
+}

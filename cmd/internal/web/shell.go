@@ -28,6 +28,7 @@ type frame struct {
 	Back      string // where a plain form leads back to
 
 	ReadOnly string // why this viewer may not change anything; empty when it may
+	OpenTo   string // that anybody may read this; empty where nobody may from elsewhere, or users are asked
 	User     string // who is let in by name and password; empty where none are configured
 	Problem  string // what was wrong with the viewer's last request
 	Said     word   // what was typed with it
@@ -72,9 +73,7 @@ func (s *Server) frame(r *http.Request, name string, now time.Time) frame {
 	if r.Method == http.MethodGet {
 		f.Back = r.URL.RequestURI()
 	}
-	if s.o.Users {
-		f.User, _, _ = r.BasicAuth()
-	}
+	f.User, f.OpenTo = s.userOf(r), s.open()
 	if _, ok := s.static[name+".js"]; ok {
 		f.Script = "/static/" + name + ".js"
 	}
@@ -102,9 +101,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name
 		sendProblem(w, r, http.StatusInternalServerError, "the page could not be rendered; the log says more")
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	_, _ = w.Write(body.Bytes()) // the client may be gone; nothing is lost
+	sendWhole(w, r, status, "text/html; charset=utf-8", body.Bytes(), body.Bytes())
 }
 
 // mayRead says why the forms are not shown. That the request itself came from

@@ -51,6 +51,9 @@ func (s *Server) serveSummary(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	sum := alarm.Summarize(raises, s.o.Station.Alarms(), from, to)
+	for _, list := range []*[]alarm.Tally{&sum.Frequent, &sum.Longest, &sum.Chattering, &sum.Stale, &sum.SetAside} {
+		*list = append([]alarm.Tally{}, *list...) // a list without entries is one
+	}
 	s.sendJSON(w, r, summaryJSON{sum,
 		alarm.Word(sum.PerDay, alarm.AcceptableADay, alarm.ManageableADay),
 		alarm.Word(math.Max(sum.PerTen, 0), alarm.AcceptableInTen, alarm.ManageableInTen), figures})

@@ -27,7 +27,7 @@ func (s *Server) serveSums(w http.ResponseWriter, r *http.Request) {
 		v := sum.Judge(stats)
 		all = append(all, sumJSON{sum.ID, slices.Clone(sum.Posts), sum.Limit, number(v.Lo), number(v.Hi), number(v.U), string(v.Outcome), v.Reasons})
 	}
-	s.sendJSON(w, r, map[string]any{"now": instant(s.o.Now()), "sums": all})
+	s.sendJSON(w, r, sumsJSON{instant(s.o.Now()), all})
 }
 
 // sumWords tells the sums that a post belongs to, beside its verdict.

@@ -77,5 +77,5 @@ func (s *Server) serveTold(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	s.sendJSON(w, r, map[string]any{"messages": append([]store.Told{}, told...)})
+	s.sendJSON(w, r, messagesJSON{append([]store.Told{}, told...)})
 }

@@ -5,7 +5,8 @@
 // never as a number and never as within a limit.
 //
 // It must not judge a field, keep a sample, touch a probe or ask for anything
-// outside its own origin. Changes are taken from loopback only. Everything a
+// outside its own origin. Changes are taken from operators, or where no users are
+// configured from loopback only. Everything a
 // viewer holds open is bounded: streams, bodies, and the time a write may take.
 package web
 
@@ -58,13 +59,23 @@ type Options struct {
 	// order. Without it there is no summary.
 	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
 
+	// Newest returns the number of the newest event of the record, for those who
+	// follow what happens from now on.
+	Newest func(ctx context.Context) (int64, error)
+
 	// Told reads what was told to whom and what came back, the newest first.
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
-	// Users says that every request that reaches the handler was made by a user
-	// who gave a name and a password; what that user changes bears that name.
-	Users bool
+	// Users returns the names of the users that are configured now. Where there are
+	// any, every request that reaches the handler must have been made by one of
+	// them, whose password was checked; what that user changes bears that name. Nil
+	// and none are the same: nobody is asked.
+	Users func() ([]string, error)
+	// Operators are the users that may change things; all others read.
+	Operators []string
+	// Beyond says that the page is served beyond this machine.
+	Beyond bool
 
 	Site      string
 	Zone      *time.Location // of the site, in which people read times; nil: UTC
@@ -132,43 +143,6 @@ func New(o Options) *Server {
 		s.boards[u.name] = &board{say: s.voiceIn(u)}
 	}
 	return s
-}
-
-// Handler returns the routes, behind the headers and guards that all share.
-func (s *Server) Handler() http.Handler {
-	mux := http.NewServeMux()
-	rt := routes{mux, s}
-	for _, room := range rooms() {
-		room.add(s, rt)
-	}
-	s.addAPI(rt)
-	rt.get("/static/{name}", s.serveStatic)
-	mux.Handle("/unit", method(http.MethodPost, s.serveUnit))
-	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
-	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
-	if s.o.Metrics != nil {
-		rt.get("/metrics", s.o.Metrics.ServeHTTP)
-	}
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
-	})
-	return s.outermost(mux)
-}
-
-// method answers one method (GET stands for HEAD too) and refuses the others.
-func method(allowed string, h http.HandlerFunc) http.Handler {
-	allow := allowed
-	if allowed == http.MethodGet {
-		allow = "GET, HEAD"
-	}
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if r.Method == allowed || allowed == http.MethodGet && r.Method == http.MethodHead {
-			h(w, r)
-			return
-		}
-		w.Header().Set("Allow", allow)
-		sendProblem(w, r, http.StatusMethodNotAllowed, "this path takes "+allow+" only")
-	})
 }
 
 // probeOf answers a health question in one line, for those who only read the

@@ -1,0 +1,206 @@
+package register
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"ovenward/acquire/calib"
+)
+
+// RowFault is what is wrong with one field of one row of a table.
+type RowFault struct {
+	Row    int    `json:"row"` // line of the file, the header being line 1
+	Column string `json:"column"`
+	Value  string `json:"value"`
+	Why    string `json:"why"`
+	Do     string `json:"do"`
+}
+
+// Error tells the fault in one line.
+func (f RowFault) Error() string {
+	if f.Column == "" {
+		return fmt.Sprintf("row %d: %s; %s", f.Row, f.Why, f.Do)
+	}
+	return fmt.Sprintf("row %d, column %s: %q: %s; %s", f.Row, f.Column, f.Value, f.Why, f.Do)
+}
+
+// maxRows bounds a table that is read.
+const maxRows = 10_000
+
+// Write writes all as CSV (RFC 4180), with the names of the fields as its first
+// row. Read takes it back.
+func (f Form[T]) Write(w io.Writer, all []T) error {
+	out := csv.NewWriter(w)
+	rows := [][]string{f.Names()}
+	for _, x := range all {
+		var row []string
+		for _, field := range f {
+			row = append(row, field.print(&x))
+		}
+		rows = append(rows, row)
+	}
+	if err := out.WriteAll(rows); err != nil {
+		return fmt.Errorf("write the table: %w", err)
+	}
+	return nil
+}
+
+// Read reads a table as CSV, with commas or semicolons. Its first row names the
+// columns, in any order; a column that is missing leaves what is known of old, as it
+// is. known returns what is known of an id. Either everything is good, or all that
+// is wrong is told, row by row, and nothing is to be taken.
+func (f Form[T]) Read(data []byte, known func(id string) (T, bool)) (all []T, faults []RowFault) {
+	rows := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))))
+	first, _, _ := bytes.Cut(data, []byte("\n"))
+	if bytes.Contains(first, []byte(";")) && !bytes.Contains(first, []byte(",")) {
+		rows.Comma = ';'
+	}
+	rows.FieldsPerRecord = -1
+	header, err := rows.Read()
+	if err != nil {
+		return nil, []RowFault{notRead(err, 1)}
+	}
+	for i := range header {
+		header[i] = strings.ToLower(strings.TrimSpace(header[i]))
+	}
+	if faults = f.checkHeader(header); len(faults) > 0 {
+		return nil, faults
+	}
+	seen := map[string]int{}
+	for {
+		row, err := rows.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, append(faults, notRead(err, 0))
+		}
+		line, _ := rows.FieldPos(0)
+		x, wrong := f.row(header, row, line, seen, known)
+		faults = append(faults, wrong...)
+		if all = append(all, x); len(all) > maxRows {
+			return nil, append(faults, RowFault{Row: line, Why: "the table is too long", Do: fmt.Sprintf("write at most %d rows a file", maxRows)})
+		}
+	}
+	if len(all) == 0 && len(faults) == 0 {
+		faults = []RowFault{{Row: 2, Why: "there is nothing below the names of the columns", Do: "write a row for each"}}
+	}
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	return all, nil
+}
+
+func (f Form[T]) checkHeader(header []string) (faults []RowFault) {
+	for i, name := range header {
+		switch {
+		case slices.Contains(header[:i], name):
+			faults = append(faults, RowFault{1, name, name, "the column is there twice", "keep one of the two"})
+		case !slices.Contains(f.Names(), name):
+			faults = append(faults, RowFault{1, name, name, "there is no such column", "write one of " + strings.Join(f.Names(), ", ")})
+		}
+	}
+	if key := f[0].Name; !slices.Contains(header, key) {
+		faults = append(faults, RowFault{1, key, "", "the column is missing", "add it: it says whom a row is of"})
+	}
+	return faults
+}
+
+// row reads one row below the header.
+func (f Form[T]) row(header, row []string, line int, seen map[string]int, known func(id string) (T, bool)) (x T, faults []RowFault) {
+	if len(row) != len(header) {
+		return x, []RowFault{{Row: line, Why: fmt.Sprintf("it has %d fields, and the first row has %d", len(row), len(header)),
+			Do: "write one field for each column, and put a field with a comma into quotes"}}
+	}
+	written := map[string]string{}
+	for i, name := range header {
+		written[name] = row[i]
+	}
+	key := strings.TrimSpace(written[f[0].Name])
+	if before, twice := seen[key]; twice && key != "" {
+		return x, []RowFault{{line, f[0].Name, key, fmt.Sprintf("it is on row %d already", before), "keep one of the two rows"}}
+	}
+	seen[key] = line
+	x, _ = known(key)
+	x, wrong := f.Parse(x, written)
+	for _, w := range wrong {
+		faults = append(faults, RowFault{line, w.Field, w.Value, w.Why, w.Do})
+	}
+	return x, faults
+}
+
+func notRead(err error, line int) RowFault {
+	var syntax *csv.ParseError
+	switch {
+	case errors.As(err, &syntax):
+		return RowFault{Row: syntax.Line, Why: "it is no row of CSV: " + syntax.Err.Error(), Do: `put a field with a comma, a quote or a line end into quotes, and write a quote in it twice`}
+	case errors.Is(err, io.EOF):
+		return RowFault{Row: line, Why: "the file is empty", Do: "write the names of the columns into its first row, as an exported table has them"}
+	}
+	return RowFault{Row: line, Why: err.Error(), Do: "send the table again"}
+}
+
+// ProbeRow is a probe with its newest certificate, as one row of a table.
+type ProbeRow struct {
+	Probe
+	Newest calib.Certificate // Number is empty when there is none
+}
+
+// certified is what the columns of a certificate begin with.
+const certified = "certificate_"
+
+// ProbeTable is the form of a probe's row.
+func ProbeTable() Form[ProbeRow] {
+	var all Form[ProbeRow]
+	for _, f := range ProbeForm() {
+		all = append(all, lift(f, "", func(r *ProbeRow) (*Probe, func()) { return &r.Probe, func() {} }))
+	}
+	for _, f := range CertificateForm() {
+		f.Needed = false
+		all = append(all, lift(f, certified, func(r *ProbeRow) (*Certificate, func()) {
+			c := &Certificate{Certificate: r.Newest}
+			return c, func() { r.Newest = c.Certificate }
+		}))
+	}
+	return all
+}
+
+// CheckRow tells what a row's certificate lacks: it is stated whole, or not at all.
+func (r ProbeRow) CheckRow() (faults []Fault) {
+	written := CertificateForm().Print(Certificate{Certificate: r.Newest})
+	empty := true
+	for _, text := range written {
+		empty = empty && text == ""
+	}
+	if empty {
+		return nil
+	}
+	_, faults = CertificateForm().Parse(Certificate{}, written)
+	for i := range faults {
+		faults[i].Field = certified + faults[i].Field
+	}
+	return faults
+}
+
+// lift makes a field of a T one of a U that holds a T. at gives the T, and what
+// puts it back.
+func lift[T, U any](f Field[T], prefix string, at func(*U) (*T, func())) Field[U] {
+	return Field[U]{Name: prefix + f.Name, Label: f.Label, Hint: f.Hint, Choices: f.Choices, Needed: f.Needed, Wide: f.Wide,
+		print: func(x *U) string {
+			t, _ := at(x)
+			return f.print(t)
+		},
+		parse: func(x *U, s string) (string, string) {
+			t, put := at(x)
+			why, do := f.parse(t, s)
+			if why == "" {
+				put()
+			}
+			return why, do
+		}}
+}

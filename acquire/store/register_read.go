@@ -1,0 +1,137 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+
+	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
+	registry "ovenward/acquire/register"
+)
+
+const (
+	selectOvens = `SELECT version, id, valid_from_ns, entered_at_ns, who, why, place, maker, model, serial, power_w, frequency_hz, limit_id, next_check, withdrawn, remark
+		FROM ovens `
+	selectProbes = `SELECT version, id, valid_from_ns, entered_at_ns, who, why, maker, model, serial, next_check, withdrawn, remark FROM probes `
+
+	newestOvens  = selectOvens + "WHERE version IN (SELECT max(version) FROM ovens GROUP BY id) ORDER BY id"
+	newestProbes = selectProbes + "WHERE version IN (SELECT max(version) FROM probes GROUP BY id) ORDER BY id"
+)
+
+func scanOven(scan func(...any) error) (o registry.OvenVersion, err error) {
+	var from, entered int64
+	var power, frequency float64
+	var next string
+	if err = scan(&o.Number, &o.ID, &from, &entered, &o.Who, &o.Why, &o.Place, &o.Maker, &o.Model, &o.Serial, &power, &frequency, &o.Limit, &next, &o.Withdrawn, &o.Remark); err != nil {
+		return o, err
+	}
+	o.ValidFrom, o.EnteredAt = instant(from), instant(entered)
+	o.Power, o.Frequency = quantity.Power(power), quantity.Frequency(frequency)
+	o.NextCheck, err = registry.ParseDay(next)
+	return o, err
+}
+
+func scanProbe(scan func(...any) error) (p registry.ProbeVersion, err error) {
+	var from, entered int64
+	var next string
+	if err = scan(&p.Number, &p.ID, &from, &entered, &p.Who, &p.Why, &p.Maker, &p.Model, &p.Serial, &next, &p.Withdrawn, &p.Remark); err != nil {
+		return p, err
+	}
+	p.ValidFrom, p.EnteredAt = instant(from), instant(entered)
+	p.NextCheck, err = registry.ParseDay(next)
+	return p, err
+}
+
+// newestOven returns the newest version of an oven; its number is 0 when there is
+// none.
+func newestOven(ctx context.Context, from querier, id string) (o registry.OvenVersion, err error) {
+	o, err = scanOven(from.QueryRowContext(ctx, selectOvens+"WHERE id = ? ORDER BY version DESC LIMIT 1", id).Scan)
+	if err == sql.ErrNoRows {
+		return registry.OvenVersion{}, nil
+	}
+	return o, err
+}
+
+func newestProbe(ctx context.Context, from querier, id string) (p registry.ProbeVersion, err error) {
+	p, err = scanProbe(from.QueryRowContext(ctx, selectProbes+"WHERE id = ? ORDER BY version DESC LIMIT 1", id).Scan)
+	if err == sql.ErrNoRows {
+		return registry.ProbeVersion{}, nil
+	}
+	return p, err
+}
+
+// all reads the rows of a query.
+func all[T any](ctx context.Context, r *Reader, what, query string, scan func(func(...any) error) (T, error), args ...any) ([]T, error) {
+	var out []T
+	err := each(ctx, r.db, query, func(s func(...any) error) error {
+		x, err := scan(s)
+		out = append(out, x)
+		return err
+	}, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read %s of the register: %w", what, err)
+	}
+	return out, nil
+}
+
+// Ovens returns the newest version of every oven, by id.
+func (r *Reader) Ovens(ctx context.Context) ([]registry.OvenVersion, error) {
+	return all(ctx, r, "the ovens", newestOvens, scanOven)
+}
+
+// OvenVersions returns all versions of an oven, the newest first.
+func (r *Reader) OvenVersions(ctx context.Context, id string) ([]registry.OvenVersion, error) {
+	return all(ctx, r, "an oven", selectOvens+"WHERE id = ? ORDER BY version DESC", scanOven, id)
+}
+
+// Probes returns the newest version of every probe, by id.
+func (r *Reader) Probes(ctx context.Context) ([]registry.ProbeVersion, error) {
+	return all(ctx, r, "the probes", newestProbes, scanProbe)
+}
+
+// ProbeVersions returns all versions of a probe, the newest first.
+func (r *Reader) ProbeVersions(ctx context.Context, id string) ([]registry.ProbeVersion, error) {
+	return all(ctx, r, "a probe", selectProbes+"WHERE id = ? ORDER BY version DESC", scanProbe, id)
+}
+
+// Certificates returns all certificates of all probes in the order in which they
+// were entered, those that were taken back too.
+func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, error) {
+	return all(ctx, r, "the certificates", `SELECT p.version, p.probe, p.taken_back, p.valid_from_ns, p.entered_at_ns, p.who, p.why,
+		c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
+		FROM probe_certificates AS p JOIN certificates AS c USING (certificate) ORDER BY p.version`, func(scan func(...any) error) (c registry.Certificate, err error) {
+		var from, entered int64
+		var date, due string
+		var factor, u, k sql.NullFloat64
+		var more sql.NullString
+		if err = scan(&c.Version.Number, &c.Probe, &c.TakenBack, &from, &entered, &c.Who, &c.Why,
+			&c.Certificate.Number, &c.Laboratory, &date, &due, &factor, &u, &k, &more); err != nil {
+			return c, err
+		}
+		c.ValidFrom, c.EnteredAt = instant(from), instant(entered)
+		var stated *calib.Certificate
+		stated, err = certificateOf(c.Certificate.Number, c.Laboratory, date, due, factor, u, k, more)
+		if err == nil {
+			c.Certificate = *stated
+		}
+		return c, err
+	})
+}
+
+// Tests returns the history of an oven, or of all where oven is empty, the newest
+// day first.
+func (r *Reader) Tests(ctx context.Context, oven string) ([]registry.Test, error) {
+	return all(ctx, r, "the tests", `SELECT test, oven, on_day, kind, by_whom, outcome, highest_w_per_m2, text, entered_at_ns, who FROM oven_tests
+		WHERE ?1 = '' OR oven = ?1 ORDER BY on_day DESC, test DESC`, func(scan func(...any) error) (t registry.Test, err error) {
+		var day string
+		var highest sql.NullFloat64
+		var entered int64
+		if err = scan(&t.Number, &t.Oven, &day, &t.Kind, &t.By, &t.Outcome, &highest, &t.Text, &entered, &t.Who); err != nil {
+			return t, err
+		}
+		t.Highest, t.HasValue, t.EnteredAt = quantity.PowerDensity(highest.Float64), highest.Valid, instant(entered)
+		t.On, err = registry.ParseDay(day)
+		return t, err
+	}, oven)
+}

@@ -1,0 +1,133 @@
+package store
+
+import (
+	"errors"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+	registry "ovenward/acquire/register"
+)
+
+func anOven(place string) registry.Oven {
+	next, _ := registry.ParseDay("2027-03-31")
+	return registry.Oven{ID: "counter", Place: place, Maker: "Larkfield Works", Model: "two shelves", Serial: "LH-2231", Power: 1123.4567, Frequency: 2450.125e6,
+		Limit: "in-use", NextCheck: next, Remark: "key at the porter's desk"}
+}
+
+// Every change is a version of its own, with who and when, and comes back whole
+// from the file, and from one that was rebuilt.
+func TestRegisterKeepsEveryVersion(t *testing.T) {
+	dir := t.TempDir()
+	now := time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)
+	s, err := Open(dir, Options{Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	enter := func(who string, e registry.Entry) error {
+		t.Helper()
+		e.Who = who
+		now = now.Add(time.Hour)
+		return s.Enter(t.Context(), e, now)
+	}
+	first, second := anOven("counter"), anOven("main kitchen")
+	second.Withdrawn = true
+	day := func(text string) time.Time { d, _ := registry.ParseDay(text); return d }
+	cert := registry.Certificate{Probe: "hatch", Certificate: calib.Certificate{Number: "LH-0417", Laboratory: "a laboratory", Date: day("2026-02-10"), Due: day("2027-02-10"),
+		Factor: 1.03, U: 0.15, K: 2, AsFound: 1.4, ByFrequency: []calib.FrequencyPoint{{Frequency: 2.45e9, Factor: 1.1}}}}
+	back := cert
+	back.TakenBack = true
+	test := registry.Test{Oven: "counter", On: day("2026-05-30"), Kind: "survey", By: "P. Marlow", Outcome: "within", Highest: 4.2, HasValue: true, Text: "12 points"}
+	for _, e := range []registry.Entry{
+		{Ovens: []registry.OvenEntry{{Oven: first, Base: registry.New}}, Probes: []registry.ProbeEntry{{Probe: registry.Probe{ID: "hatch", Serial: "7"}, Base: registry.New}}},
+		{Ovens: []registry.OvenEntry{{Oven: second, Base: 1}}, Why: "moved"},
+		{Ovens: []registry.OvenEntry{{Oven: second}}}, // nothing changed: no version
+		{Certificates: []registry.Certificate{cert}, Tests: []registry.Test{test}},
+	} {
+		if err := enter("R. Okafor", e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for want, e := range map[error]registry.Entry{
+		registry.ErrStale:  {Ovens: []registry.OvenEntry{{Oven: first, Base: 1}}},
+		registry.ErrExists: {Probes: []registry.ProbeEntry{{Probe: registry.Probe{ID: "new"}, Base: registry.New}, {Probe: registry.Probe{ID: "hatch"}, Base: registry.New}}},
+		registry.ErrNone:   {Tests: []registry.Test{{Oven: "nowhere"}}},
+	} {
+		if err := enter("J. Hale", e); !errors.Is(err, want) {
+			t.Errorf("got %v, want %v", err, want)
+		}
+	}
+	check := func(s *Store) {
+		t.Helper()
+		versions, err := s.OvenVersions(t.Context(), "counter")
+		if err != nil || len(versions) != 2 || versions[0].Oven != second || versions[1].Oven != first || versions[0].Who != "R. Okafor" || versions[0].Why != "moved" ||
+			!versions[0].EnteredAt.Equal(time.Date(2026, 6, 3, 14, 0, 0, 0, time.UTC)) || versions[0].Number != 2 {
+			t.Errorf("versions: %v %+v", err, versions)
+		}
+		ovens, err := s.Ovens(t.Context())
+		if err != nil || len(ovens) != 1 || ovens[0].Oven != second {
+			t.Errorf("ovens: %v %+v", err, ovens)
+		}
+		probes, err := s.Probes(t.Context())
+		if err != nil || len(probes) != 1 || probes[0].Serial != "7" { // all or nothing: not the one that was new
+			t.Errorf("probes: %v %+v", err, probes)
+		}
+		certs, err := s.Certificates(t.Context())
+		if err != nil || len(certs) != 1 || !certs[0].Certificate.Equal(cert.Certificate) || certs[0].Probe != "hatch" {
+			t.Errorf("certificates: %v %+v", err, certs)
+		}
+		tests, err := s.Tests(t.Context(), "counter")
+		if err != nil || len(tests) != 1 || tests[0].Text != "12 points" || tests[0].Highest != 4.2 || !tests[0].HasValue || tests[0].Who != "R. Okafor" || !tests[0].On.Equal(test.On) {
+			t.Errorf("tests: %v %+v", err, tests)
+		}
+	}
+	check(s)
+	for _, change := range []string{"UPDATE ovens SET place = 'x'", "DELETE FROM ovens"} {
+		if _, err := s.db.Exec(change); err == nil {
+			t.Errorf("a reader can do %s", change)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = Open(dir, Options{Now: func() time.Time { return now }}); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	check(s)
+	events, err := s.Events(t.Context(), 0, 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := ""
+	for _, e := range events {
+		if e.Kind == acquire.KindRegister {
+			told += e.Who + ": " + e.Text + "\n"
+		}
+	}
+	for _, want := range []string{"R. Okafor: oven counter: Where it stands: counter → main kitchen; State: in use → withdrawn (moved)\n",
+		"R. Okafor: probe hatch: certificate LH-0417 entered: calibrated 2026-02-10, due 2027-02-10\n", "R. Okafor: oven counter: survey of 2026-05-30 by P. Marlow: 12 points\n"} {
+		if !strings.Contains(told, want) {
+			t.Errorf("the events lack %q:\n%s", want, told)
+		}
+	}
+	if n := strings.Count(told, "\n"); n != 5 || strings.Contains(told, "Hale") {
+		t.Errorf("%d events of the register, want 5, none of what was refused:\n%s", n, told)
+	}
+	if err := enter("R. Okafor", registry.Entry{Certificates: []registry.Certificate{back}}); err != nil {
+		t.Fatal(err)
+	}
+	certs, err := s.Certificates(t.Context())
+	if err != nil || len(certs) != 2 || len(registry.Newest(certs, "hatch")) != 0 || len(registry.Newest(certs[:1], "hatch")) != 1 {
+		t.Errorf("a certificate that was taken back: %v %+v", err, certs)
+	}
+	if _, err := OpenReadOnly(filepath.Join(dir, "none")); err == nil {
+		t.Error("a record that is not there was opened")
+	}
+}

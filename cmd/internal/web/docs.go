@@ -1,0 +1,93 @@
+package web
+
+import (
+	"strings"
+
+	"ovenward/acquire"
+	"ovenward/acquire/store"
+)
+
+// docs says what the API's routes are, by method and pattern. One that is not
+// here is not in the OpenAPI document, and a test tells.
+func docs() map[string]*doc {
+	all := map[string]*doc{
+		"GET /api/v1/openapi.json":     {tag: "this document", summary: "What is served here, as OpenAPI 3.1", out: map[string]any{}},
+		"GET /api/v1/posts":            {tag: "posts", summary: "All posts, with value, condition and verdicts", out: postsJSON{}},
+		"GET /api/v1/posts/{id}/trace": {tag: "posts", summary: "The newest minutes of a post, in columns", out: traceJSON{}},
+		"GET /api/v1/sums":             {tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}},
+		"GET /api/v1/alarms":           {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
+		"GET /api/v1/alarms/summary": {tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},
+			query: []param{{"days", "how many days back, 7 where not said", 1, mostDays}}},
+		"GET /api/v1/told": {tag: "alarms", summary: "What was told to whom and what came back, the newest first", out: messagesJSON{},
+			query: []param{{"before", "only ids below", 0, 0}, {"event", "only of this event", 0, 0}, {"limit", "at most so many", 1, mostEvents},
+				{"courier", "only by this courier", noNumber, 0}, {"outcome", "accepted or refused", noNumber, 0}}},
+		"GET /api/v1/events": {tag: "events", summary: "What happened, the oldest first", out: eventsJSON{},
+			query: []param{{"after", "only ids above", 0, 0}, {"limit", "at most so many", 1, mostEvents}}},
+		"GET /api/v1/events/stream": {tag: "events", kind: eventStream,
+			summary: "What happens, as server-sent events with the ids of the events; Last-Event-ID or after goes on behind one",
+			query:   []param{{"after", "only ids above; without it and without Last-Event-ID what happens from now on", 0, 0}}},
+		"GET /api/v1/live": {tag: "posts", kind: eventStream,
+			summary: "The state of the page as server-sent events, at most four a second; Last-Event-ID leaves out what was seen already"},
+	}
+	for path, summary := range acts() {
+		tag, _, _ := strings.Cut(path, "/")
+		all["POST /api/v1/"+path] = &doc{tag: tag, summary: summary, in: word{}, out: doneJSON{}}
+	}
+	return all
+}
+
+// acts says what operators can do by their word alone.
+func acts() map[string]string {
+	return map[string]string{
+		"alarms/{id}/acknowledge":      "Say that an alarm was seen",
+		"alarms/{id}/reset":            "End a latched alarm, naming repair or survey",
+		"alarms/{id}/shelve":           "Set an alarm aside for a time, with a reason",
+		"alarms/{id}/unshelve":         "Take an alarm off the shelf",
+		"alarms/{id}/comment":          "Remark something on an alarm",
+		"alarms/{id}/take-out":         "Take an alarm out of service",
+		"alarms/{id}/put-back":         "Put an alarm back into service",
+		"posts/{id}/away":              "Say that the probe is away for a survey",
+		"posts/{id}/test":              "Say that the probe is under test",
+		"posts/{id}/back":              "Say that this is over",
+		"posts/{id}/checked":           "Say that the position of the probe was checked",
+		"posts/{id}/runs":              "Say that the oven is known to run",
+		"posts/{id}/zero":              "Take what the probe reads now as its zero",
+		"posts/{id}/accept-instrument": "Accept another instrument at a post",
+		"ovens/{id}/withdraw":          "Take an oven out of use",
+		"ovens/{id}/return":            "Put a withdrawn oven back into use",
+	}
+}
+
+// The answers of the API that wrap others.
+type (
+	postsJSON struct {
+		Now       string     `json:"now"`
+		Site      string     `json:"site"`
+		Simulated bool       `json:"simulated"`
+		Posts     []postJSON `json:"posts"`
+	}
+	sumsJSON struct {
+		Now  string    `json:"now"`
+		Sums []sumJSON `json:"sums"`
+	}
+	alarmsJSON struct {
+		Now    string      `json:"now"`
+		Alarms []alarmJSON `json:"alarms"`
+	}
+	eventsJSON struct {
+		Events []acquire.Event `json:"events"`
+		Next   int64           `json:"next_after"`
+	}
+	messagesJSON struct {
+		Messages []store.Told `json:"messages"`
+	}
+	doneJSON struct {
+		Done string `json:"done"`
+		Who  string `json:"who"`
+	}
+)
+
+// The same but for the clock: what an ETag is made of.
+func (j postsJSON) untimed() any  { j.Now = ""; return j }
+func (j sumsJSON) untimed() any   { j.Now = ""; return j }
+func (j alarmsJSON) untimed() any { j.Now = ""; return j }

@@ -1,0 +1,41 @@
+package main
+
+import (
+	"net"
+	"slices"
+	"strings"
+)
+
+// beyond says whether an address is reached from other machines.
+func beyond(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip == nil || !ip.IsLoopback()
+}
+
+// tellAccess logs who may read and who may change things, where that may
+// surprise. What the web configuration leaves unsaid is refused, not guessed.
+func (d *daemon) tellAccess(users func() ([]string, error)) error {
+	names, err := users()
+	if err != nil {
+		return err
+	}
+	operators := d.file.Access.Operators
+	switch {
+	case len(names) == 0 && len(operators) > 0:
+		d.log.Warn("[access] names operators, but --web.config.file has no users: nobody may change anything", "operators", strings.Join(operators, ", "))
+	case len(names) > 0 && len(operators) == 0:
+		d.log.Warn("[access] of the configuration names no operators: every user reads, and nobody may change anything", "users", strings.Join(names, ", "))
+	case len(names) == 0 && beyond(d.Addr()):
+		d.log.Warn("the page can be read from other machines, by everybody and without a password; changes are taken from this machine only", "address", d.Addr())
+	}
+	for _, o := range operators {
+		if len(names) > 0 && !slices.Contains(names, o) {
+			d.log.Warn("[access] names an operator who is no user of --web.config.file, and so is not let in", "operator", o)
+		}
+	}
+	return nil
+}
