@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/drivers"
+	"ovenward/drivers/contact"
 	"ovenward/drivers/driverstest"
 	"ovenward/drivers/modbus"
 	"ovenward/drivers/serialport"
@@ -38,11 +39,14 @@ func TestPeers(t *testing.T) {
 				}
 				defer l.Close()
 				readPeer(t, l, "rtu", peer.all)
+				readContacts(t, l, "rtu")
 			})
 			t.Run("tcp", func(t *testing.T) {
 				port := driverstest.FreePort(t)
 				driverstest.Start(t, command[0], append(command[1:], "tcp", port)...)
-				readPeer(t, driverstest.DialTCP(t, port), "tcp", peer.all)
+				l := driverstest.DialTCP(t, port)
+				readPeer(t, l, "tcp", peer.all)
+				readContacts(t, l, "tcp")
 			})
 		})
 	}
@@ -80,6 +84,32 @@ func peerNumbers(all bool) (numbers []struct {
 	add(34, "int16", "DCBA", "-2")
 	add(35, "float32", "ABCD", "")
 	return numbers
+}
+
+// linked is a link that is open already.
+type linked struct{ drivers.Link }
+
+func (linked) Close() error { return nil }
+
+// readContacts reads coils and discrete inputs as a contact does.
+func readContacts(t *testing.T, l drivers.Link, framing string) {
+	for function, on := range map[int][]bool{1: {false, true, false, true}, 2: {true, false, true, false}} {
+		for address := range 5 {
+			c, err := modbus.NewCoil(modbus.CoilOptions{Framing: framing, UnitID: 1, Function: function, Address: address})
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := contact.Ask(func(context.Context) (drivers.Link, error) { return linked{l}, nil }, c, time.Second, time.Now)
+			got, err := r.Read(t.Context())
+			switch {
+			case address == len(on) && (err == nil || !strings.Contains(err.Error(), "exception 2")):
+				t.Errorf("contact %d by function %d: %v, %v, want exception 2", address, function, got, err)
+			case address < len(on) && (err != nil || got != on[address]):
+				t.Errorf("contact %d by function %d: %v, %v, want %v", address, function, got, err, on[address])
+			}
+			<-time.After(modbus.Silence(9600)) // between frames, which the link is to keep elsewhere
+		}
+	}
 }
 
 func readPeer(t *testing.T, l drivers.Link, framing string, all bool) {

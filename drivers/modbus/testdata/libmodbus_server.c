@@ -50,11 +50,13 @@ int main(int argc, char **argv)
         return 2;
     int rtu = strcmp(argv[1], "rtu") == 0, s = -1;
     modbus_t *ctx = rtu ? modbus_new_rtu(argv[2], 9600, 'N', 8, 1) : modbus_new_tcp("127.0.0.1", atoi(argv[2]));
-    modbus_mapping_t *map = modbus_mapping_new(0, 0, 100, 100);
+    modbus_mapping_t *map = modbus_mapping_new(4, 4, 100, 100);
     if (ctx == NULL || map == NULL)
         return 1;
     fill(map->tab_registers, 3);
     fill(map->tab_input_registers, 4);
+    map->tab_bits[1] = map->tab_bits[3] = 1;
+    map->tab_input_bits[0] = map->tab_input_bits[2] = 1;
     modbus_set_slave(ctx, 1);
     if (!rtu && (s = modbus_tcp_listen(ctx, 1)) < 0)
         return 1;

@@ -4,7 +4,8 @@ Usage: pymodbus_server.py rtu PATH | tcp PORT
 
 The numbers are placed with the struct module: the bytes of a value, moved as an
 order of bytes asks, and cut into registers. Holding and input registers are
-alike, but for register 99, which is 3 in the former and 4 in the latter.
+alike, but for register 99, which is 3 in the former and 4 in the latter. Of four
+coils the second and the last are on, of four discrete inputs the others.
 """
 import asyncio
 import struct
@@ -39,7 +40,9 @@ def bank(last):
 
 
 async def main():
-    slave = ModbusSlaveContext(hr=bank(3), ir=bank(4), zero_mode=True)
+    coils = ModbusSequentialDataBlock(0, [False, True, False, True])
+    inputs = ModbusSequentialDataBlock(0, [True, False, True, False])
+    slave = ModbusSlaveContext(hr=bank(3), ir=bank(4), co=coils, di=inputs, zero_mode=True)
     context = ModbusServerContext(slaves={1: slave}, single=False)
     if sys.argv[1] == "rtu":
         server = async_io.ModbusSerialServer(context, framer=ModbusRtuFramer, port=sys.argv[2], baudrate=9600, timeout=1,

@@ -1,0 +1,262 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/quantity"
+)
+
+const soakHelp = `usage: ovenward soak status [ID] [FLAGS]
+       ovenward soak plan ID --post=POST --procedure=TEXT --source=TEXT --operations=N [FLAGS]
+       ovenward soak start|resume|finish ID [FLAGS]
+       ovenward soak pause|abort|note ID --why=TEXT [FLAGS]
+       ovenward soak count ID --operations=N [--from=operator|input|import] [--why=TEXT] [FLAGS]
+       ovenward soak checkpoint ID --at=N --outcome=within|exceeds|"not decided" [--survey=NUMBER]
+       ovenward soak report ID -o FILE.pdf    is ovenward report soak ID; see its --help
+
+A soak test is a long planned one: an oven or door that is worked many thousands of
+times beside a probe that watches. Asks the running daemon. start with --post plans first.
+  --lasting="500 h"     active time planned, beside or instead of operations
+  --checkpoints=N,N,…   after so many operations (or hours) a survey is asked for
+  --limit=ID            of acceptance, one of the post's (default: its first)
+  --stop-exceedances=N --stop-over-range --stop-blind="10 min" --stop-overdue=N
+                        what ends the test before its end
+  --url=URL --who=NAME --user=NAME --password-file=FILE    as in ovenward alarm --help
+`
+
+// soakOrder is what the command line of ovenward soak says.
+type soakOrder struct {
+	daemon   alarmAct
+	verb, id string
+	plan     soak.Plan
+	count    int64
+	from     string
+	at       int64
+	outcome  string
+	survey   string
+}
+
+func soakCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	if len(args) > 0 && args[0] == "report" {
+		return reportSoak(ctx, args[1:], stdout, stderr)
+	}
+	o, err := parseSoak(args)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
+		fmt.Fprint(stdout, soakHelp)
+		return 0
+	case err == nil:
+		err = o.run(ctx, stdout)
+	}
+	if err != nil {
+		fmt.Fprintf(stderr, "ovenward soak: %v\n", err)
+		return 1
+	}
+	return 0
+}
+
+func parseSoak(args []string) (o soakOrder, err error) {
+	var file, lasting, blind, checkpoints string
+	flags := flag.NewFlagSet("ovenward soak", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&o.daemon.url, "url", "http://"+defaultListen, "")
+	flags.StringVar(&o.daemon.who, "who", "", "")
+	flags.StringVar(&o.daemon.user, "user", "", "")
+	flags.StringVar(&o.daemon.why, "why", "", "")
+	flags.StringVar(&file, "password-file", "", "")
+	flags.StringVar(&o.plan.Title, "title", "", "")
+	flags.StringVar(&o.plan.Post, "post", "", "")
+	flags.StringVar(&o.plan.Oven, "oven", "", "")
+	flags.StringVar(&o.plan.Procedure, "procedure", "", "")
+	flags.StringVar(&o.plan.Source, "source", "", "")
+	flags.StringVar(&o.plan.LimitID, "limit", "", "")
+	flags.Int64Var(&o.count, "operations", 0, "")
+	flags.StringVar(&lasting, "lasting", "", "")
+	flags.StringVar(&checkpoints, "checkpoints", "", "")
+	flags.IntVar(&o.plan.Stop.Exceedances, "stop-exceedances", 0, "")
+	flags.BoolVar(&o.plan.Stop.OverRange, "stop-over-range", false, "")
+	flags.StringVar(&blind, "stop-blind", "", "")
+	flags.Int64Var(&o.plan.Stop.Overdue, "stop-overdue", 0, "")
+	flags.StringVar(&o.from, "from", string(soak.FromOperator), "")
+	flags.Int64Var(&o.at, "at", 0, "")
+	flags.StringVar(&o.outcome, "outcome", "", "")
+	flags.StringVar(&o.survey, "survey", "", "")
+	var words []string
+	for len(args) > 0 {
+		if err := flags.Parse(args); err != nil {
+			if errors.Is(err, flag.ErrHelp) {
+				return o, err
+			}
+			return o, fmt.Errorf("%w; see ovenward soak --help", err)
+		}
+		if args = flags.Args(); len(args) > 0 {
+			words, args = append(words, args[0]), args[1:]
+		}
+	}
+	if len(words) == 0 || len(words) > 2 || len(words) == 1 && words[0] != "status" {
+		return o, errors.New("say what to do and to which test, for example ovenward soak status door-7; see ovenward soak --help")
+	}
+	if o.verb = words[0]; len(words) == 2 {
+		o.id = words[1]
+	}
+	for _, d := range []struct {
+		name, text string
+		into       *time.Duration
+	}{{"lasting", lasting, &o.plan.Lasting}, {"stop-blind", blind, &o.plan.Stop.Blind}} {
+		if d.text == "" {
+			continue
+		}
+		if *d.into, err = quantity.ParseDuration(d.text); err != nil {
+			return o, fmt.Errorf("--%s: %w", d.name, err)
+		}
+	}
+	if o.plan.Checkpoints, err = numbersIn(checkpoints); err != nil {
+		return o, fmt.Errorf("--checkpoints: %w", err)
+	}
+	o.plan.ID, o.plan.Operations = o.id, o.count
+	if file != "" {
+		secret, err := os.ReadFile(file)
+		if err != nil {
+			return o, fmt.Errorf("read the password: %w", err)
+		}
+		o.daemon.password = strings.TrimRight(string(secret), "\r\n")
+	}
+	return o, nil
+}
+
+// numbersIn reads whole numbers with commas between them.
+func numbersIn(text string) (out []int64, err error) {
+	if text == "" {
+		return nil, nil
+	}
+	for _, word := range strings.Split(text, ",") {
+		n, err := strconv.ParseInt(strings.TrimSpace(word), 10, 64)
+		if err != nil {
+			return nil, fmt.Errorf("%q is no whole number", word)
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
+// soakShown is a test as the daemon tells of it.
+type soakShown struct {
+	soak.Life
+	Active   float64 `json:"active_s"`
+	Share    float64 `json:"share"`
+	Expected string  `json:"expected_end"`
+	Why      string  `json:"expected_end_unknown"`
+	Due      *int64  `json:"checkpoint_due"`
+	Log      []soak.Mark
+}
+
+func (o soakOrder) run(ctx context.Context, out io.Writer) error {
+	path := "/api/v1/soaks"
+	if o.verb == "status" {
+		return o.status(ctx, path, out)
+	}
+	who := cmp.Or(o.daemon.who, o.daemon.user)
+	if who == "" {
+		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
+	}
+	verbs := map[string]string{"plan": "", "start": "start", "pause": "pause", "resume": "resume", "abort": "abort", "finish": "finish",
+		"note": "note", "count": "operations", "checkpoint": "checkpoint"}
+	act, known := verbs[o.verb]
+	if !known {
+		return fmt.Errorf("there is no %q; see ovenward soak --help", o.verb)
+	}
+	if o.verb == "plan" || o.verb == "start" && o.plan.Post != "" {
+		planned := struct {
+			soak.Plan
+			Who string `json:"who"`
+		}{o.plan, who}
+		if err := o.daemon.call(ctx, http.MethodPost, path, planned, nil); err != nil {
+			return err
+		}
+	}
+	if act != "" {
+		said := map[string]any{"who": who}
+		if o.daemon.why != "" {
+			said["why"] = o.daemon.why
+		}
+		switch o.verb {
+		case "count":
+			said["operations"], said["from"] = o.count, o.from
+		case "checkpoint":
+			said["checkpoint"], said["outcome"], said["survey"] = o.at, o.outcome, o.survey
+		}
+		if err := o.daemon.call(ctx, http.MethodPost, path+"/"+url.PathEscape(o.id)+"/"+act, said, nil); err != nil {
+			return err
+		}
+	}
+	return o.status(ctx, path, out)
+}
+
+// status prints one test, or all.
+func (o soakOrder) status(ctx context.Context, path string, out io.Writer) error {
+	var all struct {
+		Soaks []soakShown `json:"soaks"`
+	}
+	if o.id != "" {
+		all.Soaks = make([]soakShown, 1)
+		if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id), nil, &all.Soaks[0]); err != nil {
+			return err
+		}
+	} else if err := o.daemon.call(ctx, http.MethodGet, path, nil, &all); err != nil {
+		return err
+	}
+	var b strings.Builder
+	if len(all.Soaks) == 0 {
+		b.WriteString("No soak test is planned.\n")
+	}
+	for _, s := range all.Soaks {
+		s.print(&b)
+	}
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
+func (s soakShown) print(b *strings.Builder) {
+	p := s.Plan
+	fmt.Fprintf(b, "%s: %s, oven %s at post %s\n  %s (%s), limit %s\n", p.ID, s.State, p.Oven, p.Post, p.Procedure, p.Source, p.LimitID)
+	fmt.Fprintf(b, "  %d", s.Operations)
+	if p.Operations > 0 {
+		fmt.Fprintf(b, " of %d", p.Operations)
+	}
+	fmt.Fprintf(b, " operations, active for %s", quantity.FormatDuration(time.Duration(s.Active*float64(time.Second)).Round(time.Second)))
+	if p.Lasting > 0 {
+		fmt.Fprintf(b, " of %s", quantity.FormatDuration(p.Lasting))
+	}
+	fmt.Fprintf(b, ": %.1f %%\n", 100*s.Share)
+	switch {
+	case s.Expected != "":
+		fmt.Fprintf(b, "  expected to end %s, if it goes on so\n", s.Expected)
+	case s.State == soak.Running:
+		fmt.Fprintf(b, "  when it ends is not known: %s\n", s.Why)
+	}
+	if s.Due != nil {
+		fmt.Fprintf(b, "  the checkpoint at %d is due: make a survey, and enter it with ovenward soak checkpoint\n", *s.Due)
+	}
+	for _, c := range s.Passed {
+		fmt.Fprintf(b, "  checkpoint at %d: %s, %s\n", c.Checkpoint, c.Outcome, c.At.UTC().Format(time.RFC3339))
+	}
+	for _, m := range s.Log {
+		fmt.Fprintf(b, "  %s %s by %s", m.At.UTC().Format(time.RFC3339), m.Kind, m.Who)
+		if m.Text != "" {
+			fmt.Fprintf(b, ": %s", m.Text)
+		}
+		b.WriteString("\n")
+	}
+}
