@@ -87,10 +87,10 @@ func (s *Station) stamp(now time.Time) time.Time { return now.UTC() }
 // lookTroubles moves the alarms about what the station is told of. What it is no
 // longer told of has ended.
 func (s *Station) lookTroubles(now time.Time) {
-	if s.troubles == nil {
-		return
+	all := s.inputTroubles(now)
+	if s.troubles != nil {
+		all = append(all, s.troubles()...)
 	}
-	all := s.troubles()
 	for _, t := range all {
 		text := t.Text
 		if text == "" {

@@ -19,7 +19,7 @@ func (w *watch) stats(now time.Time) Stats {
 		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,
 		Uncalibrated: w.uncalibrated(),
 		Counts:       w.counts, Alarms: append([]alarm.Alarm(nil), w.alarms...), RunPeak: w.runs.Peak(),
-		Withdrawn: w.withdrawn,
+		Withdrawn: w.withdrawn, Hints: w.told(),
 	}
 	s.Verdict = s.Verdicts[0]
 	if running {

@@ -35,11 +35,13 @@ type Options struct {
 	Sleeper   Sleeper          // nil: Timers
 	Clock     ClockSource      // nil: the wall clock is trusted
 
-	Attention alarm.Attention  // of all alarms
-	Zone      *time.Location   // of the site; nil: UTC
-	Disk      DiskSource       // nil: nobody asks how full the record's disk is
-	DiskFloor float64          // the disk alarm is raised below this share of its size
-	Troubles  func() []Trouble // what else the station is told of, such as couriers; nil: nothing. It must not wait
+	Inputs    []Input            // contacts beside posts
+	Operated  func(input string) // a door was closed, or an oven switched off, by a contact's word; nil: nobody counts. It must not wait
+	Attention alarm.Attention    // of all alarms
+	Zone      *time.Location     // of the site; nil: UTC
+	Disk      DiskSource         // nil: nobody asks how full the record's disk is
+	DiskFloor float64            // the disk alarm is raised below this share of its size
+	Troubles  func() []Trouble   // what else the station is told of, such as couriers; nil: nothing. It must not wait
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -53,6 +55,9 @@ type Station struct {
 	now     func() time.Time
 	epoch   time.Time
 	source  ClockSource
+
+	inputs   []Input
+	operated func(string)
 
 	zone      *time.Location
 	attention alarm.Attention
@@ -75,7 +80,8 @@ type Station struct {
 // New restores what the record knows. It opens no port.
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
-		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles}
+		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles,
+		inputs: o.Inputs, operated: o.Operated}
 	if s.zone == nil {
 		s.zone = time.UTC
 	}
@@ -109,7 +115,7 @@ func New(o Options) (*Station, error) {
 		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
 	}
 	s.shareWithdrawn()
-	return s, nil
+	return s, s.wireInputs()
 }
 
 // adopt takes up the alarms in the record that belong to no watched post: the
@@ -139,6 +145,9 @@ func (s *Station) Run(ctx context.Context) error {
 	for _, p := range s.pollers {
 		p.watch.begin(begun)
 		wg.Go(func() { p.run(ctx) })
+	}
+	for i := range s.inputs {
+		wg.Go(func() { s.hear(ctx, &s.inputs[i]) })
 	}
 	wg.Go(func() { s.tick(ctx) })
 	wg.Wait()

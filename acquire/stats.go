@@ -53,6 +53,7 @@ type Stats struct {
 
 	Counts    Counts
 	Alarms    []alarm.Alarm // all rules of the post, normal ones too
+	Hints     []Hint        // what contacts say of the oven
 	Withdrawn *alarm.Alarm  // the notice that the oven is out of use; nil: it is not
 	TimeUp    time.Duration // time above the limit within the rule's window
 	RunPeak   quantity.PowerDensity

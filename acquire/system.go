@@ -63,6 +63,7 @@ func (w *watch) look(mono time.Duration, at time.Time) {
 	w.lookCertificate(mono, at)
 	w.lookPosition(at)
 	w.lookEmission(at)
+	w.lookDoor(at)
 }
 
 // pass moves one alarm by what its gate lets through.
@@ -104,6 +105,8 @@ func (w *watch) systemText(i int) string {
 		return fmt.Sprintf("certificate %s of probe %s is due on %s: have it calibrated before", c.Number, p.Probe.ID, c.Due.UTC().Format(time.DateOnly))
 	case positionAt:
 		return fmt.Sprintf("nobody has stated since %s that the probe stands %s from the oven and faces it: check it, and say so", w.positionKnown().UTC().Format(time.DateOnly), p.Distance)
+	case openDoorAt:
+		return w.doorText()
 	case emissionAt:
 		return fmt.Sprintf("oven %s is withdrawn, by %s, and emits: see who uses it, and cut it off from the mains", p.Oven, w.withdrawn.By)
 	}
@@ -123,6 +126,8 @@ func (w *watch) endText(i int) string {
 		return "another certificate is in force, or the old one is overdue"
 	case positionAt:
 		return "the position was checked"
+	case openDoorAt:
+		return "no field is seen beside an open door now; why it was there is not known to be mended"
 	case emissionAt:
 		if w.withdrawn == nil {
 			return "the oven is back in use"

@@ -48,6 +48,7 @@ type watch struct {
 	attention alarm.Attention
 	ruled     []ruled        // rules of the configuration
 	system    system         // rules about the post's instrument
+	hints     [2]hint        // from contacts at the door and the oven's power
 	withdrawn *alarm.Alarm   // the notice that the oven is out of use
 	zone      *time.Location // the site's: a day is one of its civil time
 	trace     trace
@@ -105,6 +106,7 @@ const (
 	certificateDueAt
 	certificateOverdueAt
 	positionAt
+	openDoorAt
 )
 
 // rules lists the rules of a post, in the order its alarms are kept.
@@ -112,7 +114,7 @@ func rules() []alarm.Rule {
 	return []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault,
 		alarm.Battery, alarm.Temperature, alarm.Away, alarm.UnderTest, alarm.Emission,
 		alarm.OverRange, alarm.UnderFloor, alarm.ZeroDrift,
-		alarm.CertificateDue, alarm.CertificateOverdue, alarm.Position}
+		alarm.CertificateDue, alarm.CertificateOverdue, alarm.Position, alarm.OpenDoor}
 }
 
 func newWatch(post *Post, index int, epoch time.Time, record Recorder, report func(Event)) *watch {

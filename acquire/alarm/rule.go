@@ -10,8 +10,9 @@ type Rule string
 
 // About the field.
 const (
-	Exceeds  Rule = "exceeds"  // the field stayed above the limit, or went over range
-	Emission Rule = "emission" // an oven that is withdrawn emits
+	Exceeds  Rule = "exceeds"   // the field stayed above the limit, or went over range
+	Emission Rule = "emission"  // an oven that is withdrawn emits
+	OpenDoor Rule = "open-door" // a field persists though the oven's door is open
 )
 
 // About what the station knows. While one of the first four is present the field
@@ -53,6 +54,7 @@ const (
 	count     = "count"     // exceedances in one run of the oven
 	courier   = "courier"   // messages of a courier are not accepted
 	withdrawn = "withdrawn" // an oven is taken out of use; a notice of the station's own
+	input     = "input"     // a contact at a post cannot be read; the station's own
 	ageing    = "ageing"    // the runs at a post come nearer to their limit; the station's own
 )
 
@@ -80,9 +82,14 @@ func CourierOf(id string) Rule { return courier + ":" + Rule(id) }
 // limit.
 func AgeingOf(post string) Rule { return ageing + ":" + Rule(post) }
 
+// InputOf is the rule that the contact with this id cannot be read.
+func InputOf(id string) Rule { return input + ":" + Rule(id) }
+
 // IsReported says whether the station knows of the rule only by being told: of
-// couriers, of ageing.
-func (r Rule) IsReported() bool { return r.Kind() == courier || r.Kind() == ageing }
+// couriers, contacts, ageing.
+func (r Rule) IsReported() bool {
+	return r.Kind() == courier || r.Kind() == input || r.Kind() == ageing
+}
 
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
@@ -105,8 +112,9 @@ func (r Rule) Name() string {
 func (r Rule) IsExceedance() bool { return r.Kind() == string(Exceeds) }
 
 // Latches says whether a falling value may end an alarm of this rule. An
-// exceedance latches: only a reset that names a repair or a survey ends it.
-func (r Rule) Latches() bool { return r.IsExceedance() }
+// exceedance latches, and so does a field beside an open door: only a reset that
+// names a repair or a survey ends it.
+func (r Rule) Latches() bool { return r.IsExceedance() || r == OpenDoor }
 
 // IsNotice says whether the rule is something that people announced: told once
 // when it begins and once when it ends, and nothing to acknowledge.
@@ -125,7 +133,7 @@ func (r Rule) Blinds() bool {
 // Guarded says whether an alarm of this rule can neither be suppressed nor taken
 // out of service, and be shelved for LongestGuardedShelf at most: a field above
 // its limit, an oven that emits though it is withdrawn, a post that does not see.
-func (r Rule) Guarded() bool { return r.IsExceedance() || r == Emission || r.Blinds() }
+func (r Rule) Guarded() bool { return r.IsExceedance() || r == Emission || r == OpenDoor || r.Blinds() }
 
 // How long an alarm may be shelved. The first is a rule of the house for guarded
 // alarms; the second is our own choice.
@@ -159,7 +167,7 @@ func (p Priority) Known() bool { return p == High || p == Medium || p == Low }
 // wait for the next round is low.
 func (r Rule) Priority() Priority {
 	switch {
-	case r.IsExceedance(), r == Emission:
+	case r.IsExceedance(), r == Emission, r == OpenDoor:
 		return High
 	case r.IsNotice():
 		return Low

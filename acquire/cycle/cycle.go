@@ -189,6 +189,9 @@ func (r *Runs) Running() (since time.Duration, running bool) { return r.run.Star
 // whether any ever was.
 func (r *Runs) Last() (at time.Duration, ever bool) { return r.run.Last, r.ever }
 
+// Emits says whether the newest sample is emission.
+func (r *Runs) Emits() bool { return r.emitting }
+
 // Peak is the highest value of the present run, or of the last one.
 func (r *Runs) Peak() quantity.PowerDensity { return r.run.Peak }
 
