@@ -29,6 +29,7 @@ type File struct {
 	Probes   []Probe
 	Posts    []Post
 	Sums     []Sum
+	Contacts []Contact
 	Alarm    Alarm
 	Verdict  Verdict
 	Webhooks []Webhook
@@ -84,6 +85,7 @@ func Parse(name string, data []byte) (*File, error) {
 		Probes:   readProbes(root, alarm),
 		Posts:    readPosts(root),
 		Sums:     readSums(root),
+		Contacts: readContacts(root),
 		Alarm:    alarm,
 		Verdict:  readVerdict(root),
 		Webhooks: readWebhooks(root),

@@ -69,9 +69,11 @@ type daemon struct {
 	history  *past.Follower
 	ageing   *ageing
 	soaks    planner
-	listener net.Listener
-	handler  http.Handler
-	undo     []func() error // last in, first out
+
+	operations *operations
+	listener   net.Listener
+	handler    http.Handler
+	undo       []func() error // last in, first out
 }
 
 // newDaemon opens everything but the probes' ports. On an error nothing stays
@@ -171,7 +173,13 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.ageing = &ageing{posts: posts, within: d.file.Alarm.Ageing, runs: d.record.Runs}
+	contacts, err := inputs(d.file, now)
+	if err != nil {
+		return err
+	}
+	d.operations.of = map[string]int64{}
 	d.station, err = acquire.New(acquire.Options{
+		Inputs: contacts, Operated: d.operations.add,
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Identity:  d.record.Identity,
@@ -232,6 +240,7 @@ func (d *daemon) Run(ctx context.Context) error {
 		g.Go(func() error { return r.Run(ctx) })
 	}
 	g.Go(func() error { return d.follow(ctx, d.now) })
+	g.Go(func() error { return d.count(ctx) })
 	g.Go(func() error {
 		return d.soaks.Run(ctx, soakEvery, func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) })
 	})

@@ -30,6 +30,7 @@ A soak test is a long planned one: an oven or door that is worked many thousands
 times beside a probe that watches. Asks the running daemon. start with --post plans first.
   --lasting="500 h"     active time planned, beside or instead of operations
   --checkpoints=N,N,…   after so many operations (or hours) a survey is asked for
+  --contact=ID          a [[contact]] of the configuration that counts operations
   --limit=ID            of acceptance, one of the post's (default: its first)
   --stop-exceedances=N --stop-over-range --stop-blind="10 min" --stop-overdue=N
                         what ends the test before its end
@@ -82,6 +83,7 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	flags.StringVar(&o.plan.Procedure, "procedure", "", "")
 	flags.StringVar(&o.plan.Source, "source", "", "")
 	flags.StringVar(&o.plan.LimitID, "limit", "", "")
+	flags.StringVar(&o.plan.Contact, "contact", "", "")
 	flags.Int64Var(&o.count, "operations", 0, "")
 	flags.StringVar(&lasting, "lasting", "", "")
 	flags.StringVar(&checkpoints, "checkpoints", "", "")

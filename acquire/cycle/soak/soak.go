@@ -24,8 +24,9 @@ type Plan struct {
 	Oven  string `json:"oven"`
 	Post  string `json:"post"` // whose probe watches
 
-	Procedure string `json:"procedure"` // by which it is done
-	Source    string `json:"source"`    // of the procedure: document and edition, or whose own it is
+	Contact   string `json:"contact,omitempty"` // whose word counts operations: a door that shuts, an oven switched off
+	Procedure string `json:"procedure"`         // by which it is done
+	Source    string `json:"source"`            // of the procedure: document and edition, or whose own it is
 
 	LimitID string                `json:"limit"`               // of acceptance; one of the post's
 	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"` // of that limit, when the test was planned
