@@ -177,7 +177,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err != nil {
 		return err
 	}
-	d.operations.of = map[string]int64{}
+	d.operations = &operations{of: map[string]int64{}}
 	d.station, err = acquire.New(acquire.Options{
 		Inputs: contacts, Operated: d.operations.add,
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
@@ -240,10 +240,9 @@ func (d *daemon) Run(ctx context.Context) error {
 		g.Go(func() error { return r.Run(ctx) })
 	}
 	g.Go(func() error { return d.follow(ctx, d.now) })
-	g.Go(func() error { return d.count(ctx) })
-	g.Go(func() error {
-		return d.soaks.Run(ctx, soakEvery, func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) })
-	})
+	soakTrouble := func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) }
+	g.Go(func() error { d.soaks.count(ctx, soakTrouble); return nil })
+	g.Go(func() error { return d.soaks.Run(ctx, soakEvery, soakTrouble) })
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
 }

@@ -109,7 +109,7 @@ func (d *daemon) newHistory(posts []acquire.Post, now func() time.Time) (err err
 	}
 	d.history = past.NewFollower(d.record, followed)
 	e := eyes{record: d.record, posts: posts, station: d.station.Stats}
-	d.soaks = planner{eyes: e, zone: d.file.Site.Zone, now: now}
+	d.soaks = planner{eyes: e, zone: d.file.Site.Zone, now: now, counted: d.operations, contacts: d.file.Contacts}
 	d.soaks.Keeper, err = soak.NewKeeper(context.Background(), d.record, e, now, d.soaked)
 	return err
 }

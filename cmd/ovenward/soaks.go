@@ -12,6 +12,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/config"
 )
 
 // soakEvery is how often the stop rules of soak tests are looked at.
@@ -64,6 +65,9 @@ type planner struct {
 	eyes eyes
 	zone *time.Location
 	now  func() time.Time
+
+	contacts []config.Contact
+	counted  *operations
 }
 
 // Plan completes a plan by what is known of its post and limit, and keeps it.
@@ -76,6 +80,9 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		if plan.Oven == "" {
 			plan.Oven = post.Oven
 		}
+		if !p.has(plan.Contact, plan.Post) {
+			return fmt.Errorf("post %s has no contact %q that could count operations", plan.Post, plan.Contact)
+		}
 		l, err := limitOfPost(post, plan.LimitID)
 		if err != nil {
 			return err
@@ -84,6 +91,16 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		return p.Keeper.Plan(ctx, plan, who)
 	}
 	return fmt.Errorf("there is no post %q", plan.Post)
+}
+
+// has says whether a contact may count for a post; none may.
+func (p planner) has(id, post string) bool {
+	for _, c := range p.contacts {
+		if c.ID == id {
+			return c.Post == post
+		}
+	}
+	return id == ""
 }
 
 // limitOfPost finds a limit of a post by its id; its first one where none is named.
