@@ -58,7 +58,8 @@ type settings struct {
 type daemon struct {
 	settings settings
 	log      *slog.Logger
-	file     *config.File
+	file     *config.File      // with what the record says of ovens and certificates
+	written  *config.File      // as it was read
 	kitchen  *simulate.Kitchen // nil without simulated probes
 	record   *store.Store
 	station  *acquire.Station
@@ -88,13 +89,19 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = d.openKitchen(now); err != nil {
 		return d, err
 	}
+	if err = d.openRecord(now); err != nil {
+		return d, err
+	}
 	w := &wires{path: s.recordWire, many: len(d.file.Posts) > 1, now: now}
 	d.undo = append(d.undo, w.Close)
 	posts, err := posts(d.file, d.kitchen, w)
 	if err != nil {
 		return d, err
 	}
-	if err = d.openRecord(posts, now); err != nil {
+	if err = d.record.Register(posts, now()); err != nil {
+		return d, err
+	}
+	if err = checkTurned(d.file, d.record); err != nil {
 		return d, err
 	}
 	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
@@ -127,7 +134,8 @@ func (d *daemon) openKitchen(now func() time.Time) (err error) {
 	return nil
 }
 
-func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err error) {
+// openRecord opens the record, and makes it the owner of ovens and certificates.
+func (d *daemon) openRecord(now func() time.Time) (err error) {
 	path := d.settings.storagePath
 	if path == "" {
 		if path, err = os.MkdirTemp("", "ovenward-kitchen-"); err != nil {
@@ -144,10 +152,7 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
-	if err = d.record.Register(posts, now()); err != nil {
-		return err
-	}
-	return checkTurned(d.file, d.record)
+	return d.adopt(now)
 }
 
 // wire connects the parts: the picture of the running program.
@@ -191,7 +196,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	}
 	d.handler = web.New(web.Options{
 		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Newest: d.newest,
-		Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
+		Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

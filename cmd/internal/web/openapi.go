@@ -90,9 +90,12 @@ func (s *shapes) operation(r route, d *doc) object {
 	if all := parameters(r, d); len(all) > 0 {
 		op["parameters"] = all
 	}
-	if d.in != nil {
-		shape := object{"schema": s.of(reflect.TypeOf(d.in))}
-		content := object{"application/json": shape, "application/x-www-form-urlencoded": shape}
+	if d.in != nil || d.also != nil {
+		content := object{}
+		if d.in != nil {
+			shape := object{"schema": s.of(reflect.TypeOf(d.in))}
+			content["application/json"], content["application/x-www-form-urlencoded"] = shape, shape
+		}
 		for _, kind := range d.also {
 			content[kind] = object{"schema": object{"type": "string"}}
 		}
