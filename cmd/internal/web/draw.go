@@ -181,7 +181,7 @@ func (p *strip) draw(c *scale, s seen, gap time.Duration) {
 		feet = feet[:0]
 	}
 	last := s.from()
-	joined := false
+	joined, coarse := false, time.Duration(0)
 	for i := range s.points {
 		q := &s.points[i]
 		if q.Samples == 0 && q.Seen == 0 && q.OverRange == 0 {
@@ -193,7 +193,7 @@ func (p *strip) draw(c *scale, s seen, gap time.Duration) {
 			p.gap(c, last, q.From)
 			joined = false
 		}
-		last = q.To
+		last, coarse = q.To, width
 		x := c.x(q.From.Add(width / 2))
 		p.Width1 = c.v.span(width)
 		p.Rows = append(p.Rows, c.v.tableRow(q, x, s.now))
@@ -219,7 +219,7 @@ func (p *strip) draw(c *scale, s seen, gap time.Duration) {
 		joined = true
 	}
 	flush()
-	if end := s.to(); end.Sub(last) > max(gap, s.span/time.Duration(max(len(s.points), 1))*3/2) {
+	if end := s.to(); end.Sub(last) > max(gap, coarse*3/2) {
 		p.gap(c, last, end)
 	}
 	p.Band, p.Mean = band.String(), mean.String()

@@ -140,14 +140,14 @@ func serve(t *testing.T, s *Server) (address string, end context.CancelFunc, don
 }
 
 // dial opens a stream on a connection of its own.
-func dial(t *testing.T, address string) net.Conn {
+func dial(t *testing.T, address, path string) net.Conn {
 	t.Helper()
 	c, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = c.Close() })
-	if _, err := fmt.Fprintf(c, "GET /api/v1/live HTTP/1.1\r\nHost: %s\r\n\r\n", address); err != nil {
+	if _, err := fmt.Fprintf(c, "GET %s HTTP/1.1\r\nHost: %s\r\n\r\n", path, address); err != nil {
 		t.Fatal(err)
 	}
 	return c
@@ -170,7 +170,7 @@ func TestClientThatDoesNotReadIsDropped(t *testing.T) {
 	s.patient = 200 * time.Millisecond
 	f.padding = strings.Repeat("x", 4<<20) // fills any buffer at once
 	address, _, done := serve(t, s)
-	dial(t, address)
+	dial(t, address, "/api/v1/live?post=galley")
 	within(t, 20*time.Second, done, "drop a client that does not read")
 	if n := len(s.streams); n != 0 {
 		t.Errorf("%d streams are still counted", n)
@@ -181,12 +181,12 @@ func TestStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
 	s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 	address, end, done := serve(t, s)
 	for range maxStreams {
-		answer, err := http.ReadResponse(bufio.NewReader(dial(t, address)), nil)
+		answer, err := http.ReadResponse(bufio.NewReader(dial(t, address, "/api/v1/live")), nil)
 		if err != nil || answer.StatusCode != 200 || answer.Header.Get("Content-Type") != "text/event-stream" {
 			t.Fatalf("open a stream: %v %v", err, answer)
 		}
 	}
-	answer, err := http.ReadResponse(bufio.NewReader(dial(t, address)), nil)
+	answer, err := http.ReadResponse(bufio.NewReader(dial(t, address, "/api/v1/live")), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

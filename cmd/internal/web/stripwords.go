@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"ovenward/acquire"
@@ -22,7 +23,11 @@ func (v voice) span(d time.Duration) string {
 	case d < 48*time.Hour:
 		return v.t("post.span_h", "x", trim(d.Hours()))
 	}
-	return v.t("post.span_d", "x", trim(d.Hours()/24))
+	const year = 365 * 24 * time.Hour
+	if years := d / year; d >= year && d%year == 0 {
+		return v.t("post.span_y", "n", int(years), "x", int(years))
+	}
+	return v.t("post.span_d", "x", strconv.FormatFloat(math.Round(d.Hours()/2.4)/10, 'f', -1, 64))
 }
 
 // trim prints a number to three digits.

@@ -34,6 +34,7 @@ type postView struct {
 	Age     string   `json:"-"` // in the snapshot; the script tells it live
 
 	Mark      string   `json:"state"` // above, was, blind, seeing or idle
+	Standing  string   `json:"standing"` // how the field stands, where it is above; with since when
 	Condition string   `json:"condition"`
 	Since     string   `json:"since"`
 	Detail    string   `json:"detail"`
@@ -88,6 +89,9 @@ func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 		w.Limit = v.t("post.limit_at", "limit", w.Limit, "distance", p.Limit.Distance)
 	}
 	w.Mark = w.State
+	if w.above || w.was {
+		w.Standing = v.t("post.stands", "how", v.standing(st, w.stand), "since", v.sinceWords(st, w.stand, now))
+	}
 	w.tell(v, st, seen, now)
 	if st.Withdrawn != nil {
 		w.Condition = v.t("overview.withdrawn", "condition", w.Condition)

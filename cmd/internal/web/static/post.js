@@ -7,7 +7,7 @@ const id = encodeURIComponent(post.dataset.post);
 
 // ---- the post now
 
-const texts = ["condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero", "cert"];
+const texts = ["standing", "condition", "since", "detail", "prefix", "value", "unit", "si", "ratio", "age_of", "outcome", "judged", "zero", "cert"];
 
 function list(el, items) {
   if (el.children.length === items.length && items.every((t, i) => el.children[i].textContent === t)) return;
