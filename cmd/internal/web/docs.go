@@ -15,6 +15,8 @@ func docs() map[string]*doc {
 		"GET /api/v1/openapi.json":     {tag: "this document", summary: "What is served here, as OpenAPI 3.1", out: map[string]any{}},
 		"GET /api/v1/posts":            {tag: "posts", summary: "All posts, with value, condition and verdicts", out: postsJSON{}},
 		"GET /api/v1/posts/{id}/trace": {tag: "posts", summary: "The newest minutes of a post, in columns", out: traceJSON{}},
+		"GET /api/v1/posts/{id}/series": {tag: "posts", summary: "The past of a post between two instants, at no more than so many points", out: seriesJSON{},
+			query: []param{{"from", "RFC 3339; an hour before to where not said", noNumber, 0}, {"to", "RFC 3339; now where not said", noNumber, 0}, {"points", "at most so many", 1, mostPoints}}},
 		"GET /api/v1/sums":             {tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}},
 		"GET /api/v1/alarms":           {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
 		"GET /api/v1/alarms/summary": {tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},

@@ -154,6 +154,8 @@ func (s *shapes) of(t reflect.Type) object {
 		return object{"anyOf": []object{s.of(t.Elem()), {"type": "null"}}}
 	case reflect.Slice:
 		return object{"type": "array", "items": s.of(t.Elem())}
+	case reflect.Array:
+		return object{"type": "array", "items": s.of(t.Elem()), "minItems": t.Len(), "maxItems": t.Len()}
 	case reflect.Map:
 		return object{"type": "object"}
 	case reflect.Struct:

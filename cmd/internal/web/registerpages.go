@@ -248,7 +248,7 @@ func (v voice) probeRow(p probeAt, now time.Time) rowView {
 
 // health tells what a probe says of itself, and what is not known.
 func (v voice) health(p probeAt) []string {
-	all := vitalWords(*p.post)
+	all := v.vitals(*p.post)
 	switch {
 	case p.post.Battery:
 		all = append(all, v.t("probes.battery_low"))

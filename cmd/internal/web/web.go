@@ -87,6 +87,15 @@ type Options struct {
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
+	// Series reads the record: what the samples of a post come to between two
+	// instants, at no more than n points; see store.Reader.Chart. Without it
+	// nothing older than the station's own traces is drawn.
+	Series func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Point, error)
+
+	// Runs reads when the oven of a post ran between two instants, as its field
+	// shows it. Without it no runs are drawn.
+	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
+
 	// Register keeps ovens and probes. Without it their pages show nothing.
 	Register Register
 	// Try says why a change of the register could not be watched by; nil when it can.
@@ -120,7 +129,8 @@ type Options struct {
 	Now     func() time.Time
 }
 
-// Server answers page and API. It starts no goroutine of its own.
+// Server answers page and API. It starts no goroutine of its own; Run reads
+// ahead for the overview while it runs.
 type Server struct {
 	o       Options
 	log     *slog.Logger
@@ -129,7 +139,8 @@ type Server struct {
 	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{}     // one token for each open stream
+	streams chan struct{} // one token for each open stream
+	sparks  sparks
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
@@ -165,6 +176,7 @@ func New(o Options) *Server {
 		panic(err)
 	}
 	s.pages = loadPages(s.texts)
+	s.sparks.all = map[string]spark{}
 	s.boards = map[string]*board{}
 	for _, u := range unitsOffered() {
 		s.boards[u.name] = &board{say: s.voiceIn(u)}
