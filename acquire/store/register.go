@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
-	registry "ovenward/acquire/register"
+	"ovenward/acquire/registry"
 )
 
 // schemaRegister keeps what the site knows of its ovens and probes. A row is never

@@ -7,7 +7,7 @@ import (
 
 	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
-	registry "ovenward/acquire/register"
+	"ovenward/acquire/registry"
 )
 
 const (

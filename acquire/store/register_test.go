@@ -9,7 +9,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
-	registry "ovenward/acquire/register"
+	"ovenward/acquire/registry"
 )
 
 func anOven(place string) registry.Oven {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -8,15 +9,20 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 	"ovenward/config"
 )
 
-const checkHelp = `usage: ovenward check FILE
+const checkHelp = `usage: ovenward check FILE [--storage.path=FOLDER]
 
 Reads a configuration and says all that is wrong with it, one problem a line as
   FILE:LINE: what is wrong, and what would be right
 It opens no port and changes nothing. It ends with 0 when the file is good, and
 with 1 when it is not or cannot be read.
+
+  --storage.path=FOLDER  of a record: print where the file says otherwise than the
+                         record, which owns ovens, probes and certificates, and
+                         whether the two go together
 `
 
 // checkCommand reads the configuration that args name, prints what is wrong with
@@ -26,10 +32,9 @@ func checkCommand(args []string, stdout, stderr io.Writer) int {
 		fmt.Fprint(stdout, checkHelp)
 		return 0
 	}
-	if len(args) > 0 && args[0] == "--" {
-		args = args[1:]
-	} else if len(args) > 0 && strings.HasPrefix(args[0], "-") {
-		fmt.Fprintf(stderr, "ovenward check: there is no flag %s\n\n%s", args[0], checkHelp)
+	args, folder, flagErr := storagePath(args)
+	if flagErr != nil {
+		fmt.Fprintf(stderr, "ovenward check: %v\n\n%s", flagErr, checkHelp)
 		return 1
 	}
 	if len(args) != 1 {
@@ -39,6 +44,9 @@ func checkCommand(args []string, stdout, stderr io.Writer) int {
 	f, err := config.Load(args[0])
 	if err == nil {
 		err = checkBuilt(args[0], f)
+	}
+	if err == nil && folder != "" {
+		err = checkRecord(args[0], f, folder, stdout)
 	}
 	problems, readable := errors.AsType[config.Problems](err)
 	switch {
@@ -110,4 +118,48 @@ func count(n int, thing string) string {
 		return "1 " + thing
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// storagePath takes the flag of that name out of args; "--" ends the flags.
+func storagePath(args []string) (rest []string, folder string, err error) {
+	for i := 0; i < len(args); i++ {
+		text, is := strings.CutPrefix(args[i], "--storage.path")
+		switch {
+		case args[i] == "--":
+			return append(rest, args[i+1:]...), folder, nil
+		case is && strings.HasPrefix(text, "=") && len(text) > 1:
+			folder = text[1:]
+		case is && text == "" && i+1 < len(args):
+			i++
+			folder = args[i]
+		case is:
+			return nil, "", errors.New("--storage.path needs the folder of the record")
+		case strings.HasPrefix(args[i], "-"):
+			return nil, "", fmt.Errorf("there is no flag %s", args[i])
+		default:
+			rest = append(rest, args[i])
+		}
+	}
+	return rest, folder, nil
+}
+
+// checkRecord prints where a file says otherwise than the record in folder. The
+// error is that the two do not go together, or that there is no record.
+func checkRecord(name string, f *config.File, folder string, stdout io.Writer) error {
+	r, err := store.OpenReadOnly(folder)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	is, err := readRegister(context.Background(), r)
+	if err != nil {
+		return err
+	}
+	all := f.Differences(name, is.ovens, is.certificates)
+	for _, p := range all {
+		fmt.Fprintln(stdout, p)
+	}
+	fmt.Fprintf(stdout, "%s between file and record\n", count(len(all), "difference"))
+	_, err = f.Adopt(name, is.ovens, is.certificates)
+	return err
 }

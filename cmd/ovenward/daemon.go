@@ -60,7 +60,8 @@ type daemon struct {
 	settings settings
 	now      func() time.Time
 	log      *slog.Logger
-	file     *config.File
+	file     *config.File      // with what the record says of ovens and certificates
+	written  *config.File      // as it was read
 	kitchen  *simulate.Kitchen // nil without simulated probes
 	record   *store.Store
 	station  *acquire.Station
@@ -72,8 +73,8 @@ type daemon struct {
 
 	operations *operations
 	listener   net.Listener
-	handler    http.Handler
 	undo       []func() error // last in, first out
+	page       *web.Server
 }
 
 // newDaemon opens everything but the probes' ports. On an error nothing stays
@@ -95,13 +96,19 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = d.openKitchen(now); err != nil {
 		return d, err
 	}
+	if err = d.openRecord(now); err != nil {
+		return d, err
+	}
 	w := &wires{path: s.recordWire, many: len(d.file.Posts) > 1, now: now}
 	d.undo = append(d.undo, w.Close)
 	posts, err := posts(d.file, d.kitchen, w)
 	if err != nil {
 		return d, err
 	}
-	if err = d.openRecord(posts, now); err != nil {
+	if err = d.record.Register(posts, now()); err != nil {
+		return d, err
+	}
+	if err = checkTurned(d.file, d.record); err != nil {
 		return d, err
 	}
 	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
@@ -134,7 +141,8 @@ func (d *daemon) openKitchen(now func() time.Time) (err error) {
 	return nil
 }
 
-func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err error) {
+// openRecord opens the record, and makes it the owner of ovens and certificates.
+func (d *daemon) openRecord(now func() time.Time) (err error) {
 	path := d.settings.storagePath
 	if path == "" {
 		if path, err = os.MkdirTemp("", "ovenward-kitchen-"); err != nil {
@@ -151,10 +159,7 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 		return err
 	}
 	d.undo = append(d.undo, d.record.Close)
-	if err = d.record.Register(posts, now()); err != nil {
-		return err
-	}
-	return checkTurned(d.file, d.record)
+	return d.adopt(now)
 }
 
 // wire connects the parts: the picture of the running program.
@@ -206,13 +211,14 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err = d.tellAccess(users); err != nil {
 		return err
 	}
-	d.handler = web.New(web.Options{
+	d.page = web.New(web.Options{
 		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Newest: d.newest,
-		Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
+		Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
+		Series: d.record.Chart, Runs: runsOf(d.record, posts),
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
-	}).Handler()
+	})
 	return nil
 }
 
@@ -243,6 +249,7 @@ func (d *daemon) Run(ctx context.Context) error {
 	soakTrouble := func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) }
 	g.Go(func() error { d.soaks.count(ctx, soakTrouble); return nil })
 	g.Go(func() error { return d.soaks.Run(ctx, soakEvery, soakTrouble) })
+	g.Go(func() error { return d.page.Run(ctx) })
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
 }
@@ -250,7 +257,7 @@ func (d *daemon) Run(ctx context.Context) error {
 // serve answers HTTP until ctx ends.
 func (d *daemon) serve(ctx context.Context) error {
 	server := &http.Server{
-		Handler:           d.handler,
+		Handler:           d.page.Handler(),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,

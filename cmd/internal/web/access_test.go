@@ -18,7 +18,12 @@ func users(names ...string) func() ([]string, error) {
 // filled is the path of a route, with ids that exist.
 func filled(pattern string) string {
 	id := "galley"
-	if strings.Contains(pattern, "/alarms/") {
+	switch {
+	case strings.Contains(pattern, "/ovens/"):
+		id = "galley-oven"
+	case strings.Contains(pattern, "/probes/"):
+		id = "probe-galley"
+	case strings.Contains(pattern, "/alarms/"):
 		id = "galley." + string(alarm.Silent)
 	}
 	path := strings.NewReplacer("{id}", id, "{$}", "", "{name}", "ovenward.css").Replace(pattern)
@@ -111,7 +116,7 @@ func TestEveryRouteAsEverybody(t *testing.T) {
 			for _, route := range newServer(newFake(noon())).routes() {
 				f := newFake(noon())
 				f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.Silent, alarm.Unacknowledged, noon())}
-				kept := &keeping{}
+				kept := newKeeping()
 				s := newServer(f, v.options, kept.options)
 				r := v.ask(route.method, filled(route.pattern))
 				if docs()[route.method+" "+route.pattern].streams() {

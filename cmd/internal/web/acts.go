@@ -8,6 +8,7 @@ import (
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/quantity"
+	"ovenward/acquire/registry"
 )
 
 // onAlarm does something to the alarm that the path names: by the id of its
@@ -80,20 +81,36 @@ func (s *Server) runs(r *http.Request, said word) (string, int, string) {
 }
 
 func (s *Server) withdraw(r *http.Request, said word) (string, int, string) {
-	return s.atOven(r, said, s.o.Station.Withdraw)
+	return s.atOven(r, said, s.o.Station.Withdraw, true)
 }
 
 func (s *Server) returnOven(r *http.Request, said word) (string, int, string) {
-	return s.atOven(r, said, s.o.Station.ReturnOven)
+	return s.atOven(r, said, s.o.Station.ReturnOven, false)
 }
 
-// atOven does a change to the oven that the path names.
-func (s *Server) atOven(r *http.Request, said word, do func(oven, who, why string) error) (string, int, string) {
+// atOven does a change to the oven that the path names, by the station where a
+// post watches it, and in the register.
+func (s *Server) atOven(r *http.Request, said word, do func(oven, who, why string) error, out bool) (string, int, string) {
 	if !plain(said.Why, maxRemedy) {
 		return "", http.StatusUnprocessableEntity, whyWanted
 	}
-	if err := do(r.PathValue("id"), said.Who, said.Why); err != nil {
+	id := r.PathValue("id")
+	o, found, err := s.findOven(r.Context(), id)
+	if err != nil {
+		return "", http.StatusServiceUnavailable, "the record could not be read: " + err.Error()
+	}
+	if err := do(id, said.Who, said.Why); err != nil && !(found && len(o.posts) == 0) {
 		return refusal(err)
+	}
+	if found && o.Withdrawn != out {
+		is := o.Oven
+		is.Withdrawn = out
+		if err := s.o.Register.Enter(r.Context(), registry.Entry{Who: said.Who, Why: said.Why, Ovens: []registry.OvenEntry{{Oven: is}}}, s.o.Now()); err != nil {
+			return "", http.StatusServiceUnavailable, "the station follows, and the register could not be written: " + err.Error()
+		}
+	}
+	if found {
+		return ovenPath(id), 0, ""
 	}
 	return "/alarms", 0, ""
 }

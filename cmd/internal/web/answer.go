@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ovenward/acquire/registry"
 )
 
 // problem is what went wrong with a request, after RFC 9457.
@@ -20,6 +22,9 @@ type problem struct {
 	Status   int    `json:"status"`
 	Detail   string `json:"detail"`
 	Instance string `json:"instance,omitempty"`
+
+	Faults []registry.Fault    `json:"faults,omitempty"` // of fields, all of them
+	Rows   []registry.RowFault `json:"rows,omitempty"`   // of a table, all of them
 }
 
 func newProblem(r *http.Request, status int, detail string) problem {
@@ -27,12 +32,16 @@ func newProblem(r *http.Request, status int, detail string) problem {
 }
 
 func sendProblem(w http.ResponseWriter, r *http.Request, status int, detail string) {
-	body, err := json.Marshal(newProblem(r, status, detail))
-	if err != nil { // strings and an int always marshal
+	writeProblem(w, newProblem(r, status, detail))
+}
+
+func writeProblem(w http.ResponseWriter, p problem) {
+	body, err := json.Marshal(p)
+	if err != nil { // strings and numbers always marshal
 		body = []byte("{}")
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(status)
+	w.WriteHeader(p.Status)
 	_, _ = w.Write(body) // the client may be gone; nothing is lost
 }
 
@@ -134,6 +143,9 @@ func (n number) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(float64(n))
 }
+
+// notKnown is a number that is null in JSON.
+func notKnown() number { return number(math.NaN()) }
 
 // instant prints t in UTC to the millisecond; empty for the zero time.
 func instant(t time.Time) string {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"maps"
 	"strings"
 
 	"ovenward/acquire"
@@ -14,6 +15,8 @@ func docs() map[string]*doc {
 		"GET /api/v1/openapi.json":     {tag: "this document", summary: "What is served here, as OpenAPI 3.1", out: map[string]any{}},
 		"GET /api/v1/posts":            {tag: "posts", summary: "All posts, with value, condition and verdicts", out: postsJSON{}},
 		"GET /api/v1/posts/{id}/trace": {tag: "posts", summary: "The newest minutes of a post, in columns", out: traceJSON{}},
+		"GET /api/v1/posts/{id}/series": {tag: "posts", summary: "The past of a post between two instants, at no more than so many points", out: seriesJSON{},
+			query: []param{{"from", "RFC 3339; an hour before to where not said", noNumber, 0}, {"to", "RFC 3339; now where not said", noNumber, 0}, {"points", "at most so many", 1, mostPoints}}},
 		"GET /api/v1/sums":             {tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}},
 		"GET /api/v1/alarms":           {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
 		"GET /api/v1/alarms/summary": {tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},
@@ -29,6 +32,7 @@ func docs() map[string]*doc {
 		"GET /api/v1/live": {tag: "posts", kind: eventStream,
 			summary: "The state of the page as server-sent events, at most four a second; Last-Event-ID leaves out what was seen already"},
 	}
+	maps.Copy(all, registerDocs())
 	for path, summary := range acts() {
 		tag, _, _ := strings.Cut(path, "/")
 		all["POST /api/v1/"+path] = &doc{tag: tag, summary: summary, in: word{}, out: doneJSON{}}
@@ -81,6 +85,13 @@ type (
 	messagesJSON struct {
 		Messages []store.Told `json:"messages"`
 	}
+	ovensJSON struct {
+		Ovens  []ovenJSON    `json:"ovens"`
+		Limits []LimitChoice `json:"limits"` // that an oven can be judged by
+	}
+	probesJSON struct {
+		Probes []probeJSON `json:"probes"`
+	}
 	doneJSON struct {
 		Done string `json:"done"`
 		Who  string `json:"who"`
@@ -91,3 +102,86 @@ type (
 func (j postsJSON) untimed() any  { j.Now = ""; return j }
 func (j sumsJSON) untimed() any   { j.Now = ""; return j }
 func (j alarmsJSON) untimed() any { j.Now = ""; return j }
+
+// registerDocs are those of the register.
+func registerDocs() map[string]*doc {
+	tables := []string{"text/csv", "multipart/form-data"}
+	return map[string]*doc{
+		"GET /api/v1/ovens":       {tag: "ovens", summary: "All ovens, in their newest versions", out: ovensJSON{}},
+		"GET /api/v1/ovens/{id}":  {tag: "ovens", summary: "One oven, with its tests and all its versions", out: ovenJSON{}},
+		"GET /api/v1/ovens.csv":   {tag: "ovens", summary: "All ovens as a table, which the import takes back", kind: "text/csv"},
+		"POST /api/v1/ovens":      {tag: "ovens", summary: "Register an oven", in: ovenEdit{}, out: ovenJSON{}},
+		"POST /api/v1/ovens/{id}": {tag: "ovens", summary: "Make a new version of an oven; what is left out stays", in: ovenEdit{}, out: ovenJSON{}},
+		"POST /api/v1/ovens/import": {tag: "ovens", summary: "Take a table of ovens, all of it or nothing; every bad row is told", also: tables, out: importedJSON{},
+			query: []param{{"who", "who takes it, with text/csv", noNumber, 0}, {"why", "why, with text/csv", noNumber, 0}}},
+		"POST /api/v1/ovens/{id}/tests": {tag: "ovens", summary: "Enter a test, a survey or a repair of an oven", in: testEdit{}, out: ovenJSON{}},
+		"GET /api/v1/probes":            {tag: "probes", summary: "All probes, in their newest versions", out: probesJSON{}},
+		"GET /api/v1/probes/{id}":       {tag: "probes", summary: "One probe, with its certificates and all its versions", out: probeJSON{}},
+		"GET /api/v1/probes.csv":        {tag: "probes", summary: "All probes and their newest certificates as a table, which the import takes back", kind: "text/csv"},
+		"POST /api/v1/probes":           {tag: "probes", summary: "Register a probe", in: probeEdit{}, out: probeJSON{}},
+		"POST /api/v1/probes/{id}":      {tag: "probes", summary: "Make a new version of a probe; what is left out stays", in: probeEdit{}, out: probeJSON{}},
+		"POST /api/v1/probes/import": {tag: "probes", summary: "Take a table of probes and certificates, all of it or nothing; every bad row is told", also: tables, out: importedJSON{},
+			query: []param{{"who", "who takes it, with text/csv", noNumber, 0}, {"why", "why, with text/csv", noNumber, 0}}},
+		"POST /api/v1/probes/{id}/certificates":           {tag: "probes", summary: "Enter a certificate of a probe", in: certEdit{}, out: probeJSON{}},
+		"POST /api/v1/probes/{id}/certificates/take-back": {tag: "probes", summary: "Take a certificate back: it counts no more", in: backEdit{}, out: probeJSON{}},
+	}
+}
+
+// What changes of the register take, for the document: everything is a text as
+// people write it, with its unit. A test holds them against the forms.
+type (
+	editJSON struct {
+		Who       string `json:"who,omitempty"`
+		Why       string `json:"why,omitempty"`
+		ValidFrom string `json:"valid_from,omitempty"` // a day
+		Base      int64  `json:"base,omitempty"`       // version that was changed
+	}
+	ovenEdit struct {
+		editJSON
+		ID        string `json:"id,omitempty"`
+		Place     string `json:"place,omitempty"`
+		Maker     string `json:"maker,omitempty"`
+		Model     string `json:"model,omitempty"`
+		Serial    string `json:"serial,omitempty"`
+		Power     string `json:"power,omitempty"`
+		Frequency string `json:"frequency,omitempty"`
+		Limit     string `json:"limit,omitempty"`
+		NextCheck string `json:"next_check,omitempty"`
+		State     string `json:"state,omitempty"`
+		Remark    string `json:"remark,omitempty"`
+	}
+	probeEdit struct {
+		editJSON
+		ID        string `json:"id,omitempty"`
+		Maker     string `json:"maker,omitempty"`
+		Model     string `json:"model,omitempty"`
+		Serial    string `json:"serial,omitempty"`
+		NextCheck string `json:"next_check,omitempty"`
+		State     string `json:"state,omitempty"`
+		Remark    string `json:"remark,omitempty"`
+	}
+	testEdit struct {
+		editJSON
+		On      string `json:"on,omitempty"`
+		Kind    string `json:"kind,omitempty"`
+		By      string `json:"by,omitempty"`
+		Outcome string `json:"outcome,omitempty"`
+		Highest string `json:"highest,omitempty"`
+		Text    string `json:"text,omitempty"`
+	}
+	certEdit struct {
+		editJSON
+		Number     string `json:"number,omitempty"`
+		Laboratory string `json:"laboratory,omitempty"`
+		Date       string `json:"date,omitempty"`
+		Due        string `json:"due,omitempty"`
+		Factor     string `json:"factor,omitempty"`
+		U          string `json:"expanded_uncertainty,omitempty"`
+		K          string `json:"k,omitempty"`
+		AsFound    string `json:"as_found,omitempty"`
+	}
+	backEdit struct {
+		editJSON
+		Number string `json:"number,omitempty"`
+	}
+)

@@ -100,7 +100,7 @@ func TestLiveGoesOnByID(t *testing.T) {
 			s.Handler().ServeHTTP(w, r)
 			first, _, _ := strings.Cut(w.Body.String(), "\n\n")
 			line, _, _ := strings.Cut(first, "\n")
-			return strings.TrimPrefix(line, "id: "), len(live(t, []byte(first+"\n\n")).Posts)
+			return strings.TrimPrefix(line, "id: "), len(live(t, []byte(first+"\n\n")).Rows)
 		}
 		id, n := ask("")
 		if n != 3 || id == "" {

@@ -90,9 +90,12 @@ func (s *shapes) operation(r route, d *doc) object {
 	if all := parameters(r, d); len(all) > 0 {
 		op["parameters"] = all
 	}
-	if d.in != nil {
-		shape := object{"schema": s.of(reflect.TypeOf(d.in))}
-		content := object{"application/json": shape, "application/x-www-form-urlencoded": shape}
+	if d.in != nil || d.also != nil {
+		content := object{}
+		if d.in != nil {
+			shape := object{"schema": s.of(reflect.TypeOf(d.in))}
+			content["application/json"], content["application/x-www-form-urlencoded"] = shape, shape
+		}
 		for _, kind := range d.also {
 			content[kind] = object{"schema": object{"type": "string"}}
 		}
@@ -151,6 +154,8 @@ func (s *shapes) of(t reflect.Type) object {
 		return object{"anyOf": []object{s.of(t.Elem()), {"type": "null"}}}
 	case reflect.Slice:
 		return object{"type": "array", "items": s.of(t.Elem())}
+	case reflect.Array:
+		return object{"type": "array", "items": s.of(t.Elem()), "minItems": t.Len(), "maxItems": t.Len()}
 	case reflect.Map:
 		return object{"type": "object"}
 	case reflect.Struct:

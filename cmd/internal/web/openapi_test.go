@@ -39,7 +39,7 @@ func contract(t *testing.T, s *Server) (validator.Validator, map[string]map[stri
 }
 
 func TestDocumentNamesEveryRoute(t *testing.T) {
-	s := newServer(newFake(noon()))
+	s := newServer(newFake(noon()), newKeeping().options)
 	_, paths := contract(t, s)
 	n, seen := 0, map[string]bool{}
 	for _, r := range s.routes() {
@@ -102,7 +102,7 @@ func checked(t *testing.T, v validator.Validator, s *Server, r *http.Request) *h
 // Real answers are what the document says, with every kind of state in them, and
 // so are problems.
 func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
-	s := newServer(busy(t), richly)
+	s := newServer(busy(t), richly, newKeeping().options)
 	v, _ := contract(t, s)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; d == nil || d.streams() {
@@ -130,7 +130,7 @@ func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 
 func TestTagsAndPacking(t *testing.T) {
 	f := busy(t)
-	s := newServer(f, richly)
+	s := newServer(f, richly, newKeeping().options)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; route.method != http.MethodGet || d == nil || d.streams() {
 			continue

@@ -5,8 +5,6 @@ import (
 	"context"
 	"io"
 	"iter"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -48,20 +46,6 @@ func richly(o *Options) {
 		return []store.Told{{ID: 1, Courier: "office", To: "https://desk.example", Event: 2, Post: "galley", Rule: "exceeds", At: noon(), Outcome: store.ToldAccepted}}, nil
 	}
 	o.Sums = []acquire.Sum{{ID: "hatch", Posts: []string{"galley", "ward"}, Limit: "in-use"}}
-}
-
-// keeping is what a test gives for the register, and keeps what it was asked to.
-type keeping struct {
-	mu    sync.Mutex
-	calls []string
-}
-
-func (k *keeping) options(*Options) {}
-
-func (k *keeping) called() string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return strings.Join(k.calls, "\n")
 }
 
 func unpacked(t *testing.T, r io.Reader) string {

@@ -21,6 +21,9 @@ func rooms() []room {
 		{"post", "", (*Server).addPost},
 		{"alarms", "/alarms", (*Server).addAlarms},
 		{"ovens", "/ovens", (*Server).addOvens},
+		{"oven", "", (*Server).addOven},
+		{"probes", "/probes", (*Server).addProbes},
+		{"probe", "", (*Server).addProbe},
 		{"surveys", "/surveys", (*Server).addSurveys},
 		{"runs", "/runs", (*Server).addRuns},
 	}

@@ -21,6 +21,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/registry"
 	"ovenward/acquire/store"
 )
 
@@ -46,6 +47,25 @@ type Station interface {
 	ReturnOven(oven, who, why string) error
 }
 
+// Register is what the page needs of the register of ovens and probes, which the
+// record keeps.
+type Register interface {
+	Ovens(ctx context.Context) ([]registry.OvenVersion, error)
+	OvenVersions(ctx context.Context, id string) ([]registry.OvenVersion, error)
+	Probes(ctx context.Context) ([]registry.ProbeVersion, error)
+	ProbeVersions(ctx context.Context, id string) ([]registry.ProbeVersion, error)
+	Certificates(ctx context.Context) ([]registry.Certificate, error)
+	Tests(ctx context.Context, oven string) ([]registry.Test, error)
+	Enter(ctx context.Context, e registry.Entry, now time.Time) error
+}
+
+// LimitChoice is a limit that an oven can be judged by.
+type LimitChoice struct {
+	ID     string `json:"id"`
+	Words  string `json:"words"` // value, distance and basis
+	Source string `json:"source,omitempty"`
+}
+
 // Options is what a Server is made from. Station, Events and Now are needed;
 // what else is missing is left out.
 type Options struct {
@@ -66,6 +86,22 @@ type Options struct {
 	// Told reads what was told to whom and what came back, the newest first.
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
+
+	// Series reads the record: what the samples of a post come to between two
+	// instants, at no more than n points; see store.Reader.Chart. Without it
+	// nothing older than the station's own traces is drawn.
+	Series func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Point, error)
+
+	// Runs reads when the oven of a post ran between two instants, as its field
+	// shows it. Without it no runs are drawn.
+	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
+
+	// Register keeps ovens and probes. Without it their pages show nothing.
+	Register Register
+	// Try says why a change of the register could not be watched by; nil when it can.
+	Try func(ctx context.Context, e registry.Entry) error
+	// Limits are those that an oven can be judged by.
+	Limits []LimitChoice
 
 	// Users returns the names of the users that are configured now. Where there are
 	// any, every request that reaches the handler must have been made by one of
@@ -93,7 +129,8 @@ type Options struct {
 	Now     func() time.Time
 }
 
-// Server answers page and API. It starts no goroutine of its own.
+// Server answers page and API. It starts no goroutine of its own; Run reads
+// ahead for the overview while it runs.
 type Server struct {
 	o       Options
 	log     *slog.Logger
@@ -102,7 +139,8 @@ type Server struct {
 	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{}     // one token for each open stream
+	streams chan struct{} // one token for each open stream
+	sparks  sparks
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
@@ -138,6 +176,7 @@ func New(o Options) *Server {
 		panic(err)
 	}
 	s.pages = loadPages(s.texts)
+	s.sparks.all = map[string]spark{}
 	s.boards = map[string]*board{}
 	for _, u := range unitsOffered() {
 		s.boards[u.name] = &board{say: s.voiceIn(u)}

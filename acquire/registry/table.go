@@ -1,4 +1,4 @@
-package register
+package registry
 
 import (
 	"bytes"
@@ -52,9 +52,10 @@ func (f Form[T]) Write(w io.Writer, all []T) error {
 
 // Read reads a table as CSV, with commas or semicolons. Its first row names the
 // columns, in any order; a column that is missing leaves what is known of old, as it
-// is. known returns what is known of an id. Either everything is good, or all that
+// is. known returns what is known of an id; also tells what else is wrong with a
+// row, and may be nil. Either everything is good, or all that
 // is wrong is told, row by row, and nothing is to be taken.
-func (f Form[T]) Read(data []byte, known func(id string) (T, bool)) (all []T, faults []RowFault) {
+func (f Form[T]) Read(data []byte, known func(id string) (T, bool), also func(T) []Fault) (all []T, faults []RowFault) {
 	rows := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))))
 	first, _, _ := bytes.Cut(data, []byte("\n"))
 	if bytes.Contains(first, []byte(";")) && !bytes.Contains(first, []byte(",")) {
@@ -82,6 +83,11 @@ func (f Form[T]) Read(data []byte, known func(id string) (T, bool)) (all []T, fa
 		}
 		line, _ := rows.FieldPos(0)
 		x, wrong := f.row(header, row, line, seen, known)
+		if also != nil && len(wrong) == 0 {
+			for _, w := range also(x) {
+				wrong = append(wrong, RowFault{line, w.Field, w.Value, w.Why, w.Do})
+			}
+		}
 		faults = append(faults, wrong...)
 		if all = append(all, x); len(all) > maxRows {
 			return nil, append(faults, RowFault{Row: line, Why: "the table is too long", Do: fmt.Sprintf("write at most %d rows a file", maxRows)})
@@ -160,8 +166,16 @@ func ProbeTable() Form[ProbeRow] {
 	for _, f := range ProbeForm() {
 		all = append(all, lift(f, "", func(r *ProbeRow) (*Probe, func()) { return &r.Probe, func() {} }))
 	}
-	for _, f := range CertificateForm() {
+	for i, f := range CertificateForm() {
 		f.Needed = false
+		if parse := f.parse; i == 0 { // another number is another certificate: nothing of the old one stays
+			f.parse = func(c *Certificate, s string) (string, string) {
+				if s != c.Certificate.Number {
+					c.Certificate = calib.Certificate{}
+				}
+				return parse(c, s)
+			}
+		}
 		all = append(all, lift(f, certified, func(r *ProbeRow) (*Certificate, func()) {
 			c := &Certificate{Certificate: r.Newest}
 			return c, func() { r.Newest = c.Certificate }

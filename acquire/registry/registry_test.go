@@ -1,4 +1,4 @@
-package register
+package registry
 
 import (
 	"bytes"
@@ -71,7 +71,7 @@ func TestFormsRoundTrip(t *testing.T) {
 		if err := form.Write(&table, []Oven{o}); err != nil {
 			t.Fatal(err)
 		}
-		all, wrong := form.Read(table.Bytes(), func(string) (Oven, bool) { return Oven{}, false })
+		all, wrong := form.Read(table.Bytes(), func(string) (Oven, bool) { return Oven{}, false }, nil)
 		if len(wrong) > 0 || len(all) != 1 || all[0] != o {
 			t.Fatalf("%v\n%+v\n%+v\n%s", wrong, o, all, table.Bytes())
 		}
@@ -94,7 +94,7 @@ func TestEveryBadRowOfATableIsTold(t *testing.T) {
 		{"id\n", `row 2: there is nothing below the names of the columns; write a row for each`},
 		{"id,place\na,\"open\n", `row 2: it is no row of CSV: extraneous or missing " in quoted-field; put a field with a comma, a quote or a line end into quotes, and write a quote in it twice`},
 	} {
-		all, faults := form.Read([]byte(c.table), none)
+		all, faults := form.Read([]byte(c.table), none, nil)
 		var got []string
 		for _, f := range faults {
 			got = append(got, f.Error())
@@ -109,7 +109,7 @@ func TestEveryBadRowOfATableIsTold(t *testing.T) {
 		o, _ := form.Parse(Oven{}, good())
 		o.ID = "a"
 		return o, id == "a"
-	})
+	}, nil)
 	if len(faults) > 0 || len(all) != 1 || all[0].Place != "Pantry" || all[0].Frequency != 2.45e9 {
 		t.Errorf("%v %+v", faults, all)
 	}
@@ -119,7 +119,7 @@ func TestCertificateOfARowIsWholeOrNone(t *testing.T) {
 	form := ProbeTable()
 	read := func(row string) ([]ProbeRow, []RowFault) {
 		return form.Read([]byte("id,serial,certificate_number,certificate_laboratory,certificate_date,certificate_due,certificate_factor,certificate_expanded_uncertainty,certificate_k\n"+row+"\n"),
-			func(string) (ProbeRow, bool) { return ProbeRow{}, false })
+			func(string) (ProbeRow, bool) { return ProbeRow{}, false }, ProbeRow.CheckRow)
 	}
 	all, faults := read("hatch,7,LH-0417,a laboratory,2026-02-10,2027-02-10,1.03,15 %,2")
 	if len(faults) > 0 || len(all) != 1 || len(all[0].CheckRow()) > 0 || all[0].Newest.U != 0.15 || all[0].Newest.Factor != 1.03 || all[0].Serial != "7" {
@@ -128,7 +128,7 @@ func TestCertificateOfARowIsWholeOrNone(t *testing.T) {
 	if all, faults = read("hatch,7,,,,,,,"); len(faults) > 0 || len(all[0].CheckRow()) > 0 || !reflect.DeepEqual(all[0].Newest, ProbeRow{}.Newest) {
 		t.Errorf("%v %+v", faults, all)
 	}
-	if all, faults = read("hatch,7,LH-0417,,2026-02-10,,1.03,15 %,2"); len(faults) > 0 || len(all[0].CheckRow()) != 2 || all[0].CheckRow()[0].Field != "certificate_laboratory" {
+	if all, faults = read("hatch,7,LH-0417,,2026-02-10,,1.03,15 %,2"); len(faults) != 2 || faults[0].Column != "certificate_laboratory" || faults[0].Row != 2 {
 		t.Errorf("%v %v", faults, all)
 	}
 	if _, faults = read("hatch,7,LH-0417,a laboratory,2026-02-10,2026-02-10,1.03,15 %,2"); len(faults) != 1 || faults[0].Column != "certificate_due" {

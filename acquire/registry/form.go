@@ -1,4 +1,4 @@
-package register
+package registry
 
 import (
 	"cmp"
@@ -96,8 +96,8 @@ func (f Form[T]) Parse(x T, written map[string]string) (T, []Fault) {
 
 // read checks what every field must be, and then what this one must.
 func (f Field[T]) read(x *T, text string) (why, do string) {
-	if n := utf8.RuneCountInString(text); n > f.most() {
-		return fmt.Sprintf("it has %d characters", n), fmt.Sprintf("write at most %d", f.most())
+	if n := utf8.RuneCountInString(text); n > f.Most() {
+		return fmt.Sprintf("it has %d characters", n), fmt.Sprintf("write at most %d", f.Most())
 	}
 	for _, c := range text {
 		if !unicode.IsPrint(c) || c == utf8.RuneError {
@@ -110,7 +110,8 @@ func (f Field[T]) read(x *T, text string) (why, do string) {
 	return f.parse(x, text)
 }
 
-func (f Field[T]) most() int {
+// Most is how many characters it may have.
+func (f Field[T]) Most() int {
 	if f.Wide {
 		return 1000
 	}

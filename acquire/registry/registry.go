@@ -1,4 +1,4 @@
-// Package register is what a site knows of its ovens and probes: which there are,
+// Package registry is what a site knows of its ovens and probes: which there are,
 // where they stand, what their plates say, by which limit they are judged, when
 // they were tested and when they are due. All of it is written by people, so
 // everything comes in as text, is checked field by field, and what is wrong is told
@@ -7,7 +7,7 @@
 // Every change is a version of its own, with who entered it and when, and none is
 // ever changed: what shaped a verdict stays. Package store keeps them. Days are
 // calendar days, as their first instant in UTC.
-package register
+package registry
 
 import (
 	"time"

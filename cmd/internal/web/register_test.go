@@ -1,0 +1,501 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"maps"
+	"mime/multipart"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/registry"
+)
+
+// keeping is a register in memory that keeps what it was asked to enter.
+type keeping struct {
+	mu      sync.Mutex
+	ovens   []registry.OvenVersion // all versions, the oldest first
+	probes  []registry.ProbeVersion
+	certs   []registry.Certificate
+	tests   []registry.Test
+	entries []registry.Entry
+	number  int64
+	fails   error
+	unfit   error // what Try says
+}
+
+func dayAt(text string) time.Time { d, _ := registry.ParseDay(text); return d }
+
+// newKeeping has the ovens and probes of newFake, one probe whose calibration is
+// overdue, one that has none, and an oven that nobody watches.
+func newKeeping() *keeping {
+	k := &keeping{}
+	e := registry.Entry{Who: registry.Configuration}
+	for _, o := range []registry.Oven{
+		{ID: "galley-oven", Place: "ground floor, by the window", Frequency: 2.45e9, Limit: "in-use", NextCheck: dayAt("2026-05-01")},
+		{ID: "ward-oven", Place: "second floor", Maker: "Larkfield Works", Model: "two shelves", Serial: "LH-2231", Power: 1100, Frequency: 2.45e9, Limit: "in-use", NextCheck: dayAt("2027-03-31")},
+		{ID: "store-oven", Place: "store room", Frequency: 2.45e9, Limit: "in-use"},
+	} {
+		e.Ovens = append(e.Ovens, registry.OvenEntry{Oven: o, Base: registry.New})
+	}
+	for _, id := range []string{"probe-galley", "probe-ward", "spare"} {
+		e.Probes = append(e.Probes, registry.ProbeEntry{Probe: registry.Probe{ID: id, Serial: "7"}, Base: registry.New})
+	}
+	cert := func(probe, number, date, due string) registry.Certificate {
+		return registry.Certificate{Probe: probe, Certificate: calib.Certificate{Number: number, Laboratory: "a laboratory", Date: dayAt(date), Due: dayAt(due), Factor: 1, U: 0.2, K: 2}}
+	}
+	e.Certificates = []registry.Certificate{cert("probe-galley", "LH-0417", "2025-02-01", "2026-02-01"), cert("probe-ward", "LH-0418", "2026-02-01", "2027-02-01")}
+	if err := k.Enter(context.Background(), e, noon().Add(-time.Hour)); err != nil {
+		panic(err)
+	}
+	k.entries = nil
+	return k
+}
+
+func (k *keeping) options(o *Options) {
+	o.Register = k
+	o.Limits = []LimitChoice{{"in-use", "1 mW/cm² at 50 mm, emission in use", "an invented rule of the house"}, {"new", "0.5 mW/cm² at 50 mm, emission new", "the same"}}
+	o.Try = func(context.Context, registry.Entry) error {
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		return k.unfit
+	}
+}
+
+func (k *keeping) called() string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	text := ""
+	for _, e := range k.entries {
+		body, _ := json.Marshal(e)
+		text += string(body)
+	}
+	return text
+}
+
+func (k *keeping) Enter(_ context.Context, e registry.Entry, now time.Time) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.fails != nil {
+		return k.fails
+	}
+	if e.ValidFrom.IsZero() {
+		e.ValidFrom = now
+	}
+	version := func() registry.Version {
+		k.number++
+		return registry.Version{Number: k.number, ValidFrom: e.ValidFrom, EnteredAt: now, Who: e.Who, Why: e.Why}
+	}
+	for _, o := range e.Ovens {
+		newest := int64(0)
+		for _, v := range k.ovens {
+			if v.ID == o.ID {
+				newest = v.Number
+			}
+		}
+		if err := registry.Check(o.Base, newest); err != nil {
+			return err
+		}
+	}
+	for _, o := range e.Ovens {
+		k.ovens = append(k.ovens, registry.OvenVersion{Oven: o.Oven, Version: version()})
+	}
+	for _, p := range e.Probes {
+		k.probes = append(k.probes, registry.ProbeVersion{Probe: p.Probe, Version: version()})
+	}
+	for _, c := range e.Certificates {
+		c.Version = version()
+		k.certs = append(k.certs, c)
+	}
+	for _, t := range e.Tests {
+		t.Number, t.EnteredAt, t.Who = int64(len(k.tests)+1), now, e.Who
+		k.tests = append([]registry.Test{t}, k.tests...)
+	}
+	k.entries = append(k.entries, e)
+	return nil
+}
+
+func newestOf[T any](all []T, id func(T) string, want string, every bool) []T {
+	at := map[string]int{}
+	var out []T
+	for _, x := range all {
+		if want != "" && id(x) != want {
+			continue
+		}
+		if i, known := at[id(x)]; known && !every {
+			out[i] = x
+			continue
+		}
+		at[id(x)] = len(out)
+		out = append(out, x)
+	}
+	if every {
+		slices.Reverse(out)
+	}
+	return out
+}
+
+func ovenID(o registry.OvenVersion) string   { return o.ID }
+func probeID(p registry.ProbeVersion) string { return p.ID }
+
+func (k *keeping) Ovens(context.Context) ([]registry.OvenVersion, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return newestOf(k.ovens, ovenID, "", false), k.fails
+}
+
+func (k *keeping) OvenVersions(_ context.Context, id string) ([]registry.OvenVersion, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return newestOf(k.ovens, ovenID, id, true), k.fails
+}
+
+func (k *keeping) Probes(context.Context) ([]registry.ProbeVersion, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return newestOf(k.probes, probeID, "", false), k.fails
+}
+
+func (k *keeping) ProbeVersions(_ context.Context, id string) ([]registry.ProbeVersion, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return newestOf(k.probes, probeID, id, true), k.fails
+}
+
+func (k *keeping) Certificates(context.Context) ([]registry.Certificate, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return slices.Clone(k.certs), k.fails
+}
+
+func (k *keeping) Tests(_ context.Context, oven string) ([]registry.Test, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	var out []registry.Test
+	for _, t := range k.tests {
+		if oven == "" || t.Oven == oven {
+			out = append(out, t)
+		}
+	}
+	return out, k.fails
+}
+
+// registered is a fake station whose ovens and probes are in a register.
+func registered() (*fakeStation, *keeping, *Server) {
+	f, k := newFake(noon()), newKeeping()
+	f.stats[0].Post.Oven, f.stats[1].Post.Oven = "galley-oven", "ward-oven"
+	for i := range f.stats {
+		f.stats[i].Post.Frequency = 2.45e9
+	}
+	f.stats[1].Post.Probe.Certificate = &k.certs[1].Certificate
+	return f, k, newServer(f, k.options)
+}
+
+func form(path string, fields map[string]string) *http.Request {
+	v := url.Values{}
+	for name, text := range fields {
+		v.Set(name, text)
+	}
+	r := request(path, "", "")
+	r.Body = readCloser{strings.NewReader(v.Encode())}
+	r.ContentLength = int64(len(v.Encode()))
+	return r
+}
+
+var goodOven = map[string]string{"who": "R. Okafor", "why": "bought", "id": "annex", "place": "annex, first floor", "frequency": "2450 MHz", "limit": "in-use", "power": "900 W", "state": "in use"}
+
+func but(m map[string]string, more ...string) map[string]string {
+	m = maps.Clone(m)
+	for i := 0; i < len(more); i += 2 {
+		m[more[i]] = more[i+1]
+	}
+	return m
+}
+
+func TestRegisterByForms(t *testing.T) {
+	_, k, s := registered()
+	w := send(s, form("/api/v1/ovens", goodOven))
+	if w.Code != 200 || len(k.entries) != 1 {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	e := k.entries[0]
+	if e.Who != "R. Okafor" || e.Why != "bought" || e.Ovens[0].ID != "annex" || e.Ovens[0].Power != 900 || e.Ovens[0].Base != registry.New {
+		t.Errorf("entered %+v", e)
+	}
+	var o ovenJSON
+	if err := json.Unmarshal(w.Body.Bytes(), &o); err != nil || o.ID != "annex" || o.Power != 900 || o.State != "in use" || len(o.Versions) != 1 || o.Versions[0].Who != "R. Okafor" {
+		t.Errorf("%v %+v", err, o)
+	}
+	// A change from the version that is known, and one from an older.
+	change := map[string]string{"who": "J. Hale", "place": "annex, cellar", "base": "9", "valid_from": "2026-06-01"}
+	if w = send(s, form("/api/v1/ovens/annex", change)); w.Code != 200 || k.ovens[len(k.ovens)-1].Place != "annex, cellar" || k.ovens[len(k.ovens)-1].Power != 900 ||
+		!k.ovens[len(k.ovens)-1].ValidFrom.Equal(dayAt("2026-06-01")) {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if p := asProblem(t, send(s, form("/api/v1/ovens/annex", change)), 409); !strings.Contains(p.Detail, "somebody else changed it meanwhile") {
+		t.Error(p.Detail)
+	}
+	w = send(s, form("/api/v1/ovens/annex/tests", map[string]string{"who": "J. Hale", "on": "2026-06-02", "kind": "survey", "by": "P. Marlow", "outcome": "within", "highest": "0.3 mW/cm2", "text": "12 points"}))
+	if w.Code != 200 || len(k.tests) != 1 || k.tests[0].Highest != 3 || k.tests[0].Who != "J. Hale" {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	cert := map[string]string{"who": "J. Hale", "number": "LH-0500", "laboratory": "a laboratory", "date": "2026-06-01", "due": "2027-06-01", "factor": "1.1", "expanded_uncertainty": "15 %", "k": "2"}
+	if w = send(s, form("/api/v1/probes/probe-galley/certificates", cert)); w.Code != 200 || k.certs[2].Certificate.Number != "LH-0500" || k.certs[2].U != 0.15 {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w = send(s, form("/api/v1/probes/probe-galley/certificates/take-back", map[string]string{"who": "J. Hale", "why": "another probe's", "number": "LH-0500"})); w.Code != 200 || !k.certs[3].TakenBack {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w = send(s, form("/api/v1/probes", map[string]string{"who": "J. Hale", "id": "new-one"})); w.Code != 200 || k.probes[3].ID != "new-one" {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w = send(s, form("/api/v1/probes/new-one", map[string]string{"who": "J. Hale", "serial": "8"})); w.Code != 200 || k.probes[4].Serial != "8" {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+}
+
+func TestRegisterRefuses(t *testing.T) {
+	for _, c := range []struct {
+		path   string
+		fields map[string]string
+		status int
+		fault  string // field
+		says   string
+	}{
+		{"/api/v1/ovens", but(goodOven, "who", ""), 422, "who", "write your name"},
+		{"/api/v1/ovens", but(goodOven, "why", "a\x00b"), 422, "why", "printable"},
+		{"/api/v1/ovens", but(goodOven, "frequency", "50 Hz"), 422, "frequency", "no frequency of microwaves"},
+		{"/api/v1/ovens", but(goodOven, "limit", "nowhere"), 422, "limit", "in-use or new"},
+		{"/api/v1/ovens", but(goodOven, "colour", "white"), 422, "colour", "no such field"},
+		{"/api/v1/ovens", but(goodOven, "id", "ward-oven"), 409, "", "in the register already"},
+		{"/api/v1/ovens", but(goodOven, "valid_from", "2026-06-04"), 422, "valid_from", "up to today"},
+		{"/api/v1/ovens", but(goodOven, "base", "x"), 422, "base", "number of a version"},
+		{"/api/v1/ovens/none", map[string]string{"who": "A", "place": "x"}, 404, "", "no such oven"},
+		{"/api/v1/ovens/ward-oven", map[string]string{"who": "A", "id": "other"}, 422, "id", "keeps its name"},
+		{"/api/v1/ovens/ward-oven", map[string]string{"who": "A", "state": "withdrawn"}, 422, "why", "for a reason"},
+		{"/api/v1/ovens/ward-oven/tests", map[string]string{"who": "A", "on": "2026-06-04", "kind": "survey", "by": "B", "text": "c"}, 422, "on", "yet to come"},
+		{"/api/v1/ovens/ward-oven/tests", map[string]string{"who": "A"}, 422, "on", "missing"},
+		{"/api/v1/probes", map[string]string{"who": "A"}, 422, "id", "missing"},
+		{"/api/v1/probes/none", map[string]string{"who": "A"}, 404, "", "no such probe"},
+		{"/api/v1/probes/spare", map[string]string{"who": "A", "id": "x"}, 422, "id", "keeps its name"},
+		{"/api/v1/probes/spare/certificates", map[string]string{"who": "A", "number": "1"}, 422, "laboratory", "missing"},
+		{"/api/v1/probes/probe-ward/certificates/take-back", map[string]string{"who": "A", "number": "LH-0418"}, 422, "why", "for a reason"},
+		{"/api/v1/probes/probe-ward/certificates/take-back", map[string]string{"who": "A", "why": "x", "number": "none"}, 422, "number", "no such certificate"},
+	} {
+		f, k, s := registered()
+		p := asProblem(t, send(s, form(c.path, c.fields)), c.status)
+		if !strings.Contains(p.Detail, c.says) && !slices.ContainsFunc(p.Faults, func(f registry.Fault) bool { return strings.Contains(f.Error(), c.says) }) {
+			t.Errorf("%s %v: %q %v does not say %q", c.path, c.fields, p.Detail, p.Faults, c.says)
+		}
+		if c.fault != "" && !slices.ContainsFunc(p.Faults, func(f registry.Fault) bool { return f.Field == c.fault && f.Do != "" }) {
+			t.Errorf("%s %v: no fault of %s: %v", c.path, c.fields, c.fault, p.Faults)
+		}
+		if k.called()+f.called() != "" {
+			t.Errorf("%s: something was done: %s %s", c.path, k.called(), f.called())
+		}
+		// In a browser: the page again, with what was typed and the fault at its field.
+		r := form(c.path, c.fields)
+		r.Header.Set("Accept", "text/html")
+		w := send(s, r)
+		if c.status == 404 {
+			continue // there is no page to show it on
+		}
+		body := w.Body.String()
+		if w.Code != c.status || !strings.Contains(textOf(body), "Not done:") {
+			t.Errorf("%s in a browser: %d", c.path, w.Code)
+		}
+		if frequency := c.fields["frequency"]; c.fault == "frequency" && (!strings.Contains(body, `value="`+frequency+`"`) || !strings.Contains(body, `aria-invalid="true" aria-describedby="new-frequency-fault"`) || !strings.Contains(body, `id="new-frequency-fault"`)) {
+			t.Errorf("%s: what was typed is lost, or its fault is not told at its field", c.path)
+		}
+	}
+	_, k, s := registered()
+	k.unfit = errors.New("probe \"shelf\" does not read beyond limit \"new\"")
+	if p := asProblem(t, send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "A", "limit": "new"})), 422); !strings.Contains(p.Detail, "does not read beyond") || k.called() != "" {
+		t.Errorf("%q %s", p.Detail, k.called())
+	}
+	k.unfit, k.fails = nil, errors.New("disk")
+	for _, path := range []string{"/ovens", "/ovens/ward-oven", "/probes", "/probes/spare", "/api/v1/ovens", "/api/v1/probes", "/api/v1/ovens.csv", "/api/v1/probes.csv", "/api/v1/ovens/x", "/api/v1/probes/x"} {
+		asProblem(t, get(t, s, path), 503)
+	}
+	asProblem(t, send(s, form("/api/v1/ovens", goodOven)), 503)
+}
+
+// Out of use is one truth for register and station, whichever page says it.
+func TestWithdrawnIsOneTruth(t *testing.T) {
+	f, k, s := registered()
+	if w := send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "R. Okafor", "state": "withdrawn", "why": "door bent"})); w.Code != 200 || f.called() != `withdraw ward-oven by R. Okafor: "door bent"` {
+		t.Errorf("%d %s; the station heard %q", w.Code, w.Body, f.called())
+	}
+	f, k, s = registered()
+	if w := send(s, acting("/api/v1/ovens/galley-oven/withdraw", `{"who":"R. Okafor","why":"door bent"}`)); w.Code != 200 || len(k.entries) != 1 || !k.entries[0].Ovens[0].Withdrawn || k.entries[0].Who != "R. Okafor" {
+		t.Errorf("%d: %s", w.Code, k.called())
+	}
+	f, k, s = registered()
+	f.refuse = errors.New("no such post")
+	if w := send(s, acting("/api/v1/ovens/store-oven/withdraw", `{"who":"R. Okafor","why":"sold"}`)); w.Code != 200 || len(k.entries) != 1 {
+		t.Errorf("one that nobody watches: %d %s", w.Code, w.Body)
+	}
+	if w := send(s, acting("/api/v1/ovens/galley-oven/withdraw", `{"who":"R. Okafor","why":"door bent"}`)); w.Code != 409 || len(k.entries) != 1 {
+		t.Errorf("one whose station refuses: %d %s", w.Code, w.Body)
+	}
+}
+
+// A table is taken whole or not at all, and every bad row is named.
+func TestRegisterByTables(t *testing.T) {
+	_, k, s := registered()
+	table := get(t, s, "/api/v1/ovens.csv")
+	if table.Header().Get("Content-Type") != "text/csv; charset=utf-8" || !strings.Contains(table.Header().Get("Content-Disposition"), "ovens.csv") {
+		t.Errorf("%v", table.Header())
+	}
+	send1 := func(path, body string) *httptest.ResponseRecorder {
+		r := request(path, "", "")
+		r.Body = readCloser{strings.NewReader(body)}
+		r.Header.Set("Content-Type", "text/csv")
+		return send(s, r)
+	}
+	// What was downloaded is taken back and changes nothing.
+	before := maps.Collect(slices.All(newestOf(k.ovens, ovenID, "", false)))
+	if w := send1("/api/v1/ovens/import?who=J.+Hale", table.Body.String()); w.Code != 200 {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	for i, o := range newestOf(k.ovens, ovenID, "", false) {
+		if o.Oven != before[i].Oven {
+			t.Errorf("a round changed %+v into %+v", before[i].Oven, o.Oven)
+		}
+	}
+	k.entries = nil
+	bad := "id,place,frequency,limit\nnew-one,Annex,2450 MHz,in-use\nward-oven,,50 Hz,in-use\nBad Name,x,2450 MHz,out\n"
+	p := asProblem(t, send1("/api/v1/ovens/import?who=J.+Hale", bad), 422)
+	want := []string{"3 place", "3 frequency", "4 id", "4 limit"}
+	var got []string
+	for _, f := range p.Rows {
+		got = append(got, string(rune('0'+f.Row))+" "+f.Column)
+		if f.Why == "" || f.Do == "" {
+			t.Errorf("%+v does not say why and what to do", f)
+		}
+	}
+	if !slices.Equal(got, want) || k.called() != "" {
+		t.Errorf("bad rows %v, want %v; entered %s", got, want, k.called())
+	}
+	if p := asProblem(t, send1("/api/v1/ovens/import", "id\nx\n"), 422); len(p.Faults) != 1 || p.Faults[0].Field != "who" {
+		t.Errorf("a table from nobody: %+v", p)
+	}
+	// By the page: a file, in a browser.
+	upload := func(path, content string) *httptest.ResponseRecorder {
+		var body bytes.Buffer
+		m := multipart.NewWriter(&body)
+		_ = m.WriteField("who", "J. Hale")
+		file, err := m.CreateFormFile("table", "ovens.csv")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _ = file.Write([]byte(content))
+		_ = m.Close()
+		r := request(path, "", "")
+		r.Body = readCloser{strings.NewReader(body.String())}
+		r.Header.Set("Content-Type", m.FormDataContentType())
+		r.Header.Set("Accept", "text/html")
+		return send(s, r)
+	}
+	w := upload("/api/v1/ovens/import", bad)
+	if page := textOf(w.Body.String()); w.Code != 422 || !strings.Contains(page, "Nothing was taken: 4 things in the table are wrong") || !strings.Contains(page, "it is no frequency of microwaves") {
+		t.Errorf("%d: %s", w.Code, page)
+	}
+	if w = upload("/api/v1/ovens/import", "id,place,frequency,limit,power\nnew-one,Annex,2450 MHz,in-use,800 W\nward-oven,Third floor,2450 MHz,in-use,1.2 kW\n"); w.Code != 303 || w.Header().Get("Location") != "/ovens" {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if e := k.entries[len(k.entries)-1]; len(e.Ovens) != 2 || e.Ovens[0].Base != registry.New || e.Ovens[1].Serial != "LH-2231" || e.Ovens[1].Power != quantity.Power(1200) || e.Who != "J. Hale" {
+		t.Errorf("entered %+v", e)
+	}
+	// Probes come with their newest certificates.
+	probes := get(t, s, "/api/v1/probes.csv").Body.String()
+	if !strings.Contains(probes, "probe-galley,,,7,,in use,,LH-0417,a laboratory,2025-02-01,2026-02-01,1,20 %,2,") {
+		t.Errorf("the table of probes:\n%s", probes)
+	}
+	k.entries = nil
+	if w := send1("/api/v1/probes/import?who=J.+Hale", probes); w.Code != 200 || len(k.entries[0].Certificates) != 0 {
+		t.Errorf("a round: %d %s %s", w.Code, w.Body, k.called())
+	}
+	newer := "id,certificate_number,certificate_laboratory,certificate_date,certificate_due,certificate_factor,certificate_expanded_uncertainty,certificate_k\nprobe-galley,LH-0600,a laboratory,2026-06-01,2027-06-01,1.05,15 %,2\n"
+	if w := send1("/api/v1/probes/import?who=J.+Hale", newer); w.Code != 200 || len(k.entries[1].Certificates) != 1 || k.entries[1].Certificates[0].Factor != 1.05 {
+		t.Errorf("%d %s %s", w.Code, w.Body, k.called())
+	}
+	p = asProblem(t, send1("/api/v1/probes/import?who=J.+Hale", "id,certificate_number\nspare,LH-1\n"), 422)
+	if len(p.Rows) != 6 || p.Rows[0].Row != 2 || p.Rows[0].Column != "certificate_laboratory" {
+		t.Errorf("half a certificate: %+v", p.Rows)
+	}
+}
+
+// The page answers a lay question: which probe is overdue, since when, and which
+// is not calibrated at all; and nothing is called well that is not known.
+func TestPagesTellWhatIsDue(t *testing.T) {
+	_, k, s := registered()
+	page := textOf(get(t, s, "/probes").Body.String())
+	for _, want := range []string{"Calibration is overdue of 1 probe: probe-galley (probe-galley)", "1 probe has no valid certificate: spare (spare)",
+		"Calibration overdue since 2026-02-01 (122 days): certificate LH-0417", "Calibration valid, due again on 2027-02-01: certificate LH-0418",
+		"No certificate: not calibrated", "It stands at no post", "it says nothing of its battery"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page of probes lacks %q:\n%s", want, page)
+		}
+	}
+	if strings.Contains(page, "all calibrations are valid") {
+		t.Error("the page of probes is calm")
+	}
+	page = textOf(get(t, s, "/ovens").Body.String())
+	for _, want := range []string{"1 oven is overdue for its test: Ground floor, by the window (galley-oven)", "1 of 3 ovens is watched by no probe", "Test overdue since 2026-05-01 (33 days)",
+		"No probe watches it: its field is not known", "Larkfield Works two shelves", "1.1 kW", "in-use (1 mW/cm² at 50 mm, emission in use)"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page of ovens lacks %q:\n%s", want, page)
+		}
+	}
+	// What the running station does not go by yet is said.
+	if waits := textOf(get(t, s, "/probes/probe-galley").Body.String()); !strings.Contains(waits, "Not yet in force: readings are corrected by certificate LH-0417 until the daemon is started again, then by certificate LH-0417 as the register has it") {
+		t.Errorf("the page of a probe: %s", waits)
+	}
+	if w := send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "A", "limit": "new", "frequency": "915 MHz"})); w.Code != 200 {
+		t.Fatal(w.Body)
+	}
+	waits := textOf(get(t, s, "/ovens/ward-oven").Body.String())
+	for _, want := range []string{"Not yet in force: post ward is judged by limit in-use until the daemon is started again, then by new", "post ward is corrected for 2450 MHz until the daemon is started again, then for 915 MHz",
+		"Limit it is judged by: in-use → new", "Versions: who changed what, and when"} {
+		if !strings.Contains(waits, want) {
+			t.Errorf("the page of an oven lacks %q:\n%s", want, waits)
+		}
+	}
+	k.certs, k.probes, k.ovens = nil, nil, nil
+	if page := textOf(get(t, s, "/probes").Body.String()); !strings.Contains(page, "No probe is registered.") {
+		t.Errorf("%s", page)
+	}
+}
+
+// The document says of changes what the forms take.
+func TestDocumentNamesTheFields(t *testing.T) {
+	s := newServer(newFake(noon()))
+	_, _ = contract(t, s)
+	var d struct {
+		Components struct {
+			Schemas map[string]struct{ Properties map[string]any }
+		}
+	}
+	if err := json.Unmarshal(get(t, s, "/api/v1/openapi.json").Body.Bytes(), &d); err != nil {
+		t.Fatal(err)
+	}
+	for shape, names := range map[string][]string{"OvenEdit": registry.OvenForm(nil).Names(), "ProbeEdit": registry.ProbeForm().Names(),
+		"TestEdit": registry.TestForm().Names(), "CertEdit": registry.CertificateForm().Names()} {
+		want := append([]string{"who", "why", "valid_from", "base"}, names...)
+		slices.Sort(want)
+		if got := slices.Sorted(maps.Keys(d.Components.Schemas[shape].Properties)); !slices.Equal(got, want) {
+			t.Errorf("%s: %v, the form takes %v", shape, got, want)
+		}
+	}
+}
