@@ -147,6 +147,8 @@ type Place struct {
 	Ratio     *float64 `json:"ratio"`               // to the limit
 	Peak      *float64 `json:"sweep_peak_w_per_m2"` // seen in the sweep, moving
 	OverRange bool     `json:"over_range"`
+	Unsure    bool     `json:"unsure"` // beyond what the certificate covers
+	Turned    bool     `json:"turned"` // a one-axis probe was turned for the maximum
 	Settled   bool     `json:"settled"`
 	Held      float64  `json:"held_s"`
 	Samples   int      `json:"samples"`
