@@ -37,6 +37,7 @@ type surveyPage struct {
 	Pull     bool
 	Outcome  string
 	Withdraw string
+	Left     string // of the load, in words
 }
 
 // checkView is a check of the probe, in words.
@@ -79,6 +80,9 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		Withdraw: "/api/v1/ovens/" + result.Oven.ID + "/withdraw"}
 	if v, ok := s.o.Surveys.View(id); ok {
 		p.View = &v
+		if v.LeftS != nil {
+			p.Left = s.voiceOf(r).t("survey.left", "s", fmt.Sprintf("%.0f", *v.LeftS))
+		}
 		for _, k := range v.Can {
 			p.Can[strings.ReplaceAll(string(k), " ", "_")] = true
 		}

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -67,7 +68,10 @@ func TestSurveyWithoutScript(t *testing.T) {
 	if code, _ := send("/api/v1/surveys/one/water", url.Values{"volume": {"275"}, "celsius": {"19,5"}}); code != http.StatusSeeOther {
 		t.Fatalf("water: %d", code)
 	}
-	page("Place 1 of", "door seam, top side", "left of this load")
+	page("Place 1 of", "door seam, top side", " s left of this load")
+	if _, body := asks(t, h, http.MethodGet, "/surveys/one", "text/html", nil); !regexp.MustCompile(`>6\d s left of this load<`).MatchString(body) {
+		t.Error("the countdown is no number")
+	}
 	if code, _ := send("/api/v1/surveys/one/next", url.Values{"phase": {"hold"}}); code != http.StatusConflict {
 		t.Errorf("a second tap that came late: %d, want refused", code)
 	}

@@ -87,4 +87,4 @@ box.addEventListener("submit", async (event) => {
   }
 });
 
-if (guide()) follow({ update, back: reload });
+follow({ update, back: reload });
