@@ -140,6 +140,7 @@ func (g *Guide) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			g.keepAll(ctx)
 			return nil
 		case <-t.C:
 			g.beat(ctx)
@@ -187,7 +188,9 @@ func (g *Guide) keep(ctx context.Context, v *guided) {
 	if len(v.pending) == 0 {
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, keepIn)
+	// Whoever asked may be gone, and the station may be about to stop: it is kept all
+	// the same.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), keepIn)
 	defer cancel()
 	if err := g.o.Record.KeepSurvey(ctx, v.id, v.oven, v.pending, nil); err != nil {
 		if v.trouble == "" {
@@ -197,6 +200,15 @@ func (g *Guide) keep(ctx context.Context, v *guided) {
 		return
 	}
 	v.pending, v.trouble = nil, ""
+}
+
+// keepAll keeps what waits, before the station stops.
+func (g *Guide) keepAll(ctx context.Context) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for _, v := range g.all {
+		g.keep(ctx, v)
+	}
 }
 
 // away keeps the post of a survey marked as away, and no longer than it lasts.

@@ -103,3 +103,15 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 		t.Errorf("%v %+v", err, got.Result.State)
 	}
 }
+
+// Any page can say 'exceeds', now or with the next update, so each says what may
+// not be done then.
+func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
+	f := walking(t, noon())
+	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = f }).Handler()
+	for _, p := range pagesToSee() {
+		if code, body := asks(t, h, http.MethodGet, p.path, "text/html", nil); code != http.StatusOK || !strings.Contains(body, survey.Lethal) {
+			t.Errorf("%s: %d, and the caution is missing", p.path, code)
+		}
+	}
+}
