@@ -154,6 +154,7 @@ const (
 	KindSoak        Kind = "soak"        // what happened to a soak test
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
 	KindRegister    Kind = "register"    // somebody changed what is known of an oven or a probe
+	KindSurvey      Kind = "survey"      // a survey began or ended; Raw is the SHA-256 of what it found
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )
 

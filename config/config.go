@@ -17,6 +17,8 @@ import (
 	"io"
 	"os"
 	"slices"
+
+	"ovenward/acquire/survey"
 )
 
 // File is a whole configuration, valid in itself: every id is unique and every
@@ -44,6 +46,8 @@ type File struct {
 	Retention Retention
 	Record    Record
 	Access    Access
+
+	Procedures []survey.Procedure // of the user's own
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -94,6 +98,8 @@ func Parse(name string, data []byte) (*File, error) {
 		Retention: readRetention(root),
 		Record:    readRecord(root),
 		Access:    readAccess(root),
+
+		Procedures: readProcedures(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)

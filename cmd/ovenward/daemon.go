@@ -19,6 +19,7 @@ import (
 	"ovenward/acquire/alarm"
 	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey/guide"
 	"ovenward/cmd/internal/notify"
 	"ovenward/cmd/internal/web"
 	"ovenward/config"
@@ -65,6 +66,7 @@ type daemon struct {
 	kitchen  *simulate.Kitchen // nil without simulated probes
 	record   *store.Store
 	station  *acquire.Station
+	surveys  *guide.Guide
 	couriers []*notify.Courier
 	remotes  []*remotewrite.Writer
 	history  *past.Follower
@@ -183,12 +185,14 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.operations = &operations{of: map[string]int64{}}
+	d.surveys = guide.New(guide.Options{Record: d.record, Station: func() guide.Station { return d.station },
+		Ovens: surveyed(d.file), Procedures: d.file.Procedures, Site: d.file.Site.Name, Log: d.log, Now: now})
 	d.station, err = acquire.New(acquire.Options{
 		Inputs: contacts, Operated: d.operations.add,
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Identity:  d.record.Identity,
-		Observers: []acquire.Observer{numbers},
+		Observers: []acquire.Observer{numbers, d.surveys},
 		Log:       d.log, Now: now,
 		Sleeper: acquire.PreciseSleeper(), Clock: clock,
 		Attention: attention(d.file.Alarm), Zone: d.file.Site.Zone,
@@ -213,7 +217,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	}
 	d.page = web.New(web.Options{
 		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Newest: d.newest,
-		Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
+		Surveys: d.surveys, Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
 		Series: d.record.Chart, Runs: runsOf(d.record, posts),
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
@@ -239,6 +243,7 @@ func (d *daemon) Run(ctx context.Context) error {
 		g.Go(func() error { return d.kitchen.Run(ctx) })
 	}
 	g.Go(func() error { return d.station.Run(ctx) })
+	g.Go(func() error { return d.surveys.Run(ctx) })
 	for _, c := range d.couriers {
 		g.Go(func() error { return c.Run(ctx) })
 	}

@@ -45,6 +45,7 @@ func commands() []command {
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
 		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
 		{"backup", "copy the record, beside a running daemon", backupCommand},
+		{"survey", "guide a survey of an oven's door, on the running daemon", surveyCommand},
 		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
 	}
 }
@@ -89,8 +90,7 @@ runs the model kitchen, which is simulated. Usage: ovenward [COMMAND] [FLAGS]
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
 	}
-	fmt.Fprint(w, `  --version  print the version
-  --help     this text; ovenward COMMAND --help says more of a command
+	fmt.Fprint(w, `  --version  print the version; ovenward COMMAND --help says more of a command
 
 `+caution+"\n")
 }

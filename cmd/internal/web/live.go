@@ -30,6 +30,7 @@ type board struct {
 	rows  map[int]*rowEntry
 	order []int
 	made  map[uint64][]byte // updates from a revision to this one
+	walks entry             // surveys under way
 }
 
 // entry is an encoded part and the revision that changed it last.
@@ -83,7 +84,7 @@ func (b *board) newer(rev uint64) bool {
 			return true
 		}
 	}
-	return b.top.rev > rev
+	return b.top.rev > rev || b.walks.rev > rev
 }
 
 // encode writes what changed after revision rev. A row is its index and, for each
@@ -92,6 +93,9 @@ func (b *board) encode(boot string, rev uint64) []byte {
 	out := fmt.Appendf(nil, `{"boot":%q,"now":%q`, boot, instant(b.at))
 	if b.top.rev > rev {
 		out = append(append(out, `,"top":`...), b.top.body...)
+	}
+	if b.walks.rev > rev {
+		out = append(append(out, `,"surveys":`...), b.walks.body...)
 	}
 	sep := `,"rows":[[`
 	for _, i := range b.order {
@@ -144,6 +148,13 @@ func (s *Server) refresh(b *board, now time.Time) error {
 				e.f[n].text, e.f[n].rev, e.rev = text, b.rev, b.rev
 			}
 		}
+	}
+	walks, err := json.Marshal(s.liveSurveys())
+	if err != nil {
+		return fmt.Errorf("encode the surveys: %w", err)
+	}
+	if s.o.Surveys != nil && !bytes.Equal(walks, b.walks.body) {
+		b.walks = entry{walks, b.rev}
 	}
 	top, err := json.Marshal(topJSON{o.Headline, o.Tally, o.Grounds, o.title(s.o.Site), b.order, o.AlarmsTag})
 	if err != nil {

@@ -25,6 +25,8 @@ func rooms() []room {
 		{"probes", "/probes", (*Server).addProbes},
 		{"probe", "", (*Server).addProbe},
 		{"surveys", "/surveys", (*Server).addSurveys},
+		{"surveynew", "", (*Server).addSurveyNew},
+		{"survey", "", (*Server).addSurvey},
 		{"runs", "/runs", (*Server).addRuns},
 	}
 }

@@ -113,6 +113,9 @@ type Options struct {
 	// Beyond says that the page is served beyond this machine.
 	Beyond bool
 
+	// Surveys guides surveys. Without it none can be made.
+	Surveys Surveys
+
 	Site      string
 	Zone      *time.Location // of the site, in which people read times; nil: UTC
 	Simulated bool           // say on the page that nothing here is measured
