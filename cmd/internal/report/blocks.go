@@ -193,10 +193,19 @@ func (s *setting) putRow(t *Table, cells [][]string, widths []float64, head bool
 	s.put(Shape{Path: []Point{{margin, s.y}, {margin + s.width(), s.y}}, Stroke: 0.1, Line: Pale})
 }
 
+// scale fits a drawing to the page.
+func (s *setting) scale(d *Drawing) float64 {
+	return min(1.2, s.width()/d.Width, (s.bottom()-s.top()-30)/d.Height)
+}
+
+func (s *setting) figureHeight(f *Figure) float64 {
+	return f.Drawing.Height*s.scale(&f.Drawing) + 5 + lineHeight(bodySize) + lineHeight(tableSize)*float64(len(s.wrap(f.Alt, s.width(), tableSize, false)))
+}
+
 func (s *setting) figure(f *Figure) {
 	d := &f.Drawing
-	scale := min(1.2, s.width()/d.Width, (s.bottom()-s.top()-2*lineHeight(bodySize))/d.Height)
-	s.need(d.Height*scale + 2*lineHeight(bodySize))
+	scale := s.scale(d)
+	s.need(s.figureHeight(f))
 	s.lines(margin, bodySize, true, Ink, s.wrap(f.Title, s.width(), bodySize, true))
 	s.y += 1
 	for _, sh := range d.Shapes {

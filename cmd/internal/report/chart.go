@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -67,10 +68,11 @@ func roundUp(x float64) float64 {
 // number prints a multiple of step with as many places as that has.
 func number(x, step float64) string {
 	places := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
-	if s := strconv.FormatFloat(x, 'f', places, 64); s != "-0" {
-		return s
+	s := strconv.FormatFloat(x, 'f', places, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
 	}
-	return "0"
+	return s
 }
 
 // decades marks a logarithmic axis at 1, 2 and 5, or at powers of ten alone where
@@ -168,7 +170,7 @@ func (c *chart) level(y float64, name string) {
 	}
 	h := c.py(y)
 	c.line(0.35, Red, 1.6, Point{c.left, h}, Point{c.right, h})
-	c.text(c.right-1, h-1, chartText, End, Red, name)
+	c.text(c.right-1, h-1, chartText, End, Red, short(name, 48))
 }
 
 // mw is W/m² as mW/cm² for charts.
@@ -212,11 +214,22 @@ func headroom(x, limit float64) float64 {
 	if !(top > 0) || math.IsInf(top, 0) {
 		top = 1
 	}
-	return roundUp(top*1.08/5) * 5
+	step := roundUp(top * 1.05 / 6)
+	return math.Ceil(top*1.05/step) * step
 }
 
 // seconds is an instant on an axis of time.
 func seconds(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
+
+// short cuts a name for a drawing, where nothing is wrapped; the text beside it
+// gives it whole.
+func short(name string, most int) string {
+	r := []rune(strings.ReplaceAll(name, "\n", " "))
+	if len(r) <= most {
+		return string(r)
+	}
+	return string(r[:most-1]) + "…"
+}
 
 func plural(n int, what string) string {
 	if n == 1 {

@@ -111,7 +111,10 @@ func (d *Document) texts(f func(where, text string)) {
 				}
 			case *Table:
 				f(where, b.Title)
-				f(where, b.None)
+				if len(b.Rows) == 0 {
+					f(where, b.None)
+					continue
+				}
 				for _, c := range b.Columns {
 					f(where, c.Title)
 				}

@@ -100,13 +100,16 @@ func rowsOf(b Block, put func(row int, field string, v Cell)) {
 			put(i+1, p.Name, p.Value)
 		}
 	case *Table:
+		if b.Title != "" {
+			put(0, "table", raw(b.Title))
+		}
 		for i, r := range b.Rows {
 			for j, v := range r {
 				put(i+1, b.Columns[j].Title, v)
 			}
 		}
 		if len(b.Rows) == 0 {
-			put(1, b.Title, raw(b.None))
+			put(1, "", raw(b.None))
 		}
 	case *Figure:
 		put(0, b.Title, raw(b.Alt))

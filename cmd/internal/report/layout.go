@@ -150,7 +150,7 @@ func set(d *Document, p Paper, m measure) [][]Shape {
 		s.paragraph(&Paragraph{Warning, simulatedWords})
 	}
 	for _, sec := range d.Sections {
-		s.need(lineHeight(headSize) + 22)
+		s.need(5 + lineHeight(headSize) + s.first(sec.Blocks[0]))
 		s.y += 3
 		s.lines(margin, headSize, true, Ink, s.wrap(sec.Title, s.width(), headSize, true))
 		s.put(Shape{Path: []Point{{margin, s.y}, {s.paper.Width - margin, s.y}}, Stroke: 0.3, Line: Grey})
@@ -161,6 +161,14 @@ func set(d *Document, p Paper, m measure) [][]Shape {
 	}
 	s.finish(d)
 	return s.pages
+}
+
+// first is how much of a block must stand on the page of the heading above it.
+func (s *setting) first(b Block) float64 {
+	if f, ok := b.(*Figure); ok {
+		return s.figureHeight(f)
+	}
+	return 20
 }
 
 func (s *setting) block(b Block) {
