@@ -1,9 +1,10 @@
-// Package survey is the work with the probe in hand at an oven: the walk back
-// from it and what its fit bears. Distances are in m from the oven's outer
-// surface to the probe's sensing centre, power densities in W/m², uncertainties
-// are standard ones unless called expanded. It is pure: no clock, no file, no
-// port. It says at which distance a level was reached along one line; it never
-// calls a distance or a field safe, and gives no verdict.
+// Package survey is the work with the probe in hand at an oven: the plan of a walk
+// round its door, the guided walk itself and what it found, and the walk back with
+// what its fit bears. Distances are in m from the oven's outer surface to the
+// probe's sensing centre, power densities in W/m², uncertainties are standard
+// ones unless called expanded. It is pure: no clock, no file, no port. It never
+// calls a distance or a field safe; a verdict is that of package limit, and a walk
+// back gives none.
 package survey
 
 import (

@@ -1,0 +1,177 @@
+package survey
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// SpreadAt is the uncertainty of a value of a hold. n is the probe's nature at a
+// fixed post; by hand it is at the procedure's distance, which a spacer keeps to
+// within off, and within half a line's spacing of the maximum.
+func SpreadAt(n calib.Nature, cert *calib.Certificate, p Procedure, off quantity.Length, level quantity.PowerDensity) calib.Spread {
+	if cert == nil {
+		return calib.Spread{}
+	}
+	n.Distance, n.Stated.Distance = p.Distance, off
+	b := calib.ProbeBudget(n, cert)
+	aside := float64(p.Spacing/2) / float64(p.Distance)
+	b.Terms = append(b.Terms, calib.Term{Name: "place", Value: 1 - 1/(1+aside*aside), Unit: "1", Distribution: calib.Rectangular, Divisor: math.Sqrt(3),
+		Sensitivity: 1, Relative: true, DF: math.Inf(1), From: "half a line's spacing beside the maximum, falling as the square of the distance"})
+	return b.Spread(level)
+}
+
+// proof is what a value must be above the background by to show that the oven
+// generates.
+func (s *Survey) proof() float64 {
+	return float64(s.background.Value) + math.Max(5*s.noise(), float64(s.Setup.Instrument.Floor))
+}
+
+// leastRise is the warming of a load that proves that the oven generated, K.
+const leastRise = 10
+
+// prove says of each stage whether the oven generated in it.
+func (s *Survey) prove() []Stage {
+	out := append([]Stage{}, s.stages...)
+	for i := range out {
+		g := &out[i]
+		seen := func(stage int, v *float64, over bool) {
+			g.RunSeen = g.RunSeen || stage == g.N && (over || v != nil && *v > s.proof())
+		}
+		for _, p := range s.peaks {
+			seen(p.Stage, p.Value, p.Over)
+		}
+		for _, p := range s.places {
+			seen(p.Stage, p.Value, p.OverRange)
+		}
+		var why []string
+		if g.Start != nil && g.End != nil {
+			rise := *g.End - *g.Start
+			why = append(why, fmt.Sprintf("the water warmed by %.3g K", rise))
+			g.Proved = rise >= leastRise
+		} else {
+			why = append(why, "the water's temperature at the end was not taken")
+		}
+		if g.RunSeen && s.background.Taken {
+			g.Proved = true
+			why = append(why, "emission was seen above the background")
+		} else {
+			why = append(why, "no emission was seen above the background")
+		}
+		g.Evidence = strings.Join(why, "; ")
+	}
+	return out
+}
+
+// said puts the words of a watch into those of a survey.
+func said(reason string) string {
+	for watch, survey := range map[string]string{
+		"above the limit at this moment":      "above the limit",
+		"highest value of this run plus":      "highest value of the hold plus",
+		"highest value of this run at":        "highest value of the hold at",
+		"the oven is not known to run":        "nothing shows that the oven generated: the water did not warm by 10 K or was not measured, and no emission was seen",
+		"above the limit earlier in this run": "above the limit in the sweep",
+	} {
+		reason = strings.Replace(reason, watch, survey, 1)
+	}
+	return reason
+}
+
+// judge gives the verdict at a place.
+func (s *Survey) judge(p Place, stages []Stage) Verdict {
+	in := &s.Setup.Instrument
+	c := limit.Circumstances{OverRange: p.OverRange, Cover: 1, Calibrated: s.Setup.Lacking == "" && !p.Unsure, Axes: in.Axes, Turned: p.Turned,
+		Distance: s.Setup.Plan.Procedure.Distance, Response: time.Duration(in.Response * float64(time.Second)), Certificate: in.Certificate,
+		K: p.K, U: quantity.PowerDensity(math.NaN())}
+	if p.Value != nil {
+		c.HasValue, c.Value = true, quantity.PowerDensity(*p.Value)
+		if p.Peak != nil && *p.Peak > float64(s.Setup.Limit.Value) {
+			c.Value = max(c.Value, quantity.PowerDensity(*p.Peak)) // quality takes nothing from exceeds
+		}
+		if p.U != nil {
+			c.U = s.Setup.Spread.U(c.Value)
+		}
+	}
+	c.Peak, c.PeakU = c.Value, c.U
+	if p.Stage >= 1 && p.Stage <= len(stages) {
+		c.Running = stages[p.Stage-1].Proved
+	}
+	v := limit.Judge(s.Setup.Limit, c)
+	out := Verdict{Outcome: v.Outcome}
+	for _, r := range v.Reasons {
+		if r = said(r); strings.HasPrefix(r, "not calibrated") && s.Setup.Lacking != "" {
+			r = "not calibrated: " + s.Setup.Lacking
+		}
+		out.Reasons = append(out.Reasons, r)
+	}
+	if p.Peak != nil && p.Value != nil && *p.Peak > float64(s.Setup.Limit.Value) && *p.Value <= float64(s.Setup.Limit.Value) {
+		out.Reasons = append(out.Reasons, fmt.Sprintf("%s in the sweep, which the hold did not find again", shown(*p.Peak)))
+	}
+	if lacks := s.lacks(p, stages); out.Outcome != limit.Exceeds && len(lacks) > 0 {
+		if out.Outcome == limit.Within {
+			out.Outcome, out.Reasons = limit.NotDecided, nil
+		}
+		out.Reasons = append(out.Reasons, lacks...)
+	}
+	return out
+}
+
+// lacks lists what else keeps a place from being within.
+func (s *Survey) lacks(p Place, stages []Stage) []string {
+	var all []string
+	add := func(is bool, why string) {
+		if is {
+			all = append(all, why)
+		}
+	}
+	add(!p.Settled, "the hold had not settled")
+	if p.Stage >= 1 && p.Stage <= len(stages) {
+		for _, c := range s.loadConditions(stages[p.Stage-1]) {
+			add(!c.Kept, fmt.Sprintf("%s: %s, and the procedure asks for %s", c.Name, c.Was, c.Want))
+		}
+	}
+	for _, c := range s.checks {
+		add(c.Outcome == CheckBad, fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
+	}
+	add(!s.background.Taken, "the background was not taken")
+	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
+	add(s.background.Taken && high, fmt.Sprintf("the background with the oven off is %s, more than a tenth of the limit: another source is near, or the zero is off", shown(float64(s.background.Value))))
+	return all
+}
+
+// loadConditions are those of one stage.
+func (s *Survey) loadConditions(g Stage) []Condition {
+	p := s.Setup.Plan.Procedure
+	name := func(what string) string { return fmt.Sprintf("stage %d, %s", g.N, what) }
+	load := Condition{Name: name("load"), Want: fmt.Sprintf("%g ± %g mL of water", p.Load.Value, p.Load.Off),
+		Was: fmt.Sprintf("%g mL", g.Volume), Kept: p.Load.Holds(g.Volume)}
+	water := Condition{Name: name("water at the start"), Want: fmt.Sprintf("%g ± %g °C", p.Water.Value, p.Water.Off), Was: "not taken"}
+	if g.Start != nil {
+		water.Was, water.Kept = fmt.Sprintf("%.3g °C", *g.Start), p.Water.Holds(*g.Start)
+	}
+	return []Condition{load, water}
+}
+
+// conditions are all that the procedure states.
+func (s *Survey) conditions(stages []Stage) []Condition {
+	p := s.Setup.Plan
+	all := []Condition{
+		{"distance", fmt.Sprintf("%s from the sensing centre to the nearest outer surface", p.Procedure.Distance), "kept by the person with the spacer", true},
+		{"speed", fmt.Sprintf("at most %.3g cm/s", 100*p.Procedure.Speed), fmt.Sprintf("the mark moved at %.3g cm/s", 100*p.Speed), p.Speed <= p.Procedure.Speed+1e-12},
+		{"power", "highest, continuous", "set by the person", true},
+		{"stirrer", "each hold lasts at least one turn", fmt.Sprintf("%.3g s", p.TurnS), true},
+	}
+	if p.Oven.Stirrer <= 0 {
+		all[3].Was = fmt.Sprintf("%.3g s, taken since nobody stated the turn", p.TurnS)
+	}
+	for _, g := range stages {
+		all = append(all, s.loadConditions(g)...)
+		all = append(all, Condition{fmt.Sprintf("stage %d, the oven generated", g.N), fmt.Sprintf("a rise of at least %d K, or a run seen", leastRise), g.Evidence, g.Proved})
+	}
+	return all
+}

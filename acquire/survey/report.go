@@ -1,0 +1,168 @@
+package survey
+
+import (
+	"fmt"
+	"time"
+
+	"ovenward/acquire/limit"
+)
+
+// Result is what the survey has found up to now.
+func (s *Survey) Result() Result {
+	set := &s.Setup
+	stages := s.prove()
+	r := Result{
+		ID: set.ID, Site: set.Site, Simulated: set.Simulated, Oven: set.Plan.Oven, Who: s.who,
+		Begun: s.begun, Ended: s.ended, State: s.state, Why: s.why,
+		Procedure: set.Plan.Procedure, Plan: set.Plan.Facts(), Background: s.background,
+		Limit: LimitFacts{ID: set.Limit.ID, Value: set.Limit.Value, Distance: set.Limit.Distance, Basis: set.Limit.Basis,
+			Source: set.Limit.Source, Rule: set.Limit.Rule, Unconfirmed: set.Limit.Unconfirmed},
+		Checks: append([]Check{}, s.checks...), Conditions: s.conditions(stages), Stages: stages, Places: []Place{},
+		Instruments: []Instrument{set.Instrument}, Notes: append([]Note{}, s.notes...), Cautions: Cautions(),
+	}
+	if r.Limit.Rule == "" {
+		r.Limit.Rule = limit.GuardedAcceptance
+	}
+	for _, sw := range set.Plan.Sweeps {
+		if p, ok := s.places[sw.N]; ok {
+			p.Verdict = s.judge(p, stages)
+			r.Places = append(r.Places, p)
+		}
+	}
+	r.Verdict = s.ofOven(r.Places)
+	if set.Plan.Pull {
+		r.Cautions = append(r.Cautions, PullCaution)
+	}
+	if r.Verdict.Outcome == limit.Exceeds {
+		r.Cautions = append(ExceedsCautions(), r.Cautions...)
+	}
+	if set.Last != nil {
+		c := compare(*set.Last, r)
+		r.Comparison = &c
+	}
+	s.next(&r)
+	return r
+}
+
+// ofOven is the verdict on the oven: the worst of its places, and within only
+// when all were held.
+func (s *Survey) ofOven(places []Place) Verdict {
+	v := Verdict{Outcome: limit.Within}
+	most := -1.0
+	for _, p := range places {
+		value := -1.0
+		if p.Value != nil {
+			value = *p.Value
+		}
+		if p.OverRange {
+			value = float64(s.Setup.Instrument.Range) * 1e6
+		}
+		if value > most {
+			most, v.Worst = value, p.N
+		}
+		switch {
+		case p.Verdict.Outcome == limit.Exceeds:
+			if v.Outcome != limit.Exceeds {
+				v.Outcome, v.Reasons = limit.Exceeds, nil
+			}
+			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+		case p.Verdict.Outcome == limit.NotDecided && v.Outcome != limit.Exceeds:
+			v.Outcome = limit.NotDecided
+			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+		}
+	}
+	missing := s.missing()
+	if missing > 0 && v.Outcome != limit.Exceeds {
+		v.Outcome = limit.NotDecided
+		v.Reasons = append(v.Reasons, fmt.Sprintf("%d of %d places were not held", missing, missing+len(places)))
+	}
+	if v.Outcome == limit.Within {
+		v.Reasons = []string{fmt.Sprintf("within at each of %d places", len(places))}
+	}
+	return v
+}
+
+// missing counts the places that were not held; those with pulling on the door
+// only where they were not left out by rule.
+func (s *Survey) missing() int {
+	n := 0
+	for _, sw := range s.Setup.Plan.Sweeps {
+		if _, ok := s.places[sw.N]; !ok && (!sw.Pull || s.skipPull == "") {
+			n++
+		}
+	}
+	return n
+}
+
+func join(reasons []string) string {
+	out := ""
+	for i, r := range reasons {
+		if i > 0 {
+			out += "; "
+		}
+		out += r
+	}
+	return out
+}
+
+// next says what to do.
+func (s *Survey) next(r *Result) {
+	if s.skipPull != "" {
+		r.Conditions = append(r.Conditions, Condition{"pulling on the closed door", "only after a clean pass", s.skipPull, true})
+	}
+	if s.state == UnderWay {
+		return
+	}
+	switch r.Verdict.Outcome {
+	case limit.Exceeds:
+		r.Next = []string{
+			"Withdraw the oven: unplug it, hang the printed tag on it, and withdraw it here, so that emission from it is an alarm.",
+			"Tell who is responsible for the site today, and licensed service; where the law asks for it, the authority.",
+			"After the repair survey it again before it is used.",
+		}
+	case limit.Within:
+		r.Next = []string{"Keep this record with the oven's papers."}
+		if m := r.Procedure.Valid; m > 0 {
+			r.NextCheck = s.ended.AddDate(0, m, 0)
+			r.Next = append(r.Next, fmt.Sprintf("Next check by %s (%d months: %s), and at once after damage, a repair, or a door that closes otherwise than before.",
+				r.NextCheck.Format(time.DateOnly), m, r.Procedure.ValidBy))
+		}
+	default:
+		r.Next = []string{"Not decided is not within: until it is decided treat the oven as not checked."}
+		r.Next = append(r.Next, improve(r)...)
+	}
+}
+
+// improve says what to do better.
+func improve(r *Result) []string {
+	var out []string
+	any := func(is func(Place) bool) bool {
+		for _, p := range r.Places {
+			if p.Verdict.Outcome == limit.NotDecided && is(p) {
+				return true
+			}
+		}
+		return false
+	}
+	say := func(is bool, what string) {
+		if is {
+			out = append(out, what)
+		}
+	}
+	in := r.Instruments[0]
+	say(len(r.Places) < r.Plan.Sweeps, "Hold at every place of the plan.")
+	say(any(func(p Place) bool { return !p.Settled }), "Hold still until the value has settled.")
+	say(any(func(p Place) bool { return p.Stage < 1 || p.Stage > len(r.Stages) || !r.Stages[p.Stage-1].Proved }),
+		"Take the water's temperature before and after each stage: only a rise of 10 K or emission that is seen shows that the oven generated.")
+	say(in.Certificate == "" || any(func(p Place) bool { return p.U == nil || p.Unsure }), "Use a probe whose certificate is in force and covers frequency and level.")
+	say(in.Axes < 3 && any(func(p Place) bool { return !p.Turned }), "Turn the one-axis probe for the maximum at each hold, or use a probe with three axes.")
+	say(any(func(p Place) bool { return p.U != nil && p.Value != nil && *p.Value+*p.U > float64(r.Limit.Value) }),
+		"The value is below the limit by less than its uncertainty: a probe with a smaller one, a stated distance tolerance, or a stated fall-off can decide.")
+	for _, c := range r.Conditions {
+		if !c.Kept {
+			out = append(out, fmt.Sprintf("Keep the procedure's condition: %s, %s.", c.Name, c.Want))
+			break
+		}
+	}
+	return out
+}
