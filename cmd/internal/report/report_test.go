@@ -18,7 +18,7 @@ func documents(t *testing.T) map[string]*Document {
 		t.Fatal(err)
 	}
 	return map[string]*Document{"monitoring": inventedMonitoring(30).Document(), "certificates": inventedCertificates().Document(),
-		"standoff": s.Document(), "soak": inventedSoak(2000).Document()}
+		"standoff": s.Document(), "survey": inventedSurvey().Document(), "soak": inventedSoak(2000).Document()}
 }
 
 func written(t *testing.T, d *Document, format, paper string) []byte {
