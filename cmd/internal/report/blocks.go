@@ -81,8 +81,9 @@ func (s *setting) columns(t *Table) []float64 {
 	}
 	room := s.width() - float64(2*n)*cellPad
 	var sum, sumLeast float64
+	most := widest(least, room)
 	for j := range n {
-		least[j] = min(least[j], 0.3*room)
+		least[j] = min(least[j], most)
 		sum, sumLeast = sum+natural[j], sumLeast+least[j]
 	}
 	widths := make([]float64, n)
@@ -90,13 +91,36 @@ func (s *setting) columns(t *Table) []float64 {
 		switch {
 		case sum <= room:
 			widths[j] = natural[j] + (room-sum)/float64(n)
-		case sumLeast >= room:
+		case sumLeast >= room || sum <= sumLeast:
 			widths[j] = least[j] * room / sumLeast
 		default:
 			widths[j] = least[j] + (natural[j]-least[j])*(room-sumLeast)/(sum-sumLeast)
 		}
 	}
 	return widths
+}
+
+// widest is the width that no column may ask for more of, so that those of short words
+// keep theirs: at most 0.3 of the room, and less where even that is too wide.
+func widest(least []float64, room float64) float64 {
+	lo, hi := 0.0, 0.3*room
+	sum := func(most float64) (all float64) {
+		for _, l := range least {
+			all += min(l, most)
+		}
+		return all
+	}
+	if sum(hi) <= room {
+		return hi
+	}
+	for range 40 {
+		if mid := (lo + hi) / 2; sum(mid) <= room {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
 }
 
 func (s *setting) table(t *Table) {

@@ -277,6 +277,7 @@ func (m *surfaceMap) mark(p *survey.Place) {
 				continue
 			}
 			m.labels = append(m.labels, b)
+			m.area(White, Point{b[0], b[1] + 0.1}, Point{b[2], b[1] + 0.1}, Point{b[2], b[3]}, Point{b[0], b[3]}) // it may lie on a line
 			m.text(b[0]+0.3, b[3]-0.5, 6.5, Start, Ink, text)
 			return
 		}
