@@ -131,7 +131,8 @@ func (b *rebuild) tables(ctx context.Context, s *Store) {
 		return
 	}
 	defer old.Close()
-	for _, table := range []string{"posts", "certificates", "post_versions", "corrections", "events", "alarms", "cursors"} {
+	for _, table := range []string{"posts", "certificates", "post_versions", "corrections", "events", "alarms", "cursors",
+		"surveys", "survey_steps", "survey_places"} {
 		n, err := b.table(ctx, s, old, table)
 		if err != nil {
 			b.out.Lost = append(b.out.Lost, fmt.Sprintf("table %s, after %d rows: %v", table, n, err))

@@ -13,17 +13,28 @@ import (
 
 // SpreadAt is the uncertainty of a value of a hold. n is the probe's nature at a
 // fixed post; by hand it is at the procedure's distance, which a spacer keeps to
-// within off, and within half a line's spacing of the maximum.
+// within off (0: as assumed everywhere).
 func SpreadAt(n calib.Nature, cert *calib.Certificate, p Procedure, off quantity.Length, level quantity.PowerDensity) calib.Spread {
 	if cert == nil {
 		return calib.Spread{}
 	}
 	n.Distance, n.Stated.Distance = p.Distance, off
-	b := calib.ProbeBudget(n, cert)
-	aside := float64(p.Spacing/2) / float64(p.Distance)
-	b.Terms = append(b.Terms, calib.Term{Name: "place", Value: 1 - 1/(1+aside*aside), Unit: "1", Distribution: calib.Rectangular, Divisor: math.Sqrt(3),
-		Sensitivity: 1, Relative: true, DF: math.Inf(1), From: "half a line's spacing beside the maximum, falling as the square of the distance"})
-	return b.Spread(level)
+	return calib.ProbeBudget(n, cert).Spread(level)
+}
+
+// low is the share by which a hold beside the maximum reads low at most, for a
+// field that falls with the square of the distance.
+func low(aside, distance quantity.Length) float64 {
+	a := float64(aside / distance)
+	return 1 - 1/(1+a*a)
+}
+
+// expanded is the expanded uncertainty of a value at the place of a sweep. That
+// the hold was beside the maximum only ever lowers the value, so it is added whole
+// and not as a square (JCGM 100:2008, F.2.4.5).
+func (s *Survey) expanded(v float64, n int) float64 {
+	plan := &s.Setup.Plan
+	return float64(s.Setup.Spread.U(quantity.PowerDensity(v))) + math.Abs(v)*low(plan.Sweeps[n-1].Aside, plan.Procedure.Distance)
 }
 
 // proof is what a value must be above the background by to show that the oven
@@ -94,7 +105,7 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 			c.Value = max(c.Value, quantity.PowerDensity(*p.Peak)) // quality takes nothing from exceeds
 		}
 		if p.U != nil {
-			c.U = s.Setup.Spread.U(c.Value)
+			c.U = quantity.PowerDensity(s.expanded(float64(c.Value), p.N))
 		}
 	}
 	c.Peak, c.PeakU = c.Value, c.U

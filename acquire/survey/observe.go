@@ -258,7 +258,7 @@ func (s *Survey) value(p *Place, v float64) {
 	ratio := v / float64(s.Setup.Limit.Value)
 	p.Value, p.Ratio = &v, &ratio
 	if s.Setup.Spread.K > 0 && s.Setup.Lacking == "" {
-		u := float64(s.Setup.Spread.U(quantity.PowerDensity(v)))
+		u := s.expanded(v, p.N)
 		p.U = &u
 	}
 	p.Unsure = s.run.unsure

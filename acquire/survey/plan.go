@@ -41,6 +41,10 @@ type Sweep struct {
 	Seconds float64         `json:"seconds"`
 	Stage   int             `json:"stage"` // planned; water that is warmer at its start takes more stages
 	Pull    bool            `json:"pull,omitempty"`
+	// Aside is how far its hold may be beside the highest place: half a spacing
+	// along one line; with several lines a whole one, since the stirrer can make the
+	// next line look higher while it is passed.
+	Aside quantity.Length `json:"aside_m"`
 }
 
 // Plan is a survey before it is made.
@@ -195,11 +199,15 @@ func raster(r Rect, spacing quantity.Length) []corner {
 func (p *Plan) add(name string, s Surface, path []corner, pull bool) {
 	points := p.points(s, path)
 	total := length(points)
+	aside := p.Procedure.Spacing / 2
+	if len(path) > 2 {
+		aside = p.Procedure.Spacing
+	}
 	n := max(1, int(math.Ceil(total/(p.most()*p.Speed)-1e-9)))
 	each := total / float64(n)
 	for i := range n {
 		part := cut(points, float64(i)*each, float64(i+1)*each)
-		sw := Sweep{Name: name, Surface: s, Points: part, Length: quantity.Length(length(part)), Pull: pull}
+		sw := Sweep{Name: name, Surface: s, Points: part, Length: quantity.Length(length(part)), Pull: pull, Aside: aside}
 		if n > 1 {
 			sw.Name = fmt.Sprintf("%s, part %d of %d", name, i+1, n)
 		}

@@ -1,0 +1,192 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"ovenward/acquire/survey"
+)
+
+// schemaSurveys keeps guided surveys: their steps, from which each is made anew
+// after a crash, and what they found. surveys.state, outcome and result hold what
+// was so at the end; ended_ns is NULL while one is under way. survey_steps is only
+// ever added to: step is a JSON object. survey_places are the holds of a survey
+// that has ended, the surface and its cell of 3 × 3, 1 at the upper left;
+// x_m and y_m are from the lower left of the surface, seen from before it.
+const schemaSurveys = `
+CREATE TABLE surveys (
+  survey   INTEGER PRIMARY KEY,
+  id       TEXT NOT NULL UNIQUE,
+  oven     TEXT NOT NULL,
+  post     TEXT NOT NULL,
+  who      TEXT NOT NULL,
+  begun_ns INTEGER NOT NULL,
+  ended_ns INTEGER,
+  state    TEXT NOT NULL,
+  outcome  TEXT NOT NULL,
+  result   TEXT
+) STRICT;
+CREATE INDEX surveys_of_oven ON surveys (oven, survey);
+CREATE TABLE survey_steps (
+  survey INTEGER NOT NULL REFERENCES surveys,
+  n      INTEGER NOT NULL,
+  at_ns  INTEGER NOT NULL,
+  who    TEXT NOT NULL,
+  kind   TEXT NOT NULL,
+  step   TEXT NOT NULL,
+  PRIMARY KEY (survey, n)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE survey_places (
+  survey       INTEGER NOT NULL REFERENCES surveys,
+  n            INTEGER NOT NULL,
+  sweep        TEXT NOT NULL,
+  surface      TEXT NOT NULL,
+  cell         INTEGER NOT NULL,
+  x_m          REAL NOT NULL,
+  y_m          REAL NOT NULL,
+  at_ns        INTEGER NOT NULL,
+  w_per_m2     REAL,
+  expanded_uncertainty_w_per_m2 REAL,
+  over_range   INTEGER NOT NULL,
+  outcome      TEXT NOT NULL,
+  PRIMARY KEY (survey, n)
+) STRICT, WITHOUT ROWID;
+`
+
+// SurveyRow is one survey of the list.
+type SurveyRow struct {
+	ID      string       `json:"id"`
+	Oven    string       `json:"oven"`
+	Post    string       `json:"post"`
+	Who     string       `json:"who"`
+	Begun   time.Time    `json:"begun"`
+	Ended   time.Time    `json:"ended,omitzero"` // zero: under way
+	State   survey.State `json:"state"`
+	Outcome string       `json:"outcome"` // empty: under way
+}
+
+// KeepSurvey makes steps of a survey durable when it returns, all or nothing, and
+// what it found when it has ended. What was kept before stays as it was, so a call
+// may be made again after an error.
+func (s *Store) KeepSurvey(ctx context.Context, id, oven string, steps []survey.Step, end *survey.Result) error {
+	return s.ask(ctx, "keep the survey "+id, func(ctx context.Context, w *writer) error {
+		for _, st := range steps {
+			if err := w.surveyStep(ctx, id, oven, st); err != nil {
+				return err
+			}
+		}
+		if end == nil {
+			return nil
+		}
+		return w.surveyEnd(ctx, id, end)
+	})
+}
+
+func (w *writer) surveyStep(ctx context.Context, id, oven string, st survey.Step) error {
+	text, err := json.Marshal(st)
+	if err != nil {
+		return fmt.Errorf("write step %d: %w", st.N, err)
+	}
+	if st.Kind == survey.Began && st.Setup != nil {
+		if _, err := w.exec(ctx, `INSERT INTO surveys (id, oven, post, who, begun_ns, state, outcome) VALUES (?, ?, ?, ?, ?, ?, '') ON CONFLICT DO NOTHING`,
+			id, oven, st.Setup.Post, st.Who, nanos(st.At), string(survey.UnderWay)); err != nil {
+			return err
+		}
+	}
+	_, err = w.exec(ctx, `INSERT INTO survey_steps (survey, n, at_ns, who, kind, step) SELECT survey, ?, ?, ?, ?, ? FROM surveys WHERE id = ?
+		ON CONFLICT DO NOTHING`, st.N, nanos(st.At), st.Who, string(st.Kind), string(text), id)
+	return err
+}
+
+func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) error {
+	text, err := json.Marshal(end)
+	if err != nil {
+		return fmt.Errorf("write what was found: %w", err)
+	}
+	if _, err := w.exec(ctx, "UPDATE surveys SET ended_ns = ?, state = ?, outcome = ?, result = ? WHERE id = ?",
+		nanos(end.Ended), string(end.State), string(end.Verdict.Outcome), string(text), id); err != nil {
+		return err
+	}
+	for _, p := range end.Places {
+		if _, err := w.exec(ctx, `INSERT INTO survey_places (survey, n, sweep, surface, cell, x_m, y_m, at_ns, w_per_m2, expanded_uncertainty_w_per_m2, over_range, outcome)
+			SELECT survey, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? FROM surveys WHERE id = ? ON CONFLICT DO NOTHING`,
+			p.N, p.Sweep, string(p.Surface), p.Cell, float64(p.X), float64(p.Y), nanos(p.At), numberOrNull(p.Value), numberOrNull(p.U), p.OverRange,
+			string(p.Verdict.Outcome), id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func numberOrNull(x *float64) any {
+	if x == nil {
+		return nil
+	}
+	return number(*x)
+}
+
+// SurveyQuery says which surveys Surveys returns; empty fields let all pass.
+type SurveyQuery struct {
+	Oven     string
+	UnderWay bool
+}
+
+// Surveys returns surveys, the newest first, at most limit.
+func (r *Reader) Surveys(ctx context.Context, q SurveyQuery, limit int) ([]SurveyRow, error) {
+	var out []SurveyRow
+	err := each(ctx, r.db, `SELECT id, oven, post, who, begun_ns, ifnull(ended_ns, 0), state, outcome FROM surveys
+		WHERE (?1 = '' OR oven = ?1) AND (NOT ?2 OR ended_ns IS NULL) ORDER BY survey DESC LIMIT ?3`,
+		func(scan func(...any) error) error {
+			var v SurveyRow
+			var begun, ended int64
+			err := scan(&v.ID, &v.Oven, &v.Post, &v.Who, &begun, &ended, &v.State, &v.Outcome)
+			v.Begun, v.Ended = instant(begun), instant(ended)
+			out = append(out, v)
+			return err
+		}, q.Oven, q.UnderWay, limit)
+	if err != nil {
+		return nil, fmt.Errorf("read the surveys: %w", err)
+	}
+	return out, nil
+}
+
+// SurveySteps returns the steps of a survey in their order; none where there is no
+// such survey.
+func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, error) {
+	var out []survey.Step
+	err := each(ctx, r.db, "SELECT step FROM survey_steps JOIN surveys USING (survey) WHERE id = ? ORDER BY n",
+		func(scan func(...any) error) error {
+			var text string
+			if err := scan(&text); err != nil {
+				return err
+			}
+			var st survey.Step
+			err := json.Unmarshal([]byte(text), &st)
+			out = append(out, st)
+			return err
+		}, id)
+	if err != nil {
+		return nil, fmt.Errorf("read the steps of survey %s: %w", id, err)
+	}
+	return out, nil
+}
+
+// SurveyResult returns what a survey that has ended found; nil where there is no
+// such one.
+func (r *Reader) SurveyResult(ctx context.Context, id string) (*survey.Result, error) {
+	var out *survey.Result
+	err := each(ctx, r.db, "SELECT result FROM surveys WHERE id = ? AND result IS NOT NULL", func(scan func(...any) error) error {
+		var text string
+		if err := scan(&text); err != nil {
+			return err
+		}
+		out = &survey.Result{}
+		return json.Unmarshal([]byte(text), out)
+	}, id)
+	if err != nil {
+		return nil, fmt.Errorf("read what survey %s found: %w", id, err)
+	}
+	return out, nil
+}

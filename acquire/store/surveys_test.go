@@ -1,0 +1,75 @@
+package store
+
+import (
+	"encoding/json"
+	"testing"
+	"time"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/survey"
+)
+
+// TestSurveysAreKept: steps come back as they were, also after the record was
+// closed without an end; keeping them twice changes nothing.
+func TestSurveysAreKept(t *testing.T) {
+	dir := t.TempDir()
+	at := time.Date(2026, 6, 3, 12, 0, 0, 123, time.UTC)
+	steps := []survey.Step{
+		{N: 1, At: at, Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "one", Post: "door", Limit: limit.Limit{ID: "x", Value: 50}}},
+		{N: 2, At: at.Add(time.Second), Who: "A. Hand", Kind: survey.Noted, Text: "dented"},
+	}
+	ctx := t.Context()
+	s, err := Open(dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := s.KeepSurvey(ctx, "one", "oven-1", steps, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = Open(dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	got, err := s.SurveySteps(ctx, "one")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, _ := json.Marshal(steps)
+	if have, _ := json.Marshal(got); string(have) != string(want) {
+		t.Errorf("steps\n%s\nwere kept as\n%s", want, have)
+	}
+	open, err := s.Surveys(ctx, SurveyQuery{UnderWay: true}, 10)
+	if err != nil || len(open) != 1 || open[0].ID != "one" || open[0].Oven != "oven-1" || !open[0].Ended.IsZero() {
+		t.Fatalf("under way: %+v, %v", open, err)
+	}
+	value := 12.5
+	end := &survey.Result{ID: "one", Ended: at.Add(time.Minute), State: survey.Complete, Verdict: survey.Verdict{Outcome: limit.Within},
+		Places: []survey.Place{{N: 1, Sweep: "seam", Surface: survey.Front, Cell: 5, Value: &value}, {N: 2, OverRange: true}}}
+	for range 2 {
+		if err := s.KeepSurvey(ctx, "one", "oven-1", nil, end); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, err := s.SurveyResult(ctx, "one")
+	if err != nil || r == nil || *r.Places[0].Value != value || r.Places[1].Value != nil {
+		t.Errorf("result %+v, %v", r, err)
+	}
+	if open, _ = s.Surveys(ctx, SurveyQuery{UnderWay: true}, 10); len(open) != 0 {
+		t.Errorf("one that has ended is under way: %+v", open)
+	}
+	if all, _ := s.Surveys(ctx, SurveyQuery{Oven: "oven-1"}, 10); len(all) != 1 || all[0].Outcome != "within" || all[0].State != survey.Complete {
+		t.Errorf("all: %+v", all)
+	}
+	var places, unknown int
+	if err := s.db.QueryRow("SELECT count(*), sum(w_per_m2 IS NULL) FROM survey_places").Scan(&places, &unknown); err != nil || places != 2 || unknown != 1 {
+		t.Errorf("%d places, %d of them without a value, %v; want 2 and 1", places, unknown, err)
+	}
+	if r, err := s.SurveyResult(ctx, "other"); r != nil || err != nil {
+		t.Errorf("another's result: %+v, %v", r, err)
+	}
+}
