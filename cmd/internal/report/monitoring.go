@@ -111,7 +111,7 @@ func (m *Monitoring) Document() *Document {
 			exceeds = exceeds || j.Outcome == limit.Exceeds
 		}
 	}
-	d.add("Outcome", m.summary(), &Paragraph{Plain, "An outcome is of the time that was seen, at the post's place. “Within” is given only to a time that was seen without a gap long enough to hide an exceedance, in which the oven was known to run."})
+	d.add("Outcome", m.summary(), &Paragraph{Plain, "An outcome is of the time that was seen, at the post's place. “Within” is given only to a time that was seen without a gap long enough to hide an exceedance, in which the oven was known to run. The limits are those in force at the end of the time."})
 	for i := range m.Posts {
 		m.Posts[i].add(d)
 	}
