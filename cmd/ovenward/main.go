@@ -45,6 +45,8 @@ func commands() []command {
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
 		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
 		{"backup", "copy the record, beside a running daemon", backupCommand},
+		{"report", "print a record: monitoring, certificates, surveys; PDF, HTML, CSV, JSON", reportCommand},
+		{"round", "list which ovens are due, and take in results of earlier checks", roundCommand},
 		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
 	}
 }

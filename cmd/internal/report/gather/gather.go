@@ -96,6 +96,36 @@ func which(ctx context.Context, r *store.Reader, want []string) ([]string, error
 	return own, nil
 }
 
+// PostsAt returns the posts among those named, or of all, that watch an oven; all
+// that are named where no oven is.
+func PostsAt(ctx context.Context, r *store.Reader, want []string, oven string) ([]string, error) {
+	if oven == "" {
+		return want, nil
+	}
+	all, err := which(ctx, r, want)
+	if err != nil {
+		return nil, err
+	}
+	var at, ovens []string
+	for _, p := range all {
+		versions, err := r.History(ctx, p)
+		if err != nil {
+			return nil, err
+		}
+		if n := len(versions); n > 0 {
+			ovens = append(ovens, versions[n-1].Oven)
+			if versions[n-1].Oven == oven {
+				at = append(at, p)
+			}
+		}
+	}
+	if len(at) == 0 {
+		slices.Sort(ovens)
+		return nil, fmt.Errorf("no post watches an oven %q; there is one at %s", oven, strings.Join(slices.Compact(ovens), ", "))
+	}
+	return at, nil
+}
+
 // extent fills in what was not said of the time. Both ends are whole seconds.
 func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.Time) (time.Time, time.Time, error) {
 	if to.IsZero() {
@@ -143,19 +173,21 @@ func identity(ctx context.Context, r *store.Reader, post string, to time.Time) (
 const mostEvents = 100_000
 
 // Certificates reads the status of all probes' certificates; as is the instant that
-// they are told for.
+// they are told for, zero for that of the newest sample.
 func Certificates(ctx context.Context, r *store.Reader, as time.Time, version string) (*report.Certificates, error) {
-	c := &report.Certificates{As: as.UTC().Truncate(time.Second), Version: version}
-	posts, err := r.Posts(ctx)
+	posts, err := which(ctx, r, nil)
 	if err != nil {
 		return nil, err
 	}
+	if as.IsZero() {
+		if _, as, err = extent(ctx, r, posts, time.Time{}, as); err != nil {
+			return nil, err
+		}
+	}
+	c := &report.Certificates{As: as.UTC().Truncate(time.Second), Version: version}
 	held := map[string]*report.Held{}
 	certs := map[string][]*calib.Certificate{}
 	for _, id := range posts {
-		if strings.HasPrefix(id, store.ImportedPrefix) {
-			continue
-		}
 		all, err := r.History(ctx, id)
 		if err != nil {
 			return nil, err
