@@ -152,6 +152,7 @@ const (
 	KindHint        Kind = "hint"        // the oven was said to run; Raw is until when, RFC 3339
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
+	KindSurvey      Kind = "survey"      // a survey began or ended; Raw is the SHA-256 of what it found
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
 )
 

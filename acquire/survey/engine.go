@@ -298,3 +298,6 @@ func (s *Survey) notClean() string {
 	}
 	return ""
 }
+
+// Who makes the survey.
+func (s *Survey) Who() string { return s.who }

@@ -192,7 +192,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	}
 	d.handler = web.New(web.Options{
 		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
-		Sums: sums(d.file), Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
+		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	}).Handler()

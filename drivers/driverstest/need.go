@@ -25,3 +25,14 @@ func Program(t testing.TB, name string) string {
 	}
 	return path
 }
+
+// File returns what the file holds that an environment variable names. Without it
+// the test is skipped, or fails where peers are required.
+func File(t testing.TB, variable string) []byte {
+	t.Helper()
+	body, err := os.ReadFile(os.Getenv(variable))
+	if err != nil {
+		missing(t, "the file that "+variable+" names (see .ci/run)", err)
+	}
+	return body
+}

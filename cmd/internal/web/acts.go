@@ -28,7 +28,7 @@ func (s *Server) onAlarm(what alarm.Happening) action {
 		if err != nil {
 			return refusal(err)
 		}
-		return "alarms", 0, ""
+		return "/alarms", 0, ""
 	}
 }
 
@@ -95,7 +95,7 @@ func (s *Server) atOven(r *http.Request, said word, do func(oven, who, why strin
 	if err := do(r.PathValue("id"), said.Who, said.Why); err != nil {
 		return refusal(err)
 	}
-	return "alarms", 0, ""
+	return "/alarms", 0, ""
 }
 
 // actURL is where an act on an alarm is sent.

@@ -119,7 +119,10 @@ func TestWhatIsSetAsideStaysOnThePage(t *testing.T) {
 		f := newFake(noon())
 		a.ID, a.By, a.Why, a.AsideSince, a.Until = "x", "R. Okafor", "spare on order", noon().Add(-time.Hour), noon().Add(time.Hour)
 		f.stats[1].Alarms = []alarm.Alarm{a}
-		page := send(newServer(f), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500/", nil)).Body.String()
+		page := ""
+		for _, path := range []string{"/", "/alarms"} {
+			page += send(newServer(f), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500"+path, nil)).Body.String()
+		}
 		for _, want := range []string{"by R. Okafor", "spare on order", capital(string(a.Aside)), "until 13:00:00 UTC"} {
 			if !strings.Contains(page, want) {
 				t.Errorf("%s, %s: the page lacks %q", a.Rule, a.Aside, want)

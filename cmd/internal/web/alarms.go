@@ -31,6 +31,7 @@ type alarmView struct {
 	ResetURL  string
 	Who       string // typed before, when a request went wrong
 	Remedy    string
+	Fixed     bool   // Who is known and cannot be typed
 	Opened    bool   // the reset form, for the same reason
 	Aside     string // how, by whom, why and until when it is set aside; empty when it is not
 	CanShelve bool
@@ -54,8 +55,8 @@ const recentAlarms = 8
 
 // alarmViews puts alarms into words: first those that stand or wait to be
 // acknowledged, the worst first, then those that ended, the newest first.
-func alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
-	where := map[string]string{"": "the station itself"}
+func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
+	where := map[string]string{"": v.t("alarms.station_itself")}
 	for _, st := range stats {
 		where[st.Post.ID] = ovenWords(st.Post)
 	}
@@ -63,14 +64,14 @@ func alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, 
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {
 			continue
 		}
-		v := alarmViewOf(a, now)
-		if v.Where = where[a.Post]; v.Where == "" {
-			v.Where = "post " + a.Post
+		one := v.alarmViewOf(a, now)
+		if one.Where = where[a.Post]; one.Where == "" {
+			one.Where = v.t("alarms.where_post", "id", a.Post)
 		}
-		if v.Standing || v.CanAck || v.Aside != "" {
-			open = append(open, v)
+		if one.Standing || one.CanAck || one.Aside != "" {
+			open = append(open, one)
 		} else {
-			ended = append(ended, v)
+			ended = append(ended, one)
 		}
 	}
 	slices.SortStableFunc(open, func(a, b alarmView) int {
@@ -84,62 +85,61 @@ func alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, 
 	return open, ended[:min(len(ended), recentAlarms)]
 }
 
-func alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
+func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	base := "/api/v1/alarms/" + url.PathEscape(a.ID)
-	v := alarmView{
+	one := alarmView{
 		Key:   cmp.Or(a.Post, "station") + "-" + string(a.Rule),
-		Title: ruleWords(a.Rule), State: stateWords(a.State), Do: doWords(a.Rule),
+		Title: v.rule(a.Rule), State: v.state(a.State), Do: v.do(a.Rule),
 		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
-		When:  "since " + clock(a.Since, now),
+		When:  v.t("alarms.since", "at", v.clock(a.Since, now)),
 		since: a.Since, changed: a.Changed,
 	}
-	v.CanAck = a.State.Waits()
-	v.Notice = a.Rule.IsNotice()
-	v.aside(a, now)
-	v.CanReset = a.State == alarm.LatchedUnacknowledged || a.State == alarm.LatchedAcknowledged
+	one.CanAck = a.State.Waits()
+	one.Notice = a.Rule.IsNotice()
+	one.aside(v, a, now)
+	one.CanReset = a.State == alarm.LatchedUnacknowledged || a.State == alarm.LatchedAcknowledged
 	switch {
-	case v.CanReset:
-		v.When += ", below the limit since " + clock(a.Changed, now)
-		if a.State == alarm.LatchedAcknowledged { // Changed may be the acknowledgement
-			v.When = "since " + clock(a.Since, now) + ", last change " + clock(a.Changed, now)
-		}
-	case !v.Present:
-		v.When = clock(a.Since, now) + " to " + clock(a.Changed, now)
+	case a.State == alarm.LatchedAcknowledged: // Changed may be the acknowledgement
+		one.When = v.t("alarms.since_changed", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
+	case one.CanReset:
+		one.When = v.t("alarms.since_below", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
+	case !one.Present:
+		one.When = v.t("alarms.from_to", "from", v.clock(a.Since, now), "to", v.clock(a.Changed, now))
 	}
-	return v
+	return one
 }
 
 // aside tells how the alarm is set aside, or what was announced, and what may be
 // done about it.
-func (v *alarmView) aside(a alarm.Alarm, now time.Time) {
-	v.ShelveURL, v.TakeURL, v.NoteURL = actURL(a, "shelve"), actURL(a, "take-out"), actURL(a, "comment")
-	v.CanShelve = a.Calls() && a.State != alarm.Normal && a.State != "" && !a.Rule.IsNotice()
-	v.CanTake = a.Aside != alarm.OutOfService && !a.Rule.Guarded() && !a.Rule.IsNotice()
-	how := string(a.Aside)
+func (one *alarmView) aside(v voice, a alarm.Alarm, now time.Time) {
+	one.ShelveURL, one.TakeURL, one.NoteURL = actURL(a, "shelve"), actURL(a, "take-out"), actURL(a, "comment")
+	one.CanShelve = a.Calls() && a.State != alarm.Normal && a.State != "" && !a.Rule.IsNotice()
+	one.CanTake = a.Aside != alarm.OutOfService && !a.Rule.Guarded() && !a.Rule.IsNotice()
+	how := v.or("alarms.aside_"+string(a.Aside), string(a.Aside))
 	switch {
 	case a.Rule.IsNotice() && a.State.Present():
-		how = "announced"
-		v.State, v.Back, v.BackURL = "So it is.", "It is over", endURL(a)
+		how = v.t("alarms.announced")
+		one.State, one.Back, one.BackURL = v.t("alarms.so_it_is"), v.t("alarms.over"), endURL(a)
 	case a.Aside == alarm.Shelved:
-		v.Back, v.BackURL = "Take it off the shelf", actURL(a, "unshelve")
+		one.Back, one.BackURL = v.t("alarms.unshelve"), actURL(a, "unshelve")
 	case a.Aside == alarm.OutOfService:
-		v.Back, v.BackURL = "Put it back into service", actURL(a, "put-back")
+		one.Back, one.BackURL = v.t("alarms.put_back"), actURL(a, "put-back")
 	case a.Aside == alarm.NotAside:
 		return
 	}
-	v.Aside = capital(how)
+	one.Aside = capital(how)
 	if a.By != "" {
-		v.Aside += " by " + a.By
+		one.Aside += " " + v.t("alarms.aside_by", "who", a.By)
 	}
 	if !a.AsideSince.IsZero() {
-		v.Aside += " since " + clock(a.AsideSince, now)
+		one.Aside += " " + v.t("alarms.aside_since", "at", v.clock(a.AsideSince, now))
 	}
 	if !a.Until.IsZero() {
-		v.Aside += " until " + clock(a.Until, now)
+		one.Aside += " " + v.t("alarms.aside_until", "at", v.clock(a.Until, now))
 	}
 	if a.Why != "" {
-		v.Aside += ": " + a.Why
+		one.Aside += ": " + a.Why
 	}
 }
 

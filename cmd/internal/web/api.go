@@ -12,6 +12,14 @@ import (
 	"ovenward/acquire/limit"
 )
 
+// addAPI adds the routes of the API that belong to no page.
+func (s *Server) addAPI(rt routes) {
+	rt.get("/api/v1/posts", s.servePosts)
+	rt.get("/api/v1/posts/{id}/trace", s.serveTrace)
+	rt.get("/api/v1/sums", s.serveSums)
+	rt.get("/api/v1/events", s.serveEvents)
+}
+
 const noSuchPost = "no such post: /api/v1/posts lists them"
 
 // limitJSON is a limit as the API shows it.

@@ -29,27 +29,27 @@ type word struct {
 	For    string `json:"for"`
 }
 
-// action does one change. It returns where the page shows the outcome, or what
-// is wrong with the request; status 0 means done.
-type action func(r *http.Request, said word) (anchor string, status int, detail string)
+// action does one change. It returns the path of the page that shows the outcome,
+// or what is wrong with the request; status 0 means done.
+type action func(r *http.Request, said word) (to string, status int, detail string)
 
 // change guards an action: permission, size, form, a named operator. A browser
-// is sent back to the page, a program gets JSON.
-func (s *Server) change(act action) http.HandlerFunc {
+// is sent on to the page that shows the outcome, or back; a program gets JSON.
+func (s *Server) change(back refused, act action) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		said, status, detail := word{}, http.StatusForbidden, s.mayChange(r)
-		anchor := ""
+		to := ""
 		if detail == "" {
 			said, status, detail = s.readWord(w, r)
 		}
 		if status == 0 {
-			anchor, status, detail = act(r, said)
+			to, status, detail = act(r, said)
 		}
 		if status != 0 {
 			s.log.Warn("a change was refused", "path", r.URL.Path, "who", said.Who, "from", r.RemoteAddr,
 				"status", status, "why", detail)
 			if wantsPage(r) {
-				s.renderPage(w, r, status, said, detail)
+				back(w, r, status, said, detail)
 				return
 			}
 			sendProblem(w, r, status, detail)
@@ -57,7 +57,7 @@ func (s *Server) change(act action) http.HandlerFunc {
 		}
 		s.log.Info("a change was made", "path", r.URL.Path, "who", said.Who, "from", r.RemoteAddr)
 		if wantsPage(r) {
-			http.Redirect(w, r, "/#"+url.PathEscape(anchor), http.StatusSeeOther)
+			http.Redirect(w, r, to, http.StatusSeeOther)
 			return
 		}
 		s.sendJSON(w, r, map[string]string{"done": r.URL.Path, "who": said.Who})
@@ -124,7 +124,7 @@ func (s *Server) acknowledge(r *http.Request, said word) (string, int, string) {
 	if err := s.o.Station.Acknowledge(r.PathValue("id"), said.Who); err != nil {
 		return refusal(err)
 	}
-	return "alarms", 0, ""
+	return "/alarms", 0, ""
 }
 
 func (s *Server) reset(r *http.Request, said word) (string, int, string) {
@@ -135,7 +135,7 @@ func (s *Server) reset(r *http.Request, said word) (string, int, string) {
 	if err := s.o.Station.Reset(r.PathValue("id"), said.Who, said.Remedy); err != nil {
 		return refusal(err)
 	}
-	return "alarms", 0, ""
+	return "/alarms", 0, ""
 }
 
 func (s *Server) acceptInstrument(r *http.Request, said word) (string, int, string) {
@@ -155,7 +155,7 @@ func (s *Server) atPost(r *http.Request, said word, do func(post int, who string
 		if err := do(st.Index, said.Who); err != nil {
 			return refusal(err)
 		}
-		return "post-" + st.Post.ID, 0, ""
+		return "/posts/" + url.PathEscape(st.Post.ID), 0, ""
 	}
 	return "", http.StatusNotFound, noSuchPost
 }

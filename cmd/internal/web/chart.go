@@ -30,6 +30,7 @@ type chart struct {
 	Ticks  []tick
 	LimitY float64 // of the post's first limit
 	Limit  string
+	Unit   string
 	More   []tick // its further limits
 }
 
@@ -93,7 +94,7 @@ func unseenIn(t acquire.Trace, now time.Time, gap time.Duration) time.Duration {
 
 // chartOf draws a trace, from zero to a quarter above the highest limit or the
 // highest value, so that all limits are always in view.
-func chartOf(t acquire.Trace, limits []limit.Limit, now time.Time, gap time.Duration) chart {
+func (say voice) chartOf(t acquire.Trace, limits []limit.Limit, now time.Time, gap time.Duration) chart {
 	first := limits[0].Value
 	top := float64(first)
 	for _, l := range limits {
@@ -112,9 +113,9 @@ func chartOf(t acquire.Trace, limits []limit.Limit, now time.Time, gap time.Dura
 	y := func(s float64) float64 {
 		return chartFoot - (chartFoot-chartTop)*min(max(s/top, 0), 1)
 	}
-	c := chart{Limit: read(first), LimitY: round1(y(float64(first))), Ticks: ticks(top, y)}
+	c := chart{Unit: say.unit.String(), Limit: say.read(first), LimitY: round1(y(float64(first))), Ticks: ticks(top, y)}
 	for _, l := range limits[1:] {
-		c.More = append(c.More, tick{round1(y(float64(l.Value))), lineWords(l)})
+		c.More = append(c.More, tick{round1(y(float64(l.Value))), say.lineWords(l)})
 	}
 	var path strings.Builder
 	for _, st := range stretches(t, now, gap) {

@@ -264,3 +264,6 @@ func newServer(f *fakeStation, change ...func(*Options)) *Server {
 	}
 	return New(o)
 }
+
+// plainVoice is the voice of a viewer who picked nothing, at a site in UTC.
+func plainVoice() voice { return newServer(&fakeStation{}).voiceIn(unitNamed("")) }

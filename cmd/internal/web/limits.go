@@ -12,18 +12,18 @@ import (
 )
 
 // judgedWords tells what a verdict rests on.
-func judgedWords(v limit.Verdict, several bool) string {
+func (say voice) judged(v limit.Verdict, several bool) string {
 	text := ""
 	switch {
 	case v.Averaged && math.IsInf(float64(v.Mean.Hi), 1):
-		text = fmt.Sprintf("judged on the mean over %s, at least %s", quantity.FormatDuration(v.Limit.Averaging), read(v.Mean.Lo))
+		text = fmt.Sprintf("judged on the mean over %s, at least %s", quantity.FormatDuration(v.Limit.Averaging), say.read(v.Mean.Lo))
 	case v.Averaged:
-		text = fmt.Sprintf("judged on the mean over %s, between %s and %s", quantity.FormatDuration(v.Limit.Averaging), read(v.Mean.Lo), read(v.Mean.Hi))
+		text = fmt.Sprintf("judged on the mean over %s, between %s and %s", quantity.FormatDuration(v.Limit.Averaging), say.read(v.Mean.Lo), say.read(v.Mean.Hi))
 		if finite(v.Mean.U) {
-			text += fmt.Sprintf(", ± %s", read(v.Mean.U))
+			text += fmt.Sprintf(", ± %s", say.read(v.Mean.U))
 		}
 	case finite(v.Judged):
-		text = "judged on " + v.Judged.FormatUncertain(v.JudgedU, quantity.MilliwattPerSquareCentimetre())
+		text = "judged on " + v.Judged.FormatUncertain(v.JudgedU, say.unit.Unit)
 	default:
 		return ""
 	}
@@ -46,13 +46,13 @@ func judgedWords(v limit.Verdict, several bool) string {
 }
 
 // otherVerdicts tells the verdicts beside the binding one.
-func otherVerdicts(st acquire.Stats) []string {
+func (say voice) otherVerdicts(st acquire.Stats) []string {
 	var out []string
 	all := st.All()
 	binding := limit.Binding(all)
 	for i, v := range all {
 		if i != binding {
-			out = append(out, fmt.Sprintf("limit %s (%s, %s): %s: %s", v.Limit.ID, read(v.Limit.Value), basisWords(v.Limit.Basis), v.Outcome, v.Reasons[0]))
+			out = append(out, fmt.Sprintf("limit %s (%s, %s): %s: %s", v.Limit.ID, say.read(v.Limit.Value), say.basis(v.Limit.Basis), v.Outcome, v.Reasons[0]))
 		}
 	}
 	return out
@@ -89,10 +89,10 @@ func ruleFact(l limit.Limit) string {
 }
 
 // furtherLimits names the limits of a post beside its first.
-func furtherLimits(p *acquire.Post) []string {
+func (say voice) furtherLimits(p *acquire.Post) []string {
 	var out []string
 	for _, l := range p.More {
-		text := fmt.Sprintf("%s: %s (%s), %s", l.ID, read(l.Value), readSI(l.Value), basisWords(l.Basis))
+		text := fmt.Sprintf("%s: %s (%s), %s", l.ID, say.read(l.Value), si(l.Value), say.basis(l.Basis))
 		if l.Averaged() {
 			text += ", " + averagingFact(l)
 		}
@@ -102,8 +102,8 @@ func furtherLimits(p *acquire.Post) []string {
 }
 
 // lineWords names a further limit where the chart draws it.
-func lineWords(l limit.Limit) string {
-	text := l.ID + " " + read(l.Value)
+func (say voice) lineWords(l limit.Limit) string {
+	text := l.ID + " " + say.read(l.Value)
 	if l.Averaged() {
 		text += ", " + averagingFact(l)
 	}
@@ -111,14 +111,14 @@ func lineWords(l limit.Limit) string {
 }
 
 // lines gives the further limits to the script that draws the chart.
-func lines(p *acquire.Post) string {
+func (say voice) lines(p *acquire.Post) string {
 	type line struct {
 		Value float64 `json:"w_per_m2"`
 		Text  string  `json:"text"`
 	}
 	all := []line{}
 	for _, l := range p.More {
-		all = append(all, line{float64(l.Value), lineWords(l)})
+		all = append(all, line{float64(l.Value), say.lineWords(l)})
 	}
 	text, err := json.Marshal(all)
 	if err != nil { // numbers and texts always make JSON

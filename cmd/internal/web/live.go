@@ -20,8 +20,10 @@ const (
 	tailSlots = 16                     // newest slots of a trace in an update; more than liveQuiet beats last
 )
 
-// board is the newest state in words, encoded once for all streams.
+// board is the newest state in words of one voice, encoded once for all its
+// streams.
 type board struct {
+	say   voice
 	mu    sync.Mutex
 	at    time.Time
 	rev   uint64
@@ -66,16 +68,15 @@ func tailOf(t acquire.Trace) traceJSON {
 
 // since encodes what changed after revision rev, and the revision it shows.
 // news is false when nothing did.
-func (s *Server) since(rev uint64) (body []byte, shown uint64, news bool, err error) {
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
+func (s *Server) since(b *board, rev uint64) (body []byte, shown uint64, news bool, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	now := s.o.Now()
-	if d := now.Sub(s.board.at); d < 0 || d >= liveEvery*4/5 || s.board.posts == nil {
-		if err := s.refresh(now); err != nil {
+	if d := now.Sub(b.at); d < 0 || d >= liveEvery*4/5 || b.posts == nil {
+		if err := s.refresh(b, now); err != nil {
 			return nil, rev, false, err
 		}
 	}
-	b := &s.board
 	u := updateJSON{Boot: s.boot, Now: instant(now)}
 	if b.top.rev > rev {
 		u.Top, news = b.top.body, true
@@ -92,9 +93,8 @@ func (s *Server) since(rev uint64) (body []byte, shown uint64, news bool, err er
 }
 
 // refresh puts the station's state on the board. The caller holds its lock.
-func (s *Server) refresh(now time.Time) error {
-	b := &s.board
-	snap := s.snapshot(now, false)
+func (s *Server) refresh(b *board, now time.Time) error {
+	snap := s.overview(b.say, now, false)
 	if b.posts == nil {
 		b.posts = map[string]entry{}
 	}
@@ -111,7 +111,7 @@ func (s *Server) refresh(now time.Time) error {
 			b.posts[v.ID] = entry{body, b.rev}
 		}
 	}
-	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.Title, b.order, snap.AlarmsTag})
+	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.title(s.o.Site), b.order, snap.AlarmsTag})
 	if err != nil {
 		return fmt.Errorf("encode the headline: %w", err)
 	}
@@ -140,7 +140,7 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out := http.NewResponseController(w)
-	err := s.follow(r.Context(), func(event []byte) error {
+	err := s.follow(r.Context(), s.boards[unitOf(r).name], func(event []byte) error {
 		if err := out.SetWriteDeadline(s.o.Now().Add(s.patient)); err != nil {
 			return fmt.Errorf("bound a write: %w", err)
 		}
@@ -156,12 +156,12 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 
 // follow sends at most one update a beat. It keeps nothing for a client that
 // is slow: the next update tells the newest state.
-func (s *Server) follow(ctx context.Context, send func(event []byte) error) error {
+func (s *Server) follow(ctx context.Context, b *board, send func(event []byte) error) error {
 	beat := time.NewTicker(liveEvery)
 	defer beat.Stop()
 	var shown uint64
 	for quiet := liveQuiet; ; quiet++ {
-		body, rev, news, err := s.since(shown)
+		body, rev, news, err := s.since(b, shown)
 		if err != nil {
 			return err
 		}

@@ -56,7 +56,7 @@ func TestStreamIsCoalesced(t *testing.T) {
 			}
 		}()
 		var sent [][]byte
-		if err := s.follow(ctx, func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
+		if err := s.follow(ctx, s.boards["mw-cm2"], func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n := len(sent); n < 36 || n > 41 {
@@ -81,7 +81,7 @@ func TestQuietStreamGivesSignsOfLife(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 		defer cancel()
 		n := 0
-		if err := s.follow(ctx, func([]byte) error { n++; return nil }); err != nil {
+		if err := s.follow(ctx, s.boards["mw-cm2"], func([]byte) error { n++; return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n < 9 || n > 11 {
@@ -94,7 +94,7 @@ func TestManyStreamsAskTheStationOnce(t *testing.T) {
 	f := newFake(noon())
 	s := newServer(f)
 	for range 100 {
-		if _, _, _, err := s.since(0); err != nil {
+		if _, _, _, err := s.since(s.boards["mw-cm2"], 0); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -107,7 +107,7 @@ func TestSlowStreamIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 		n := 0
-		err := s.follow(t.Context(), func([]byte) error { n++; return errors.New("i/o timeout") })
+		err := s.follow(t.Context(), s.boards["mw-cm2"], func([]byte) error { n++; return errors.New("i/o timeout") })
 		if err == nil || n != 1 {
 			t.Errorf("after a failed write: %v, %d writes", err, n)
 		}

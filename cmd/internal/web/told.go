@@ -19,25 +19,25 @@ type toldView struct {
 const toldShown = 12
 
 // told puts the newest messages into words; trouble says why they cannot be read.
-func (s *Server) told(r *http.Request, now time.Time) (views []toldView, trouble string) {
+func (s *Server) told(r *http.Request, say voice, now time.Time) (views []toldView, trouble string) {
 	if s.o.Told == nil {
 		return nil, ""
 	}
 	all, err := s.o.Told(r.Context(), store.ToldQuery{}, toldShown)
 	if err != nil {
 		s.log.Error("what was told could not be read", "err", err)
-		return nil, "what was told cannot be read: " + err.Error()
+		return nil, say.t("alarms.told_unread", "why", err.Error())
 	}
 	for _, t := range all {
-		v := toldView{At: clock(t.At, now), Courier: t.Courier, To: t.To, Subject: t.Subject, Came: "accepted", Dead: t.Outcome == store.ToldRefused}
+		v := toldView{At: say.clock(t.At, now), Courier: t.Courier, To: t.To, Subject: t.Subject, Came: say.t("alarms.told_accepted"), Dead: t.Outcome == store.ToldRefused}
 		if v.Dead {
-			v.Came = "refused for good"
+			v.Came = say.t("alarms.told_refused")
 		}
 		if t.Answer != "" {
 			v.Came += ": " + t.Answer
 		}
 		if t.Attempts > 1 {
-			v.Came += " (after " + strconv.Itoa(t.Attempts) + " attempts)"
+			v.Came += " " + say.t("alarms.told_attempts", "n", t.Attempts)
 		}
 		views = append(views, v)
 	}

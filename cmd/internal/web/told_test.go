@@ -26,7 +26,7 @@ func TestWhatWasTold(t *testing.T) {
 			}, fails
 		}
 	})
-	page := get(t, s, "/").Body.String()
+	page := get(t, s, "/alarms").Body.String()
 	for _, want := range []string{"12:00:00 UTC", "Ward oven: &lt;above&gt;", "<strong>refused for good: 410 Gone (after 3 attempts)</strong>", "m@larkfield.example", "Galley: silent"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
@@ -48,7 +48,7 @@ func TestWhatWasTold(t *testing.T) {
 		}
 	}
 	fails = errors.New("disk I/O error")
-	if page := get(t, s, "/").Body.String(); !strings.Contains(page, "what was told cannot be read: disk I/O error") {
+	if page := get(t, s, "/alarms").Body.String(); !strings.Contains(page, "what was told cannot be read: disk I/O error") {
 		t.Error("the page says nothing of a record that cannot be read")
 	}
 	if w := get(t, s, "/api/v1/told"); w.Code != http.StatusServiceUnavailable {

@@ -79,21 +79,21 @@ func gapOf(p *acquire.Post) time.Duration {
 }
 
 // viewOf puts a post into words. now is the instant of the snapshot.
-func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
+func (say voice) viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 	p := st.Post
 	seen, lead := presenceOf(st), st.Binding()
 	v := postView{
 		ID: p.ID, Index: st.Index, Title: p.Oven,
-		Limit: read(p.Limit.Value), LimitSI: readSI(p.Limit.Value),
-		Basis: basisWords(p.Limit.Basis), Source: p.Limit.Source,
-		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: furtherLimits(p),
+		Limit: say.read(p.Limit.Value), LimitSI: si(p.Limit.Value),
+		Basis: say.basis(p.Limit.Basis), Source: p.Limit.Source,
+		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: say.furtherLimits(p),
 		Probe: probeWords(p), Cert: certWords(p, now),
 		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
-		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
-		Condition: conditionWords(st), Since: "since " + clock(st.Since, now), Detail: st.Detail,
-		Outcome: outcomeWords(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
-		Notes: slices.Concat(otherVerdicts(st), lead.Notes, notes(st)), Zero: zeroWords(st, now),
+		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: say.lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
+		Condition: say.condition(st), Since: "since " + say.clock(st.Since, now), Detail: st.Detail,
+		Outcome: say.outcome(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
+		Notes: slices.Concat(say.otherVerdicts(st), lead.Notes, notes(st)), Zero: say.zero(st, now),
 	}
 	if p.OvenPlace != "" {
 		v.Title, v.Oven = capital(p.OvenPlace), p.Oven
@@ -101,7 +101,7 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 	if p.Limit.Distance > 0 {
 		v.Limit += " at " + p.Limit.Distance.String()
 	}
-	v.tell(st, seen, now)
+	v.tell(say, st, seen, now)
 	v.blind = seen == notSeen || st.Condition.Blind()
 	v.sight = st.Sight()
 	if st.Withdrawn != nil {
@@ -114,40 +114,40 @@ func viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
 		v.was = true
 	}
 	if !v.blind {
-		v.Judged = judgedWords(lead, len(st.Verdicts) > 1)
+		v.Judged = say.judged(lead, len(st.Verdicts) > 1)
 	}
 	v.place(st)
-	v.Summary = summary(trace, v, now, gapOf(p))
+	v.Summary = say.summary(trace, v, now, gapOf(p))
 	v.Tail = tailOf(trace)
 	return v
 }
 
 // tell fills in what is known of the field now.
-func (v *postView) tell(st acquire.Stats, seen presence, now time.Time) {
+func (v *postView) tell(say voice, st acquire.Stats, seen presence, now time.Time) {
 	at := st.Last.At
 	v.AgeOf = "sample"
 	switch seen {
 	case aValue:
-		v.Value, v.Unit = people(st.Last.S)
-		v.SI = readSI(st.Last.S)
-		v.Ratio = ratioWords(float64(st.Last.S) / float64(st.Post.Limit.Value))
+		v.Value, v.Unit = say.people(st.Last.S)
+		v.SI = si(st.Last.S)
+		v.Ratio = say.ratio(float64(st.Last.S) / float64(st.Post.Limit.Value))
 		if st.Post.Limit.Averaged() {
 			v.Ratio = "at this moment " + v.Ratio + ", which is one on the mean"
 		}
 	case underFloor:
 		floor := st.Post.Probe.Floor
 		v.Prefix = "under"
-		v.Value, v.Unit = people(floor)
-		v.SI = "under " + readSI(floor) + ", the probe's noise floor"
+		v.Value, v.Unit = say.people(floor)
+		v.SI = "under " + si(floor) + ", the probe's noise floor"
 		if r := float64(floor) / float64(st.Post.Limit.Value); r >= 0.01 && r < 0.995 {
-			v.Ratio = "under " + ratioWords(r)
+			v.Ratio = "under " + say.ratio(r)
 		} else {
-			v.Ratio = ratioWords(max(r, 0))
+			v.Ratio = say.ratio(max(r, 0))
 		}
 	case overRange:
 		at = st.Newest.At
 		v.Value = "over range"
-		v.SI = "above " + read(st.Post.Probe.Range) + " (" + readSI(st.Post.Probe.Range) + "), the top of the probe's range"
+		v.SI = "above " + say.read(st.Post.Probe.Range) + " (" + si(st.Post.Probe.Range) + "), the top of the probe's range"
 		v.Ratio = "over range"
 		if top := float64(st.Post.Probe.Range) / float64(st.Post.Limit.Value); top >= 1 {
 			v.Ratio = "more than " + strings.TrimSuffix(strconv.FormatFloat(top, 'f', 2, 64), ".00") + " × the limit"
@@ -162,7 +162,7 @@ func (v *postView) tell(st acquire.Stats, seen presence, now time.Time) {
 	}
 	v.SampleAt = instant(at)
 	if !at.IsZero() {
-		v.Age = ageWords(now.Sub(at))
+		v.Age = say.age(now.Sub(at))
 	}
 }
 
@@ -215,11 +215,11 @@ func certWords(p *acquire.Post, now time.Time) string {
 	}
 }
 
-func zeroWords(st acquire.Stats, now time.Time) string {
+func (say voice) zero(st acquire.Stats, now time.Time) string {
 	if st.ZeroAt.IsZero() {
 		return "none taken"
 	}
-	return read(st.Zero) + ", taken " + clock(st.ZeroAt, now)
+	return say.read(st.Zero) + ", taken " + say.clock(st.ZeroAt, now)
 }
 
 // notes lists what else is amiss with the newest sample and its probe.
@@ -326,14 +326,14 @@ func headline(posts []postView, alarms []alarmView) []segment {
 }
 
 // tally tells the verdicts, so that a calm line is not taken for a verdict.
-func tally(posts []postView, alarms []alarmView) string {
+func (say voice) tally(posts []postView, alarms []alarmView) string {
 	n := map[string]int{}
 	for _, p := range posts {
 		n[p.Outcome]++
 	}
 	var parts []string
 	for _, o := range []limit.Outcome{limit.Exceeds, limit.Within, limit.NotDecided} {
-		if k := n[outcomeWords(o)]; k > 0 {
+		if k := n[say.outcome(o)]; k > 0 {
 			parts = append(parts, fmt.Sprintf("%s (%d)", o, k))
 		}
 	}
@@ -359,7 +359,7 @@ func worstFirst(posts []postView) {
 }
 
 // summary tells a trace in one sentence, for those who do not see the chart.
-func summary(t acquire.Trace, v postView, now time.Time, gap time.Duration) string {
+func (say voice) summary(t acquire.Trace, v postView, now time.Time, gap time.Duration) string {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	var over time.Duration
 	for _, slot := range t.Slots {
@@ -372,7 +372,7 @@ func summary(t acquire.Trace, v postView, now time.Time, gap time.Duration) stri
 	}
 	text := "Last 5 minutes: no value seen"
 	if lo <= hi {
-		text = "Last 5 minutes: lowest " + read(quantity.PowerDensity(lo)) + ", highest " + read(quantity.PowerDensity(hi))
+		text = "Last 5 minutes: lowest " + say.read(quantity.PowerDensity(lo)) + ", highest " + say.read(quantity.PowerDensity(hi))
 	}
 	switch {
 	case v.blind:

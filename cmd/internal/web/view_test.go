@@ -136,11 +136,19 @@ func hold(t *testing.T, sayings []saying) {
 			f := newFake(noon())
 			f.traces = map[int]acquire.Trace{}
 			c.set(f)
-			w := get(t, newServer(f), "/")
-			if w.Code != http.StatusOK {
-				t.Fatalf("status %d: %s", w.Code, w.Body)
+			text := ""
+			paths := []string{"/", "/alarms"}
+			for _, st := range f.stats {
+				paths = append(paths, "/posts/"+st.Post.ID)
 			}
-			text := textOf(w.Body.String())
+			for _, path := range paths {
+				w := get(t, newServer(f), path)
+				if w.Code != http.StatusOK {
+					t.Fatalf("%s: status %d: %s", path, w.Code, w.Body)
+				}
+				text += textOf(w.Body.String()) + "\n"
+				neverReassures(t, w.Body.String())
+			}
 			for _, s := range c.says {
 				if !strings.Contains(text, s) {
 					t.Errorf("the page does not say %q; it says %s", s, text)
@@ -151,7 +159,6 @@ func hold(t *testing.T, sayings []saying) {
 					t.Errorf("the page says %q: %s", s, text)
 				}
 			}
-			neverReassures(t, w.Body.String())
 			if api := get(t, newServer(f), "/api/v1/posts"); !json.Valid(api.Body.Bytes()) || api.Code != http.StatusOK {
 				t.Errorf("posts: %d %s", api.Code, api.Body)
 			}
@@ -210,7 +217,7 @@ func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
 		{1.0049, "just above the limit"}, {1.43, "1.43 × the limit"}, {12.3, "12 × the limit"},
 		{math.Inf(1), "over range"}, {math.NaN(), ""},
 	} {
-		if got := ratioWords(c.ratio); got != c.want {
+		if got := plainVoice().ratio(c.ratio); got != c.want {
 			t.Errorf("%v reads %q, want %q", c.ratio, got, c.want)
 		}
 	}
@@ -221,11 +228,11 @@ func TestAge(t *testing.T) {
 		-time.Second: "just now", 400 * time.Millisecond: "0.4 s ago", 42 * time.Second: "42 s ago",
 		3*time.Minute + 59*time.Second: "3 min ago", 5 * time.Hour: "5 h ago",
 	} {
-		if got := ageWords(d); got != want {
+		if got := plainVoice().age(d); got != want {
 			t.Errorf("%v reads %q, want %q", d, got, want)
 		}
 	}
-	if got := clock(noon().AddDate(0, 0, -1), noon()); got != "2026-06-02 12:00:00 UTC" {
+	if got := plainVoice().clock(noon().AddDate(0, 0, -1), noon()); got != "2026-06-02 12:00:00 UTC" {
 		t.Errorf("another day reads %q", got)
 	}
 }
@@ -249,7 +256,7 @@ func TestGapsInATrace(t *testing.T) {
 		t.Errorf("a slow probe is unseen for %v", got)
 	}
 	limits := []limit.Limit{{ID: "door", Value: 10}, {ID: "low", Value: 2}}
-	c := chartOf(tr, limits, now, 3*time.Second)
+	c := plainVoice().chartOf(tr, limits, now, 3*time.Second)
 	if len(c.Gaps) != 1 || len(c.Over) == 0 || strings.Count(c.Band, "M") != 2 || len(c.Ticks) < 3 {
 		t.Errorf("chart: %d gaps, %d over-range marks, %d bands, %d ticks", len(c.Gaps), len(c.Over), strings.Count(c.Band, "M"), len(c.Ticks))
 	}
@@ -262,7 +269,7 @@ func TestGapsInATrace(t *testing.T) {
 	}
 	// A further limit above all else is in view too, a mean says that it is one.
 	limits = append(limits, limit.Limit{ID: "work", Value: 50, Basis: limit.ExposureOccupational, Averaging: 6 * time.Minute})
-	c = chartOf(tr, limits, now, 3*time.Second)
+	c = plainVoice().chartOf(tr, limits, now, 3*time.Second)
 	if want := (tick{round1(chartFoot - (chartFoot-chartTop)/1.25), "work 5 mW/cm², mean over 6 min"}); len(c.More) != 2 || c.More[1] != want {
 		t.Errorf("further limits are drawn at %v, want %v", c.More, want)
 	}
@@ -283,7 +290,7 @@ func TestSummaryStandsInForTheChart(t *testing.T) {
 		{"blind", blinded(seeing(0, galley, 0.8, now), acquire.SilentNow, "no answer"), acquire.Trace{},
 			"Last 5 minutes: no value seen, now not seen; not seen for 300 s; limit 1 mW/cm² at 50 mm."},
 	} {
-		if got := viewOf(c.st, c.trace, now).Summary; got != c.want {
+		if got := plainVoice().viewOf(c.st, c.trace, now).Summary; got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
 		}
 	}

@@ -23,7 +23,7 @@ import (
 	"ovenward/acquire/store"
 )
 
-//go:embed page.html static
+//go:embed pages static
 var assets embed.FS
 
 // Station is what the page needs of the running station. All of it must be
@@ -67,8 +67,9 @@ type Options struct {
 	Users bool
 
 	Site      string
-	Simulated bool   // say on the page that nothing here is measured
-	Version   string // shown in the footer
+	Zone      *time.Location // of the site, in which people read times; nil: UTC
+	Simulated bool           // say on the page that nothing here is measured
+	Version   string         // shown in the footer
 
 	// Host is the host of the listen address, where it is a name of its own;
 	// loopback names and addresses are known anyway.
@@ -85,13 +86,15 @@ type Options struct {
 type Server struct {
 	o       Options
 	log     *slog.Logger
-	page    *template.Template
+	pages   map[string]*template.Template // by room
+	texts   *catalogue
+	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{} // one token for each open stream
-	board   board
-	boot    string        // names this start, so that a page notices another
-	patient time.Duration // a write to a stream may take this long
+	streams chan struct{}     // one token for each open stream
+	boards  map[string]*board // by the name of the unit
+	boot    string            // names this start, so that a page notices another
+	patient time.Duration     // a write to a stream may take this long
 }
 
 // Bounds of what viewers may hold open or send.
@@ -110,56 +113,42 @@ func New(o Options) *Server {
 		streams: make(chan struct{}, maxStreams),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
 		patient: patience,
+		zone:    o.Zone,
+	}
+	if s.zone == nil {
+		s.zone = time.UTC
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.static = loadStatic()
-	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
+	var err error
+	if s.texts, err = loadTexts(textFiles, english); err != nil { // they are part of the program
+		panic(err)
+	}
+	s.pages = loadPages(s.texts)
+	s.boards = map[string]*board{}
+	for _, u := range unitsOffered() {
+		s.boards[u.name] = &board{say: s.voiceIn(u)}
+	}
 	return s
 }
 
 // Handler returns the routes, behind the headers and guards that all share.
 func (s *Server) Handler() http.Handler {
 	mux := http.NewServeMux()
-	get := func(pattern string, h http.HandlerFunc) {
-		mux.Handle(pattern, method(http.MethodGet, h))
+	rt := routes{mux, s}
+	for _, room := range rooms() {
+		room.add(s, rt)
 	}
-	get("/{$}", s.servePage)
-	get("/part/alarms", s.serveAlarmsPart)
-	get("/static/{name}", s.serveStatic)
-	get("/api/v1/posts", s.servePosts)
-	get("/api/v1/posts/{id}/trace", s.serveTrace)
-	get("/api/v1/alarms", s.serveAlarms)
-	get("/api/v1/sums", s.serveSums)
-	get("/api/v1/alarms/summary", s.serveSummary)
-	get("/api/v1/events", s.serveEvents)
-	get("/api/v1/told", s.serveTold)
-	get("/api/v1/live", s.serveLive)
-	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
-	get("/-/ready", probeOf(s.o.Ready, "ready"))
+	s.addAPI(rt)
+	rt.get("/static/{name}", s.serveStatic)
+	mux.Handle("/unit", method(http.MethodPost, s.serveUnit))
+	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
+	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
 	if s.o.Metrics != nil {
-		get("/metrics", s.o.Metrics.ServeHTTP)
+		rt.get("/metrics", s.o.Metrics.ServeHTTP)
 	}
-	post := func(pattern string, act action) {
-		mux.Handle(pattern, method(http.MethodPost, s.change(act)))
-	}
-	post("/api/v1/alarms/{id}/acknowledge", s.acknowledge)
-	post("/api/v1/alarms/{id}/reset", s.reset)
-	post("/api/v1/alarms/{id}/shelve", s.onAlarm(alarm.Shelve))
-	post("/api/v1/alarms/{id}/unshelve", s.onAlarm(alarm.Unshelve))
-	post("/api/v1/alarms/{id}/comment", s.onAlarm(alarm.Comment))
-	post("/api/v1/alarms/{id}/take-out", s.onAlarm(alarm.TakeOut))
-	post("/api/v1/alarms/{id}/put-back", s.onAlarm(alarm.PutBack))
-	post("/api/v1/posts/{id}/away", s.announce(alarm.Away))
-	post("/api/v1/posts/{id}/test", s.announce(alarm.UnderTest))
-	post("/api/v1/posts/{id}/back", s.conclude)
-	post("/api/v1/posts/{id}/checked", s.checked)
-	post("/api/v1/posts/{id}/runs", s.runs)
-	post("/api/v1/ovens/{id}/withdraw", s.withdraw)
-	post("/api/v1/ovens/{id}/return", s.returnOven)
-	post("/api/v1/posts/{id}/zero", s.zero)
-	post("/api/v1/posts/{id}/accept-instrument", s.acceptInstrument)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
 	})

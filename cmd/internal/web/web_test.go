@@ -16,7 +16,7 @@ import (
 
 func TestEveryRouteCarriesTheHeaders(t *testing.T) {
 	s := newServer(newFake(noon()))
-	for _, path := range []string{"/", "/part/alarms", "/static/ovenward.js", "/static/none", "/api/v1/posts", "/api/v1/posts/galley/trace",
+	for _, path := range []string{"/", "/part/alarms", "/alarms", "/posts/galley", "/ovens", "/surveys", "/runs", "/static/shell.js", "/static/none", "/api/v1/posts", "/api/v1/posts/galley/trace",
 		"/api/v1/alarms", "/api/v1/events", "/api/v1/posts/galley/zero", "/metrics", "/-/healthy", "/-/ready", "/nothing"} {
 		h := get(t, s, path).Header()
 		for name, want := range map[string]string{

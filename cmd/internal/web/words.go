@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -41,245 +40,129 @@ func finite(s quantity.PowerDensity) bool {
 	return !math.IsNaN(float64(s)) && !math.IsInf(float64(s), 0)
 }
 
-// people prints s in mW/cm², number and unit apart, to three digits.
-func people(s quantity.PowerDensity) (value, unit string) {
-	value, unit, _ = strings.Cut(quantity.MilliwattPerSquareCentimetre().FormatDigits(float64(s), 3), " ")
-	return value, unit
-}
-
-// read prints s in mW/cm², to three digits.
-func read(s quantity.PowerDensity) string {
-	return quantity.MilliwattPerSquareCentimetre().FormatDigits(float64(s), 3)
-}
-
-// readSI prints s in W/m², to three digits.
-func readSI(s quantity.PowerDensity) string {
-	return quantity.WattPerSquareMetre().FormatDigits(float64(s), 3)
-}
-
-// ratioWords tells a value's share of its limit. Rounding never lifts a value
-// to its limit nor brings one down to it.
-func ratioWords(r float64) string {
+// ratio tells a value's share of its limit. Rounding never lifts a value to its
+// limit nor brings one down to it. The share is one of power density, whatever
+// unit the viewer reads in.
+func (v voice) ratio(r float64) string {
 	switch {
 	case math.IsNaN(r):
 		return ""
 	case math.IsInf(r, 1):
-		return "over range"
+		return v.t("words.over_range")
 	case r < 0.01:
-		return "under 1 % of the limit"
+		return v.t("words.ratio_tiny")
 	case r < 0.995:
-		return fmt.Sprintf("%.0f %% of the limit", 100*r)
+		return v.t("words.ratio_share", "x", fmt.Sprintf("%.0f", 100*r))
 	case r < 1:
-		return "just below the limit"
+		return v.t("words.ratio_just_below")
 	case r == 1:
-		return "at the limit"
+		return v.t("words.ratio_at")
 	case r < 1.005:
-		return "just above the limit"
+		return v.t("words.ratio_just_above")
 	case r < 10:
-		return strconv.FormatFloat(r, 'f', 2, 64) + " × the limit"
+		return v.t("words.ratio_times", "x", strconv.FormatFloat(r, 'f', 2, 64))
 	}
-	return fmt.Sprintf("%.0f × the limit", r)
+	return v.t("words.ratio_times", "x", fmt.Sprintf("%.0f", r))
 }
 
-// ageWords tells how old something is.
-func ageWords(d time.Duration) string {
+// age tells how old something is.
+func (v voice) age(d time.Duration) string {
 	switch {
 	case d < 0:
-		return "just now"
+		return v.t("words.age_now")
 	case d < 10*time.Second:
-		return fmt.Sprintf("%.1f s ago", d.Seconds())
+		return v.t("words.age_s", "x", fmt.Sprintf("%.1f", d.Seconds()))
 	case d < 2*time.Minute:
-		return fmt.Sprintf("%.0f s ago", math.Floor(d.Seconds()))
+		return v.t("words.age_s", "x", int(d.Seconds()))
 	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min ago", math.Floor(d.Minutes()))
+		return v.t("words.age_min", "x", int(d.Minutes()))
 	}
-	return fmt.Sprintf("%.0f h ago", math.Floor(d.Hours()))
+	return v.t("words.age_h", "x", int(d.Hours()))
 }
 
-// clock prints an instant in UTC with its zone, and its date unless it is now's.
-func clock(t, now time.Time) string {
-	if t.IsZero() {
-		return "an unknown instant"
-	}
-	t, now = t.UTC(), now.UTC()
-	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
-		return t.Format("15:04:05 UTC")
-	}
-	return t.Format("2006-01-02 15:04:05 UTC")
-}
-
-func conditionWords(st acquire.Stats) string {
+func (v voice) condition(st acquire.Stats) string {
 	switch st.Condition {
 	case acquire.Seeing:
-		return "Seeing; the oven runs"
+		return v.t("words.seeing")
 	case acquire.Idle:
-		return "Seeing; the oven is idle or not known to run"
+		return v.t("words.idle")
 	case acquire.Starting:
-		return "Not seeing: starting, no answer yet"
+		return v.t("words.starting")
 	case acquire.StaleNow:
-		return "Not seeing: stale, no fresh valid sample"
+		return v.t("words.stale")
 	case acquire.StuckNow:
-		return "Not seeing: stuck, the reading stands still"
+		return v.t("words.stuck")
 	case acquire.SilentNow:
-		return "Not seeing: silent, the probe does not answer"
+		return v.t("words.silent")
 	case acquire.AwayNow:
-		return "Not seeing: the probe is away for a survey"
+		return v.t("words.away")
 	case acquire.TestNow:
-		return "Not seeing: the probe is under test"
+		return v.t("words.test")
 	}
-	return "Not seeing: " + string(st.Condition)
+	return v.t("words.not_seeing", "why", string(st.Condition))
 }
 
-func basisWords(b limit.Basis) string {
+func (v voice) basis(b limit.Basis) string {
 	switch b {
 	case limit.EmissionNew:
-		return "emission limit for a new oven"
+		return v.t("words.emission_new")
 	case limit.EmissionInUse:
-		return "emission limit for an oven in use"
+		return v.t("words.emission_in_use")
 	case limit.ExposurePublic:
-		return "exposure limit for the public"
+		return v.t("words.exposure_public")
 	case limit.ExposureOccupational:
-		return "exposure limit for people at work"
+		return v.t("words.exposure_occupational")
 	}
 	return string(b)
 }
 
-func outcomeWords(o limit.Outcome) string {
+func (v voice) outcome(o limit.Outcome) string {
 	switch o {
 	case limit.Within:
-		return "Within the limit"
+		return v.t("words.within")
 	case limit.Exceeds:
-		return "Exceeds the limit"
+		return v.t("words.exceeds")
 	}
-	return "Not decided"
+	return v.t("words.not_decided")
 }
 
-func ruleWords(r alarm.Rule) string {
-	if id := r.Name(); id != "" {
-		switch r.Kind() {
-		case alarm.Exceeds.Kind():
-			return "Field above the limit " + id
-		case alarm.WarningOf("").Kind():
-			return "Field near its limit: rule " + id
-		case alarm.DoseOf("").Kind():
-			return "Dose of the day: rule " + id
-		case alarm.CountOf("").Kind():
-			return "Often above the limit in one run: rule " + id
-		case alarm.CourierOf("").Kind():
-			return "Courier " + id + " fails"
-		case alarm.WithdrawnOf("").Kind():
-			return "Oven " + id + " is withdrawn"
+// rule names what an alarm is about.
+func (v voice) rule(r alarm.Rule) string {
+	if name := r.Name(); name != "" {
+		if key := "rules." + r.Kind() + "_of"; v.texts.has(key) {
+			return v.t(key, "name", name)
 		}
 	}
-	switch r {
-	case alarm.Emission:
-		return "Withdrawn oven emits"
-	case alarm.OverRange:
-		return "Probe driven beyond its range"
-	case alarm.UnderFloor:
-		return "Nothing seen while the oven runs"
-	case alarm.ZeroDrift:
-		return "Zero has drifted"
-	case alarm.CertificateDue:
-		return "Calibration is due soon"
-	case alarm.CertificateOverdue:
-		return "Calibration is overdue"
-	case alarm.Position:
-		return "Position not checked"
-	case alarm.Clock:
-		return "Clock is not sure"
-	case alarm.Disk:
-		return "Disk fills up"
-	case alarm.Away:
-		return "Probe is away for a survey"
-	case alarm.UnderTest:
-		return "Probe is under test"
-	case alarm.Exceeds:
-		return "Field above the limit"
-	case alarm.Silent:
-		return "Probe does not answer"
-	case alarm.Stale:
-		return "No valid reading"
-	case alarm.Stuck:
-		return "Reading stands still"
-	case alarm.Fault:
-		return "Probe reports a fault"
-	case alarm.Record:
-		return "Record cannot be written"
-	case alarm.Battery:
-		return "Probe's battery is low"
-	case alarm.Temperature:
-		return "Probe is too warm or too cold"
-	}
-	return string(r)
+	return v.or("rules."+string(r), string(r))
 }
 
-func stateWords(s alarm.State) string {
+func (v voice) state(s alarm.State) string {
 	switch s {
 	case alarm.Unacknowledged:
-		return "Present, not acknowledged."
+		return v.t("words.state_unacknowledged")
 	case alarm.Acknowledged:
-		return "Present, acknowledged."
+		return v.t("words.state_acknowledged")
 	case alarm.ReturnedUnacknowledged:
-		return "Ended by itself, not acknowledged."
+		return v.t("words.state_returned")
 	case alarm.LatchedUnacknowledged:
-		return "Not acknowledged: below the limit now; the cause is not known to be mended."
+		return v.t("words.state_latched")
 	case alarm.LatchedAcknowledged:
-		return "Acknowledged: below the limit now; the cause is not known to be mended."
+		return v.t("words.state_latched_acknowledged")
 	}
-	return "Ended."
+	return v.t("words.state_ended")
 }
 
-// doWords tells what to do, in short sentences for whoever stands there.
-func doWords(r alarm.Rule) string {
-	const unseen = "The field there is unknown now; an earlier value tells nothing. "
+// do tells what to do, in short sentences for whoever stands there.
+func (v voice) do(r alarm.Rule) string {
 	if r.IsExceedance() {
 		r = alarm.Exceeds
 	}
-	switch r.Kind() {
-	case alarm.WarningOf("").Kind(), alarm.CountOf("").Kind(), alarm.DoseOf("").Kind():
-		return "Have the door and its seal looked at before the limit is reached."
-	case alarm.CourierOf("").Kind():
-		return "People are not told of alarms by it. Look at its address, its token and the network."
-	}
+	text := v.or("rules.do_"+r.Kind(), "")
 	switch r {
-	case alarm.Emission:
-		return "Somebody uses an oven that is out of use. Cut it off from the mains."
-	case alarm.OverRange:
-		return "Compare the probe with one known to be good before you rely on it."
-	case alarm.UnderFloor:
-		return "Look whether the probe still stands at its post, faces the oven and senses."
-	case alarm.ZeroDrift:
-		return "Take the probe away from any field and take a zero."
-	case alarm.CertificateDue, alarm.CertificateOverdue:
-		return "Have the probe calibrated, and enter its certificate."
-	case alarm.Position:
-		return "Check where the probe stands and which way it faces, and say so."
-	case alarm.Clock:
-		return "Look after the machine's time service. No verdict rests on it."
-	case alarm.Disk:
-		return "Make room on the disk before the record cannot be written."
-	case alarm.Away, alarm.UnderTest:
-		return unseen
-	case alarm.Exceeds:
-		return "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. " +
-			"Keep people away from the door. Call licensed service."
-	case alarm.Silent:
-		return unseen + "Check that the probe is switched on and its cable sits firmly at both ends."
-	case alarm.Stale:
-		return unseen + "Read what the probe itself shows; check its settings and its battery."
-	case alarm.Stuck:
-		return unseen + "Check that the probe still senses, and switch it off and on; have it serviced if it stays still."
-	case alarm.Fault:
-		return unseen + "Read what the probe itself shows, and have it serviced."
-	case alarm.Battery:
-		return "Change the probe's battery soon."
-	case alarm.Temperature:
-		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
-	case alarm.Record:
-		return "Readings are judged but not kept. Check the free space and the permissions of the storage path."
+	case alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Away, alarm.UnderTest:
+		return v.t("rules.do_unseen") + " " + text
 	}
-	return ""
+	return text
 }
 
 // count prints n with the form of the noun that fits.

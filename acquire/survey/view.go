@@ -1,0 +1,212 @@
+package survey
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// View is a survey at an instant, in words: what a person with the probe in hand
+// must see. It is what page, terminal and API show.
+type View struct {
+	ID    string `json:"id"`
+	Oven  string `json:"oven"`
+	Where string `json:"oven_place"`
+	Post  string `json:"post"`
+	Who   string `json:"who"`
+	State State  `json:"state"`
+	Phase Phase  `json:"phase"`
+	Steps int    `json:"steps"` // changes whenever the survey does
+
+	Place  int      `json:"place"` // 1, 2, 3 …
+	Places int      `json:"places"`
+	Title  string   `json:"title"` // the place
+	Do     []string `json:"do"`    // the instruction, first things first
+	Warn   []string `json:"warn"`  // harm; stands before all else
+	Said   string   `json:"said"`  // what came of the step before
+
+	Value   string `json:"value"` // with its unit, or words
+	Ratio   string `json:"ratio"`
+	Level   string `json:"level"`   // "above", "below" or "unknown"
+	Settled string `json:"settled"` // words; empty where nothing settles
+	Best    string `json:"best"`    // highest value of this sweep or hold
+	Off     string `json:"background"`
+
+	Stage     int      `json:"stage"`
+	LeftS     *float64 `json:"left_s"`     // of the load; nil: the oven is not meant to run
+	Progress  float64  `json:"progress"`   // of the sweep or hold, 0 to 1
+	ProgressS *float64 `json:"progress_s"` // that it takes in all
+
+	Surface Surface `json:"surface"`
+	Path    []Point `json:"path"`           // of the sweep
+	Mark    *Point  `json:"mark,omitempty"` // where the sensing centre shall be now
+
+	Can   []Kind `json:"can"`            // acts that fit now
+	Turn  bool   `json:"turn,omitempty"` // a one-axis probe: say that it is turned
+	Rated string `json:"load,omitempty"` // how long one load of the procedure lasts
+}
+
+// View tells how the survey stands at an instant. A value older than stale is not
+// shown as one.
+func (s *Survey) View(now time.Time, stale time.Duration) View {
+	now = now.UTC()
+	plan := &s.Setup.Plan
+	sw := s.sweep()
+	v := View{ID: s.Setup.ID, Oven: plan.Oven.ID, Where: plan.Oven.Place, Post: s.Setup.Post, Who: s.who, State: s.state, Phase: s.phase,
+		Steps: s.n, Place: sw.N, Places: len(plan.Sweeps), Said: s.said, Stage: len(s.stages), Surface: sw.Surface, Path: sw.Points,
+		Do: []string{}, Warn: []string{}, Can: []Kind{}}
+	v.Title = fmt.Sprintf("Place %d of %d: %s", sw.N, len(plan.Sweeps), sw.Name)
+	s.showValue(&v, now, stale)
+	if s.running() {
+		left := math.Max(0, s.left(now).Seconds())
+		v.LeftS = &left
+	}
+	if s.background.Taken {
+		v.Off = "background, oven off: " + shown(float64(s.background.Value))
+	}
+	s.instruct(&v, now)
+	s.endView(&v)
+	return v
+}
+
+func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
+	v.Level, v.Value = "unknown", "no fresh value"
+	r := s.last
+	switch {
+	case s.phase == Ended:
+		v.Value = ""
+	case r.At.IsZero() || now.Sub(r.At) > stale:
+	case r.OverRange:
+		v.Value, v.Level = "over range", "above"
+	default:
+		ratio := r.S / float64(s.Setup.Limit.Value)
+		v.Value, v.Ratio, v.Level = shown(r.S), fmt.Sprintf("%.2g × limit", ratio), "below"
+		if ratio > 1 {
+			v.Level = "above"
+		}
+		if r.S < float64(s.Setup.Instrument.Floor) {
+			v.Value = "below the probe's floor, " + shown(float64(s.Setup.Instrument.Floor))
+			v.Ratio = ""
+		}
+	}
+	if v.Level == "above" {
+		v.Warn = append(v.Warn, StepBack)
+	}
+	if s.run.n > 0 && (s.phase == Sweeping || s.phase == Holding && !s.run.rose.IsZero()) {
+		v.Best = "highest here: " + shown(s.run.peak)
+	}
+}
+
+// instruct says what to do now.
+func (s *Survey) instruct(v *View, now time.Time) {
+	sw, plan := s.sweep(), &s.Setup.Plan
+	do := func(format string, args ...any) { v.Do = append(v.Do, fmt.Sprintf(format, args...)) }
+	can := func(all ...Kind) { v.Can = append(v.Can, all...) }
+	switch s.phase {
+	case Checking:
+		do("Check the probe: battery, zero away from any field, and beside a second probe or a check source where there is one.")
+		can(Checked, WentOn)
+	case BackgroundReady:
+		do("The oven is off. Hold the probe at the beginning of the first place: %s. Then press next.", words(sw.Surface, sw.Points[0]))
+		can(WentOn)
+	case BackgroundHold:
+		do("Hold still: the field with the oven off is taken.")
+		can(Redone)
+	case WaterWanted:
+		do("Put %g ± %g mL of fresh tap water at %g ± %g °C into the middle of the oven, in a vessel that is fit for it. Close the door.",
+			plan.Procedure.Load.Value, plan.Procedure.Load.Off, plan.Procedure.Water.Value, plan.Procedure.Water.Off)
+		do("Set the highest continuous power. Write down volume and temperature, start the oven, and press at once.")
+		v.Rated = fmt.Sprintf("This load lasts about %.3g s.", plan.StageS)
+		can(Watered)
+	case SweepReady:
+		do("Go to the beginning: %s. Press next when you are there.", words(sw.Surface, sw.Points[0]))
+		if sw.Pull {
+			do("%s", PullCaution)
+		}
+		v.Mark = &sw.Points[0]
+		can(WentOn, WentBack, StageEnded)
+	case Sweeping:
+		s.instructSweep(v, now)
+		can(Redone, StageEnded)
+	case HoldReady:
+		p := s.peaks[sw.N].Point
+		do("Go to the mark: %s. Move up to 1 cm each way for the highest value, then press next.", words(sw.Surface, p))
+		v.Mark, v.Turn = &p, s.Setup.Instrument.Axes < 3
+		if v.Turn {
+			do("Turn the probe about its grip for the highest value, and say that you did.")
+		}
+		can(WentOn, Redone, StageEnded)
+	case Holding:
+		s.instructHold(v, now)
+		can(WentOn, Redone, StageEnded)
+	case StageOver, Finishing:
+		do("Stop the oven now. Let the water stand: it may be superheated. Write down its temperature.")
+		can(TookTemperature, WentOn)
+		if s.phase == Finishing && s.stage() != nil && s.stage().End != nil {
+			v.Do = []string{"All places are done. Press next to end the survey."}
+		}
+	}
+	if s.phase != Ended {
+		can(Noted, GaveUp)
+	}
+}
+
+func (s *Survey) instructSweep(v *View, now time.Time) {
+	sw := s.sweep()
+	all := s.sweepTime().Seconds()
+	v.Progress, v.ProgressS = math.Min(1, now.Sub(s.since).Seconds()/all), &all
+	p := sw.At(s.Setup.Plan.Speed, now.Sub(s.since))
+	v.Mark = &p
+	v.Do = append(v.Do, fmt.Sprintf("Follow the mark along the line, %.2g cm/s, %s from the nearest surface.", 100*s.Setup.Plan.Speed, s.Setup.Plan.Procedure.Distance))
+	if p.Z > s.Setup.Plan.Procedure.Distance {
+		v.Do = append(v.Do, fmt.Sprintf("Go out to %s before the front: the handle or a knob stands out here.", round(p.Z)))
+	}
+	v.Settled = "moving"
+}
+
+func (s *Survey) instructHold(v *View, now time.Time) {
+	p := s.peaks[s.sweep().N].Point
+	v.Mark = &p
+	v.Do = append(v.Do, "Hold still until it has settled.")
+	all := s.holdTime().Seconds()
+	v.Progress, v.ProgressS = math.Min(1, now.Sub(s.since).Seconds()/all), &all
+	switch u := s.run; {
+	case u.rose.IsZero():
+		v.Settled = "not settled: the probe still follows its move here"
+	case u.newest.Sub(u.settled) < s.turn():
+		v.Settled = fmt.Sprintf("not settled: %.0f of %.0f s of the stirrer's turn seen", u.newest.Sub(u.settled).Seconds(), s.turn().Seconds())
+	default:
+		v.Settled = "not settled: the value still rises"
+	}
+}
+
+// endView says what came of a survey that has ended.
+func (s *Survey) endView(v *View) {
+	if s.state == Stopped {
+		v.Warn = ExceedsCautions()
+	}
+	if s.phase != Ended {
+		for n := range s.warned {
+			if p, ok := s.places[n]; ok && p.Value != nil && *p.Value > float64(s.Setup.Limit.Value) && len(v.Warn) < 2 {
+				v.Warn = append(v.Warn, Lethal)
+			}
+		}
+		return
+	}
+	v.Do = append(v.Do, fmt.Sprintf("The survey has ended: %s.", s.state))
+	if r := s.Result(); r.Verdict.Outcome == limit.Exceeds {
+		v.Warn = ExceedsCautions()
+	}
+}
+
+func round(l quantity.Length) quantity.Length {
+	return quantity.Length(math.Round(float64(l)*1000) / 1000)
+}
+
+// words tell where a point is.
+func words(s Surface, p Point) string {
+	return fmt.Sprintf("%s, %s from its left edge and %s from its lower edge, the sensing centre %s out", s, round(p.X), round(p.Y), round(p.Z))
+}

@@ -1,0 +1,58 @@
+package web
+
+import (
+	"net/http"
+	"strings"
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// voice is how things are said to one viewer: in their language and unit, and in
+// the site's time.
+type voice struct {
+	texts *catalogue
+	unit  unit
+	zone  *time.Location
+}
+
+// voiceOf is the voice for whoever asks.
+func (s *Server) voiceOf(r *http.Request) voice { return s.voiceIn(unitOf(r)) }
+
+func (s *Server) voiceIn(u unit) voice { return voice{s.texts, u, s.zone} }
+
+// t returns a text of the catalogue; see catalogue.say.
+func (v voice) t(name string, values ...any) string { return v.texts.say(name, values...) }
+
+// or returns a text of the catalogue, or what is given where there is none.
+func (v voice) or(name, otherwise string) string {
+	if v.texts.has(name) {
+		return v.t(name)
+	}
+	return otherwise
+}
+
+// people prints s in the viewer's unit, number and unit apart, to three digits.
+func (v voice) people(s quantity.PowerDensity) (value, unit string) {
+	value, unit, _ = strings.Cut(v.unit.print(s, 3), " ")
+	return value, unit
+}
+
+// read prints s in the viewer's unit, to three digits.
+func (v voice) read(s quantity.PowerDensity) string { return v.unit.print(s, 3) }
+
+// clock prints an instant in the site's zone with the zone's name, and its date
+// unless it is now's.
+func (v voice) clock(t, now time.Time) string {
+	if t.IsZero() {
+		return v.t("words.unknown_instant")
+	}
+	t, now = t.In(v.zone), now.In(v.zone)
+	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return t.Format("15:04:05 MST")
+	}
+	return t.Format("2006-01-02 15:04:05 MST")
+}
+
+// si prints s in W/m², to three digits, whatever unit the viewer reads in.
+func si(s quantity.PowerDensity) string { return unitNamed("w-m2").print(s, 3) }
