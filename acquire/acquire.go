@@ -154,6 +154,7 @@ const (
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256
 	KindSurvey      Kind = "survey"      // a survey began or ended; Raw is the SHA-256 of what it found
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
+	KindCheck       Kind = "check"       // the result of an earlier check of an oven was imported; Raw is that as JSON
 )
 
 // Event is something that happened at an instant, kept for good.

@@ -44,16 +44,16 @@ standoff: of a walk back, fitted as ovenward standoff does
 
 // reporting is what the command line of report says.
 type reporting struct {
-	kind, path, output, format string
-	paper                            report.Paper
-	posts                            []string
-	oven, id                         string
-	from, to, day                    time.Time
-	fields                           report.Form
-	walk                             string
-	levels                           levels
-	limit, frequency, floor          string
-	site, place, load, door, by      string
+	kind, path, output, format  string
+	paper                       report.Paper
+	posts                       []string
+	oven, id                    string
+	from, to, day               time.Time
+	fields                      report.Form
+	walk                        string
+	levels                      levels
+	limit, frequency, floor     string
+	site, place, load, door, by string
 }
 
 // kinds lists the reports that the command makes.
