@@ -83,18 +83,15 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 }
 
 func usage(w io.Writer) {
-	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records every reading, judges it,
-and tells when a field stays above its limit or a probe has gone blind. Without a command it
-runs the model kitchen, which is simulated. Usage: ovenward [COMMAND] [FLAGS]
+	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
+tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
+Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version prints the version.
 
 `)
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
 	}
-	fmt.Fprint(w, `  --version  print the version
-  --help     this text; ovenward COMMAND --help says more of a command
-
-`+caution+"\n")
+	fmt.Fprintln(w, "\n"+strings.ReplaceAll(caution, "\n", " "))
 }
 
 // caution stands wherever somebody could rely on what Ovenward says.

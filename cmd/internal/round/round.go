@@ -97,7 +97,7 @@ func Plan(ovens []Oven, checks []Check, a Ask) []Entry {
 	}
 	for i := range checks {
 		c := &checks[i]
-		if c.On.After(day.AddDate(0, 0, 1)) {
+		if !c.On.Before(day.AddDate(0, 0, 1)) {
 			continue
 		}
 		add(Oven{ID: c.Oven, Place: c.Place})
