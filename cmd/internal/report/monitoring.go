@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -224,7 +225,7 @@ func (w *Watched) frequency() Cell {
 }
 
 func (w *Watched) judgedPairs(j Judged) []Pair {
-	p := []Pair{{"Reasons", raw(strings.Join(j.Reasons, ";\n"))}, {"Seen above the limit", lasting(j.Above)}}
+	p := []Pair{{"Reasons", raw(strings.Join(j.Reasons, ";\n"))}, {"Seen above the limit", about(j.Above)}}
 	if s := j.Sustained; !j.Limit.Averaged() && s.Unbroken > 0 {
 		p = append(p, Pair{"Exceedance is raised after", raw(fmt.Sprintf("%s above without a break, or %s in sum within %s",
 			quantity.FormatDuration(s.Unbroken), quantity.FormatDuration(s.Summed), quantity.FormatDuration(s.Within)))})
@@ -246,7 +247,7 @@ func (w *Watched) values() Block {
 	add("Mean, upper bound", density(w.Mean.Hi))
 	add("", raw("Weighted by time. What was not seen lies between nothing and the top of the probe's range; what is under the floor between nothing and the floor."))
 	add("Runs of the oven that were seen", count(int64(w.Runs)))
-	add("Time in which it was seen to emit", lasting(w.On))
+	add("Time in which it was seen to emit", about(w.On))
 	add("Seen", percent(w.cover()))
 	add("Readings", count(w.Samples))
 	return p
@@ -291,18 +292,26 @@ func (w *Watched) chart() Block {
 func (w *Watched) dayTable() Block {
 	t := &Table{Title: "By day (UTC)", Columns: []Column{{"Day", false}, {"Outcome", false}, {"Reasons", false}, {"Highest value", true}, {"Mean", true}, {"Seen", true}, {"Runs", true}},
 		None: "No day lies in this time."}
-	for _, x := range w.Days {
+	for i := 0; i < len(w.Days); i++ {
+		x, first := w.Days[i], w.Days[i].From
+		for x.Cover == 0 && i+1 < len(w.Days) && w.Days[i+1].Cover == 0 && slices.Equal(w.Days[i+1].Reasons, x.Reasons) {
+			i++ // days of which nothing is known are told in one row
+		}
+		name := day(first)
+		if last := w.Days[i].From; last.After(first) {
+			name += " to " + day(last)
+		}
 		high := uncertain(x.Max, x.MaxU)
-		t.Rows = append(t.Rows, []Cell{raw(day(x.From)), raw(outcomeWords(x.Outcome)), raw(strings.Join(x.Reasons, "; ")), high, meanCell(x.Mean), percent(x.Cover), count(int64(x.Runs))})
+		t.Rows = append(t.Rows, []Cell{raw(name), raw(outcomeWords(x.Outcome)), raw(strings.Join(x.Reasons, "; ")), high, meanCell(x.Mean), percent(x.Cover), count(int64(x.Runs))})
 	}
 	return t
 }
 
 func (w *Watched) gaps() Block {
-	t := &Table{Title: fmt.Sprintf("Gaps: %s in sum", quantity.FormatDuration(w.GapsSum)), Columns: []Column{{"From", false}, {"To", false}, {"Length", true}},
+	t := &Table{Title: fmt.Sprintf("Gaps: %s in sum", about(w.GapsSum).Text), Columns: []Column{{"From", false}, {"To", false}, {"Length", true}},
 		None: "No gap: the post was seen all the time."}
 	for _, g := range w.Gaps {
-		t.Rows = append(t.Rows, []Cell{raw(stamp(g.From)), raw(stamp(g.To)), lasting(g.To.Sub(g.From))})
+		t.Rows = append(t.Rows, []Cell{raw(stamp(g.From)), raw(stamp(g.To)), about(g.To.Sub(g.From))})
 	}
 	if w.GapsMore > 0 {
 		t.Rows = append(t.Rows, []Cell{raw(fmt.Sprintf("and %d shorter ones", w.GapsMore)), raw(""), raw("")})

@@ -139,8 +139,8 @@ func (s *Soak) counts() Block {
 		ops = count(c.Operations)
 	}
 	return &Pairs{[]Pair{{"State", words(s.State)}, {"From", raw(stamp(s.From))}, {"To", raw(stamp(s.As))}, {"Operations", ops}, {"… counted from", words(c.OperationsFrom)},
-		{"Runs seen from the field", count(c.Runs)}, {"Time in which it emitted", lasting(c.On)}, {"Dose at the probe", of(c.Dose.String(), float64(c.Dose), "J/m²")},
-		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", lasting(c.Above)}, {"Seen", percent(c.Cover)}}}
+		{"Runs seen from the field", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe", of(c.Dose.String(), float64(c.Dose), "J/m²")},
+		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", about(c.Above)}, {"Seen", percent(c.Cover)}}}
 }
 
 // mostDrawn is how many stretches a chart of runs is drawn in.
@@ -260,9 +260,9 @@ func (s *Soak) checkpoints() Block {
 func (s *Soak) interruptions() Block {
 	t := &Table{Columns: []Column{{"From", false}, {"To", false}, {"Length", true}, {"Who", false}, {"Why", false}}, None: "The test was not interrupted."}
 	for _, i := range s.Interruptions {
-		to, long := raw("still standing"), lasting(s.As.Sub(i.From))
+		to, long := raw("still standing"), about(s.As.Sub(i.From))
 		if !i.To.IsZero() {
-			to, long = raw(stamp(i.To)), lasting(i.To.Sub(i.From))
+			to, long = raw(stamp(i.To)), about(i.To.Sub(i.From))
 		}
 		t.Rows = append(t.Rows, []Cell{raw(stamp(i.From)), to, long, words(i.Who), words(i.Why)})
 	}

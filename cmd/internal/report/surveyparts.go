@@ -32,7 +32,7 @@ func (s *Survey) procedure() []Block {
 	for _, x := range r.Stages {
 		lasted := raw("under way")
 		if !x.Ended.IsZero() {
-			lasted = lasting(x.Ended.Sub(x.Begun))
+			lasted = about(x.Ended.Sub(x.Begun))
 		}
 		t.Rows = append(t.Rows, []Cell{count(int64(x.N)), of(fmt.Sprintf("%.4g mL", x.Volume), x.Volume*1e-6, "m³"), celsius(x.Start), celsius(x.End), raw(stamp(x.Begun)), lasted,
 			raw(map[bool]string{true: "yes", false: "NOT PROVED"}[x.Proved]), words(x.Evidence)})

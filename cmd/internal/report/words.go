@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"strconv"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -85,6 +86,25 @@ func uncertain(s, u quantity.PowerDensity) Cell {
 
 func lasting(d time.Duration) Cell { return of(quantity.FormatDuration(d), d.Seconds(), "s") }
 
+// about prints a time that was measured, to three digits.
+func about(d time.Duration) Cell {
+	text, s := "", d.Seconds()
+	switch {
+	case s < 120:
+		text = strconv.FormatFloat(s, 'g', 3, 64) + " s"
+	case s < 120*60:
+		text = strconv.FormatFloat(s/60, 'g', 3, 64) + " min"
+	case s < 48*3600:
+		text = strconv.FormatFloat(s/3600, 'g', 3, 64) + " h"
+	default:
+		text = strconv.FormatFloat(s/86400, 'f', 1, 64) + " days"
+	}
+	return of(text, s, "s")
+}
+
+// About is about as text alone.
+func About(d time.Duration) string { return about(d).Text }
+
 func length(l quantity.Length) Cell {
 	if !(l > 0) {
 		return Cell{Text: unknown}
@@ -97,12 +117,13 @@ func percent(x float64) Cell {
 	if math.IsNaN(x) {
 		return Cell{Text: unknown}
 	}
-	text := number(100*x, 0.01) + " %"
+	const unit = "\u00a0%"
+	text := number(100*x, 0.01) + unit
 	switch {
-	case x < 1 && text == "100.00 %":
-		text = "99.99 %"
-	case x > 0 && text == "0.00 %":
-		text = "less than 0.01 %"
+	case x < 1 && text == "100.00"+unit:
+		text = "99.99" + unit
+	case x > 0 && text == "0.00"+unit:
+		text = "less than 0.01" + unit
 	}
 	return of(text, x, "1")
 }

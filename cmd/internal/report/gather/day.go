@@ -190,7 +190,7 @@ func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []strin
 	}
 	lack(c.Latched, "an exceedance stood that nobody had reset")
 	lack(d.seen == 0, "nothing was seen")
-	lack(d.seen > 0 && hides, "a gap of %s is long enough to hide an exceedance", quantity.FormatDuration(d.longestGap.Round(time.Second)))
+	lack(d.seen > 0 && hides, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)
@@ -249,9 +249,9 @@ func (d *dayOf) reasons(a *against, c *limit.Circumstances, o limit.Outcome, lac
 	case l.Averaged() && a.known && !(a.worst.Hi <= l.Value):
 		all = append(all, fmt.Sprintf("a mean over %s lies between %s and %s", quantity.FormatDuration(l.Averaging), mw(a.worst.Lo), mw(a.worst.Hi)))
 	case !l.Averaged() && a.reached:
-		all = append(all, fmt.Sprintf("above the limit for %s in sum, as long as the rule asks", quantity.FormatDuration(a.above.Round(time.Millisecond))))
+		all = append(all, fmt.Sprintf("above the limit for %s in sum, as long as the rule asks", report.About(a.above)))
 	case !l.Averaged() && c.HasValue && c.Peak > l.Value:
-		all = append(all, fmt.Sprintf("values above the limit, for %s in sum", quantity.FormatDuration(a.above.Round(time.Millisecond))))
+		all = append(all, fmt.Sprintf("values above the limit, for %s in sum", report.About(a.above)))
 	}
 	all = append(all, lacks...)
 	if o == limit.Within {

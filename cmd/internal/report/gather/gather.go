@@ -21,7 +21,7 @@ import (
 // Query says what a monitoring report is of.
 type Query struct {
 	Posts    []string  // empty: all that a configuration had, imported ones not among them
-	From, To time.Time // zero To: behind the newest sample; zero From: 30 days before To
+	From, To time.Time // zero To: behind the newest sample; zero From: 30 days before To, or when the first post became known
 	Version  string
 	Progress func(share float64) // may be nil
 }
@@ -126,6 +126,20 @@ func PostsAt(ctx context.Context, r *store.Reader, want []string, oven string) (
 	return at, nil
 }
 
+// begun is when the first of the posts became known.
+func begun(ctx context.Context, r *store.Reader, posts []string) (first time.Time, err error) {
+	for _, p := range posts {
+		all, err := r.History(ctx, p)
+		if err != nil {
+			return first, err
+		}
+		if len(all) > 0 && (first.IsZero() || all[0].ValidFrom.Before(first)) {
+			first = all[0].ValidFrom
+		}
+	}
+	return first, nil
+}
+
 // extent fills in what was not said of the time. Both ends are whole seconds.
 func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.Time) (time.Time, time.Time, error) {
 	if to.IsZero() {
@@ -144,7 +158,13 @@ func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.
 		to = to.Truncate(time.Second).Add(time.Second)
 	}
 	if from.IsZero() {
-		from = to.Add(-span)
+		began, err := begun(ctx, r, posts)
+		if err != nil {
+			return from, to, err
+		}
+		if from = to.Add(-span); began.After(from) && began.Before(to) {
+			from = began
+		}
 	}
 	from, to = from.UTC().Truncate(time.Second), to.UTC().Truncate(time.Second)
 	if !from.Before(to) {
