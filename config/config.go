@@ -17,6 +17,8 @@ import (
 	"io"
 	"os"
 	"slices"
+
+	"ovenward/acquire/survey"
 )
 
 // File is a whole configuration, valid in itself: every id is unique and every
@@ -42,6 +44,8 @@ type File struct {
 	Remotes   []RemoteWrite
 	Retention Retention
 	Record    Record
+
+	Procedures []survey.Procedure // of the user's own
 }
 
 // maxBytes bounds the file, in bytes. Some hundred probes take a tenth of it.
@@ -90,6 +94,8 @@ func Parse(name string, data []byte) (*File, error) {
 
 		Retention: readRetention(root),
 		Record:    readRecord(root),
+
+		Procedures: readProcedures(root),
 	}
 	f.Mails, f.Alertmanagers, f.MQTTs = readMails(root), readAlertmanagers(root), readMQTTs(root)
 	f.Rules, f.Schedules = readRules(root, alarm.Clear), readSchedules(root, f.Site)

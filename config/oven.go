@@ -1,6 +1,11 @@
 package config
 
-import "ovenward/acquire/quantity"
+import (
+	"time"
+
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/survey"
+)
 
 // Oven is one [[oven]].
 type Oven struct {
@@ -12,6 +17,10 @@ type Oven struct {
 	Limit     string // id of the limit that applies to it
 	Runs      string // id of the schedule in which it is known to run; may be empty
 	RunsLine  int
+
+	Output  quantity.Power // rated, of microwaves; 0: not stated
+	Stirrer time.Duration  // a turn of stirrer or turntable; 0: not stated
+	Door    *survey.Door   // for surveys; nil: not stated
 }
 
 func readOvens(root *table) []Oven {
@@ -27,6 +36,9 @@ func readOvens(root *table) []Oven {
 				span[quantity.Frequency]{300e6, 300e9, `"300 MHz" to "300 GHz"`}, 0),
 			Limit: t.ref(ask{"limit", `"door-in-use"`, true}),
 			Runs:  t.text(ask{"runs", `"lunch"`, false}), RunsLine: t.line("runs"),
+			Output: quantityOf(t, ask{"output", `"1000 W"`, false}, quantity.ParsePower,
+				span[quantity.Power]{100, 20_000, `"100 W" to "20 kW"`}, 0),
+			Stirrer: readStirrer(t), Door: readDoor(t),
 		}
 		t.finish()
 		ovens = append(ovens, o)

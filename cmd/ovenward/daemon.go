@@ -19,6 +19,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey/guide"
 	"ovenward/cmd/internal/notify"
 	"ovenward/cmd/internal/web"
 	"ovenward/config"
@@ -63,6 +64,7 @@ type daemon struct {
 	kitchen  *simulate.Kitchen // nil without simulated probes
 	record   *store.Store
 	station  *acquire.Station
+	surveys  *guide.Guide
 	couriers []*notify.Courier
 	remotes  []*remotewrite.Writer
 	listener net.Listener
@@ -166,11 +168,13 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err != nil {
 		return err
 	}
+	d.surveys = guide.New(guide.Options{Record: d.record, Station: func() guide.Station { return d.station },
+		Ovens: surveyed(d.file), Procedures: d.file.Procedures, Site: d.file.Site.Name, Log: d.log, Now: now})
 	d.station, err = acquire.New(acquire.Options{
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
 		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
 		Identity:  d.record.Identity,
-		Observers: []acquire.Observer{numbers},
+		Observers: []acquire.Observer{numbers, d.surveys},
 		Log:       d.log, Now: now,
 		Sleeper: acquire.PreciseSleeper(), Clock: clock,
 		Attention: attention(d.file.Alarm), Zone: d.file.Site.Zone,
@@ -191,7 +195,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users, Surveys: d.surveys,
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
@@ -210,6 +214,7 @@ func (d *daemon) Run(ctx context.Context) error {
 		g.Go(func() error { return d.kitchen.Run(ctx) })
 	}
 	g.Go(func() error { return d.station.Run(ctx) })
+	g.Go(func() error { return d.surveys.Run(ctx) })
 	for _, c := range d.couriers {
 		g.Go(func() error { return c.Run(ctx) })
 	}

@@ -6,6 +6,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/survey"
 	"ovenward/config"
 	"ovenward/drivers"
 	"ovenward/drivers/plugged"
@@ -99,6 +100,15 @@ func sums(f *config.File) []acquire.Sum {
 	var out []acquire.Sum
 	for _, s := range f.Sums {
 		out = append(out, acquire.Sum{ID: s.ID, Posts: s.Posts, Limit: s.Limit})
+	}
+	return out
+}
+
+// surveyed lists the ovens as surveys need them.
+func surveyed(f *config.File) []survey.Oven {
+	var out []survey.Oven
+	for _, o := range f.Ovens {
+		out = append(out, o.Survey())
 	}
 	return out
 }

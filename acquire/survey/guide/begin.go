@@ -17,15 +17,18 @@ import (
 
 // Order is what a person asks for.
 type Order struct {
-	Oven      string       `json:"oven"`
-	Post      string       `json:"post"`      // whose probe is taken; empty: the oven's own
-	Procedure string       `json:"procedure"` // empty: the first
-	Who       string       `json:"who"`
-	Power     float64      `json:"rated_output_w"` // 0: as configured
-	Stirrer   float64      `json:"stirrer_turn_s"` // 0: as configured
-	Door      *survey.Door `json:"door"`           // nil: as configured
-	Pull      bool         `json:"pull_test"`
-	Trained   bool         `json:"trained"` // who pulls on the door is trained for it
+	Oven      string `json:"oven"`
+	Post      string `json:"post"`      // whose probe is taken; empty: the oven's own
+	Procedure string `json:"procedure"` // empty: the first
+
+	Own *survey.Procedure `json:"own_procedure"` // in place of a named one
+
+	Who     string       `json:"who"`
+	Power   float64      `json:"rated_output_w"` // 0: as configured
+	Stirrer float64      `json:"stirrer_turn_s"` // 0: as configured
+	Door    *survey.Door `json:"door"`           // nil: as configured
+	Pull    bool         `json:"pull_test"`
+	Trained bool         `json:"trained"` // who pulls on the door is trained for it
 }
 
 // Procedures lists those that a survey can follow, the user's own first.
@@ -113,7 +116,9 @@ func (g *Guide) setup(o Order, st acquire.Stats, now time.Time) (survey.Setup, e
 		return s, err
 	}
 	procedure := g.Procedures()[0]
-	if o.Procedure != "" {
+	if o.Own != nil {
+		procedure = *o.Own
+	} else if o.Procedure != "" {
 		var ok bool
 		if procedure, ok = survey.FindProcedure(o.Procedure, g.o.Procedures); !ok {
 			return s, fmt.Errorf("there is no procedure %q", o.Procedure)

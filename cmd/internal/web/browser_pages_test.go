@@ -21,6 +21,9 @@ func pagesToSee() []struct{ name, path string } {
 		{"alarms", "/alarms"},
 		{"ovens", "/ovens"},
 		{"surveys", "/surveys"},
+		{"survey-new", "/surveys/new"},
+		{"survey", "/surveys/one"},
+		{"survey-ended", "/surveys/two"},
 		{"runs", "/runs"},
 	}
 }
@@ -29,7 +32,7 @@ func pagesToSee() []struct{ name, path string } {
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated = true })
+	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated, o.Surveys = true, walking(t, time.Now()) })
 	for _, scheme := range []string{"light", "dark"} {
 		b.show(scheme, "")
 		for _, p := range pagesToSee() {
@@ -51,7 +54,7 @@ const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.i
 
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
-	b := open(t, troubled(time.Now()))
+	b := open(t, troubled(time.Now()), func(o *Options) { o.Surveys = walking(t, time.Now()) })
 	for _, width := range []int64{360, 1280} {
 		for _, scheme := range []string{"light", "dark"} {
 			b.show(scheme, "")

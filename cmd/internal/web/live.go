@@ -30,6 +30,7 @@ type board struct {
 	top   entry
 	posts map[string]entry
 	order []string
+	walks entry // surveys under way
 }
 
 // entry is an encoded part and the revision that changed it last.
@@ -53,6 +54,8 @@ type updateJSON struct {
 	Now   string            `json:"now"`
 	Top   json.RawMessage   `json:"top,omitempty"`
 	Posts []json.RawMessage `json:"posts,omitempty"`
+
+	Surveys json.RawMessage `json:"surveys,omitempty"` // all that are under way
 }
 
 // tailOf is the newest part of a trace up to its last slot that holds anything.
@@ -86,6 +89,9 @@ func (s *Server) since(b *board, rev uint64) (body []byte, shown uint64, news bo
 			u.Posts, news = append(u.Posts, e.body), true
 		}
 	}
+	if b.walks.rev > rev {
+		u.Surveys, news = b.walks.body, true
+	}
 	if body, err = json.Marshal(u); err != nil {
 		return nil, rev, false, fmt.Errorf("encode an update: %w", err)
 	}
@@ -110,6 +116,13 @@ func (s *Server) refresh(b *board, now time.Time) error {
 		if !bytes.Equal(body, b.posts[v.ID].body) {
 			b.posts[v.ID] = entry{body, b.rev}
 		}
+	}
+	walks, err := json.Marshal(s.liveSurveys())
+	if err != nil {
+		return fmt.Errorf("encode the surveys: %w", err)
+	}
+	if s.o.Surveys != nil && !bytes.Equal(walks, b.walks.body) {
+		b.walks = entry{walks, b.rev}
 	}
 	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.title(s.o.Site), b.order, snap.AlarmsTag})
 	if err != nil {

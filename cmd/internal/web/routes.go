@@ -19,6 +19,8 @@ func rooms() []room {
 		{"alarms", "/alarms", (*Server).addAlarms},
 		{"ovens", "/ovens", (*Server).addOvens},
 		{"surveys", "/surveys", (*Server).addSurveys},
+		{"surveynew", "", (*Server).addSurveyNew},
+		{"survey", "", (*Server).addSurvey},
 		{"runs", "/runs", (*Server).addRuns},
 	}
 }

@@ -1,11 +1,103 @@
 package web
 
-import "net/http"
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+
+	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
+	"ovenward/acquire/survey/guide"
+)
+
+// Surveys is what the page needs of whoever guides surveys. All of it must be
+// ready to be called by many goroutines at once.
+type Surveys interface {
+	Ovens() []survey.Oven
+	Procedures() []survey.Procedure
+	Begin(ctx context.Context, o guide.Order) (id string, err error)
+	Do(ctx context.Context, id string, a survey.Act) error
+	View(id string) (survey.View, bool)
+	Views() []survey.View
+	Surveys(ctx context.Context, limit int) ([]store.SurveyRow, error)
+	Result(ctx context.Context, id string) (*survey.Result, error)
+}
+
+const (
+	mostSurveys = 200 // in a list
+	noSurveys   = "this station guides no surveys"
+	noSurvey    = "there is no survey with this id: /api/v1/surveys lists them"
+)
 
 func (s *Server) addSurveys(rt routes) {
 	rt.get("/surveys", s.serveSurveys)
+	rt.get("/api/v1/surveys", s.serveSurveyList)
 }
 
+// surveyRow is one survey of the list, in words.
+type surveyRow struct {
+	URL, Oven, Who, When, State, Outcome string
+	Exceeds                              bool
+}
+
+type surveysPage struct {
+	Running, Past []surveyRow
+	Trouble       string
+	MayBegin      bool
+	Exceeds       bool
+	Lethal        string
+	Causes        string
+}
+
+func surveyURL(id string) string { return "/surveys/" + url.PathEscape(id) }
+
 func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
-	s.show(w, r, http.StatusOK, s.frame(r, "surveys", s.o.Now()))
+	now := s.o.Now()
+	f := s.frame(r, "surveys", now)
+	p := surveysPage{MayBegin: s.o.Surveys != nil && f.ReadOnly == "", Lethal: survey.Lethal, Causes: survey.Causes}
+	if s.o.Surveys != nil {
+		rows, err := s.o.Surveys.Surveys(r.Context(), mostSurveys)
+		if err != nil {
+			p.Trouble = err.Error()
+		}
+		for _, row := range rows {
+			v := surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: f.clock(row.Begun, now), State: string(row.State),
+				Outcome: row.Outcome, Exceeds: row.Outcome == "exceeds"}
+			p.Exceeds = p.Exceeds || v.Exceeds
+			if row.Ended.IsZero() {
+				p.Running = append(p.Running, v)
+			} else {
+				p.Past = append(p.Past, v)
+			}
+		}
+	}
+	f.Page = p
+	s.show(w, r, http.StatusOK, f)
+}
+
+func (s *Server) serveSurveyList(w http.ResponseWriter, r *http.Request) {
+	if s.o.Surveys == nil {
+		sendProblem(w, r, http.StatusNotFound, noSurveys)
+		return
+	}
+	rows, err := s.o.Surveys.Surveys(r.Context(), mostSurveys)
+	if err != nil {
+		sendProblem(w, r, http.StatusServiceUnavailable, err.Error())
+		return
+	}
+	s.sendJSON(w, r, map[string]any{"surveys": slices.Concat([]store.SurveyRow{}, rows)})
+}
+
+// liveSurveys are the surveys under way for a stream, without their paths, which
+// a page has.
+func (s *Server) liveSurveys() []survey.View {
+	if s.o.Surveys == nil {
+		return nil
+	}
+	all := s.o.Surveys.Views()
+	for i := range all {
+		all[i].Path = nil
+	}
+	return all
 }

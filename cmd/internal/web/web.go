@@ -62,6 +62,9 @@ type Options struct {
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
+	// Surveys guides surveys. Without it none can be made.
+	Surveys Surveys
+
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool

@@ -1,0 +1,101 @@
+package web
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+
+	"ovenward/acquire/survey"
+)
+
+// asks sends a request from loopback and returns status and body.
+func asks(t *testing.T, h http.Handler, methodName, path, accept string, form url.Values) (int, string) {
+	t.Helper()
+	var r *http.Request
+	if form != nil {
+		r = httptest.NewRequest(methodName, path, strings.NewReader(form.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	} else {
+		r = httptest.NewRequest(methodName, path, nil)
+	}
+	r.Host, r.RemoteAddr = "127.0.0.1:24500", "127.0.0.1:40000"
+	r.Header.Set("Accept", accept)
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w.Code, w.Body.String()
+}
+
+// TestSurveyWithoutScript goes through the first places by forms alone.
+func TestSurveyWithoutScript(t *testing.T) {
+	f := newFakeSurveys(noon())
+	h := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f }).Handler()
+	page := func(want ...string) {
+		t.Helper()
+		code, body := asks(t, h, http.MethodGet, "/surveys/one", "text/html", nil)
+		for _, w := range want {
+			if code != http.StatusOK || !strings.Contains(body, w) {
+				t.Errorf("%d, %q is not on the page, phase %v", code, w, f.Views())
+			}
+		}
+	}
+	send := func(path string, form url.Values) (int, string) {
+		t.Helper()
+		form.Set("who", "A. Hand")
+		return asks(t, h, http.MethodPost, path, "text/html", form)
+	}
+	if code, body := send("/api/v1/surveys/begin", url.Values{"oven": {"servery"}, "width": {"46"}, "height": {"31,5"}, "screen_width": {"28"},
+		"screen_height": {"16"}, "panel": {"12"}, "depth": {"40"}}); code != http.StatusSeeOther {
+		t.Fatalf("beginning: %d %s", code, body)
+	}
+	if h := f.all["one"].Result().Oven.Door.Height; h != 0.315 {
+		t.Errorf("31,5 cm was read as %v", h)
+	}
+	page("Check the probe", "Battery: not done")
+	send("/api/v1/surveys/one/check", url.Values{"check": {"battery"}, "outcome": {"good"}, "text": {"new"}})
+	page("Battery: good")
+	send("/api/v1/surveys/one/next", url.Values{})
+	page("The oven is off")
+	send("/api/v1/surveys/one/next", url.Values{})
+	f.read("one", 0.1, 6e9)
+	page("275 ± 15 mL", "Never run the oven empty", "superheated")
+	if code, body := send("/api/v1/surveys/one/water", url.Values{"volume": {"0"}, "celsius": {"20"}}); code != http.StatusConflict || !strings.Contains(body, "never run it empty") {
+		t.Errorf("an empty oven: %d", code)
+	}
+	if code, _ := send("/api/v1/surveys/one/water", url.Values{"volume": {"275"}, "celsius": {"19,5"}}); code != http.StatusSeeOther {
+		t.Fatalf("water: %d", code)
+	}
+	page("Place 1 of", "door seam, top side", "left of this load")
+	if code, _ := send("/api/v1/surveys/one/next", url.Values{"phase": {"hold"}}); code != http.StatusConflict {
+		t.Errorf("a second tap that came late: %d, want refused", code)
+	}
+	send("/api/v1/surveys/one/next", url.Values{"phase": {string(survey.SweepReady)}})
+	f.read("one", 60, 1e9)
+	page(survey.StepBack, "× limit", "6 mW/cm²")
+	if code, _ := asks(t, h, http.MethodGet, "/surveys/none", "text/html", nil); code != http.StatusNotFound {
+		t.Errorf("an unknown survey: %d", code)
+	}
+}
+
+// TestSurveyPagesSayTheCautions: every page that says 'exceeds' says what may not
+// be done.
+func TestSurveyPagesSayTheCautions(t *testing.T) {
+	f := walking(t, noon())
+	h := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f }).Handler()
+	for _, path := range []string{"/surveys/two", "/part/surveys/two", "/surveys"} {
+		code, body := asks(t, h, http.MethodGet, path, "text/html", nil)
+		if code != http.StatusOK || !strings.Contains(body, "exceeds") || !strings.Contains(body, survey.Lethal) || !strings.Contains(body, "hinge, latch and screen") {
+			t.Errorf("%s: %d, says exceeds %v, cautions %v", path, code, strings.Contains(body, "exceeds"), strings.Contains(body, survey.Lethal))
+		}
+	}
+	_, body := asks(t, h, http.MethodGet, "/api/v1/surveys/two", "application/json", nil)
+	var got struct {
+		View   *survey.View  `json:"view"`
+		Result survey.Result `json:"result"`
+	}
+	if err := json.Unmarshal([]byte(body), &got); err != nil || got.View != nil || got.Result.State != survey.Stopped {
+		t.Errorf("%v %+v", err, got.Result.State)
+	}
+}
