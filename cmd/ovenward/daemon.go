@@ -195,7 +195,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users, Surveys: d.surveys,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users, Surveys: d.surveys, Reports: printer{d.record},
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

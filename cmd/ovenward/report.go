@@ -192,18 +192,13 @@ func openRecord(path string) (*store.Reader, error) {
 func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr io.Writer) (*report.Document, error) {
 	switch r.kind {
 	case "certificates":
-		c, err := gather.Certificates(ctx, record, r.to, version())
-		if err != nil {
-			return nil, err
-		}
-		return c.Document(), nil
+		return documentOf(gather.Certificates(ctx, record, r.to, version()))
 	case "survey":
 		s, err := gather.Survey(ctx, record, r.id, r.oven, version())
-		if err != nil {
-			return nil, err
+		if err == nil {
+			s.Form = r.fields
 		}
-		s.Form = r.fields
-		return s.Document(), nil
+		return documentOf(s, err)
 	}
 	posts, err := gather.PostsAt(ctx, record, r.posts, r.oven)
 	if err != nil {
@@ -212,10 +207,7 @@ func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr
 	bar := newProgress(stderr, nil)
 	m, err := gather.Monitoring(ctx, record, gather.Query{Posts: posts, From: r.from, To: r.to, Version: version(), Progress: bar.share})
 	bar.gone()
-	if err != nil {
-		return nil, err
-	}
-	return m.Document(), nil
+	return documentOf(m, err)
 }
 
 // standoff fits the walk back as ovenward standoff does.

@@ -65,6 +65,9 @@ type Options struct {
 	// Surveys guides surveys. Without it none can be made.
 	Surveys Surveys
 
+	// Reports makes printed matter of the record. Without it none is made.
+	Reports Reports
+
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool
@@ -95,6 +98,7 @@ type Server struct {
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
 	streams chan struct{}     // one token for each open stream
+	making  chan struct{}     // one for each report being made
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
@@ -114,6 +118,7 @@ func New(o Options) *Server {
 		o: o, log: o.Log,
 		cross:   http.NewCrossOriginProtection(),
 		streams: make(chan struct{}, maxStreams),
+		making:  make(chan struct{}, mostMaking),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
 		patient: patience,
 		zone:    o.Zone,
