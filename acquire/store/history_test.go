@@ -1,11 +1,11 @@
 package store
 
 import (
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 )
 
@@ -81,14 +81,13 @@ func TestHeadAndEventsOf(t *testing.T) {
 // TestRemoved: what retention took is told for the time it was of, and no other.
 func TestRemoved(t *testing.T) {
 	begin := time.Now()
-	now := begin
-	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}}, Now: func() time.Time { return now }})
+	var now atomic.Int64
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}}, Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
 	register(t, s, post("fryer"))
-	s.Record(raise("fryer", alarm.Silent, begin))
 	recordedFrom(t, s, begin, 3*time.Hour, 3, "fryer")
 	merged(t, s, true)
 	worked(s, func(w *writer) {
-		now = begin.Add(3 * time.Hour)
+		now.Store(int64(3 * time.Hour))
 		w.retaining()
 		if err := w.attempt(true); err != nil {
 			t.Error(err)

@@ -62,7 +62,7 @@ func TestPDFIsAsPopplerReadsIt(t *testing.T) {
 				}
 				fonts(t, file)
 				text := poppler(t, "pdftotext", "-layout", file, "-")
-				pages := len(poppleWords(t, file, paper))
+				pages := len(poppleWords(t, file, paper, 4))
 				for i := range pages {
 					if w := fmt.Sprintf("Page %d of %d", i+1, pages); !strings.Contains(text, w) {
 						t.Errorf("%q is on no page", w)
@@ -94,8 +94,9 @@ func fonts(t *testing.T, file string) {
 	}
 }
 
-// poppleWords reads where the words stand, and fails for one beyond the margins.
-func poppleWords(t *testing.T, file string, p Paper) (pages [][]string) {
+// poppleWords reads where the words stand, and fails for one beyond the margins; foot
+// is how far, in mm, they may reach into the lower one.
+func poppleWords(t *testing.T, file string, p Paper, foot float64) (pages [][]string) {
 	t.Helper()
 	var doc struct {
 		Pages []struct {
@@ -116,7 +117,7 @@ func poppleWords(t *testing.T, file string, p Paper) (pages [][]string) {
 		var words []string
 		for _, w := range page.Words {
 			words = append(words, w.Text)
-			if w.XMin*pointMM < margin-slack || w.XMax*pointMM > p.Width-margin+slack || w.YMin*pointMM < margin-4 || w.YMax*pointMM > p.Height-margin+slack+4 {
+			if w.XMin*pointMM < margin-slack || w.XMax*pointMM > p.Width-margin+slack || w.YMin*pointMM < margin-6 || w.YMax*pointMM > p.Height-margin+slack+foot {
 				t.Errorf("page %d: %q stands beyond the margins: %.1f to %.1f mm across, %.1f to %.1f mm down", i+1, w.Text, w.XMin*pointMM, w.XMax*pointMM, w.YMin*pointMM, w.YMax*pointMM)
 			}
 		}
@@ -165,7 +166,7 @@ func TestLongNamesStayOnThePaper(t *testing.T) {
 	for _, paper := range Papers() {
 		d := m.Document()
 		file := onDisk(t, "long"+paper.Name, written(t, d, "pdf", paper.Name))
-		pages := poppleWords(t, file, paper)
+		pages := poppleWords(t, file, paper, 4)
 		if len(pages) < 8 {
 			t.Errorf("%s: %d pages: the long texts are not all there", paper.Name, len(pages))
 		}
@@ -183,7 +184,7 @@ func TestHeadOfATableOnEachPage(t *testing.T) {
 		tab.Rows = append(tab.Rows, []Cell{raw("row"), count(int64(i))})
 	}
 	d.add("Table", tab)
-	pages := poppleWords(t, onDisk(t, "table", written(t, d, "pdf", "A4")), Papers()[0])
+	pages := poppleWords(t, onDisk(t, "table", written(t, d, "pdf", "A4")), Papers()[0], 4)
 	if len(pages) < 4 {
 		t.Fatalf("%d pages", len(pages))
 	}
@@ -253,5 +254,42 @@ func inked(t *testing.T, file string) {
 	}
 	if share := float64(dark) / float64(b.Dx()*b.Dy()); share < 0.002 || outside > 0 {
 		t.Errorf("%s: %.4f of it is ink, %d points in the margin", filepath.Base(file), share, outside)
+	}
+}
+
+// TestHTMLPrints: a browser prints the page on the paper that was asked for, with
+// page numbers, and nothing beyond it however long the names.
+func TestHTMLPrints(t *testing.T) {
+	t.Parallel()
+	m := inventedMonitoring(20)
+	w := &m.Posts[0]
+	w.Post, w.Oven, w.Place = long, long, long
+	w.Judged[0].Limit.ID, w.Instruments[0].Probe = long, long
+	paper := Papers()[1]
+	dir := t.TempDir()
+	page, pdf := filepath.Join(dir, "page.html"), filepath.Join(dir, "page.pdf")
+	if keep := os.Getenv("OVENWARD_SHOTS"); keep != "" {
+		pdf = filepath.Join(keep, "html.pdf")
+	}
+	if err := os.WriteFile(page, written(t, m.Document(), "html", paper.Name), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	said, err := exec.Command(driverstest.Program(t, "chromium"), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-component-update",
+		"--user-data-dir="+filepath.Join(dir, "profile"), "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+page).CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	if info := poppler(t, "pdfinfo", pdf); !regexp.MustCompile(`Page size:\s+612 x 792 pts`).MatchString(info) {
+		t.Errorf("not on %s: %s", paper.Name, info)
+	}
+	pages := poppleWords(t, pdf, paper, 10)
+	text := poppler(t, "pdftotext", "-layout", pdf, "-")
+	for i := range pages {
+		if want := fmt.Sprintf("Page %d of %d", i+1, len(pages)); !strings.Contains(text, want) {
+			t.Errorf("%q is on no page", want)
+		}
+	}
+	if n := strings.Count(loose(text), "2031-05-20_Inventar"); n < 5 {
+		t.Errorf("the long name stands there %d times", n)
 	}
 }

@@ -41,6 +41,8 @@ type against struct {
 	sustained *limit.Sustained
 	above     time.Duration
 	reached   bool
+	worstCase *limit.Sustained // as if all that was not seen had been above
+	hides     bool             // it was reached
 	window    *limit.Mean   // of an averaged limit
 	worst     limit.Average // the mean that says most in the day
 	known     bool
@@ -55,7 +57,7 @@ func newDay(h *store.History, from, to, origin time.Time, top, topU quantity.Pow
 		if !(l.Value > 0) {
 			continue
 		}
-		a := &against{limit: l, rule: alarm.Exceeds, sustained: limit.NewSustained(h.Sustained, l.Value)}
+		a := &against{limit: l, rule: alarm.Exceeds, sustained: limit.NewSustained(h.Sustained, l.Value), worstCase: limit.NewSustained(h.Sustained, l.Value)}
 		if i > 0 {
 			a.rule = alarm.ExceedsOf(l.ID)
 		}
@@ -124,7 +126,13 @@ func (d *dayOf) observe(st limit.Stretch) {
 		d.gap = 0
 		d.seen += st.To - st.From
 	}
+	could := st
+	if !st.Seen {
+		could.Seen, could.Lo, could.Hi = true, quantity.PowerDensity(math.Inf(1)), quantity.PowerDensity(math.Inf(1))
+	}
 	for _, a := range d.limits {
+		a.worstCase.Observe(could)
+		a.hides = a.hides || !a.limit.Averaged() && d.seen < st.To-d.from && a.worstCase.Above()
 		a.sustained.Observe(st)
 		if st.Seen && st.Lo > a.limit.Value {
 			a.above += st.To - st.From
@@ -175,9 +183,8 @@ func (d *dayOf) judge(w *walk) []report.Judged {
 // circumstances is what the day's verdict rests on, and what it lacks in words.
 func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []string) {
 	p := &d.post.Probe
-	hides := d.hides(a)
 	c := limit.Circumstances{HasValue: !math.IsNaN(float64(d.peak)), Value: d.peak, U: d.peakU, Peak: d.peak, PeakU: d.peakU, K: w.kOf[d.peakK], Mean: a.worst,
-		OverRange: d.overRange, Sustained: a.reached, Above: a.above, Running: d.runs > 0, RunMissed: hides, RunFlawed: d.uncalibrated > 0, Calibrated: p.Certificate != nil,
+		OverRange: d.overRange, Sustained: a.reached, Above: a.above, Running: d.runs > 0, RunMissed: a.hides, RunFlawed: d.uncalibrated > 0, Calibrated: p.Certificate != nil,
 		Axes: p.Axes, Turned: d.post.Turned, Distance: d.post.Distance, Response: p.Response, Cover: float64(d.seen) / float64(d.end-d.from)}
 	if l := w.states.latched[a.rule]; l != nil && l.stood(d.begin, d.last) {
 		c.Latched = true
@@ -190,7 +197,9 @@ func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []strin
 	}
 	lack(c.Latched, "an exceedance stood that nobody had reset")
 	lack(d.seen == 0, "nothing was seen")
-	lack(d.seen > 0 && hides, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
+	long := d.longestGap >= d.post.Sustained.Unbroken
+	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
+	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)
@@ -210,15 +219,6 @@ func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []strin
 		lack(!(d.post.Distance > 0.2), "measured this near, a value says little of an exposure: the limit is for people where they stand")
 	}
 	return c, lacks
-}
-
-// hides says whether a gap of the day could hide an exceedance by the rule.
-func (d *dayOf) hides(a *against) bool {
-	if a.limit.Averaged() {
-		return false // what was not seen is in its bounds
-	}
-	r := d.post.Sustained
-	return d.longestGap > 0 && (r.Unbroken <= 0 || d.longestGap >= min(r.Unbroken, max(r.Summed, 1)))
 }
 
 // announced says what people, or the station, held against the day.

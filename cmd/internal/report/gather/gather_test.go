@@ -175,6 +175,7 @@ func TestWithinMustBeEarned(t *testing.T) {
 	}{
 		{"a gap", nil, func(n int, x *acquire.Sample) bool { return n < late+100 || n > late+160 }, nil, "within, not decided: not decided", "a gap of 59 s"},
 		{"no gap that could hide", nil, func(n int, x *acquire.Sample) bool { return n != late+100 && n != late+101 }, nil, "within, within: within", ""},
+		{"many short gaps", nil, func(n int, x *acquire.Sample) bool { return n < late+100 || n > late+160 || n%5 == 0 }, nil, "within, not decided: not decided", "short gaps lie so close"},
 		{"no run", nil, func(n int, x *acquire.Sample) bool {
 			if n >= late {
 				return unit(x, int64(20+n%3))
