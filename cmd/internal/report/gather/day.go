@@ -43,8 +43,8 @@ type against struct {
 	reached   bool
 	worstCase *limit.Sustained // as if all that was not seen had been above
 	hides     bool             // it was reached
-	window    *limit.Mean   // of an averaged limit
-	worst     limit.Average // the mean that says most in the day
+	window    *limit.Mean      // of an averaged limit
+	worst     limit.Average    // the mean that says most in the day
 	known     bool
 	minute    time.Duration
 	exceeded  bool // a mean was above
