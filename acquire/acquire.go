@@ -156,6 +156,7 @@ const (
 	KindRegister    Kind = "register"    // somebody changed what is known of an oven or a probe
 	KindSurvey      Kind = "survey"      // a survey began or ended; Raw is the SHA-256 of what it found
 	KindRecord      Kind = "record"      // what the record says of itself: damage, what was lost, what was removed
+	KindCheck       Kind = "check"       // the result of an earlier check of an oven was imported; Raw is that as JSON
 )
 
 // Event is something that happened at an instant, kept for good.

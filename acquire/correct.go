@@ -59,6 +59,11 @@ func (p *Post) top() (top, u, least quantity.PowerDensity) {
 	return top, u, least
 }
 
+// Top is the most that the post's probe can show, corrected, with its expanded
+// uncertainty, and the least that over-range can be, W/m²; u is NaN without a
+// certificate.
+func (p *Post) Top() (top, u, least quantity.PowerDensity) { return p.top() }
+
 // certify takes up the certificate that is in force at an instant, and says
 // whether that is another one than before.
 func (w *watch) certify(at time.Time) bool {

@@ -28,21 +28,9 @@ func moreLimits(all []limit.Limit) any {
 	if len(all) == 0 {
 		return nil
 	}
-	type kept struct {
-		ID        string  `json:"id"`
-		Value     float64 `json:"value_w_per_m2"`
-		Distance  float64 `json:"distance_m,omitempty"`
-		Basis     string  `json:"basis"`
-		Source    string  `json:"source"`
-		Averaging float64 `json:"averaging_s,omitempty"`
-		Local     bool    `json:"local,omitempty"`
-		Rule      string  `json:"rule,omitempty"`
-		Builtin   string  `json:"builtin,omitempty"`
-		Response  float64 `json:"response_s,omitempty"`
-	}
-	out := make([]kept, 0, len(all))
+	out := make([]keptLimit, 0, len(all))
 	for _, l := range all {
-		out = append(out, kept{l.ID, float64(l.Value), float64(l.Distance), string(l.Basis), l.Source,
+		out = append(out, keptLimit{l.ID, float64(l.Value), float64(l.Distance), string(l.Basis), l.Source,
 			l.Averaging.Seconds(), l.Local, string(l.Rule), l.Builtin, l.Slowest.Seconds()})
 	}
 	text, err := json.Marshal(out)

@@ -85,6 +85,7 @@ func TestOwners(t *testing.T) {
 		"github.com/BurntSushi/toml":                     "ovenward/config",
 		"modernc.org/sqlite":                             "ovenward/acquire/store",
 		"github.com/golang/snappy":                       "ovenward/metrics/remotewrite",
+		"codeberg.org/go-pdf/fpdf":                       "ovenward/cmd/internal/report",
 	}
 	const forTests = "ovenward/drivers/driverstest" // it starts the peers that tests talk to
 	found := map[string]bool{}

@@ -46,6 +46,8 @@ func commands() []command {
 		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
 		{"backup", "copy the record, beside a running daemon", backupCommand},
 		{"survey", "guide a survey of an oven's door, on the running daemon", surveyCommand},
+		{"report", "print a record: monitoring, certificates, surveys; PDF, HTML, CSV, JSON", reportCommand},
+		{"round", "list which ovens are due, and take in results of earlier checks", roundCommand},
 		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
 	}
 }
@@ -82,9 +84,9 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 }
 
 func usage(w io.Writer) {
-	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records every reading, judges it,
-and tells when a field stays above its limit or a probe has gone blind. Without a command it
-runs the model kitchen, which is simulated. Usage: ovenward [COMMAND] [FLAGS]
+	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
+tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
+Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version prints the version.
 
 `)
 	for _, c := range commands() {
@@ -92,7 +94,7 @@ runs the model kitchen, which is simulated. Usage: ovenward [COMMAND] [FLAGS]
 	}
 	fmt.Fprint(w, `  --version  print the version; ovenward COMMAND --help says more of a command
 
-`+caution+"\n")
+`+strings.ReplaceAll(caution, "\n", " ")+"\n")
 }
 
 // caution stands wherever somebody could rely on what Ovenward says.

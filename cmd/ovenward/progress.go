@@ -69,3 +69,21 @@ func (p *progressBar) end() {
 		fmt.Fprintf(p.to, "\r\x1b[K%d rows in %s\n", p.rows/p.passes, time.Since(p.begun).Round(10*time.Millisecond))
 	}
 }
+
+// share shows how much is done, 0 to 1, of a work that is not counted in rows.
+func (p *progressBar) share(done float64) {
+	if p.to == nil || time.Since(p.shown) < barEvery {
+		return
+	}
+	p.shown = time.Now()
+	done = min(max(done, 0), 1)
+	full := int(done * barWidth)
+	fmt.Fprintf(p.to, "\r[%s%s] %3.0f %%\x1b[K", strings.Repeat("#", full), strings.Repeat(".", barWidth-full), 100*done)
+}
+
+// gone takes the bar away.
+func (p *progressBar) gone() {
+	if p.to != nil {
+		fmt.Fprint(p.to, "\r\x1b[K")
+	}
+}

@@ -20,6 +20,8 @@ func pagesToSee() []struct{ name, path string } {
 		{"post", "/posts/galley"},
 		{"alarms", "/alarms"},
 		{"ovens", "/ovens"},
+		{"reports", "/reports"},
+		{"round", "/round?day=2031-05-20"},
 		{"surveys", "/surveys"},
 		{"survey-new", "/surveys/new"},
 		{"survey", "/surveys/one"},
@@ -32,7 +34,7 @@ func pagesToSee() []struct{ name, path string } {
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated, o.Surveys = true, walking(t, time.Now()) })
+	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated, o.Surveys, o.Reports = true, walking(t, time.Now()), &fakePrinter{} })
 	for _, scheme := range []string{"light", "dark"} {
 		b.show(scheme, "")
 		for _, p := range pagesToSee() {
@@ -54,7 +56,7 @@ const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.i
 
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
-	b := open(t, troubled(time.Now()), func(o *Options) { o.Surveys = walking(t, time.Now()) })
+	b := open(t, troubled(time.Now()), func(o *Options) { o.Surveys, o.Reports = walking(t, time.Now()), &fakePrinter{} })
 	for _, width := range []int64{360, 1280} {
 		for _, scheme := range []string{"light", "dark"} {
 			b.show(scheme, "")

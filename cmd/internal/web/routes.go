@@ -28,6 +28,8 @@ func rooms() []room {
 		{"surveynew", "", (*Server).addSurveyNew},
 		{"survey", "", (*Server).addSurvey},
 		{"runs", "/runs", (*Server).addRuns},
+		{"reports", "/reports", (*Server).addReports},
+		{"round", "", (*Server).addRound},
 	}
 }
 

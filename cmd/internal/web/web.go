@@ -116,6 +116,9 @@ type Options struct {
 	// Surveys guides surveys. Without it none can be made.
 	Surveys Surveys
 
+	// Reports makes printed matter of the record. Without it none is made.
+	Reports Reports
+
 	Site      string
 	Zone      *time.Location // of the site, in which people read times; nil: UTC
 	Simulated bool           // say on the page that nothing here is measured
@@ -144,6 +147,7 @@ type Server struct {
 	cross   *http.CrossOriginProtection
 	streams chan struct{} // one token for each open stream
 	sparks  sparks
+	making  chan struct{}     // one for each report being made
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
@@ -163,6 +167,7 @@ func New(o Options) *Server {
 		o: o, log: o.Log,
 		cross:   http.NewCrossOriginProtection(),
 		streams: make(chan struct{}, maxStreams),
+		making:  make(chan struct{}, mostMaking),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
 		patient: patience,
 		zone:    o.Zone,

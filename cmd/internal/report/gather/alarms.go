@@ -1,0 +1,130 @@
+package gather
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+)
+
+// alarms reads what was raised or changed in a time, and what stood all through it;
+// own says whether the station's own alarms are meant too.
+func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from, to time.Time) ([]report.Alarm, error) {
+	meant := func(post string) bool { return post == "" && own || post != "" && slices.Contains(posts, post) }
+	var all []report.Alarm
+	place := map[string]int{}
+	find := func(a *alarm.Alarm) *report.Alarm {
+		key := a.Post + "\x00" + string(a.Rule) + "\x00" + a.ID
+		i, known := place[key]
+		if !known {
+			i = len(all)
+			place[key] = i
+			all = append(all, report.Alarm{Post: a.Post, Rule: string(a.Rule), ID: a.ID, Raised: a.Since})
+		}
+		return &all[i]
+	}
+	for e, err := range r.Changes(ctx, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		if !meant(e.Post) {
+			continue
+		}
+		a := find(&e.Alarm.Alarm)
+		a.Steps = append(a.Steps, report.Step{At: e.At, To: string(e.Alarm.Shown()), Who: e.Who, Why: e.Text, Remark: e.Alarm.Remark})
+		told, err := r.Told(ctx, store.ToldQuery{Event: e.ID}, mostEvents)
+		if err != nil {
+			return nil, err
+		}
+		slices.Reverse(told)
+		for _, t := range told {
+			a.Told = append(a.Told, report.Told{At: t.At, Courier: t.Courier, To: t.To, Outcome: string(t.Outcome)})
+		}
+	}
+	now, err := r.AlarmStates(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range now {
+		if meant(a.Post) && a.State.Standing() && a.Changed.Before(from) {
+			x := find(&a)
+			x.Steps = append(x.Steps, report.Step{At: a.Changed, To: string(a.Shown()), Why: "it stood all through this time"})
+		}
+	}
+	return all, nil
+}
+
+// times is when something was so: instants at which that begins or ends.
+type times []struct {
+	at time.Time
+	on bool
+}
+
+func (t times) at(at time.Time) bool {
+	on := false
+	for _, x := range t {
+		if x.at.After(at) {
+			break
+		}
+		on = x.on
+	}
+	return on
+}
+
+// stood says whether it was so at some instant from from on and before to.
+func (t times) stood(from, to time.Time) bool {
+	if t.at(from) {
+		return true
+	}
+	return slices.ContainsFunc(t, func(x struct {
+		at time.Time
+		on bool
+	}) bool {
+		return x.on && !x.at.Before(from) && x.at.Before(to)
+	})
+}
+
+func (t *times) add(at time.Time, on bool) {
+	*t = append(*t, struct {
+		at time.Time
+		on bool
+	}{at, on})
+}
+
+// states is when alarms of a post that bear on its verdicts stood.
+type states struct {
+	away, test, stuck times
+	raised, latched   map[alarm.Rule]*times // exceedances whose condition was present; that stood
+}
+
+// stateOf reads the alarms of a post up to an instant.
+func stateOf(ctx context.Context, r *store.Reader, post string, to time.Time) (states, error) {
+	s := states{raised: map[alarm.Rule]*times{}, latched: map[alarm.Rule]*times{}}
+	for e, err := range r.Changes(ctx, time.Time{}, to) {
+		if err != nil {
+			return s, err
+		}
+		if e.Post != post {
+			continue
+		}
+		c := e.Alarm
+		switch rule := c.Rule; {
+		case rule == alarm.Away:
+			s.away.add(e.At, c.State.Present())
+		case rule == alarm.UnderTest:
+			s.test.add(e.At, c.State.Present())
+		case rule == alarm.Stuck:
+			s.stuck.add(e.At, c.State.Present())
+		case rule.IsExceedance():
+			if s.raised[rule] == nil {
+				s.raised[rule], s.latched[rule] = &times{}, &times{}
+			}
+			s.raised[rule].add(e.At, c.State.Present())
+			s.latched[rule].add(e.At, c.State.Standing())
+		}
+	}
+	return s, nil
+}

@@ -1,0 +1,318 @@
+package gather
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+	"ovenward/drivers"
+)
+
+// The record of these tests is of an invented house: two hours about a midnight.
+func dusk() time.Time { return time.Date(2031, 5, 20, 23, 0, 0, 0, time.UTC) }
+
+const hours = 2
+
+func post() acquire.Post {
+	cert := &calib.Certificate{Number: "LM-7", Laboratory: "Larkfield Metrology", Date: dusk().AddDate(0, -4, 0).Truncate(24 * time.Hour), Due: dusk().AddDate(0, 8, 0).Truncate(24 * time.Hour), Factor: 1, U: 0.1, K: 2}
+	return acquire.Post{Site: "Larkfield House", ID: "hatch", Oven: "combi", OvenPlace: "by the pass", Distance: 0.05, Turned: true, Frequency: 2.45e9,
+		Probe:     acquire.Probe{ID: "probe-1", Port: "/dev/ttyUSB0", Period: time.Second, Timeout: 500 * time.Millisecond, Response: time.Second, Range: 200, Floor: 0.1, Axes: 1, ZeroBound: 1, Certificate: cert},
+		Limit:     limit.Limit{ID: "in-use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "an invented standard"},
+		Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute, Clear: 90 * time.Second},
+		RunGap:    30 * time.Second, Silent: 5 * time.Second, Stale: 3 * time.Second, Stuck: time.Minute}
+}
+
+// field is the value at a second, in thousandths of mW/cm²: two runs in each hour.
+func field(n int) int64 {
+	rest := int64(20 + n%3)
+	if m := n % 1800; m >= 300 && m < 480 {
+		return 250 + int64(n%7)
+	}
+	return rest
+}
+
+// recorded makes a record; change alters or drops (false) a sample.
+func recorded(t *testing.T, p acquire.Post, change func(n int, s *acquire.Sample) bool) (*store.Store, string) {
+	t.Helper()
+	dir := t.TempDir()
+	s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Register([]acquire.Post{p}, dusk()); err != nil {
+		t.Fatal(err)
+	}
+	s.Correction(0, calib.Correction{ZeroAt: dusk(), ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+	var batch []acquire.Sample
+	for n := range hours * 3600 {
+		d := drivers.Decimal{Digits: field(n), Exp: -3}
+		x := acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}}
+		if change != nil && !change(n, &x) {
+			continue
+		}
+		if x.Said == nil {
+			x.Said = []byte(x.Reading.Value.String() + ",mW/cm2")
+		}
+		batch = append(batch, x)
+	}
+	s.Append(0, batch)
+	t.Cleanup(func() { _ = s.Close() })
+	return s, dir
+}
+
+// read closes the record, as a stopped daemon leaves it, and makes the report.
+func read(t *testing.T, s *store.Store, dir string) *report.Monitoring {
+	t.Helper()
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(hours * time.Hour), Version: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func outcomes(w *report.Watched) string {
+	var all []string
+	for _, d := range w.Days {
+		all = append(all, string(d.Outcome))
+	}
+	return strings.Join(all, ", ") + ": " + string(w.Judged[0].Outcome)
+}
+
+// TestMonitoringIsTheRecord compares all that is counted with sums made another way.
+func TestMonitoringIsTheRecord(t *testing.T) {
+	h := sha256.New()
+	sum, most, mostAt := 0.0, int64(0), 0
+	for n := range hours * 3600 {
+		d := drivers.Decimal{Digits: field(n), Exp: -3}
+		fmt.Fprintf(h, "%d,%s,%s\n", n+1, dusk().Add(time.Duration(n)*time.Second).Format(time.RFC3339Nano), hex.EncodeToString([]byte(d.String()+",mW/cm2")))
+		sum += float64(d.Digits) / 100 // W/m²
+		if d.Digits > most {
+			most, mostAt = d.Digits, n
+		}
+	}
+	s, dir := recorded(t, post(), nil)
+	m := read(t, s, dir)
+	w := &m.Posts[0]
+	if got := outcomes(w); got != "within, within: within" {
+		t.Errorf("%s: %v", got, w.Judged[0].Reasons)
+	}
+	const seconds = hours * 3600
+	if mean := sum / seconds; math.Abs(float64(w.Mean.Lo)/mean-1) > 1e-9 || math.Abs(float64(w.Mean.Hi)/mean-1) > 1e-9 {
+		t.Errorf("mean %v to %v, want %v", w.Mean.Lo, w.Mean.Hi, mean)
+	}
+	if float64(w.Max) != float64(most)/100 || !w.MaxAt.Equal(dusk().Add(time.Duration(mostAt)*time.Second)) || !(w.MaxU > 0) {
+		t.Errorf("highest %v ± %v at %s", w.Max, w.MaxU, w.MaxAt)
+	}
+	if w.Seen != seconds*time.Second || w.Samples != seconds || len(w.Gaps) > 0 || w.Runs != 2*hours || math.Abs(w.On.Seconds()-180*2*hours) > 4*2*hours {
+		t.Errorf("seen %s, %d samples, gaps %v, %d runs, on for %s", w.Seen, w.Samples, w.Gaps, w.Runs, w.On)
+	}
+	if got, want := m.Record.Raw[0].SHA256, hex.EncodeToString(h.Sum(nil)); got != want {
+		t.Errorf("digest %s, want %s", got, want)
+	}
+	if m.Record.Head == "" || len(m.Record.Head) != 64 || m.Site != "Larkfield House" || w.Instruments[0].Certificate.Number != "LM-7" {
+		t.Errorf("%+v %+v", m.Record, w.Instruments)
+	}
+	if len(w.Points) == 0 || math.IsNaN(w.Points[0].Mean) {
+		t.Errorf("points %v", w.Points)
+	}
+	var one, two bytes.Buffer
+	for _, b := range []*bytes.Buffer{&one, &two} {
+		r, err := store.OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, err := Monitoring(t.Context(), r, Query{Version: "test"})
+		if err == nil {
+			err = again.Document().PDF(b, report.Papers()[0])
+		}
+		if err := r.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !bytes.Equal(one.Bytes(), two.Bytes()) {
+		t.Error("the same record makes two PDFs")
+	}
+}
+
+// TestWithinMustBeEarned: each flaw, alone, takes 'within' from the day it is in,
+// and never 'exceeds'.
+func TestWithinMustBeEarned(t *testing.T) {
+	unit := func(x *acquire.Sample, digits int64) bool {
+		x.Reading.Value.Digits = digits
+		return true
+	}
+	const late = 3600 // the second day
+	for _, c := range []struct {
+		name   string
+		post   func(*acquire.Post)
+		change func(n int, x *acquire.Sample) bool
+		event  func(s *store.Store)
+		want   string
+		reason string
+	}{
+		{"a gap", nil, func(n int, x *acquire.Sample) bool { return n < late+100 || n > late+160 }, nil, "within, not decided: not decided", "a gap of 59 s"},
+		{"no gap that could hide", nil, func(n int, x *acquire.Sample) bool { return n != late+100 && n != late+101 }, nil, "within, within: within", ""},
+		{"many short gaps", nil, func(n int, x *acquire.Sample) bool { return n < late+100 || n > late+160 || n%5 == 0 }, nil, "within, not decided: not decided", "short gaps lie so close"},
+		{"no run", nil, func(n int, x *acquire.Sample) bool {
+			if n >= late {
+				return unit(x, int64(20+n%3))
+			}
+			return true
+		}, nil, "within, not decided: not decided", "no run"},
+		{"above", nil, func(n int, x *acquire.Sample) bool {
+			if n == late+400 {
+				return unit(x, 5001)
+			}
+			return true
+		}, nil, "within, exceeds: exceeds", "values above the limit, for 1 s"},
+		{"above for long", nil, func(n int, x *acquire.Sample) bool {
+			if n >= late+400 && n < late+410 {
+				return unit(x, 9000)
+			}
+			return true
+		}, nil, "within, exceeds: exceeds", "as long as the rule asks"},
+		{"in the guard band", nil, func(n int, x *acquire.Sample) bool {
+			if n == late+400 {
+				return unit(x, 4900)
+			}
+			return true
+		}, nil, "within, not decided: not decided", "less than the expanded uncertainty"},
+		{"over range", nil, func(n int, x *acquire.Sample) bool {
+			if n == late+400 {
+				x.Said, x.Reading, x.Quality = []byte("OVER"), drivers.Reading{Unit: "mW/cm2", Status: drivers.OverRange}, acquire.OverRange
+			}
+			return true
+		}, nil, "within, exceeds: exceeds", "over the probe's range"},
+		{"uncalibrated", nil, func(n int, x *acquire.Sample) bool {
+			if n == 10 {
+				x.Quality = acquire.Uncalibrated
+			}
+			return true
+		}, nil, "not decided, within: not decided", "not covered by a certificate"},
+		{"faults", nil, func(n int, x *acquire.Sample) bool {
+			if n >= 10 && n < 20 {
+				x.Quality = acquire.Fault
+			}
+			return true
+		}, nil, "not decided, within: not decided", "a gap of"},
+		{"no certificate", func(p *acquire.Post) { p.Probe.Certificate = nil }, nil, nil, "not decided, not decided: not decided", "not calibrated"},
+		{"not turned", func(p *acquire.Post) { p.Turned = false }, nil, nil, "not decided, not decided: not decided", "not turned"},
+		{"too far", func(p *acquire.Post) { p.Distance = 0.3 }, nil, nil, "not decided, not decided: not decided", "measured at 300 mm"},
+		{"too slow", func(p *acquire.Post) { p.Probe.Response = 5 * time.Second }, nil, nil, "not decided, not decided: not decided", "slower"},
+		{"an exceedance that stood", nil, nil, func(s *store.Store) { raise(s, alarm.Exceeds, dusk().Add(-time.Hour)) }, "exceeds, exceeds: exceeds", "raised by the station"},
+		{"one that was latched", nil, nil, func(s *store.Store) {
+			raise(s, alarm.Exceeds, dusk().Add(-time.Hour), alarm.Disappears)
+		}, "not decided, not decided: not decided", "nobody had reset"},
+		{"away", nil, nil, func(s *store.Store) { raise(s, alarm.Away, dusk().Add(late*time.Second+5*time.Minute)) }, "within, not decided: not decided", "away for a survey"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := post()
+			if c.post != nil {
+				c.post(&p)
+			}
+			s, dir := recorded(t, p, c.change)
+			if c.event != nil {
+				c.event(s)
+			}
+			w := &read(t, s, dir).Posts[0]
+			if got := outcomes(w); got != c.want {
+				t.Errorf("%s, want %s: %v", got, c.want, w.Judged[0].Reasons)
+			}
+			if text := strings.Join(w.Judged[0].Reasons, "; "); !strings.Contains(text, c.reason) {
+				t.Errorf("reasons %q, want one of %q", text, c.reason)
+			}
+			if c.name == "over range" && !math.IsInf(float64(w.Mean.Hi), 1) {
+				t.Error("a mean with over-range in it has an upper bound")
+			}
+			if c.name == "a gap" && !(float64(w.Mean.Hi-w.Mean.Lo) > 0.9*200*59/7200) {
+				t.Errorf("mean %v to %v: the gap is not in its bounds", w.Mean.Lo, w.Mean.Hi)
+			}
+		})
+	}
+}
+
+// raise records that an alarm appeared, and what became of it.
+func raise(s *store.Store, rule alarm.Rule, at time.Time, then ...alarm.Happening) {
+	a, reason := alarm.Alarm{Post: "hatch", Rule: rule, State: alarm.Normal}.Step(alarm.Appears, at)
+	s.Record(acquire.Event{At: at, Post: "hatch", Kind: acquire.KindAlarm, Text: "as it was", Alarm: &alarm.Change{Alarm: a, From: alarm.Normal, Reason: reason}})
+	for _, then := range then {
+		from := a.State
+		a, reason = a.Step(then, at.Add(time.Minute))
+		s.Record(acquire.Event{At: at.Add(time.Minute), Post: "hatch", Kind: acquire.KindAlarm, Text: "below now", Alarm: &alarm.Change{Alarm: a, From: from, Reason: reason}})
+	}
+}
+
+// TestAveragedLimit: a mean is judged by its windows, with what was not seen in its
+// bounds.
+func TestAveragedLimit(t *testing.T) {
+	p := post()
+	p.Distance = 0.5
+	p.Limit = limit.Limit{ID: "public", Value: 1, Basis: limit.ExposurePublic, Source: "an invented standard", Averaging: 6 * time.Minute}
+	s, dir := recorded(t, p, nil)
+	w := &read(t, s, dir).Posts[0]
+	// In a run of 180 s of 2.5 W/m² a window of 360 s comes to about 1.4 W/m².
+	if got := outcomes(w); got != "exceeds, exceeds: exceeds" || !strings.Contains(strings.Join(w.Judged[0].Reasons, ";"), "a mean over 6 min is at least 0.1") {
+		t.Errorf("%s: %v", got, w.Judged[0].Reasons)
+	}
+	p.Limit.Value = 2
+	s, dir = recorded(t, p, nil)
+	w = &read(t, s, dir).Posts[0]
+	// What lies before the first sample was not seen, so the first day is open.
+	if got := outcomes(w); got != "not decided, within: not decided" {
+		t.Errorf("%s: %v", got, w.Judged[0].Reasons)
+	}
+}
+
+// TestCertificatesAndAlarms of the same record.
+func TestCertificatesAndAlarms(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	raise(s, alarm.Silent, dusk().Add(time.Hour))
+	m := read(t, s, dir)
+	if len(m.Alarms) != 1 || len(m.Alarms[0].Steps) != 1 || m.Alarms[0].Rule != "silent" || m.Alarms[0].Steps[0].To != "unacknowledged" {
+		t.Errorf("%+v", m.Alarms)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	c, err := Certificates(t.Context(), r, dusk().AddDate(1, 0, 0), "test")
+	if err != nil || len(c.Probes) != 1 || report.StandingOf(c.Probes[0].Now, c.As) != report.Overdue || c.Probes[0].Posts[0] != "hatch" {
+		t.Errorf("%+v, %v", c, err)
+	}
+	if _, err := Monitoring(t.Context(), r, Query{Posts: []string{"nowhere"}}); err == nil || !strings.Contains(err.Error(), "hatch") {
+		t.Error(err)
+	}
+	if _, err := Survey(t.Context(), r, "", "combi", "test"); err == nil || !strings.Contains(err.Error(), "ovenward survey") {
+		t.Error(err)
+	}
+	if _, err := PostsAt(t.Context(), r, nil, "none"); err == nil || !strings.Contains(err.Error(), "combi") {
+		t.Error(err)
+	}
+	if _, err := store.OpenReadOnly(filepath.Join(dir, "none")); err == nil {
+		t.Error("no record")
+	}
+}

@@ -1,0 +1,127 @@
+package gather
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+	"ovenward/cmd/internal/round"
+)
+
+// Round reads the plan of a day.
+func Round(ctx context.Context, r *store.Reader, ask round.Ask, version string) (*report.Round, error) {
+	site, ovens, err := Ovens(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	checks, err := Checks(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	return &report.Round{Site: site, Ask: ask, Entries: round.Plan(ovens, checks, ask), Version: version}, nil
+}
+
+// Ovens returns the ovens that the record knows from its posts, and the site.
+func Ovens(ctx context.Context, r *store.Reader) (site string, ovens []round.Oven, err error) {
+	posts, err := r.Posts(ctx)
+	if err != nil {
+		return "", nil, err
+	}
+	for _, p := range posts {
+		all, err := r.History(ctx, p)
+		if err != nil {
+			return "", nil, err
+		}
+		if len(all) == 0 {
+			continue
+		}
+		h := all[len(all)-1]
+		if h.Site != "" {
+			site = h.Site
+		}
+		if h.Oven != "" && !slices.ContainsFunc(ovens, func(o round.Oven) bool { return o.ID == h.Oven }) {
+			ovens = append(ovens, round.Oven{ID: h.Oven, Place: h.OvenPlace})
+		}
+	}
+	standing, err := r.AlarmStates(ctx)
+	if err != nil {
+		return "", nil, err
+	}
+	for _, a := range standing {
+		for i := range ovens {
+			if a.Rule == alarm.WithdrawnOf(ovens[i].ID) && a.State.Present() {
+				ovens[i].Withdrawn = true
+			}
+		}
+	}
+	return site, ovens, nil
+}
+
+// Checks returns all checks of ovens that the record knows: surveys that have ended,
+// and earlier results that were imported.
+func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
+	var all []round.Check
+	surveys, err := r.Surveys(ctx, store.SurveyQuery{}, mostEvents)
+	if err != nil {
+		return nil, err
+	}
+	for _, row := range surveys {
+		if row.Ended.IsZero() {
+			continue
+		}
+		s, err := r.SurveyResult(ctx, row.ID)
+		if err != nil {
+			return nil, err
+		}
+		if s == nil {
+			continue
+		}
+		c := round.Check{Oven: s.Oven.ID, Place: s.Oven.Place, On: s.Ended, Outcome: s.Verdict.Outcome, By: s.Who, Next: s.NextCheck, Source: s.ID}
+		for _, p := range s.Places {
+			if p.N == s.Verdict.Worst && p.Value != nil {
+				c.Highest, c.HasValue = quantity.PowerDensity(*p.Value), true
+			}
+		}
+		all = append(all, c)
+	}
+	events, err := r.EventsOf(ctx, "", []acquire.Kind{acquire.KindCheck}, time.Time{}, time.Time{}, mostEvents)
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range events {
+		var c round.Check
+		if err := json.Unmarshal(e.Raw, &c); err != nil {
+			return nil, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
+		}
+		all = append(all, c)
+	}
+	return all, nil
+}
+
+// CheckEvent is the event that keeps an imported check; now is when it was taken in
+// and who did so.
+func CheckEvent(c round.Check, now time.Time, who string) (acquire.Event, error) {
+	raw, err := json.Marshal(c)
+	if err != nil {
+		return acquire.Event{}, fmt.Errorf("write the check of %s: %w", c.Source, err)
+	}
+	outcome := "no outcome stated"
+	if c.Outcome != "" {
+		outcome = string(c.Outcome)
+	}
+	text := fmt.Sprintf("oven %s: earlier check of %s, as stated in %s: %s", c.Oven, c.On.Format(time.DateOnly), c.Source, outcome)
+	if c.HasValue {
+		text += ", highest " + c.Highest.String()
+	}
+	if c.By != "" {
+		text += ", by " + c.By
+	}
+	return acquire.Event{At: now.UTC(), Kind: acquire.KindCheck, Who: who, Text: text, Raw: raw}, nil
+}

@@ -1,0 +1,344 @@
+package gather
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"math"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/cycle"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+)
+
+// gathered is a post as a report shows it.
+type gathered struct {
+	report.Watched
+	site string
+}
+
+// walk goes once through the samples of a post, as the station does: each holds
+// until the next, for at most the stale time, and what lies beyond is unseen. Spans
+// count from the beginning of the report's time.
+type walk struct {
+	from, to time.Time
+	versions map[int64]*store.History
+	now      *store.History        // of the newest sample
+	lo       quantity.PowerDensity // the least that over-range can be
+	top      quantity.PowerDensity
+	states   states
+
+	stretch limit.Stretch // of the newest sample; To not set
+	has     bool
+	runs    *cycle.Runs
+	counted int // runs of earlier versions
+	on      time.Duration
+	mean    *limit.Mean
+	days    []*dayOf
+	today   int               // the first day that is not over
+	lead    time.Duration     // how long before a day its windows begin
+	kOf     map[int64]float64 // coverage factors by correction
+	out     *report.Watched
+	gap     struct {
+		from, to time.Duration
+		is       bool
+	}
+	gaps []report.Gap
+
+	digest hashed
+}
+
+// hashed is the digest of raw readings under way.
+type hashed struct {
+	sum  interface{ Write([]byte) (int, error) }
+	line []byte
+}
+
+// add takes in one reading.
+func (h *hashed) add(s *store.StoredSample) {
+	b := appendInt(h.line[:0], s.Seq)
+	b = append(b, ',')
+	b = s.At.UTC().AppendFormat(b, time.RFC3339Nano)
+	b = append(b, ',')
+	b = hex.AppendEncode(b, s.Said)
+	h.line = append(b, '\n')
+	_, _ = h.sum.Write(h.line) // a hash never fails
+}
+
+func appendInt(b []byte, n int64) []byte {
+	if n >= 10 {
+		b = appendInt(b, n/10)
+	}
+	return append(b, byte('0'+n%10))
+}
+
+// watched reads one post.
+func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time, progress func(float64)) (*gathered, report.Raw, error) {
+	raw := report.Raw{Post: id}
+	all, err := r.History(ctx, id)
+	if err != nil {
+		return nil, raw, err
+	}
+	w := &walk{from: from, to: to, versions: map[int64]*store.History{}, kOf: map[int64]float64{}}
+	var past []*store.History // in force within the time, and the one before
+	for i := range all {
+		w.versions[all[i].Version] = &all[i]
+		if all[i].ValidFrom.Before(to) {
+			if !all[i].ValidFrom.After(from) {
+				past = past[:0]
+			}
+			past = append(past, &all[i])
+		}
+	}
+	if len(past) == 0 && len(all) > 0 {
+		past = append(past, &all[0])
+	}
+	g := &gathered{}
+	g.Post, g.Span = id, to.Sub(from)
+	g.Max, g.MaxU = quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
+	w.out = &g.Watched
+	if w.states, err = stateOf(ctx, r, id, to); err != nil {
+		return nil, raw, err
+	}
+	if len(past) > 0 {
+		newest := past[len(past)-1]
+		g.site = newest.Site
+		if err := w.describe(ctx, r, newest, past); err != nil {
+			return nil, raw, err
+		}
+		w.begin(newest)
+		if err := w.read(ctx, r, id, &raw, progress); err != nil {
+			return nil, raw, err
+		}
+		w.finish(newest)
+	}
+	return g, raw, w.chart(ctx, r, id)
+}
+
+// begin makes the windows. The limits are those of the newest version in the time.
+func (w *walk) begin(newest *store.History) {
+	top, topU, _ := newest.Top()
+	if !(top > 0) || math.IsInf(float64(top), 0) {
+		top = 1e6 // not known, as of what was imported: a bound that says nothing
+	}
+	w.mean = limit.NewMean(w.to.Sub(w.from), top, topU)
+	for _, l := range newest.Limits() {
+		if l.Averaged() {
+			w.lead = max(w.lead, l.Averaging+time.Minute)
+		}
+	}
+	for at := w.from; at.Before(w.to); {
+		end := at.Truncate(24 * time.Hour).Add(24 * time.Hour)
+		if end.After(w.to) {
+			end = w.to
+		}
+		w.days = append(w.days, newDay(newest, at, end, w.from, top, topU))
+		at = end
+	}
+	w.use(newest)
+}
+
+// use takes up a version of the post.
+func (w *walk) use(h *store.History) {
+	if w.now == h {
+		return
+	}
+	if w.runs != nil {
+		n, _ := w.runs.Finished()
+		if _, running := w.runs.Running(); running {
+			n++
+		}
+		w.counted += n
+	}
+	w.now = h
+	w.top, _, w.lo = h.Top()
+	w.runs = cycle.NewRuns(cycle.Options{Floor: h.Probe.Floor, Gap: h.RunGap, Response: h.Probe.Response, Stale: h.Stale})
+}
+
+// before is how long before its time a report begins to read, so that what held,
+// ran, or lay in a window then is known.
+func (w *walk) before() time.Duration {
+	longest := w.now.Stale + w.now.RunGap
+	for _, l := range w.now.Limits() {
+		if l.Averaged() {
+			longest = max(longest, l.Averaging+w.now.Stale)
+		}
+	}
+	return max(longest, 10*time.Minute)
+}
+
+func (w *walk) read(ctx context.Context, r *store.Reader, id string, raw *report.Raw, progress func(float64)) error {
+	h := sha256.New()
+	w.digest.sum = h
+	for s, err := range r.Samples(ctx, id, w.from.Add(-w.before()), w.to) {
+		var d *store.Damage
+		if errors.As(err, &d) {
+			raw.Damaged++
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		at := s.At.Sub(w.from)
+		w.spend(at)
+		if v := w.versions[s.Version]; v != nil {
+			w.use(v)
+		}
+		if err := w.factor(ctx, r, s.CorrectionID); err != nil {
+			return err
+		}
+		w.take(&s, at)
+		if at < 0 {
+			continue
+		}
+		raw.Samples++
+		w.digest.add(&s)
+		if raw.Samples%4096 == 0 {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			progress(float64(at) / float64(w.to.Sub(w.from)))
+		}
+	}
+	w.spend(w.to.Sub(w.from))
+	w.closeGap()
+	raw.SHA256 = hex.EncodeToString(h.Sum(nil))
+	return nil
+}
+
+// factor looks up the coverage factor of a correction.
+func (w *walk) factor(ctx context.Context, r *store.Reader, id int64) error {
+	if _, known := w.kOf[id]; known {
+		return nil
+	}
+	c, err := r.CorrectionOf(ctx, id)
+	w.kOf[id] = c.Spread.K
+	return err
+}
+
+// take makes a sample the newest.
+func (w *walk) take(s *store.StoredSample, at time.Duration) {
+	fault, over := s.Quality&acquire.Fault != 0, s.Quality&acquire.OverRange != 0
+	away := w.states.away.at(s.At)
+	b := &w.stretch
+	*b = limit.Stretch{From: at, Lo: s.S, Hi: s.S, U: s.U, Seen: !fault && !away && (over || s.HasValue()), Uncalibrated: s.Quality&acquire.Uncalibrated != 0}
+	w.has = true
+	if s.Quality&acquire.UnderFloor != 0 {
+		b.Lo, b.Hi = 0, w.now.Probe.Floor
+		b.Seen = b.Seen && !(s.S < -3*w.now.Probe.Floor) // far below zero: the zero is off
+	}
+	if over && !fault {
+		b.Lo, b.Hi = w.lo, quantity.PowerDensity(math.Inf(1))
+	}
+	switch {
+	case fault || away:
+	case over:
+		w.runs.Observe(at, quantity.PowerDensity(math.Inf(1)))
+	case s.HasValue():
+		w.runs.Observe(at, s.S)
+	}
+	if at < 0 {
+		return
+	}
+	w.out.Samples++
+	w.out.Classes[s.Quality.Class()]++
+	day := w.day(at)
+	day.sample(s, away)
+	if _, running := w.runs.Running(); running {
+		n, _ := w.runs.Finished()
+		day.ran(w.counted + n + 1)
+	}
+	switch {
+	case away || fault:
+	case over:
+		if w.out.OverAt.IsZero() {
+			w.out.OverAt = s.At
+		}
+	case s.HasValue() && !(s.S <= w.out.Max):
+		w.out.Max, w.out.MaxU, w.out.MaxAt = s.S, s.U, s.At
+	}
+}
+
+// day is that of an instant; instants never fall.
+func (w *walk) day(at time.Duration) *dayOf {
+	for w.today < len(w.days)-1 && at >= w.days[w.today].end {
+		w.today++
+	}
+	return w.days[w.today]
+}
+
+// spend accounts for the time up to now.
+func (w *walk) spend(now time.Duration) {
+	if w.runs != nil {
+		w.runs.Advance(now)
+	}
+	if !w.has {
+		w.observe(limit.Stretch{From: min(0, now), To: now})
+		return
+	}
+	b := w.stretch
+	if b.From >= now {
+		return
+	}
+	held := min(now, b.From+w.now.Stale)
+	if b.Seen && held > b.From {
+		b.To = held
+		w.observe(b)
+	} else {
+		held = b.From
+	}
+	if held < now {
+		w.observe(limit.Stretch{From: held, To: now})
+	}
+	w.stretch.From = now
+	w.stretch.Seen = false // what held was given out
+}
+
+// observe hands a stretch to the windows, day by day.
+func (w *walk) observe(st limit.Stretch) {
+	for i := w.today; i < len(w.days) && w.days[i].from-w.lead < st.To; i++ {
+		w.days[i].observe(st)
+	}
+	st.From = max(st.From, 0)
+	if st.To <= st.From {
+		return
+	}
+	w.mean.Observe(st)
+	long := st.To - st.From
+	_, running := w.runs.Running()
+	switch {
+	case !st.Seen:
+		w.missed(st.From, st.To)
+		return
+	case math.IsInf(float64(st.Hi), 1):
+		w.out.OverRange += long
+	default:
+		w.out.Seen += long
+	}
+	if last, _ := w.runs.Last(); running && last == st.From {
+		w.on += long // the newest sample is emission
+	}
+}
+
+// missed notes what was not seen; neighbours are one gap.
+func (w *walk) missed(from, to time.Duration) {
+	w.out.GapsSum += to - from
+	if w.gap.is && w.gap.to == from {
+		w.gap.to = to
+		return
+	}
+	w.closeGap()
+	w.gap.from, w.gap.to, w.gap.is = from, to, true
+}
+
+func (w *walk) closeGap() {
+	if w.gap.is {
+		w.gaps = append(w.gaps, report.Gap{From: w.from.Add(w.gap.from), To: w.from.Add(w.gap.to)})
+		w.gap.is = false
+	}
+}

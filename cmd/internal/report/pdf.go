@@ -1,0 +1,139 @@
+package report
+
+import (
+	"fmt"
+	"io"
+
+	"codeberg.org/go-fonts/dejavu/dejavusanscondensed"
+	"codeberg.org/go-fonts/dejavu/dejavusanscondensedbold"
+	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/sfnt"
+)
+
+const family = "dejavu"
+
+// PDF writes the document as PDF: its fonts within, its text selectable, its date
+// the document's. A character that cannot be shown is an *Unprintable, and then
+// nothing is written.
+func (d *Document) PDF(w io.Writer, p Paper) error {
+	d = d.cleaned()
+	has, err := glyphs()
+	if err != nil {
+		return err
+	}
+	if err := d.printable(has); err != nil {
+		return err
+	}
+	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Width, Ht: p.Height}})
+	f.SetCatalogSort(true)
+	f.SetCreationDate(d.As.UTC())
+	f.SetModificationDate(d.As.UTC())
+	f.SetTitle(d.Title, true)
+	f.SetSubject(d.Of, true)
+	f.SetCreator("Ovenward "+d.Version, true)
+	f.SetLang("en")
+	f.SetAutoPageBreak(false, 0)
+	f.SetMargins(0, 0, 0)
+	f.AddUTF8FontFromBytes(family, "", dejavusanscondensed.TTF)
+	f.AddUTF8FontFromBytes(family, "B", dejavusanscondensedbold.TTF)
+	f.SetFont(family, "", bodySize)
+	widths := map[string]float64{}
+	width := func(text string, size float64, bold bool) float64 {
+		style := styleOf(bold)
+		key := style + "\x00" + text
+		if at, known := widths[key]; known {
+			return at * size
+		}
+		f.SetFont(family, style, 1)
+		widths[key] = f.GetStringWidth(text)
+		return widths[key] * size
+	}
+	for _, page := range set(d, p, width) {
+		f.AddPage()
+		for i := range page {
+			emit(f, &page[i])
+		}
+	}
+	if err := f.Output(w); err != nil {
+		return fmt.Errorf("write the PDF: %w", err)
+	}
+	return nil
+}
+
+func styleOf(bold bool) string {
+	if bold {
+		return "B"
+	}
+	return ""
+}
+
+// glyphs says which characters both fonts have.
+func glyphs() (func(rune) bool, error) {
+	var fonts []*sfnt.Font
+	for _, ttf := range [][]byte{dejavusanscondensed.TTF, dejavusanscondensedbold.TTF} {
+		f, err := sfnt.Parse(ttf)
+		if err != nil {
+			return nil, fmt.Errorf("read the font: %w", err)
+		}
+		fonts = append(fonts, f)
+	}
+	var buf sfnt.Buffer
+	known := map[rune]bool{}
+	return func(r rune) bool {
+		has, looked := known[r]
+		if !looked {
+			has = true
+			for _, f := range fonts {
+				i, err := f.GlyphIndex(&buf, r)
+				has = has && err == nil && i != 0
+			}
+			known[r] = has
+		}
+		return has
+	}, nil
+}
+
+func rgb(c Colour) (r, g, b int) { return int(c>>16) & 255, int(c>>8) & 255, int(c) & 255 }
+
+// emit draws one shape.
+func emit(f *fpdf.Fpdf, s *Shape) {
+	if s.Text != "" {
+		f.SetFont(family, styleOf(s.Bold), s.Size)
+		f.SetTextColor(rgb(s.Ink))
+		x := s.Path[0].X
+		switch s.Anchor {
+		case Middle:
+			x -= f.GetStringWidth(s.Text) / 2
+		case End:
+			x -= f.GetStringWidth(s.Text)
+		}
+		f.Text(x, s.Path[0].Y, s.Text)
+		return
+	}
+	style := ""
+	if s.Filled {
+		f.SetFillColor(rgb(s.Fill))
+		style = "F"
+	}
+	if s.Stroke > 0 {
+		f.SetDrawColor(rgb(s.Line))
+		f.SetLineWidth(s.Stroke)
+		dash := []float64{}
+		if s.Dash > 0 {
+			dash = []float64{s.Dash, s.Dash * 0.7}
+		}
+		f.SetDashPattern(dash, 0)
+		style += "D"
+	}
+	if style == "" || len(s.Path) < 2 {
+		return
+	}
+	f.MoveTo(s.Path[0].X, s.Path[0].Y)
+	for _, p := range s.Path[1:] {
+		f.LineTo(p.X, p.Y)
+	}
+	if s.Closed {
+		f.ClosePath()
+	}
+	f.DrawPath(style)
+}

@@ -1,0 +1,211 @@
+package report
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// documents makes one of each kind.
+func documents(t *testing.T) map[string]*Document {
+	t.Helper()
+	s, err := inventedStandOff()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return map[string]*Document{"monitoring": inventedMonitoring(30).Document(), "certificates": inventedCertificates().Document(),
+		"standoff": s.Document(), "survey": inventedSurvey().Document(), "soak": inventedSoak(2000).Document()}
+}
+
+func written(t *testing.T, d *Document, format, paper string) []byte {
+	t.Helper()
+	p, err := PaperOf(paper)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := d.Write(&b, format, p); err != nil {
+		t.Fatalf("%s as %s: %v", d.Kind, format, err)
+	}
+	return b.Bytes()
+}
+
+// TestSameDataMakesTheSameBytes: each form of each kind, made twice from data made
+// twice.
+func TestSameDataMakesTheSameBytes(t *testing.T) {
+	again := documents(t)
+	for name, d := range documents(t) {
+		for _, format := range Formats() {
+			first, second := written(t, d, format, "A4"), written(t, again[name], format, "A4")
+			if !bytes.Equal(first, second) {
+				t.Errorf("%s as %s: two forms of %d and %d bytes differ", name, format, len(first), len(second))
+			}
+		}
+		later := *d
+		later.As = d.As.AddDate(0, 0, 1)
+		if bytes.Equal(written(t, d, "pdf", "A4"), written(t, &later, "pdf", "A4")) {
+			t.Errorf("%s: data of another day make the same PDF", name)
+		}
+	}
+}
+
+// TestEveryReportSaysWhatItMust: the foot, the deference, room to sign, and never
+// the word that is not ours.
+func TestEveryReportSaysWhatItMust(t *testing.T) {
+	for name, d := range documents(t) {
+		text := string(written(t, d, "json", "A4"))
+		for _, want := range []string{footWords, "Local codes", "licensed service", `"kind": "signatures"`} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s does not say %q", name, want)
+			}
+		}
+		for _, m := range regexp.MustCompile(`(?i)[^.;]*\bsafe(ty)?\b[^.;]*`).FindAllString(text, -1) {
+			if !strings.Contains(m, "no safety interlock") && !strings.Contains(m, "not a safety distance") {
+				t.Errorf("%s says %q", name, m)
+			}
+		}
+	}
+}
+
+// TestFormsSayTheSame: every text of a document is in its HTML, CSV and JSON.
+func TestFormsSayTheSame(t *testing.T) {
+	for name, d := range documents(t) {
+		all, err := csv.NewReader(bytes.NewReader(written(t, d, "csv", "A4"))).ReadAll()
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		inCSV := map[string]bool{}
+		for _, r := range all {
+			for _, f := range r {
+				inCSV[strings.TrimPrefix(f, "'")] = true
+			}
+		}
+		html := unescaped(string(written(t, d, "html", "A4")))
+		var j any
+		body := written(t, d, "json", "A4")
+		if err := json.Unmarshal(body, &j); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		inJSON := map[string]bool{}
+		collect(j, inJSON)
+		n := 0
+		d.cleaned().texts(func(where, text string) {
+			if text == "" || strings.Contains(where, "drawing") {
+				return
+			}
+			n++
+			if !strings.Contains(html, text) {
+				t.Errorf("%s: HTML lacks %q of %s", name, text, where)
+			}
+			if !inJSON[text] {
+				t.Errorf("%s: JSON lacks %q of %s", name, text, where)
+			}
+			if where != "the program's version" && !inCSV[text] {
+				t.Errorf("%s: CSV lacks %q of %s", name, text, where)
+			}
+		})
+		if n < 50 {
+			t.Errorf("%s: only %d texts were compared", name, n)
+		}
+	}
+}
+
+func unescaped(s string) string {
+	return strings.NewReplacer("&#39;", "'", "&#34;", `"`, "&amp;", "&", "&lt;", "<", "&gt;", ">", "&#43;", "+").Replace(s)
+}
+
+func collect(j any, into map[string]bool) {
+	switch j := j.(type) {
+	case string:
+		into[j] = true
+	case []any:
+		for _, x := range j {
+			collect(x, into)
+		}
+	case map[string]any:
+		for _, x := range j {
+			collect(x, into)
+		}
+	}
+}
+
+// TestHTMLAsksForNothing outside itself, and what people wrote is text in it.
+func TestHTMLAsksForNothing(t *testing.T) {
+	m := inventedMonitoring(2)
+	m.Posts[0].Oven = `<script src="//example.org/x.js"></script>`
+	m.Posts[0].Judged[0].Limit.ID = `"><img src=x onerror=alert(1)>`
+	html := string(written(t, m.Document(), "html", "Letter"))
+	for _, no := range []string{"<script", "<img", "<link", "@import", "url(", "http://", "https://"} {
+		if strings.Contains(html, no) {
+			t.Errorf("HTML holds %q", no)
+		}
+	}
+	if !strings.Contains(html, "default-src 'none'") || !strings.Contains(html, "size: Letter") {
+		t.Error("no policy, or no paper")
+	}
+}
+
+// TestPDFRefusesWhatItCannotShow: other scripts fail clearly, by character and
+// place, and HTML takes them.
+func TestPDFRefusesWhatItCannotShow(t *testing.T) {
+	for _, c := range []struct {
+		oven string
+		bad  rune // 0: it can
+	}{
+		{"Φούρνος 2 — κουζίνα", 0},
+		{"Печь № 3, кухня", 0},
+		{"Őrség sütője, Łódź, Việt Nam", 0},
+		{"e\u0301tuve", 0}, // composed
+		{"Ω µ ± ≤ ≥ ² ³ ⁻¹ ° → “”", 0},
+		{"電子レンジ", '電'},
+		{"מיקרוגל", 'מ'},
+		{"فرن", 'ف'},
+		{"ओवन", 'ओ'},
+		{"oven 🔥", '🔥'},
+		{"x\u0332", '\u0332'},
+	} {
+		m := inventedMonitoring(1)
+		m.Posts[0].Oven = c.oven
+		d := m.Document()
+		paper := Papers()[0]
+		var b bytes.Buffer
+		err := d.PDF(&b, paper)
+		var u *Unprintable
+		switch {
+		case c.bad == 0 && err != nil:
+			t.Errorf("%q: %v", c.oven, err)
+		case c.bad != 0 && !errors.As(err, &u):
+			t.Errorf("%q: %v, and no refusal", c.oven, err)
+		case c.bad != 0 && (u.Rune != c.bad || !strings.Contains(err.Error(), "HTML") || b.Len() > 0):
+			t.Errorf("%q: %v", c.oven, err)
+		}
+		if html := string(written(t, d, "html", "A4")); !strings.Contains(html, plain(c.oven)) {
+			t.Errorf("%q is not in the HTML", c.oven)
+		}
+	}
+}
+
+// TestCSVRunsNoFormula: what people wrote stays text in a spreadsheet.
+func TestCSVRunsNoFormula(t *testing.T) {
+	m := inventedMonitoring(1)
+	m.Posts[0].Oven = `=HYPERLINK("x")`
+	if s := string(written(t, m.Document(), "csv", "A4")); !strings.Contains(s, `"'=HYPERLINK(""x"")"`) || strings.Contains(s, `,"=HYP`) {
+		t.Error("a formula is a formula")
+	}
+}
+
+func TestFormatOf(t *testing.T) {
+	if f, err := FormatOf("a.b/Report.PDF"); f != "pdf" || err != nil {
+		t.Error(f, err)
+	}
+	if _, err := FormatOf("report.docx"); err == nil || !strings.Contains(err.Error(), ".html") {
+		t.Error(err)
+	}
+	if _, err := PaperOf("A3"); err == nil {
+		t.Error("A3")
+	}
+}
