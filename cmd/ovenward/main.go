@@ -45,6 +45,7 @@ func commands() []command {
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
 		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
 		{"backup", "copy the record, beside a running daemon", backupCommand},
+		{"soak", "plan, start, pause, count and end soak tests on the running daemon", soakCommand},
 		{"survey", "guide a survey of an oven's door, on the running daemon", surveyCommand},
 		{"report", "print a record: monitoring, certificates, surveys; PDF, HTML, CSV, JSON", reportCommand},
 		{"round", "list which ovens are due, and take in results of earlier checks", roundCommand},
@@ -87,14 +88,11 @@ func usage(w io.Writer) {
 	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
 tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
 Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version prints the version.
-
 `)
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
 	}
-	fmt.Fprint(w, `  --version  print the version; ovenward COMMAND --help says more of a command
-
-`+strings.ReplaceAll(caution, "\n", " ")+"\n")
+	fmt.Fprint(w, "\n"+strings.ReplaceAll(caution, "\n", " ")+"\n")
 }
 
 // caution stands wherever somebody could rely on what Ovenward says.

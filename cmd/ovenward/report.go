@@ -19,7 +19,7 @@ import (
 	"ovenward/cmd/internal/report/gather"
 )
 
-const reportHelp = `usage: ovenward report monitoring|certificates|survey|standoff -o FILE [FLAGS]
+const reportHelp = `usage: ovenward report monitoring|certificates|survey|standoff|soak -o FILE [FLAGS]
 
 Prints what a record holds, beside a running daemon or without one. FILE ends in .pdf, .html,
 .csv or .json, and is not there yet. The same data makes the same bytes.
@@ -36,6 +36,7 @@ certificates: of all probes, with what is due and overdue
 survey: of an oven's door
   --id=SURVEY --oven=OVEN the newest that has ended when --id is left out
   --form=KEY=VALUE        fills in the inspection form; may be given several times
+soak: of a soak test: --id=ID, as of --to=INSTANT
 standoff: of a walk back, fitted as ovenward standoff does
   --walk=FILE.csv         its marks; --day=DAY on which it was walked; both are needed
   --level --limit --frequency --floor    as of ovenward standoff
@@ -57,7 +58,7 @@ type reporting struct {
 }
 
 // kinds lists the reports that the command makes.
-func kinds() []string { return []string{"monitoring", "certificates", "survey", "standoff"} }
+func kinds() []string { return []string{"monitoring", "certificates", "survey", "standoff", "soak"} }
 
 // reportCommand makes a report and returns the exit code.
 func reportCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
@@ -128,6 +129,8 @@ func (r *reporting) check() (err error) {
 		return errors.New("name the file to make: -o FILE.pdf, .html, .csv or .json")
 	case r.kind != "standoff" && r.path == "":
 		return errors.New("name the record's folder: --storage.path=FOLDER")
+	case r.kind == "soak" && r.id == "":
+		return errors.New("name the soak test: --id=ID")
 	case r.kind == "standoff" && r.walk == "":
 		return errors.New("name the file of the marks: --walk=FILE.csv")
 	case r.kind == "standoff" && r.day.IsZero():
@@ -199,6 +202,9 @@ func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr
 			s.Form = r.fields
 		}
 		return documentOf(s, err)
+	}
+	if r.kind == "soak" {
+		return documentOf(gather.Soak(ctx, record, r.id, r.to, time.UTC, version()))
 	}
 	posts, err := gather.PostsAt(ctx, record, r.posts, r.oven)
 	if err != nil {

@@ -88,7 +88,7 @@ func (r *rig) Close() error { return nil }
 
 // worked runs a soak test of so many operations and returns the result, how fast it
 // ran in times of real time, and how long the result took to make.
-func worked(t testing.TB, operations int64) (soak.Result, float64, time.Duration) {
+func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
 	t.Helper()
 	protocol, err := textline.New(textline.Options{Query: "READ?\n", Terminator: "\n", DecimalMark: '.', Separator: ",", ValueColumn: 1, UnitColumn: 2, StatusColumn: 3,
 		Units: []string{"mW/cm2"}, OK: []string{"OK"}})
@@ -97,7 +97,7 @@ func worked(t testing.TB, operations int64) (soak.Result, float64, time.Duration
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	r := &rig{begin: time.Now(), stop: cancel, rng: rand.New(rand.NewPCG(17, 1)), worked: time.Duration(operations) * soakPeriod, end: time.Duration(operations)*soakPeriod + 30*time.Minute}
+	r := &rig{begin: time.Now(), stop: cancel, rng: rand.New(rand.NewPCG(17, 1)), worked: time.Duration(wanted) * soakPeriod, end: time.Duration(wanted)*soakPeriod + 30*time.Minute}
 	r.past.Store(int64(10 * time.Second))
 	record, err := store.Open(t.TempDir(), store.Options{})
 	if err != nil {
@@ -126,7 +126,7 @@ func worked(t testing.TB, operations int64) (soak.Result, float64, time.Duration
 	if tests.Keeper, err = soak.NewKeeper(ctx, record, e, r.Now, func(soak.Plan, soak.Mark) {}); err != nil {
 		t.Fatal(err)
 	}
-	if err := tests.Plan(ctx, soak.Plan{ID: "door-7", Post: "bench", Procedure: soakOperation, Source: "our own, edition 2", Operations: operations}, "A. Tester"); err != nil {
+	if err := tests.Plan(ctx, soak.Plan{ID: "door-7", Post: "bench", Procedure: soakOperation, Source: "our own, edition 2", Operations: wanted}, "A. Tester"); err != nil {
 		t.Fatal(err)
 	}
 	mark := func(m soak.Mark) {
@@ -142,7 +142,7 @@ func worked(t testing.TB, operations int64) (soak.Result, float64, time.Duration
 	go func() { done <- station.Run(ctx) }()
 	counted := int64(0)
 	count := func() {
-		if n := min(operations, int64(time.Duration(r.past.Load())/soakPeriod)); n > counted {
+		if n := min(wanted, int64(time.Duration(r.past.Load())/soakPeriod)); n > counted {
 			mark(soak.Mark{Kind: soak.Operations, Count: n - counted, From: soak.FromInput})
 			counted = n
 		}

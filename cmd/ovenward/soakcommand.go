@@ -24,7 +24,7 @@ const soakHelp = `usage: ovenward soak status [ID] [FLAGS]
        ovenward soak pause|abort|note ID --why=TEXT [FLAGS]
        ovenward soak count ID --operations=N [--from=operator|input|import] [--why=TEXT] [FLAGS]
        ovenward soak checkpoint ID --at=N --outcome=within|exceeds|"not decided" [--survey=NUMBER]
-       ovenward soak report ID -o FILE.pdf    is ovenward report soak ID; see its --help
+       ovenward soak report ID -o FILE.pdf --storage.path=FOLDER    as ovenward report soak
 
 A soak test is a long planned one: an oven or door that is worked many thousands of
 times beside a probe that watches. Asks the running daemon. start with --post plans first.
@@ -41,8 +41,7 @@ times beside a probe that watches. Asks the running daemon. start with --post pl
 type soakOrder struct {
 	daemon   alarmAct
 	verb, id string
-	plan     soak.Plan
-	count    int64
+	plan     map[string]*string // texts, as the daemon takes them
 	from     string
 	at       int64
 	outcome  string
@@ -50,8 +49,8 @@ type soakOrder struct {
 }
 
 func soakCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	if len(args) > 0 && args[0] == "report" {
-		return reportSoak(ctx, args[1:], stdout, stderr)
+	if len(args) > 1 && args[0] == "report" && !strings.HasPrefix(args[1], "-") {
+		return reportCommand(ctx, append([]string{"soak", "--id=" + args[1]}, args[2:]...), stdout, stderr)
 	}
 	o, err := parseSoak(args)
 	switch {
@@ -69,7 +68,7 @@ func soakCommand(ctx context.Context, args []string, stdout, stderr io.Writer) i
 }
 
 func parseSoak(args []string) (o soakOrder, err error) {
-	var file, lasting, blind, checkpoints string
+	var file string
 	flags := flag.NewFlagSet("ovenward soak", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&o.daemon.url, "url", "http://"+defaultListen, "")
@@ -77,20 +76,12 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	flags.StringVar(&o.daemon.user, "user", "", "")
 	flags.StringVar(&o.daemon.why, "why", "", "")
 	flags.StringVar(&file, "password-file", "", "")
-	flags.StringVar(&o.plan.Title, "title", "", "")
-	flags.StringVar(&o.plan.Post, "post", "", "")
-	flags.StringVar(&o.plan.Oven, "oven", "", "")
-	flags.StringVar(&o.plan.Procedure, "procedure", "", "")
-	flags.StringVar(&o.plan.Source, "source", "", "")
-	flags.StringVar(&o.plan.LimitID, "limit", "", "")
-	flags.StringVar(&o.plan.Contact, "contact", "", "")
-	flags.Int64Var(&o.count, "operations", 0, "")
-	flags.StringVar(&lasting, "lasting", "", "")
-	flags.StringVar(&checkpoints, "checkpoints", "", "")
-	flags.IntVar(&o.plan.Stop.Exceedances, "stop-exceedances", 0, "")
-	flags.BoolVar(&o.plan.Stop.OverRange, "stop-over-range", false, "")
-	flags.StringVar(&blind, "stop-blind", "", "")
-	flags.Int64Var(&o.plan.Stop.Overdue, "stop-overdue", 0, "")
+	o.plan = map[string]*string{}
+	for _, name := range []string{"title", "post", "oven", "procedure", "source", "limit", "contact", "lasting", "checkpoints", "operations",
+		"stop-exceedances", "stop-blind", "stop-overdue"} {
+		o.plan[strings.ReplaceAll(name, "-", "_")] = flags.String(name, "", "")
+	}
+	over := flags.Bool("stop-over-range", false, "")
 	flags.StringVar(&o.from, "from", string(soak.FromOperator), "")
 	flags.Int64Var(&o.at, "at", 0, "")
 	flags.StringVar(&o.outcome, "outcome", "", "")
@@ -113,21 +104,10 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	if o.verb = words[0]; len(words) == 2 {
 		o.id = words[1]
 	}
-	for _, d := range []struct {
-		name, text string
-		into       *time.Duration
-	}{{"lasting", lasting, &o.plan.Lasting}, {"stop-blind", blind, &o.plan.Stop.Blind}} {
-		if d.text == "" {
-			continue
-		}
-		if *d.into, err = quantity.ParseDuration(d.text); err != nil {
-			return o, fmt.Errorf("--%s: %w", d.name, err)
-		}
+	if *over {
+		yes := "yes"
+		o.plan["stop_over_range"] = &yes
 	}
-	if o.plan.Checkpoints, err = numbersIn(checkpoints); err != nil {
-		return o, fmt.Errorf("--checkpoints: %w", err)
-	}
-	o.plan.ID, o.plan.Operations = o.id, o.count
 	if file != "" {
 		secret, err := os.ReadFile(file)
 		if err != nil {
@@ -138,19 +118,15 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	return o, nil
 }
 
-// numbersIn reads whole numbers with commas between them.
-func numbersIn(text string) (out []int64, err error) {
-	if text == "" {
-		return nil, nil
-	}
-	for _, word := range strings.Split(text, ",") {
-		n, err := strconv.ParseInt(strings.TrimSpace(word), 10, 64)
-		if err != nil {
-			return nil, fmt.Errorf("%q is no whole number", word)
+// texts is the plan as the daemon takes it.
+func (o soakOrder) texts() map[string]string {
+	t := map[string]string{"id": o.id}
+	for name, text := range o.plan {
+		if *text != "" {
+			t[name] = *text
 		}
-		out = append(out, n)
 	}
-	return out, nil
+	return t
 }
 
 // soakShown is a test as the daemon tells of it.
@@ -179,25 +155,23 @@ func (o soakOrder) run(ctx context.Context, out io.Writer) error {
 	if !known {
 		return fmt.Errorf("there is no %q; see ovenward soak --help", o.verb)
 	}
-	if o.verb == "plan" || o.verb == "start" && o.plan.Post != "" {
-		planned := struct {
-			soak.Plan
-			Who string `json:"who"`
-		}{o.plan, who}
+	if o.verb == "plan" || o.verb == "start" && *o.plan["post"] != "" {
+		planned := o.texts()
+		planned["who"] = who
 		if err := o.daemon.call(ctx, http.MethodPost, path, planned, nil); err != nil {
 			return err
 		}
 	}
 	if act != "" {
-		said := map[string]any{"who": who}
+		said := map[string]string{"who": who}
 		if o.daemon.why != "" {
 			said["why"] = o.daemon.why
 		}
 		switch o.verb {
 		case "count":
-			said["operations"], said["from"] = o.count, o.from
+			said["operations"], said["from"] = *o.plan["operations"], o.from
 		case "checkpoint":
-			said["checkpoint"], said["outcome"], said["survey"] = o.at, o.outcome, o.survey
+			said["checkpoint"], said["outcome"], said["survey"] = strconv.FormatInt(o.at, 10), o.outcome, o.survey
 		}
 		if err := o.daemon.call(ctx, http.MethodPost, path+"/"+url.PathEscape(o.id)+"/"+act, said, nil); err != nil {
 			return err

@@ -104,3 +104,30 @@ func (q *Quantiles) At(p float64) float64 {
 	}
 	return 2 * math.Pow(gamma, float64(q.first+len(q.held)-1)) / (1 + gamma) // p·total rounded up past the total
 }
+
+// Share is how long values lay from Lo (inclusive) to below Hi.
+type Share struct {
+	Lo, Hi float64
+	Held   time.Duration
+}
+
+// Shares parts what was taken into n levels of equal width from 0 to a top, and one
+// for all above it, which is left out when it is empty. A bucket counts by its middle.
+func (q *Quantiles) Shares(n int, top float64) []Share {
+	out := make([]Share, n+1)
+	width := top / float64(n)
+	for i := range out {
+		out[i].Lo, out[i].Hi = float64(i)*width, float64(i+1)*width
+	}
+	out[n].Hi = math.Inf(1)
+	out[0].Held += time.Duration(q.under)
+	out[n].Held += time.Duration(q.over)
+	for i, ns := range q.held {
+		middle := 2 * math.Pow(gamma, float64(q.first+i)) / (1 + gamma)
+		out[min(n, int(middle/width))].Held += time.Duration(ns)
+	}
+	if out[n].Held == 0 {
+		out = out[:n]
+	}
+	return out
+}

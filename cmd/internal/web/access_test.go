@@ -25,8 +25,12 @@ func filled(pattern string) string {
 		id = "probe-galley"
 	case strings.Contains(pattern, "/alarms/"):
 		id = "galley." + string(alarm.Silent)
+	case strings.Contains(pattern, "/soaks/"):
+		id = "door-7"
+	case strings.Contains(pattern, "/surveys/"):
+		id = "one"
 	}
-	path := strings.NewReplacer("{id}", id, "{$}", "", "{name}", "ovenward.css").Replace(pattern)
+	path := strings.NewReplacer("{id}", id, "{$}", "", "{name}", "ovenward.css", "{act}", "note").Replace(pattern)
 	if strings.Contains(path, "/posts/") {
 		path = strings.Replace(path, id, "galley", 1)
 	}
@@ -116,8 +120,9 @@ func TestEveryRouteAsEverybody(t *testing.T) {
 			for _, route := range newServer(newFake(noon())).routes() {
 				f := newFake(noon())
 				f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.Silent, alarm.Unacknowledged, noon())}
-				kept := newKeeping()
-				s := newServer(f, v.options, kept.options)
+				kept, soaks, surveys := newKeeping(), soaking(noon()), walking(t, noon())
+				surveys.acts = nil
+				s := newServer(f, v.options, kept.options, soaks.options, func(o *Options) { o.Surveys = surveys })
 				r := v.ask(route.method, filled(route.pattern))
 				if docs()[route.method+" "+route.pattern].streams() {
 					r = v.ask(http.MethodHead, filled(route.pattern)) // which begins no stream
@@ -132,7 +137,7 @@ func TestEveryRouteAsEverybody(t *testing.T) {
 				case route.changes && refused == v.changes:
 					t.Errorf("%s: %d %s, want refused %v", route.pattern, w.Code, w.Body, !v.changes)
 				}
-				if done := f.called() + kept.called(); done != "" && (route.method == http.MethodGet || !v.changes) {
+				if done := f.called() + kept.called() + soaks.called() + surveys.called(); done != "" && (route.method == http.MethodGet || !v.changes) {
 					t.Errorf("%s %s: the station heard %q", route.method, route.pattern, done)
 				}
 			}

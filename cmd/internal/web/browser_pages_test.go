@@ -27,6 +27,7 @@ func pagesToSee() []struct{ name, path string } {
 		{"survey", "/surveys/one"},
 		{"survey-ended", "/surveys/two"},
 		{"runs", "/runs"},
+		{"soak", "/soaks/door-7"},
 	}
 }
 
@@ -34,7 +35,10 @@ func pagesToSee() []struct{ name, path string } {
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated, o.Surveys, o.Reports = true, walking(t, time.Now()), &fakePrinter{} })
+	b := open(t, troubled(time.Now()), func(o *Options) {
+		soaking(time.Now()).options(o)
+		o.Simulated, o.Surveys, o.Reports = true, walking(t, time.Now()), &fakePrinter{}
+	})
 	for _, scheme := range []string{"light", "dark"} {
 		b.show(scheme, "")
 		for _, p := range pagesToSee() {

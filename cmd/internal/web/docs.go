@@ -6,6 +6,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
+	"ovenward/acquire/survey/guide"
 )
 
 // docs says what the API's routes are, by method and pattern. One that is not
@@ -33,6 +35,8 @@ func docs() map[string]*doc {
 			summary: "The state of the page as server-sent events, at most four a second; Last-Event-ID leaves out what was seen already"},
 	}
 	maps.Copy(all, registerDocs())
+	maps.Copy(all, soakDocs())
+	maps.Copy(all, surveyDocs())
 	for path, summary := range acts() {
 		tag, _, _ := strings.Cut(path, "/")
 		all["POST /api/v1/"+path] = &doc{tag: tag, summary: summary, in: word{}, out: doneJSON{}}
@@ -185,3 +189,29 @@ type (
 		Number string `json:"number,omitempty"`
 	}
 )
+
+// soakDocs are those of runs and soak tests.
+func soakDocs() map[string]*doc {
+	all := map[string]*doc{
+		"GET /api/v1/posts/{id}/history": {tag: "posts", summary: "The runs of a post, as its field shows them", out: historyJSON{},
+			query: []param{{"days", "how many days back, 7 where not said", 1, mostRunDays}}},
+		"GET /api/v1/soaks":             {tag: "soaks", summary: "All soak tests, with how far they have come", out: soaksJSON{}},
+		"POST /api/v1/soaks":            {tag: "soaks", summary: "Plan a soak test", in: soakEdit{}, out: soakJSON{}},
+		"GET /api/v1/soaks/{id}":        {tag: "soaks", summary: "One soak test, with its log", out: soakJSON{}},
+		"GET /api/v1/soaks/{id}/result": {tag: "soaks", summary: "What a soak test has come to: figures, trend, outcome with reasons", out: resultJSON{}},
+	}
+	for act := range soakActs() {
+		all["POST /api/v1/soaks/{id}/"+act] = &doc{tag: "soaks", summary: "Say of a soak test: " + act, in: markEdit{}, out: soakJSON{}}
+	}
+	return all
+}
+
+// surveyDocs are those of surveys.
+func surveyDocs() map[string]*doc {
+	return map[string]*doc{
+		"GET /api/v1/surveys":             {tag: "surveys", summary: "All surveys, the newest first", out: surveysJSON{}},
+		"POST /api/v1/surveys/begin":      {tag: "surveys", summary: "Begin a survey of an oven's door", in: guide.Order{}, out: map[string]any{}},
+		"GET /api/v1/surveys/{id}":        {tag: "surveys", summary: "One survey: where it stands, and what was found", out: surveyJSON{}},
+		"POST /api/v1/surveys/{id}/{act}": {tag: "surveys", summary: "Say what was done in a survey: next, back, redo and the other acts that its view lists", in: survey.Act{}, out: map[string]any{}},
+	}
+}

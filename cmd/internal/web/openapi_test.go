@@ -102,7 +102,7 @@ func checked(t *testing.T, v validator.Validator, s *Server, r *http.Request) *h
 // Real answers are what the document says, with every kind of state in them, and
 // so are problems.
 func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
-	s := newServer(busy(t), richly, newKeeping().options)
+	s := newServer(busy(t), richly, newKeeping().options, func(o *Options) { o.Surveys = walking(t, noon()) })
 	v, _ := contract(t, s)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; d == nil || d.streams() {
@@ -130,7 +130,7 @@ func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 
 func TestTagsAndPacking(t *testing.T) {
 	f := busy(t)
-	s := newServer(f, richly, newKeeping().options)
+	s := newServer(f, richly, newKeeping().options, func(o *Options) { o.Surveys = walking(t, noon()) })
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; route.method != http.MethodGet || d == nil || d.streams() {
 			continue

@@ -45,6 +45,7 @@ func richly(o *Options) {
 	o.Told = func(context.Context, store.ToldQuery, int) ([]store.Told, error) {
 		return []store.Told{{ID: 1, Courier: "office", To: "https://desk.example", Event: 2, Post: "galley", Rule: "exceeds", At: noon(), Outcome: store.ToldAccepted}}, nil
 	}
+	soaking(noon()).options(o)
 	o.Sums = []acquire.Sum{{ID: "hatch", Posts: []string{"galley", "ward"}, Limit: "in-use"}}
 }
 

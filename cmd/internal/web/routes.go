@@ -28,6 +28,7 @@ func rooms() []room {
 		{"surveynew", "", (*Server).addSurveyNew},
 		{"survey", "", (*Server).addSurvey},
 		{"runs", "/runs", (*Server).addRuns},
+		{"soak", "", (*Server).addSoak},
 		{"reports", "/reports", (*Server).addReports},
 		{"round", "", (*Server).addRound},
 	}

@@ -113,13 +113,19 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 	return p, "", 0
 }
 
+// surveyJSON is a survey as the API tells of it; view is null once it was closed.
+type surveyJSON struct {
+	View   *survey.View  `json:"view"`
+	Result survey.Result `json:"result"`
+}
+
 func (s *Server) serveSurveyJSON(w http.ResponseWriter, r *http.Request) {
 	p, detail, status := s.surveyPage(r)
 	if detail != "" {
 		sendProblem(w, r, status, detail)
 		return
 	}
-	s.sendJSON(w, r, map[string]any{"view": p.View, "result": p.Result})
+	s.sendJSON(w, r, surveyJSON{p.View, p.Result})
 }
 
 // readSurvey reads a form by form, or JSON into 'into', bounded.

@@ -175,3 +175,15 @@ func walking(t testing.TB, now time.Time) *fakeSurveys {
 	f.read(two, 600, time.Second)
 	return f
 }
+
+// called says how much was done since it was last asked.
+func (f *fakeSurveys) called() string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	said := ""
+	for _, a := range f.acts {
+		said += "survey: " + string(a.Kind) + "; "
+	}
+	f.acts = nil
+	return said
+}

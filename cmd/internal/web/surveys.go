@@ -76,6 +76,10 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, f)
 }
 
+type surveysJSON struct {
+	Surveys []store.SurveyRow `json:"surveys"`
+}
+
 func (s *Server) serveSurveyList(w http.ResponseWriter, r *http.Request) {
 	if s.o.Surveys == nil {
 		sendProblem(w, r, http.StatusNotFound, noSurveys)
@@ -86,7 +90,7 @@ func (s *Server) serveSurveyList(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusServiceUnavailable, err.Error())
 		return
 	}
-	s.sendJSON(w, r, map[string]any{"surveys": slices.Concat([]store.SurveyRow{}, rows)})
+	s.sendJSON(w, r, surveysJSON{slices.Concat([]store.SurveyRow{}, rows)})
 }
 
 // liveSurveys are the surveys under way for a stream, without their paths, which

@@ -21,6 +21,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/registry"
 	"ovenward/acquire/store"
 )
@@ -112,6 +113,12 @@ type Options struct {
 	Operators []string
 	// Beyond says that the page is served beyond this machine.
 	Beyond bool
+
+	// Past reads the runs of a post that began between two instants, in their order.
+	// Without it none are listed.
+	Past func(ctx context.Context, post string, from, to time.Time) ([]history.Run, error)
+	// Soaks keeps soak tests. Without it there are none.
+	Soaks Soaks
 
 	// Surveys guides surveys. Without it none can be made.
 	Surveys Surveys

@@ -1,0 +1,259 @@
+package gather
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+)
+
+// bars is how many levels a distribution is drawn in.
+const bars = 30
+
+// Soak reads a soak test as it stood at an instant; a zero by is its last mark when
+// it has ended, else that of the newest sample. The days are those of zone.
+func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *time.Location, version string) (*report.Soak, error) {
+	all, err := r.Soaks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var l *soak.Life
+	var names []string
+	for _, one := range all {
+		if names = append(names, one.Plan.ID); one.Plan.ID == id {
+			l = one
+		}
+	}
+	if l == nil {
+		return nil, fmt.Errorf("there is no soak test %q in the record; it has %s", id, cmp.Or(strings.Join(names, ", "), "none"))
+	}
+	if by.IsZero() {
+		if _, by, err = extent(ctx, r, []string{l.Plan.Post}, time.Time{}, by); err != nil {
+			return nil, err
+		}
+	}
+	versions, err := r.History(ctx, l.Plan.Post)
+	if err != nil {
+		return nil, err
+	}
+	h := newestBefore(versions, by)
+	if h == nil {
+		return nil, fmt.Errorf("the record knows no post %q", l.Plan.Post)
+	}
+	p := history.Post{ID: l.Plan.Post, Options: history.Options{Floor: h.Probe.Floor, Response: h.Probe.Response, Gap: h.RunGap, Stale: h.Stale}}
+	res, err := soak.Make(ctx, r, l, p, by.UTC(), zone)
+	if err != nil {
+		return nil, err
+	}
+	s := soaked(&res, h, version)
+	if len(l.Active) > 0 {
+		if s.Alarms, err = alarms(ctx, r, []string{l.Plan.Post}, true, l.Active[0].From, by); err != nil {
+			return nil, err
+		}
+	}
+	return s, head(ctx, r, &s.Record)
+}
+
+func newestBefore(all []store.History, by time.Time) *store.History {
+	for i := len(all) - 1; i >= 0; i-- {
+		if !all[i].ValidFrom.After(by) {
+			return &all[i]
+		}
+	}
+	return nil
+}
+
+// soaked puts a result into the form of a report.
+func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
+	l, p := r.Life, r.Life.Plan
+	s := &report.Soak{Site: h.Site, Oven: p.Oven, Place: h.OvenPlace, Simulated: h.Probe.Simulated, As: r.By.Truncate(time.Second), State: string(l.State), Version: version,
+		Outcome: map[soak.Outcome]limit.Outcome{soak.Within: limit.Within, soak.Exceeds: limit.Exceeds, soak.NotDecided: limit.NotDecided}[r.Outcome], Reasons: r.Reasons,
+		Plan: report.SoakPlan{Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
+		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
+			{Name: "Expanded uncertainty at the limit", Value: cell(level(float64(p.Guard)))}},
+		Instruments: []report.Instrument{instrument(h)}}
+	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level}
+	for _, one := range h.Limits() {
+		if one.ID == p.LimitID {
+			s.Plan.Limit = one
+			s.Plan.Limit.Value = p.Level
+		}
+	}
+	if len(l.Active) > 0 {
+		s.From = l.Active[0].From
+	}
+	unit := " operations"
+	if !p.ByOperations() {
+		unit = " h"
+	}
+	for _, c := range p.Checkpoints {
+		name := "at " + strconv.FormatInt(c, 10) + unit
+		s.Plan.Checkpoints = append(s.Plan.Checkpoints, name)
+		s.Checkpoints = append(s.Checkpoints, checkpointOf(l, c, name))
+	}
+	s.Counts = counts(r)
+	for _, u := range r.Runs {
+		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, At: u.Start, Mean: u.Mean, Peak: u.Peak})
+	}
+	if top := float64(r.Whole.On.Quantiles.At(1)); top > 0 && !math.IsInf(top, 1) {
+		for _, b := range r.Whole.On.Quantiles.Shares(bars, top*1.01) {
+			s.Levels = append(s.Levels, report.Share{From: quantity.PowerDensity(b.Lo), To: quantity.PowerDensity(b.Hi), For: b.Held})
+		}
+	}
+	s.Figures, s.Ageing = figures(r), ageing(&r.Trend)
+	s.Interruptions = interruptions(l)
+	for _, m := range l.Log {
+		s.Log = append(s.Log, report.Happened{At: m.At, Kind: string(m.Kind), Who: m.Who, Text: strings.TrimSpace(string(m.Kind) + " " + m.Text)})
+	}
+	return s
+}
+
+func cell(text string) report.Cell { return report.Cell{Text: text} }
+
+// level is a power density in words.
+func level(x float64) string {
+	switch {
+	case math.IsNaN(x):
+		return "not known"
+	case math.IsInf(x, 1):
+		return "over range"
+	}
+	return quantity.PowerDensity(x).String()
+}
+
+func stopRules(s soak.Stop) []string {
+	var all []string
+	if s.Exceedances > 0 {
+		all = append(all, fmt.Sprintf("%d exceedances of the limit", s.Exceedances))
+	}
+	if s.OverRange {
+		all = append(all, "the field was over the probe's range")
+	}
+	if s.Blind > 0 {
+		all = append(all, "nothing was seen for "+quantity.FormatDuration(s.Blind))
+	}
+	if s.Overdue > 0 {
+		all = append(all, fmt.Sprintf("a checkpoint's survey was %d behind", s.Overdue))
+	}
+	return all
+}
+
+func checkpointOf(l *soak.Life, c int64, name string) report.Checkpoint {
+	out := report.Checkpoint{Name: name, Outcome: limit.NotDecided, Value: quantity.PowerDensity(math.NaN()), U: quantity.PowerDensity(math.NaN())}
+	for _, passed := range l.Passed {
+		if passed.Checkpoint != c {
+			continue
+		}
+		out.Done, out.Survey, out.Note = passed.At, passed.Survey, fmt.Sprintf("%d operations by then", passed.Operations)
+		out.Outcome = map[string]limit.Outcome{string(soak.Within): limit.Within, string(soak.Exceeds): limit.Exceeds, string(soak.NotDecided): limit.NotDecided}[passed.Outcome]
+		for _, m := range l.Log {
+			if m.Kind == soak.Surveyed && m.Checkpoint == c {
+				out.By = m.Who
+			}
+		}
+	}
+	return out
+}
+
+func counts(r *soak.Result) report.SoakCounts {
+	l := r.Life
+	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total()}
+	var from []string
+	for _, f := range []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator} {
+		if n := l.By[f]; n != 0 {
+			from = append(from, fmt.Sprintf("%d by %s", n, f))
+		}
+	}
+	if c.OperationsFrom = strings.Join(from, ", "); len(from) == 0 && l.Plan.Operations == 0 {
+		c.Operations = -1
+	}
+	for _, u := range r.Runs {
+		c.Dose += u.Dose
+	}
+	if e, ok := r.Whole.Above(l.Plan.Level); ok {
+		c.Exceedances, c.Above = int64(e.Count), e.Above
+	}
+	if r.Active > 0 {
+		c.Cover = float64(r.Whole.Seen()) / float64(r.Active)
+	}
+	return c
+}
+
+// figures are those of the time in which the oven emitted.
+func figures(r *soak.Result) []report.Pair {
+	on := &r.Whole.On
+	var out []report.Pair
+	add := func(name, text string) { out = append(out, report.Pair{Name: name, Value: cell(text)}) }
+	if on.Moments.N > 0 {
+		add("Mean while on", level(on.Moments.Mean))
+		add("Standard deviation", level(on.Moments.Deviation()))
+	}
+	for _, p := range []float64{0.5, 0.9, 0.95, 0.99} {
+		add(fmt.Sprintf("%g %% of the time below", 100*p), level(on.Quantiles.At(p)))
+	}
+	add("Error of these levels", fmt.Sprintf("within %g %% of a value that was read", 100*stats.RelativeError))
+	for i, p := range r.Whole.Peaks.List() {
+		if i == 5 {
+			break
+		}
+		x := float64(p.S)
+		if p.Over {
+			x = math.Inf(1)
+		}
+		add(fmt.Sprintf("Highest value, no. %d", i+1), level(x)+", "+p.At.UTC().Format("2006-01-02 15:04:05")+" UTC")
+	}
+	for i := range r.Parts {
+		p := &r.Parts[i]
+		add("Median while on, "+p.Name, fmt.Sprintf("%s (%d runs)", level(p.Sum.On.Quantiles.At(0.5)), p.Runs))
+	}
+	return out
+}
+
+// ageing says how the runs go on.
+func ageing(t *soak.Trend) []report.Pair {
+	var out []report.Pair
+	add := func(name, text string) { out = append(out, report.Pair{Name: name, Value: cell(text)}) }
+	add("Told from", fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points))
+	if s := t.Age.Slope; !math.IsNaN(s.Slope) && t.Age.Points > 1 {
+		add("Slope of 1000 runs (Theil-Sen)", fmt.Sprintf("%s; 95 %%: %s to %s", level(1000*s.Slope), level(1000*s.Lo), level(1000*s.Hi)))
+		add("Probability without a trend (Mann-Kendall)", strconv.FormatFloat(t.Age.Kendall.P, 'g', 2, 64))
+	}
+	if st := t.Age.Step; st != nil {
+		add("Step (Pettitt)", fmt.Sprintf("after run %d of those, by %s; confidence %.3g %%", t.Age.From, level(st.Size), 100*st.Confidence))
+	}
+	edge := "Limit less guard band, " + level(float64(t.Level))
+	if t.Days.Refused != "" {
+		add(edge, "when it is reached is not told: "+t.Days.Refused)
+		return out
+	}
+	day := func(d float64) string {
+		return t.First.Add(time.Duration(d * 24 * float64(time.Hour))).UTC().Format(time.DateOnly)
+	}
+	add(edge, fmt.Sprintf("if it goes on so, reached between %s and %s, at runs %.0f to %.0f (90 %%)", day(t.Days.Lo), day(t.Days.Hi), math.Floor(t.Runs.Lo), math.Ceil(t.Runs.Hi)))
+	return out
+}
+
+// interruptions are the pauses, with who made them and why.
+func interruptions(l *soak.Life) []report.Interruption {
+	var out []report.Interruption
+	for _, m := range l.Log {
+		switch {
+		case m.Kind == soak.Paused:
+			out = append(out, report.Interruption{From: m.At, Who: m.Who, Why: m.Text})
+		case len(out) > 0 && out[len(out)-1].To.IsZero() && (m.Kind == soak.Resumed || m.Kind == soak.Aborted || m.Kind == soak.Stopped):
+			out[len(out)-1].To = m.At
+		}
+	}
+	return out
+}

@@ -1,0 +1,212 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/quantity"
+)
+
+// fakeSoaks keeps soak tests in memory.
+type fakeSoaks struct {
+	mu    sync.Mutex
+	now   time.Time
+	lives []*soak.Life
+	calls []string
+}
+
+// soaking has one test that runs and one that is planned.
+func soaking(now time.Time) *fakeSoaks {
+	f := &fakeSoaks{now: now}
+	p := soak.Plan{ID: "door-7", Title: "seal of the new type", Oven: "Galley oven", Post: "galley", Procedure: "door cycling", Source: "our own, edition 2", LimitID: "in-use", Level: 10, Guard: 1,
+		Operations: 100_000, Checkpoints: []int64{10_000, 50_000}, Stop: soak.Stop{Exceedances: 3, Blind: 10 * time.Minute}}
+	l := soak.New(p)
+	for _, m := range []soak.Mark{{Kind: soak.Started, At: now.Add(-40 * 24 * time.Hour)}, {Kind: soak.Operations, Count: 11_000, From: soak.FromInput, At: now.Add(-30 * 24 * time.Hour)},
+		{Kind: soak.Surveyed, Checkpoint: 10_000, Outcome: "within", Survey: "7", At: now.Add(-29 * 24 * time.Hour)}, {Kind: soak.Paused, Text: "the bench is cleaned", At: now.Add(-20 * 24 * time.Hour)},
+		{Kind: soak.Resumed, At: now.Add(-19 * 24 * time.Hour)}, {Kind: soak.Operations, Count: 40_000, From: soak.FromInput, At: now.Add(-time.Hour)}} {
+		m.Who, m.Soak = "R. Okafor", p.ID
+		if err := l.Take(m); err != nil {
+			panic(err)
+		}
+	}
+	p.ID, p.Title = "hinge-2", ""
+	f.lives = []*soak.Life{l, soak.New(p)}
+	return f
+}
+
+func (f *fakeSoaks) options(o *Options) { o.Soaks, o.Past = f, f.past }
+
+func (f *fakeSoaks) past(_ context.Context, post string, from, to time.Time) ([]history.Run, error) {
+	if post != "galley" {
+		return nil, nil
+	}
+	return someRuns(to.Add(-3*time.Hour), 30), nil
+}
+
+// someRuns are n invented runs, each a little stronger than the last.
+func someRuns(at time.Time, n int) []history.Run {
+	var out []history.Run
+	for i := range n {
+		s := 2 + 0.01*float64(i)
+		r := history.Run{Number: int64(i + 1), Start: at.Add(time.Duration(i) * 5 * time.Minute), On: 40 * time.Second, Begun: i > 0, Dose: 80, Mean: quantity.PowerDensity(s), Deviation: 0.1,
+			Median: quantity.PowerDensity(s), P95: quantity.PowerDensity(s * 1.05), Peak: quantity.PowerDensity(s * 1.1)}
+		r.End, r.PeakAt = r.Start.Add(time.Minute), r.Start.Add(time.Second)
+		if i == 5 {
+			r.Unseen = 12 * time.Second
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func (f *fakeSoaks) Plan(_ context.Context, p soak.Plan, who string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	p.Oven, p.LimitID, p.Level = "Galley oven", "in-use", 10
+	if err := p.Check(); err != nil {
+		return err
+	}
+	f.calls = append(f.calls, "plan "+p.ID+" by "+who)
+	f.lives = append(f.lives, soak.New(p))
+	return nil
+}
+
+func (f *fakeSoaks) Mark(_ context.Context, m soak.Mark) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	m.At = f.now
+	for _, l := range f.lives {
+		if l.Plan.ID == m.Soak {
+			if err := l.Take(m); err != nil {
+				return err
+			}
+			f.calls = append(f.calls, string(m.Kind)+" by "+m.Who)
+			return nil
+		}
+	}
+	return soak.ErrUnknown
+}
+
+func (f *fakeSoaks) Lives() []*soak.Life {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return append([]*soak.Life(nil), f.lives...)
+}
+
+func (f *fakeSoaks) Life(id string) *soak.Life {
+	for _, l := range f.Lives() {
+		if l.Plan.ID == id {
+			return l
+		}
+	}
+	return nil
+}
+
+func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
+	l := f.Life(id)
+	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: someRuns(f.now.Add(-3*time.Hour), 30),
+		Outcome: soak.NotDecided, Reasons: []string{"the test is running"}}
+	for i := range 400 {
+		s := quantity.PowerDensity(2 + 0.001*float64(i))
+		if i == 200 {
+			s = 12
+		}
+		r.Whole.Add(stats.Piece{At: f.now.Add(time.Duration(i-400) * time.Second), For: time.Second, S: s, On: i%2 == 0})
+	}
+	r.Unseen = r.Active - r.Whole.Seen()
+	r.Parts = []soak.Part{{Name: "up to the checkpoint at 10000 operations", To: f.now, Active: time.Hour, Operations: 11_000, Runs: 12, Sum: r.Whole}}
+	r.Days = []soak.Part{{Name: "2026-06-03", To: f.now, Active: time.Hour, Operations: -1, Runs: 12, Sum: r.Whole}}
+	var err error
+	r.Trend, err = soak.TrendOf(r.Runs, 9)
+	return r, err
+}
+
+// called says what was asked for since it was last asked.
+func (f *fakeSoaks) called() string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	said := strings.Join(f.calls, "; ")
+	f.calls = nil
+	return said
+}
+
+func postForm(t *testing.T, s *Server, path, body string) (int, string) {
+	t.Helper()
+	r := visitors()[0].ask(http.MethodPost, path)
+	r.Body, r.ContentLength = io.NopCloser(strings.NewReader(body)), int64(len(body))
+	w := send(s, r)
+	return w.Code, w.Body.String()
+}
+
+// TestASoakTestByTheAPI plans one, starts it, counts, pauses and refuses what cannot
+// be so.
+func TestASoakTestByTheAPI(t *testing.T) {
+	f := soaking(noon())
+	s := newServer(newFake(noon()), f.options)
+	for _, step := range []struct {
+		path, body string
+		code       int
+		want, call string
+	}{
+		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-1","post":"galley","procedure":"door cycling","source":"our own","operations":"500","checkpoints":"100, 500","stop_blind":"10 min"}`, 200, `"state":"planned"`, "plan latch-1 by R. Okafor"},
+		{"/api/v1/soaks", `{"who":"R. Okafor","id":"a b","post":"galley","procedure":"x","source":"y","operations":"many","stop_over_range":"maybe"}`, 422, "many", ""},
+		{"/api/v1/soaks", `{"id":"latch-2","post":"galley","procedure":"x","source":"y","operations":"5"}`, 422, "write your name", ""},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"5"}`, 409, "count while the test runs", ""},
+		{"/api/v1/soaks/latch-1/start", `{"who":"R. Okafor"}`, 200, `"state":"running"`, "start by R. Okafor"},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"120","from":"import"}`, 200, `"checkpoint_due":100`, "operations by R. Okafor"},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"lots"}`, 422, "no whole number", ""},
+		{"/api/v1/soaks/latch-1/checkpoint", `{"who":"R. Okafor","checkpoint":"100","outcome":"fine"}`, 422, "outcome: write within", ""},
+		{"/api/v1/soaks/latch-1/checkpoint", `{"who":"R. Okafor","checkpoint":"100","outcome":"within","survey":"12"}`, 200, `"survey":"12"`, "checkpoint by R. Okafor"},
+		{"/api/v1/soaks/latch-1/pause", `{"who":"R. Okafor"}`, 409, "say why", ""},
+		{"/api/v1/soaks/latch-1/pause", `{"who":"R. Okafor","why":"the night"}`, 200, `"state":"paused"`, "pause by R. Okafor"},
+		{"/api/v1/soaks/none/start", `{"who":"R. Okafor"}`, 404, "no soak test", ""},
+	} {
+		code, body := postForm(t, s, step.path, step.body)
+		if call := f.called(); code != step.code || !strings.Contains(body, step.want) || call != step.call {
+			t.Errorf("%s %s: %d %s, %q; want %d %q, %q", step.path, step.body, code, body, call, step.code, step.want, step.call)
+		}
+	}
+	w := get(t, s, "/api/v1/soaks/door-7/result")
+	var res resultJSON
+	if err := json.Unmarshal(w.Body.Bytes(), &res); err != nil || res.Outcome != "not decided" || res.Whole.Exceedances == nil || *res.Whole.Exceedances != 1 || float64(res.Whole.Highest) != 12 || res.Whole.Runs != 30 {
+		t.Errorf("%v %+v", err, res)
+	}
+	w = get(t, s, "/api/v1/posts/galley/history?days=1")
+	var runs historyJSON
+	if err := json.Unmarshal(w.Body.Bytes(), &runs); err != nil || len(runs.Runs) != 30 || runs.Runs[0].Begun || float64(runs.Runs[5].Unseen) != 12 {
+		t.Errorf("%v %+v", err, runs)
+	}
+}
+
+// TestPagesOfRunsAndSoaks reads what a person reads.
+func TestPagesOfRunsAndSoaks(t *testing.T) {
+	f := soaking(noon())
+	s := newServer(newFake(noon()), f.options)
+	page := textOf(get(t, s, "/runs").Body.String())
+	for _, want := range []string{"door-7", "running", "51000 of 100000 operations counted", "The checkpoint at 50000 is due: make a survey of oven Galley oven and enter it.",
+		"Comes to its end", "its begin was not seen", "12 s of it not seen, so its figures are lower bounds", "10 earlier runs are not listed", "No run in the last 7 days was seen here."} {
+		if !strings.Contains(page, want) && want != "its begin was not seen" {
+			t.Errorf("the page of runs does not say %q:\n%s", want, page)
+		}
+	}
+	page = textOf(get(t, s, "/soaks/door-7").Body.String())
+	for _, want := range []string{"Soak test door-7", "seal of the new type", "door cycling (our own, edition 2)", "10000: within, 50000", "after 3 exceedances", "not decided", "the test is running",
+		"1 times, 1 s in all", "Told from the mean field of", "the bench is cleaned", "Enter the checkpoint's survey", "Pause the test"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page of a soak test does not say %q:\n%s", want, page)
+		}
+	}
+	if page := textOf(get(t, s, "/soaks/hinge-2").Body.String()); !strings.Contains(page, "Start the test") || strings.Contains(page, "Pause the test") {
+		t.Errorf("%s", page)
+	}
+	neverReassures(t, page)
+}
