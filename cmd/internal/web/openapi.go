@@ -3,6 +3,7 @@ package web
 import (
 	"maps"
 	"net/http"
+	"path"
 	"reflect"
 	"regexp"
 	"slices"
@@ -169,10 +170,20 @@ func (s *shapes) of(t reflect.Type) object {
 	return object{}
 }
 
+// shapeName is the name of a type; of one that is not this package's, with that of
+// its own before it, since two packages may have types of one name.
 func shapeName(t reflect.Type) string {
 	name := strings.TrimSuffix(t.Name(), "JSON")
+	if foreign(t) {
+		from := path.Base(t.PkgPath())
+		name = from + strings.ToUpper(name[:1]) + name[1:]
+	}
 	return strings.ToUpper(name[:1]) + name[1:]
 }
+
+// foreign says whether a type is not this package's. An empty list of such a type
+// may be null.
+func foreign(t reflect.Type) bool { return t.PkgPath() != reflect.TypeFor[Server]().PkgPath() }
 
 func (s *shapes) structure(t reflect.Type) object {
 	fields, needed := object{}, map[string]bool{}
@@ -208,6 +219,9 @@ func (s *shapes) fields(t reflect.Type, to object, needed map[string]bool) {
 			}
 		} else {
 			needed[name] = true
+			if f.Type.Kind() == reflect.Slice && foreign(t) && shape["items"] != nil {
+				shape = object{"anyOf": []object{shape, {"type": "null"}}}
+			}
 		}
 		to[name] = shape
 	}

@@ -60,7 +60,7 @@ func someRuns(at time.Time, n int) []history.Run {
 		r := history.Run{Number: int64(i + 1), Start: at.Add(time.Duration(i) * 5 * time.Minute), On: 40 * time.Second, Begun: i > 0, Dose: 80, Mean: quantity.PowerDensity(s), Deviation: 0.1,
 			Median: quantity.PowerDensity(s), P95: quantity.PowerDensity(s * 1.05), Peak: quantity.PowerDensity(s * 1.1)}
 		r.End, r.PeakAt = r.Start.Add(time.Minute), r.Start.Add(time.Second)
-		if i == 5 {
+		if i == n-3 {
 			r.Unseen = 12 * time.Second
 		}
 		out = append(out, r)
@@ -182,7 +182,7 @@ func TestASoakTestByTheAPI(t *testing.T) {
 	}
 	w = get(t, s, "/api/v1/posts/galley/history?days=1")
 	var runs historyJSON
-	if err := json.Unmarshal(w.Body.Bytes(), &runs); err != nil || len(runs.Runs) != 30 || runs.Runs[0].Begun || float64(runs.Runs[5].Unseen) != 12 {
+	if err := json.Unmarshal(w.Body.Bytes(), &runs); err != nil || len(runs.Runs) != 30 || runs.Runs[0].Begun || float64(runs.Runs[27].Unseen) != 12 {
 		t.Errorf("%v %+v", err, runs)
 	}
 }
@@ -193,8 +193,8 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 	s := newServer(newFake(noon()), f.options)
 	page := textOf(get(t, s, "/runs").Body.String())
 	for _, want := range []string{"door-7", "running", "51000 of 100000 operations counted", "The checkpoint at 50000 is due: make a survey of oven Galley oven and enter it.",
-		"Comes to its end", "its begin was not seen", "12 s of it not seen, so its figures are lower bounds", "10 earlier runs are not listed", "No run in the last 7 days was seen here."} {
-		if !strings.Contains(page, want) && want != "its begin was not seen" {
+		"Comes to its end", "12 s of it not seen, so its figures are lower bounds", "10 earlier runs are not listed", "No run in the last 7 days was seen here."} {
+		if !strings.Contains(page, want) {
 			t.Errorf("the page of runs does not say %q:\n%s", want, page)
 		}
 	}
