@@ -115,7 +115,7 @@ func TestTheClearDelayBeginsWhereTheMeanWasAbove(t *testing.T) {
 	}
 	w.feed(end, dither(10, end))
 	w.tick(w.epoch.Add(end + 64*time.Second)) // 5 s of it seen, a minute not
-	if above, _, _ := w.held[0].mean.Against(10); above || !w.alarms[0].State.Present() {
+	if above, _ := w.held[0].mean.Against(10); above || !w.alarms[0].State.Present() {
 		t.Fatalf("above %v, alarm %s: want one that was above on the way", above, w.alarms[0].State)
 	}
 	w.tick(w.epoch.Add(end + 65*time.Second))

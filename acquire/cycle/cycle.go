@@ -96,11 +96,14 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	before := r.at
 	since := at - before
 	r.at, r.value, r.seen = at, x, true
-	rise := r.rest.rise(x)
+	rise, bar := r.rest.rise(x), 0.0
+	if rise != none {
+		bar = r.bar()
+	}
 	switch {
-	case rise != none && r.fall.over(at, x, r.bar()):
+	case rise != none && r.fall.over(at, x, bar):
 		r.emitting, r.weak = false, false // the probe still falls, the field has gone
-	case rise == none || x < r.bar():
+	case rise == none || x < bar:
 		r.emitting, r.weak = false, false
 		r.rest.take(x, since)
 	case rise == strong:

@@ -56,7 +56,7 @@ func (r *rest) rise(x float64) rise {
 	switch {
 	case r.taken == 0 || !(d > r.limit):
 		return none
-	case d > strongFloors*r.floor && d > 2*r.limit*r.settled():
+	case d > strongFloors*r.floor && (d > 2*r.limit || d > 2*r.limit*r.settled()): // mostly without dividing
 		return strong
 	}
 	return weak
@@ -83,10 +83,8 @@ func (r *rest) take(x float64, since time.Duration) {
 		r.level, d = x, 0
 	}
 	r.taken++
-	share := float64(since) / float64(since+r.follow)
-	if n := 1 / float64(r.taken); n > share {
-		share = n
-	}
+	one := 1 / float64(r.taken)
+	share := max(float64(since)/float64(since+r.follow), one)
 	if r.taken > 1 {
 		r.level += share * d
 		r.noise += share * (min(math.Abs(d), r.floor) - r.noise)
@@ -95,5 +93,5 @@ func (r *rest) take(x float64, since time.Duration) {
 	if n := perDeviation * r.noise; r.taken >= sureAfter && n > r.limit {
 		r.limit = n
 	}
-	r.limit *= 1 + 1/float64(r.taken)
+	r.limit *= 1 + one
 }

@@ -93,16 +93,16 @@ func (m *Mean) turn() {
 func (m *Mean) unbounded() bool { return m.flow.wasOver && m.flow.over > m.begin }
 
 // Against says whether the mean is known to be above l, or known to be at or
-// below it, over the interval that ends at to; neither where its bounds lie about
-// l. It compares without dividing.
-func (m *Mean) Against(l quantity.PowerDensity) (above, kept bool, to time.Duration) {
+// below it, over the interval that ends with the newest stretch; neither where its
+// bounds lie about l. It compares without dividing.
+func (m *Mean) Against(l quantity.PowerDensity) (above, kept bool) {
 	f := m.flow
 	if !f.started {
-		return false, false, 0
+		return false, false
 	}
 	limit, _ := f.round(l)
 	edge := product(limit, uint64(f.end-m.begin))
-	return edge.less(f.sum.lo.minus(m.base.lo)), !m.unbounded() && !edge.less(f.sum.hi.minus(m.base.hi)), f.end
+	return edge.less(f.sum.lo.minus(m.base.lo)), !m.unbounded() && !edge.less(f.sum.hi.minus(m.base.hi))
 }
 
 // Read returns all that is known of the mean as it stands at the end of the

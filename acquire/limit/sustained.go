@@ -59,7 +59,7 @@ func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
 // Observe adds the next stretch. Stretches come in order of time; a gap between
 // two is unseen, and what overlaps an earlier one counts once. Only a lower bound above the limit is time above, only an
 // upper bound at or below it is time below; the rest is neither.
-func (s *Sustained) Observe(st Stretch) {
+func (s *Sustained) Observe(st *Stretch) {
 	from := st.From
 	if s.started {
 		from = max(from, s.end)

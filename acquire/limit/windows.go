@@ -107,8 +107,10 @@ func before(sum wide, rate uint64) time.Duration {
 	return time.Duration(year)
 }
 
-// Against is Mean.Against of the limit at a place.
-func (w *Windows) Against(place int) (above, kept bool, to time.Duration) {
-	a := &w.held[place]
-	return a.above, a.kept, w.flow.end
+// Against is Mean.Against of the limit at a place, at the end of the windows.
+func (w *Windows) Against(place int) (above, kept bool) {
+	return w.held[place].above, w.held[place].kept
 }
+
+// End is the end of the newest stretch.
+func (w *Windows) End() time.Duration { return w.flow.end }
