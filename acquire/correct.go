@@ -101,7 +101,8 @@ func (w *watch) read(r *drivers.Reading) (in calib.Raw, has bool, err error) {
 		}
 		w.unitSaid, w.unit = r.Unit, u
 	}
-	in, err = w.correction.Setting.Raw(r, w.unit)
+	in.Temperature, in.HasTemperature = w.warmth.of(r)
+	in.S, err = w.correction.Setting.Level(r, w.unit)
 	return in, err == nil, err
 }
 

@@ -238,18 +238,17 @@ func TestAlarmsOfSeveralLimits(t *testing.T) {
 // off; and each 90 s two seconds near the emission limit, some of them above
 // it. Noise, ripple and quantisation are those of storetest's signal. The
 // temperature wanders by tenths of a degree.
-func hourOfReadings() []drivers.Reading {
+func hourOfReadings() (values, temperatures []drivers.Decimal) {
 	signal := storetest.New(1, 3, time.Unix(0, 0))
-	all := make([]drivers.Reading, 36_000)
-	for i := range all {
+	for i := range 36_000 {
 		_, digits := signal.Next()
 		if i%900 >= 50 && i%900 < 70 {
 			digits = digits * 9 / 2
 		}
-		all[i] = drivers.Reading{HasValue: true, Unit: "mW/cm2", Value: drivers.Decimal{Digits: digits, Exp: -3},
-			HasTemp: true, Temperature: drivers.Decimal{Digits: 251 + int64(i/3000) + digits&1, Exp: -1}}
+		values = append(values, drivers.Decimal{Digits: digits, Exp: -3})
+		temperatures = append(temperatures, drivers.Decimal{Digits: 251 + int64(i/3000) + digits&1, Exp: -1})
 	}
-	return all
+	return values, temperatures
 }
 
 // oneByOne corrects and judges readings of a post 100 ms apart, as take does
@@ -261,11 +260,12 @@ func oneByOne(w *watch) func() {
 	w.certified = false
 	w.certify(w.epoch)
 	const period = 100 * time.Millisecond
-	readings, next := hourOfReadings(), 0
-	s := Sample{At: w.epoch.Round(0)}
+	values, temperatures := hourOfReadings()
+	s := Sample{At: w.epoch.Round(0), Reading: drivers.Reading{HasValue: true, Unit: "mW/cm2", HasTemp: true}}
+	next := 0
 	return func() {
-		s.Reading = readings[next]
-		if next++; next == len(readings) {
+		s.Reading.Value, s.Reading.Temperature = values[next], temperatures[next]
+		if next++; next == len(values) {
 			next = 0
 		}
 		s.Seq++

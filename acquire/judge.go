@@ -54,9 +54,9 @@ func (w *watch) follow(s *Sample) {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
 			w.bounds.Seen = !w.belowZero(s.S)
 		}
-		for i := range w.held {
-			if s.S > w.held[i].limit.Value {
-				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
+		for _, i := range w.spots {
+			if h := &w.held[i]; s.S > h.limit.Value {
+				h.sustained.Break() // it has no duration yet, and is above all the same
 			}
 		}
 		peak := w.runs.Peak()
