@@ -236,22 +236,26 @@ func TestAlarmsOfSeveralLimits(t *testing.T) {
 // hourOfReadings is what a probe says in an hour, ten times a second: the oven 15 s on,
 // where the field passes the value of the limits on means to and fro, and 15 s
 // off; and each 90 s two seconds near the emission limit, some of them above
-// it. Noise, ripple and quantisation are those of storetest's signal. The
+// it. Noise, ripple, quantisation and the jitter of the instants are those of storetest's signal. The
 // temperature wanders by tenths of a degree.
-func hourOfReadings() (values, temperatures []drivers.Decimal) {
+func hourOfReadings() (values, temperatures []drivers.Decimal, steps []time.Duration) {
 	signal := storetest.New(1, 3, time.Unix(0, 0))
+	before := int64(-100e6)
 	for i := range 36_000 {
-		_, digits := signal.Next()
+		at, digits := signal.Next()
+		// Whole ms are the record's; an instant has µs too.
+		steps = append(steps, time.Duration(at-before)+time.Duration(digits%97)*time.Microsecond)
+		before = at
 		if i%900 >= 50 && i%900 < 70 {
 			digits = digits * 9 / 2
 		}
 		values = append(values, drivers.Decimal{Digits: digits, Exp: -3})
 		temperatures = append(temperatures, drivers.Decimal{Digits: 251 + int64(i/3000) + digits&1, Exp: -1})
 	}
-	return values, temperatures
+	return values, temperatures, steps
 }
 
-// oneByOne corrects and judges readings of a post 100 ms apart, as take does
+// oneByOne corrects and judges readings of a post about 100 ms apart, as take does
 // with each that it has stamped. The hour's readings come again and again, and time
 // runs on.
 func oneByOne(w *watch) func() {
@@ -259,18 +263,18 @@ func oneByOne(w *watch) func() {
 	w.post.Probe.Certificate.PerKelvin, w.post.Probe.Certificate.Reference, w.post.Probe.SaysTemperature = 0.002, 23, true
 	w.certified = false
 	w.certify(w.epoch)
-	const period = 100 * time.Millisecond
-	values, temperatures := hourOfReadings()
+	values, temperatures, steps := hourOfReadings()
 	s := Sample{At: w.epoch.Round(0), Reading: drivers.Reading{HasValue: true, Unit: "mW/cm2", HasTemp: true}}
 	next := 0
 	return func() {
 		s.Reading.Value, s.Reading.Temperature = values[next], temperatures[next]
+		step := steps[next]
 		if next++; next == len(values) {
 			next = 0
 		}
 		s.Seq++
-		s.Mono += period
-		s.At = s.At.Add(period)
+		s.Mono += step
+		s.At = s.At.Add(step)
 		w.heard, w.wasHeard = s.Mono, true
 		in, has, err := w.read(&s.Reading)
 		if err != nil {

@@ -37,19 +37,21 @@ type Sustained struct {
 	rule  SustainedRule
 	limit quantity.PowerDensity
 
-	width    time.Duration            // of one slot
-	ring     [slots + 1]time.Duration // time above in each slot
-	lit      [slots + 1]time.Duration // time seen in each slot
-	seen     time.Duration            // over lit
-	newest   int64                    // number of the newest slot
-	from     time.Duration            // where that begins
-	place    int                      // of it in the rings
-	sum      time.Duration            // over the ring
+	width    time.Duration    // of one slot
+	counted  tally            // since the first stretch
+	base     tally            // what that was where the window begins
+	ring     [slots + 1]tally // and where each slot does, the newest too
+	newest   int64            // number of the newest slot
+	place    int              // of it in the ring
+	next     time.Duration    // where that ends
 	unbroken time.Duration
 	below    time.Duration // seen at or below the limit since it was last above
 	started  bool
 	end      time.Duration // of the newest stretch
 }
+
+// tally is time that was counted.
+type tally struct{ above, seen time.Duration }
 
 // NewSustained starts counting at nothing seen.
 func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
@@ -71,19 +73,14 @@ func (s *Sustained) Observe(st *Stretch) {
 	if s.started && from > s.end {
 		s.unbroken = 0
 	}
-	s.advance(st.To)
+	above := st.Seen && st.Lo > s.limit
+	s.advance(from, st.To, st.Seen, above)
 	s.end = st.To
-	if st.Seen {
-		s.seen += s.add(&s.lit, from, st.To)
-	}
 	switch {
-	case !st.Seen:
-		s.unbroken = 0
-	case st.Lo > s.limit:
+	case above:
 		s.unbroken += d
 		s.below = 0
-		s.sum += s.add(&s.ring, from, st.To)
-	case st.Hi <= s.limit:
+	case st.Seen && st.Hi <= s.limit:
 		s.unbroken = 0
 		s.below += d
 	default:
@@ -93,7 +90,7 @@ func (s *Sustained) Observe(st *Stretch) {
 
 // Above says whether the rule's time above is reached at the last stretch's end.
 func (s *Sustained) Above() bool {
-	return s.unbroken >= s.rule.Unbroken && s.unbroken > 0 || s.sum >= s.rule.Summed && s.sum > 0
+	return s.unbroken >= s.rule.Unbroken && s.unbroken > 0 || s.sum() >= s.rule.Summed && s.sum() > 0
 }
 
 // Returned says whether the field was seen at or below the limit for the
@@ -105,54 +102,57 @@ func (s *Sustained) Returned() bool { return s.below >= s.rule.Clear }
 func (s *Sustained) Break() { s.below = 0 }
 
 // TimeAbove returns the unbroken time above and the sum within the window.
-func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum }
+func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum() }
+
+func (s *Sustained) sum() time.Duration { return s.counted.above - s.base.above }
 
 // Cover is the seen fraction of the window, 0 to 1. Time before the first
 // stretch was not seen.
 func (s *Sustained) Cover() float64 {
-	return min(float64(s.seen)/float64(slots*s.width), 1)
+	return min(float64(s.counted.seen-s.base.seen)/float64(slots*s.width), 1)
 }
 
-// advance moves the window so that its newest slot ends at or after to.
-func (s *Sustained) advance(to time.Duration) {
-	if s.started && to <= s.from+s.width {
-		return
-	}
-	n := floorDiv(to-1, s.width)
-	s.from, s.place = time.Duration(n)*s.width, index(n)
+// advance counts a stretch, and moves the window so that its newest slot ends at or
+// after to.
+func (s *Sustained) advance(from, to time.Duration, seen, above bool) {
 	if !s.started {
-		s.started, s.newest = true, n
-		return
+		s.started = true
+		s.begin(floorDiv(from, s.width))
 	}
-	if n-s.newest >= slots+1 {
-		s.ring, s.sum, s.newest = [slots + 1]time.Duration{}, 0, n
-		s.lit, s.seen = s.ring, 0
-		return
+	if s.next < to {
+		if to-s.next > slots*s.width { // all of it is new
+			s.begin(floorDiv(to-1, s.width) - slots - 1)
+		}
+		for s.next < to {
+			if s.place++; s.place > slots {
+				s.place = 0
+			}
+			t := s.counted
+			t.add(s.next-from, seen, above)
+			s.newest, s.ring[s.place], s.next = s.newest+1, t, s.next+s.width
+		}
+		if oldest := s.place + 1; oldest <= slots {
+			s.base = s.ring[oldest]
+		} else {
+			s.base = s.ring[0]
+		}
 	}
-	for s.newest < n {
-		s.newest++
-		i := index(s.newest)
-		s.sum -= s.ring[i]
-		s.seen -= s.lit[i]
-		s.ring[i], s.lit[i] = 0, 0
-	}
+	s.counted.add(to-from, seen, above)
 }
 
-// add spreads a stretch over the slots it touches, and returns what it added;
-// what is older than the window is left out.
-func (s *Sustained) add(ring *[slots + 1]time.Duration, from, to time.Duration) time.Duration {
-	if from >= s.from { // most stretches lie in the newest slot
-		ring[s.place] += to - from
-		return to - from
+// begin makes a slot the newest.
+func (s *Sustained) begin(slot int64) {
+	s.newest, s.place, s.next = slot, index(slot), time.Duration(slot+1)*s.width
+}
+
+// add counts a time that is not below zero.
+func (t *tally) add(d time.Duration, seen, above bool) {
+	if seen {
+		t.seen += max(d, 0)
 	}
-	from = max(from, s.from-slots*s.width)
-	begin := from
-	for n := floorDiv(from, s.width); from < to; n++ {
-		end := min(to, time.Duration(n+1)*s.width)
-		ring[index(n)] += end - from
-		from = end
+	if above {
+		t.above += max(d, 0)
 	}
-	return max(to-begin, 0)
 }
 
 func index(slot int64) int {
