@@ -43,12 +43,14 @@ type decay struct {
 
 func (k *decay) of(d time.Duration) float64 {
 	x := float64(k.after-d) * k.perNs
-	if !(math.Abs(x) < 1./1024) {
+	if !(math.Abs(x) < 1./256) {
 		k.after, k.share = d, math.Exp(-float64(d)*k.perNs)
 		return k.share
 	}
-	// The term that is left out is below 2⁻⁵⁶.
-	return k.share * (1 + x*(1+x*(1./2+x*(1./6+x*(1./24)))))
+	// The term that is left out is below 2⁻⁵⁷. Terms are paired so that they need not wait
+	// for each other.
+	x2 := x * x
+	return k.share * (1 + x + x2*(1./2+x*(1./6)+x2*(1./24+x*(1./120))))
 }
 
 // Active says whether the filter changes anything.

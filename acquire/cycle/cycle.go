@@ -145,7 +145,7 @@ func (r *Runs) emit(from, at time.Duration) {
 		if since := at - r.run.Last; r.on == 0 || since > remember {
 			r.on = x
 		} else {
-			r.on += (x - r.on) * float64(since) / float64(remember)
+			r.on += (x - r.on) * (float64(since) * (1 / float64(remember)))
 		}
 	}
 	r.run.Last, r.emitting, r.weak, r.doubted = at, true, true, 0

@@ -46,21 +46,19 @@ type rate struct {
 	over            bool   // there is no upper bound
 }
 
-// after is what the rate comes to in a time.
-func (r *rate) after(d time.Duration) part {
-	ns := uint64(d)
-	return part{lo: product(r.lo, ns), hi: product(r.hi, ns), u: product(r.u, ns), seen: r.seen * ns}
-}
-
 // part is what a flow comes to. Densities are in quanta times nanoseconds.
 type part struct {
 	lo, hi, u wide
 	seen      uint64 // ns
 }
 
-func (p *part) plus(o *part) {
-	p.lo, p.hi, p.u = p.lo.plus(o.lo), p.hi.plus(o.hi), p.u.plus(o.u)
-	p.seen += o.seen
+// grow adds what a rate comes to in a time, which is not below zero.
+func (p *part) grow(r *rate, d time.Duration) {
+	ns := uint64(d)
+	p.lo = p.lo.plus(product(r.lo, ns))
+	p.hi = p.hi.plus(product(r.hi, ns))
+	p.u = p.u.plus(product(r.u, ns))
+	p.seen += r.seen * ns
 }
 
 func (p *part) minus(o *part) {
@@ -109,8 +107,7 @@ func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
 			f.next = min(f.next, m.next)
 		}
 	}
-	p := r.after(to - f.end)
-	f.sum.plus(&p)
+	f.sum.grow(r, to-f.end)
 	f.end = to
 	if r.over {
 		f.over, f.wasOver = to, true

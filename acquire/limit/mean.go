@@ -63,7 +63,8 @@ func (m *Mean) Observe(st Stretch) { m.flow.observe(&st) }
 func (m *Mean) start() {
 	m.newest = floorDiv(m.flow.end, m.width)
 	for n := m.newest - slots; n <= m.newest; n++ {
-		p, before := part{}, m.flow.unseen.after(m.flow.end-time.Duration(n)*m.width)
+		var p, before part
+		before.grow(&m.flow.unseen, m.flow.end-time.Duration(n)*m.width)
 		p.minus(&before)
 		m.ring[index(n)] = p
 	}
@@ -75,9 +76,9 @@ func (m *Mean) start() {
 func (m *Mean) advance(r *rate, to time.Duration) {
 	n := floorDiv(to, m.width)
 	for i := max(m.newest+1, n-slots); i <= n; i++ {
-		p := r.after(time.Duration(i)*m.width - m.flow.end)
-		p.plus(&m.flow.sum)
-		m.ring[index(i)] = p
+		p := &m.ring[index(i)]
+		*p = m.flow.sum
+		p.grow(r, time.Duration(i)*m.width-m.flow.end)
 	}
 	m.newest = n
 	m.turn()
