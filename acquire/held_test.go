@@ -237,7 +237,7 @@ func TestAlarmsOfSeveralLimits(t *testing.T) {
 // where the field passes the value of the limits on means to and fro, and 15 s
 // off; and each 90 s two seconds near the emission limit, some of them above
 // it. Noise, ripple, quantisation and the jitter of the instants are those of storetest's signal. The
-// temperature wanders by tenths of a degree.
+// temperature goes to and fro by 4 K in 40 min, as the model's does.
 func hourOfReadings() (values, temperatures []drivers.Decimal, steps []time.Duration) {
 	signal := storetest.New(1, 3, time.Unix(0, 0))
 	before := int64(-100e6)
@@ -250,7 +250,7 @@ func hourOfReadings() (values, temperatures []drivers.Decimal, steps []time.Dura
 			digits = digits * 9 / 2
 		}
 		values = append(values, drivers.Decimal{Digits: digits, Exp: -3})
-		temperatures = append(temperatures, drivers.Decimal{Digits: 251 + int64(i/3000) + digits&1, Exp: -1})
+		temperatures = append(temperatures, drivers.Decimal{Digits: int64(220 + 40*math.Sin(float64(i)*math.Pi/12_000)), Exp: -1})
 	}
 	return values, temperatures, steps
 }

@@ -35,10 +35,10 @@ func (t *trace) add(at time.Duration, s quantity.PowerDensity, hasValue, overRan
 	if !hasValue {
 		return
 	}
-	if slot.N == 0 {
+	if slot.N++; slot.N == 1 {
 		slot.Lo, slot.Hi = s, s
+		return
 	}
-	slot.N++
 	slot.Lo, slot.Hi = min(slot.Lo, s), max(slot.Hi, s)
 }
 

@@ -137,21 +137,38 @@ func (c *Certificate) FactorAt(f quantity.Frequency) (factor float64, why string
 
 func between(x0, y0, x1, y1, x float64) float64 { return y0 + (y1-y0)*((x-x0)/(x1-x0)) }
 
-// factorAtLevel returns the factor at an indicated level, linear between the
-// rows. Below the first row, which is where noise and zero rule, the first
-// factor holds; above the last one, the last does, and it says so.
-func factorAtLevel(rows []LevelPoint, x float64) (factor float64, inside bool) {
-	if !(x > float64(rows[0].Level)) {
-		return rows[0].Factor, true
+// levelSpan is the line between two rows of a linearity table.
+type levelSpan struct{ from, to, factor, slope float64 }
+
+// levelSpans makes a table ready: up to the first row its factor, then lines
+// between the rows. There is none without a table.
+func levelSpans(rows []LevelPoint) []levelSpan {
+	if len(rows) == 0 {
+		return nil
 	}
+	first := float64(rows[0].Level)
+	all := append(make([]levelSpan, 0, len(rows)), levelSpan{from: first, to: first, factor: rows[0].Factor})
 	for i := 1; i < len(rows); i++ {
-		if hi := rows[i]; x <= float64(hi.Level) {
-			lo := rows[i-1]
-			return between(float64(lo.Level), lo.Factor, float64(hi.Level), hi.Factor, x), true
+		lo, hi := rows[i-1], rows[i]
+		all = append(all, levelSpan{float64(lo.Level), float64(hi.Level), lo.Factor, (hi.Factor - lo.Factor) / float64(hi.Level-lo.Level)})
+	}
+	return all
+}
+
+// factorIn returns the factor at an indicated level, linear between the rows of
+// the table. Below the first row, which is where noise and zero rule, the first
+// factor holds; above the last one, the last does, and it says so.
+func factorIn(table []levelSpan, x float64) (factor float64, inside bool) {
+	if !(x > table[0].to) {
+		return table[0].factor, true
+	}
+	for i := 1; i < len(table); i++ {
+		if l := &table[i]; x <= l.to {
+			return l.factor + (x-l.from)*l.slope, true
 		}
 	}
-	last := rows[len(rows)-1]
-	return last.Factor, x <= float64(last.Level)
+	l := &table[len(table)-1]
+	return l.factor + (l.to-l.from)*l.slope, false
 }
 
 // Flaw is something in a certificate that makes no sense.

@@ -44,6 +44,8 @@ type Sustained struct {
 	newest   int64            // number of the newest slot
 	place    int              // of it in the ring
 	next     time.Duration    // where that ends
+	seen     bool             // what counts since the last turn
+	above    bool
 	unbroken time.Duration
 	below    time.Duration // seen at or below the limit since it was last above
 	started  bool
@@ -70,12 +72,12 @@ func (s *Sustained) Observe(st *Stretch) {
 	if d <= 0 {
 		return
 	}
-	if s.started && from > s.end {
-		s.unbroken = 0
-	}
 	above := st.Seen && st.Lo > s.limit
-	s.advance(from, st.To, st.Seen, above)
+	if from != s.end || st.Seen != s.seen || above != s.above || !s.started {
+		s.turn(from, st.Seen, above)
+	}
 	s.end = st.To
+	s.counted.add(d, st.Seen, above)
 	switch {
 	case above:
 		s.unbroken += d
@@ -88,9 +90,37 @@ func (s *Sustained) Observe(st *Stretch) {
 	}
 }
 
+// turn begins to count otherwise than before.
+func (s *Sustained) turn(from time.Duration, seen, above bool) {
+	if !s.started {
+		s.started = true
+		s.begin(floorDiv(from, s.width))
+	} else {
+		s.settle()
+		if from > s.end { // a gap: nothing is counted in it
+			s.seen, s.above, s.unbroken, s.end = false, false, 0, from
+			s.settle()
+		}
+	}
+	s.seen, s.above, s.end = seen, above, from
+}
+
 // Above says whether the rule's time above is reached at the last stretch's end.
 func (s *Sustained) Above() bool {
-	return s.unbroken >= s.rule.Unbroken && s.unbroken > 0 || s.sum() >= s.rule.Summed && s.sum() > 0
+	switch {
+	case s.unbroken >= s.rule.Unbroken && s.unbroken > 0:
+		return true
+	case s.counted.above-s.base.above < s.rule.Summed: // since before the window
+		return false
+	}
+	sum := s.sum()
+	return sum >= s.rule.Summed && sum > 0
+}
+
+// sum is the time above within the window.
+func (s *Sustained) sum() time.Duration {
+	s.settle()
+	return s.counted.above - s.base.above
 }
 
 // Returned says whether the field was seen at or below the limit for the
@@ -104,40 +134,33 @@ func (s *Sustained) Break() { s.below = 0 }
 // TimeAbove returns the unbroken time above and the sum within the window.
 func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum() }
 
-func (s *Sustained) sum() time.Duration { return s.counted.above - s.base.above }
-
 // Cover is the seen fraction of the window, 0 to 1. Time before the first
 // stretch was not seen.
 func (s *Sustained) Cover() float64 {
+	s.settle()
 	return min(float64(s.counted.seen-s.base.seen)/float64(slots*s.width), 1)
 }
 
-// advance counts a stretch, and moves the window so that its newest slot ends at or
-// after to.
-func (s *Sustained) advance(from, to time.Duration, seen, above bool) {
-	if !s.started {
-		s.started = true
-		s.begin(floorDiv(from, s.width))
+// settle moves the window so that its newest slot ends at or after the end. What was
+// counted at the slots' edges on the way follows from what is counted now, for since
+// the last turn time counts evenly; so this is done when it is asked for, and not at
+// each sample.
+func (s *Sustained) settle() {
+	if s.next >= s.end {
+		return
 	}
-	if s.next < to {
-		if to-s.next > slots*s.width { // all of it is new
-			s.begin(floorDiv(to-1, s.width) - slots - 1)
-		}
-		for s.next < to {
-			if s.place++; s.place > slots {
-				s.place = 0
-			}
-			t := s.counted
-			t.add(s.next-from, seen, above)
-			s.newest, s.ring[s.place], s.next = s.newest+1, t, s.next+s.width
-		}
-		if oldest := s.place + 1; oldest <= slots {
-			s.base = s.ring[oldest]
-		} else {
-			s.base = s.ring[0]
-		}
+	if s.end-s.next > slots*s.width { // all of it is new
+		s.begin(floorDiv(s.end-1, s.width) - slots - 1)
 	}
-	s.counted.add(to-from, seen, above)
+	for s.next < s.end {
+		if s.place++; s.place > slots {
+			s.place = 0
+		}
+		s.ring[s.place] = s.counted
+		s.ring[s.place].add(s.next-s.end, s.seen, s.above)
+		s.newest, s.next = s.newest+1, s.next+s.width
+	}
+	s.base = s.ring[(s.place+1)%(slots+1)]
 }
 
 // begin makes a slot the newest.
@@ -145,13 +168,12 @@ func (s *Sustained) begin(slot int64) {
 	s.newest, s.place, s.next = slot, index(slot), time.Duration(slot+1)*s.width
 }
 
-// add counts a time that is not below zero.
 func (t *tally) add(d time.Duration, seen, above bool) {
 	if seen {
-		t.seen += max(d, 0)
+		t.seen += d
 	}
 	if above {
-		t.above += max(d, 0)
+		t.above += d
 	}
 }
 
