@@ -38,6 +38,7 @@ type watch struct {
 	slowed          bool   // a limit asks for a slower probe than this one
 	unitSaid        string // the unit of the newest reading, and what it is
 	unit            quantity.Unit
+	multiple        float64 // of it, where a power density is only multiplied; else 0
 	warmth          warmth
 
 	held       []held           // against each limit of the post, in its order

@@ -43,14 +43,17 @@ type decay struct {
 
 func (k *decay) of(d time.Duration) float64 {
 	x := float64(k.after-d) * k.perNs
-	if !(math.Abs(x) < 1./256) {
-		k.after, k.share = d, math.Exp(-float64(d)*k.perNs)
-		return k.share
+	if !(x < 1./256 && x > -1./256) {
+		return k.anew(d)
 	}
 	// The term that is left out is below 2⁻⁵⁷. Terms are paired so that they need not wait
 	// for each other.
-	x2 := x * x
-	return k.share * (1 + x + x2*(1./2+x*(1./6)+x2*(1./24+x*(1./120))))
+	return k.share * (1 + x + x*x*(1./2+x*(1./6)+x*x*(1./24+x*(1./120))))
+}
+
+func (k *decay) anew(d time.Duration) float64 {
+	k.after, k.share = d, math.Exp(-float64(d)*k.perNs)
+	return k.share
 }
 
 // Active says whether the filter changes anything.

@@ -68,6 +68,17 @@ func (p *part) minus(o *part) {
 
 // observe adds a stretch, and says whether a slot of any window began with it, the first ones too.
 func (f *flow) observe(st *Stretch) (turned bool) {
+	var r rate
+	if st.From != f.end || st.To <= f.end || st.To >= f.next {
+		return f.unevenly(st, &r)
+	}
+	f.sift(st, &r) // most stretches go on where the last one ended, within a slot
+	f.grow(&r, st.To)
+	return false
+}
+
+// unevenly adds any stretch.
+func (f *flow) unevenly(st *Stretch, r *rate) (turned bool) {
 	from := st.From
 	if f.started {
 		from = max(from, f.end)
@@ -82,9 +93,8 @@ func (f *flow) observe(st *Stretch) (turned bool) {
 	case from > f.end:
 		turned = f.pass(&f.unseen, from)
 	}
-	var r rate
-	f.sift(st, &r)
-	return f.pass(&r, st.To) || turned
+	f.sift(st, r)
+	return f.pass(r, st.To) || turned
 }
 
 func (f *flow) start(at time.Duration) {
@@ -107,12 +117,17 @@ func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
 			f.next = min(f.next, m.next)
 		}
 	}
+	f.grow(r, to)
+	return turned
+}
+
+// grow lets time go on where no slot begins.
+func (f *flow) grow(r *rate, to time.Duration) {
 	f.sum.grow(r, to-f.end)
 	f.end = to
 	if r.over {
 		f.over, f.wasOver = to, true
 	}
-	return turned
 }
 
 // sift turns the field of a stretch into quanta. What nobody vouches for counts
