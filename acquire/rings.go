@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"math"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -44,7 +45,7 @@ type minutePeak struct {
 }
 
 func newMinutePeak(epoch time.Time) minutePeak {
-	return minutePeak{offset: epoch.Sub(epoch.Truncate(time.Minute)), minute: -1}
+	return minutePeak{offset: epoch.Sub(epoch.Truncate(time.Minute)), minute: -1, until: math.MinInt64}
 }
 
 func (m *minutePeak) add(at time.Duration, s quantity.PowerDensity) {
