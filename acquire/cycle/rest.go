@@ -66,14 +66,16 @@ func (r *rest) rise(x float64) rise {
 func (r *rest) settled() float64 { return float64(r.taken) / float64(r.taken+1) }
 
 // take moves level and noise towards a value at rest, which came so long after the
-// last. Single ones far below are passed over; two running are the level.
-func (r *rest) take(x float64, since time.Duration) {
+// last. Single ones far below are passed over; two running are the level, and it says
+// that the level fell.
+func (r *rest) take(x float64, since time.Duration) (fell bool) {
 	d := x - r.level
 	if r.taken > 0 && -d > r.limit {
 		if r.lows++; r.lows < 2 {
-			return
+			return false
 		}
 		r.forget()
+		fell = true
 	}
 	r.lows = 0
 	if r.taken > 0 {
@@ -94,4 +96,5 @@ func (r *rest) take(x float64, since time.Duration) {
 		r.limit = n
 	}
 	r.limit *= 1 + one
+	return fell
 }
