@@ -39,10 +39,10 @@ func TestLosingDataNeverEarnsWithin(t *testing.T) {
 			losses[rapid.OneOf(rapid.IntRange(0, idle), rapid.IntRange(idle, idle+149)).Draw(t, "lost at")] = rapid.Bool().Draw(t, "by a fault")
 		}
 		most := rapid.SampledFrom([]float64{4.9, 6}).Draw(t, "most")
+		mw := 0.01
 		for i := range idle + 150 {
 			at := time.Duration(i) * time.Second
-			mw := 0.01
-			if i >= idle {
+			if i >= idle && i%4 == 0 {
 				mw = rapid.SampledFrom([]float64{0.5, 0.5, 0.6, 2, 0.01, most}).Draw(t, "mw")
 			}
 			word := dither(mw, at)
