@@ -208,3 +208,25 @@ func TestNothingIsCoveredBeforeTheStart(t *testing.T) {
 		}
 	}
 }
+
+// The text of an exceedance tells nothing that would only keep a lower field from
+// being within.
+func TestAnExceedanceSaysNothingOfWhatWasMissed(t *testing.T) {
+	var told []Event
+	p := aPost(&fakeProbe{})
+	w := newWatch(&p, 0, time.Date(2000, 1, 1, 12, 0, 0, 0, time.UTC), newMemory(), func(e Event) { told = append(told, e) })
+	const s = time.Second
+	w.goOn(0, 5*s, 0.01)
+	w.goOn(5*s, 10*s, 6)
+	if n := len(told); n != 1 || told[0].Alarm == nil || !w.flaws.missed {
+		t.Fatalf("%d events, run missed %v", n, w.flaws.missed)
+	}
+	if text := told[0].Text; !strings.Contains(text, "above the limit") || strings.Contains(text, "not seen") {
+		t.Errorf("told %q", text)
+	}
+	for _, why := range told[0].Alarm.Verdict.Reasons {
+		if strings.Contains(why, "not seen") {
+			t.Errorf("the verdict behind it gives %q as a reason", why)
+		}
+	}
+}
