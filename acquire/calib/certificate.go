@@ -24,6 +24,7 @@ type Certificate struct {
 
 	DF          float64          `json:"degrees_of_freedom,omitempty"`      // of U; 0: not stated, and taken as unlimited
 	AsFound     float64          `json:"as_found,omitempty"`                // the factor before any adjustment; 0: not stated
+	FoundBound  float64          `json:"as_found_bound,omitempty"`          // relative: how far AsFound may lie from the certificate before; 0: the U of that
 	ByFrequency []FrequencyPoint `json:"frequency_factor,omitempty"`        // by rising frequency; multiplies too
 	ByLevel     []LevelPoint     `json:"linearity,omitempty"`               // by rising level; multiplies too
 	PerKelvin   float64          `json:"temperature_coefficient,omitempty"` // relative rise of the reading, 1/K; 0: not stated
@@ -47,7 +48,7 @@ type LevelPoint struct {
 func (c Certificate) Equal(o Certificate) bool {
 	same := func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
 	return c.Number == o.Number && c.Laboratory == o.Laboratory && c.Date.Equal(o.Date) && c.Due.Equal(o.Due) &&
-		same(c.Factor, o.Factor) && same(c.U, o.U) && same(c.K, o.K) && same(c.DF, o.DF) && same(c.AsFound, o.AsFound) &&
+		same(c.Factor, o.Factor) && same(c.U, o.U) && same(c.K, o.K) && same(c.DF, o.DF) && same(c.AsFound, o.AsFound) && same(c.FoundBound, o.FoundBound) &&
 		same(c.PerKelvin, o.PerKelvin) && same(c.Reference, o.Reference) &&
 		slices.Equal(c.ByFrequency, o.ByFrequency) && slices.Equal(c.ByLevel, o.ByLevel)
 }
@@ -202,6 +203,9 @@ func (c *Certificate) Flaws() []Flaw {
 	factor("factor", -1, c.Factor)
 	if c.AsFound != 0 {
 		factor("as_found", -1, c.AsFound)
+	}
+	if !(c.FoundBound >= 0 && c.FoundBound <= 1) {
+		add("as_found_bound", -1, `%g %% is out of range; write more than 0 %%, at most "100 %%"`, 100*c.FoundBound)
 	}
 	if !(c.U > 0 && c.U <= 1) {
 		add("expanded_uncertainty", -1, `%g %% is out of range; write more than 0 %%, at most "100 %%"`, 100*c.U)

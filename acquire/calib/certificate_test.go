@@ -190,6 +190,7 @@ func TestFlaws(t *testing.T) {
 		{"dates the same", func(c *Certificate) { c.Due = c.Date }, "due", -1, "it is not after date"},
 		{"negative factor", func(c *Certificate) { c.Factor = -1.03 }, "factor", -1, "the factor -1.03 is out of range; write a number from 0.1 to 10"},
 		{"no factor", func(c *Certificate) { c.Factor = math.NaN() }, "factor", -1, "out of range"},
+		{"bound of as found", func(c *Certificate) { c.FoundBound = -0.1 }, "as_found_bound", -1, "out of range"},
 		{"negative as found", func(c *Certificate) { c.AsFound = -1 }, "as_found", -1, "out of range"},
 		{"no uncertainty", func(c *Certificate) { c.U = 0 }, "expanded_uncertainty", -1, "out of range"},
 		{"k of nothing", func(c *Certificate) { c.K = 0.5 }, "k", -1, "out of range"},

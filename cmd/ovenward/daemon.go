@@ -148,6 +148,9 @@ func (d *daemon) openRecord(posts []acquire.Post, now func() time.Time) (err err
 	if err = d.record.Register(posts, now()); err != nil {
 		return err
 	}
+	if err = tellDoubts(d.record, posts, now(), d.log); err != nil {
+		return err
+	}
 	return checkTurned(d.file, d.record)
 }
 
