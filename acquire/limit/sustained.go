@@ -41,8 +41,7 @@ type Sustained struct {
 	counted  tally            // since the first stretch
 	base     tally            // what that was where the window begins
 	ring     [slots + 1]tally // and where each slot does, the newest too
-	newest   int64            // number of the newest slot
-	place    int              // of it in the ring
+	place    int              // of the newest slot in the ring
 	next     time.Duration    // where that ends
 	seen     bool             // what counts since the last turn
 	above    bool
@@ -61,8 +60,9 @@ func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
 }
 
 // Observe adds the next stretch. Stretches come in order of time; a gap between
-// two is unseen, and what overlaps an earlier one counts once. Only a lower bound above the limit is time above, only an
-// upper bound at or below it is time below; the rest is neither.
+// two is unseen, and what overlaps an earlier one counts once. Only a lower bound
+// above the limit is time above, only an upper bound at or below it is time below;
+// the rest is neither.
 func (s *Sustained) Observe(st *Stretch) {
 	from := st.From
 	if s.started {
@@ -158,14 +158,14 @@ func (s *Sustained) settle() {
 		}
 		s.ring[s.place] = s.counted
 		s.ring[s.place].add(s.next-s.end, s.seen, s.above)
-		s.newest, s.next = s.newest+1, s.next+s.width
+		s.next += s.width
 	}
 	s.base = s.ring[(s.place+1)%(slots+1)]
 }
 
 // begin makes a slot the newest.
 func (s *Sustained) begin(slot int64) {
-	s.newest, s.place, s.next = slot, index(slot), time.Duration(slot+1)*s.width
+	s.place, s.next = index(slot), time.Duration(slot+1)*s.width
 }
 
 func (t *tally) add(d time.Duration, seen, above bool) {
