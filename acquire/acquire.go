@@ -12,6 +12,7 @@ package acquire
 
 import (
 	"iter"
+	"math/bits"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -41,12 +42,7 @@ func Classes() []string {
 // Class sorts a sample into exactly one class, the first of Classes that fits.
 // It returns the index into Classes.
 func (q Quality) Class() int {
-	for i := range 5 {
-		if q&(1<<i) != 0 {
-			return i
-		}
-	}
-	return 5
+	return bits.TrailingZeros8(uint8(q) | 1<<5)
 }
 
 // String lists all that is wrong, or says good.

@@ -104,9 +104,14 @@ func (w *watch) read(r *drivers.Reading) (in calib.Raw, has bool, err error) {
 		if !ok {
 			return in, false, fmt.Errorf("unit %q is not known", r.Unit)
 		}
-		w.unitSaid, w.unit = r.Unit, u
+		w.unitSaid, w.unit, w.multiple = r.Unit, u, u.Multiple()
 	}
-	in, err = w.correction.Setting.Raw(r, w.unit)
+	in.Temperature, in.HasTemperature = w.warmth.of(r)
+	if w.multiple > 0 && r.HasValue { // as Level does, without asking each time what the unit is
+		in.S = quantity.PowerDensity(r.Value.Float() * w.multiple)
+		return in, true, nil
+	}
+	in.S, err = w.correction.Setting.Level(r, w.unit)
 	return in, err == nil, err
 }
 

@@ -19,12 +19,11 @@ type held struct {
 	place     int              // of the limit among those held against means
 	alarm     int              // index in the watch's alarms
 
-	above   bool          // the limit is exceeded, at the end of the windows
-	kept    bool          // the mean is known to be at or below it there
-	upTo    time.Duration // where the mean's window ends
-	reached bool          // the limit was exceeded since the alarms were last moved
+	above   bool // the limit is exceeded, at the end of the windows
+	kept    bool // the mean is known to be at or below it there
+	reached bool // the limit was exceeded since the alarms were last moved
 
-	below  time.Duration // how long the mean was known to be at or below the limit
+	below  time.Duration // how long the mean was known to be at or below the limit, while its alarm is present
 	looked time.Duration // up to when
 
 	limit limit.Limit
@@ -39,6 +38,8 @@ func (w *watch) hold() {
 		h := held{limit: l, sustained: limit.NewSustained(w.post.Sustained, l.Value)}
 		if l.Averaged() {
 			h.place, h.mean = w.means.Hold(l.Value, l.Averaging)
+		} else {
+			w.spots = append(w.spots, i)
 		}
 		w.slowed = w.slowed || l.Response() > 0 && w.smooth.filter.Active()
 		if i > 0 {
@@ -85,16 +86,28 @@ func (w *watch) takeUp(a alarm.Alarm) {
 // observe hands a stretch to all windows. That a limit was reached on the way is
 // kept until the alarms are moved.
 func (w *watch) observe(st *limit.Stretch) {
-	w.means.Observe(st)
-	for i := range w.held {
-		h := &w.held[i]
-		if h.mean != nil {
-			h.above, h.kept, h.upTo = w.means.Against(h.place)
-		} else {
-			h.sustained.Observe(*st)
-			h.above = h.sustained.Above()
+	if w.means.Observe(st) {
+		w.meansAbove = false
+		for i := range w.held {
+			if h := &w.held[i]; h.mean != nil {
+				h.above, h.kept = w.means.Against(h.place)
+				w.meansAbove = w.meansAbove || h.above
+			}
 		}
-		if h.above { // the clear delay starts anew, whatever comes before the next look
+	}
+	above := w.meansAbove
+	for _, i := range w.spots {
+		h := &w.held[i]
+		h.sustained.Observe(st)
+		h.above = h.sustained.Above()
+		above = above || h.above
+	}
+	if !above {
+		return
+	}
+	w.tense = true
+	for i := range w.held {
+		if h := &w.held[i]; h.above { // the clear delay starts anew, whatever comes before the next look
 			h.reached, h.below = h.reached || st.Seen, 0
 		}
 	}
@@ -130,24 +143,51 @@ func (w *watch) recall(p Past) error {
 	return nil
 }
 
-// look says whether the limit is exceeded, by time above or by the lower bound of
-// its mean, and whether it was known to be kept for the whole clear delay. No
-// decision rule enters.
-func (h *held) look(clear time.Duration) (above, returned bool) {
+// exceedances moves the alarms of the limits. A limit is exceeded by time above or
+// by the lower bound of its mean; no decision rule enters. There is nothing to do while
+// none is or was, and no alarm is present.
+func (w *watch) exceedances(over bool, mono time.Duration, at time.Time) {
+	tense := false
+	for i := range w.held {
+		h := &w.held[i]
+		present := w.alarms[h.alarm].State.Present()
+		switch {
+		case over || h.reached || h.above && (h.mean != nil || !w.condition.gone()):
+			if h.reached = false; !present {
+				h.notBelow(w.means.End())
+				w.move(h.alarm, alarm.Appears, at, mono)
+			}
+			h.looked = w.means.End()
+			tense = true
+		case present:
+			if h.returned(w.post.Sustained.Clear, w.means.End()) {
+				w.move(h.alarm, alarm.Disappears, at, mono)
+			}
+			tense = true
+		default:
+			tense = tense || h.above
+		}
+	}
+	w.tense = tense
+}
+
+// returned says whether the limit was known to be kept for the whole clear delay,
+// since its alarm is present. upTo is where the windows end.
+func (h *held) returned(clear, upTo time.Duration) bool {
 	if h.mean == nil {
-		return h.above, h.sustained.Returned()
+		return h.sustained.Returned()
 	}
 	if h.kept {
-		h.below += max(h.upTo-h.looked, 0)
+		h.below += max(upTo-h.looked, 0)
 	}
-	h.looked = h.upTo
-	return h.above, h.below >= clear
+	h.looked = upTo
+	return h.below >= clear
 }
 
 // notBelow makes the clear delay start anew.
-func (h *held) notBelow() {
+func (h *held) notBelow(upTo time.Duration) {
 	h.sustained.Break()
-	h.below, h.looked = 0, h.upTo
+	h.below, h.looked = 0, upTo
 }
 
 // verdicts judges the post against each of its limits.

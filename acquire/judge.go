@@ -43,7 +43,7 @@ func (w *watch) follow(s *Sample) {
 		w.keep(s, false)
 		w.bounds.Lo, w.bounds.Hi = w.floorOfTop, quantity.PowerDensity(math.Inf(1))
 		for i := range w.held {
-			w.held[i].notBelow()
+			w.held[i].notBelow(w.means.End())
 		}
 		w.runs.Observe(s.Mono, quantity.PowerDensity(math.Inf(1)))
 		w.sampled(s)
@@ -54,9 +54,9 @@ func (w *watch) follow(s *Sample) {
 			w.bounds.Lo, w.bounds.Hi = 0, w.post.Probe.Floor
 			w.bounds.Seen = !w.belowZero(s.S)
 		}
-		for i := range w.held {
-			if s.S > w.held[i].limit.Value {
-				w.held[i].sustained.Break() // it has no duration yet, and is above all the same
+		for _, i := range w.spots {
+			if h := &w.held[i]; s.S > h.limit.Value {
+				h.sustained.Break() // it has no duration yet, and is above all the same
 			}
 		}
 		peak := w.runs.Peak()
@@ -165,18 +165,8 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if w.condition.Blind() {
 		w.up = w.up && (w.condition == StuckNow || w.condition == AwayNow || w.condition == TestNow)
 	}
-	over := w.overRange()
-	for i := range w.held {
-		h := &w.held[i]
-		switch above, returned := h.look(w.post.Sustained.Clear); {
-		case over || h.reached || above && (h.mean != nil || !w.condition.gone()):
-			h.reached = false
-			if !w.alarms[h.alarm].State.Present() {
-				w.move(h.alarm, alarm.Appears, at, mono)
-			}
-		case returned && w.alarms[h.alarm].State.Present():
-			w.move(h.alarm, alarm.Disappears, at, mono)
-		}
+	if over := w.overRange(); over || w.tense {
+		w.exceedances(over, mono, at)
 	}
 	if len(w.ruled) > 0 {
 		w.judgeRules(mono, at)

@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"math"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -37,29 +38,34 @@ func (r *rawRing) since(from time.Duration) []quantity.PowerDensity {
 type minutePeak struct {
 	offset      time.Duration // into its minute, of the zero of the monotonic clock
 	minute      int64         // from that minute on
+	until       time.Duration // when that ends
 	now, before quantity.PowerDensity
 	hasNow      bool
 	hasBefore   bool
 }
 
 func newMinutePeak(epoch time.Time) minutePeak {
-	return minutePeak{offset: epoch.Sub(epoch.Truncate(time.Minute)), minute: -1}
+	return minutePeak{offset: epoch.Sub(epoch.Truncate(time.Minute)), minute: -1, until: math.MinInt64}
 }
 
 func (m *minutePeak) add(at time.Duration, s quantity.PowerDensity) {
-	m.advance(at)
+	if at >= m.until {
+		m.advance(at)
+	}
 	if !m.hasNow || s > m.now {
 		m.now, m.hasNow = s, true
 	}
 }
 
 func (m *minutePeak) advance(at time.Duration) {
-	switch minute := int64((at + m.offset) / time.Minute); {
+	minute := int64((at + m.offset) / time.Minute)
+	switch {
 	case minute == m.minute+1:
 		m.before, m.hasBefore, m.hasNow, m.minute = m.now, m.hasNow, false, minute
 	case minute > m.minute:
 		m.hasNow, m.hasBefore, m.minute = false, false, minute
 	}
+	m.until = time.Duration(m.minute+1)*time.Minute - m.offset
 }
 
 func (m *minutePeak) read(at time.Duration) (quantity.PowerDensity, bool) {

@@ -60,7 +60,7 @@ func (w *watch) observeRules(st *limit.Stretch) {
 		case k.mean != nil:
 			k.mean.Observe(*st)
 		case k.sustained != nil:
-			k.sustained.Observe(*st)
+			k.sustained.Observe(st)
 		case k.Dose > 0 && st.Seen:
 			low := max(st.Lo, 0)
 			k.dose += low.Over(st.To - st.From)

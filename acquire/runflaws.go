@@ -39,14 +39,14 @@ func (f *runFlaws) unseen(from, to time.Duration) {
 }
 
 // sample notes a valid sample, which came so long after the last one. since and
-// running tell of the oven's run, this sample included. A run that begins soon
-// after a stretch that nobody saw may have begun in it.
-func (f *runFlaws) sample(at, after, since time.Duration, running, uncalibrated bool) {
+// running tell of the oven's run, this sample included, and cut that its begin was not
+// seen. A run that begins soon after a stretch that nobody saw may have begun in it.
+func (f *runFlaws) sample(at, after, since time.Duration, running, cut, uncalibrated bool) {
 	if after > f.longest {
 		f.unseen(at-after, at)
 	}
 	if running && !(f.inRun && f.run == since) {
-		f.missed, f.uncalibrated = f.wasUnseen && f.unseenTo > since-f.gap, false
+		f.missed, f.uncalibrated = cut || f.wasUnseen && f.unseenTo > since-f.gap, false
 	}
 	f.run, f.inRun = since, running
 	f.uncalibrated = f.uncalibrated || running && uncalibrated
@@ -59,5 +59,5 @@ func (w *watch) sampled(s *Sample) {
 		after = s.Mono - w.valid
 	}
 	since, running := w.runs.Running()
-	w.flaws.sample(s.Mono, after, since, running, s.Quality&(Uncalibrated|OverRange) == Uncalibrated)
+	w.flaws.sample(s.Mono, after, since, running, w.runs.Cut(), s.Quality&(Uncalibrated|OverRange) == Uncalibrated)
 }

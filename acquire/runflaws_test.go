@@ -32,21 +32,29 @@ func TestLosingDataNeverEarnsWithin(t *testing.T) {
 		post.Probe.Response, post.Probe.Period = response, time.Second
 		full, lossy := onlyWatch(post), onlyWatch(post)
 		silent := 0
-		for i := range 120 {
+		const idle = 95 // longer than the run gap, so that the begin of the run is seen
+		from := rapid.SampledFrom([]int{0, 0, 3, 60, idle - 1, idle, idle + 1, idle + 20}).Draw(t, "the other's first sample")
+		losses := map[int]bool{} // where something is lost; true: by a fault
+		for range rapid.IntRange(0, 4).Draw(t, "losses") {
+			losses[rapid.OneOf(rapid.IntRange(0, idle), rapid.IntRange(idle, idle+149)).Draw(t, "lost at")] = rapid.Bool().Draw(t, "by a fault")
+		}
+		most := rapid.SampledFrom([]float64{4.9, 6}).Draw(t, "most")
+		mw := 0.01
+		for i := range idle + 150 {
 			at := time.Duration(i) * time.Second
-			mw := 0.01
-			if i >= 5 {
-				mw = rapid.SampledFrom([]float64{0.5, 0.5, 0.6, 2, 4.9}).Draw(t, "mw")
+			if i >= idle && i%4 == 0 {
+				mw = rapid.SampledFrom([]float64{0.5, 0.5, 0.6, 2, 0.01, most}).Draw(t, "mw")
 			}
 			word := dither(mw, at)
 			full.feed(at, word)
 			heard := false
-			switch lose := rapid.IntRange(0, 40).Draw(t, "lose"); {
+			switch fault, lose := losses[i]; {
+			case i < from:
 			case silent > 0:
 				silent--
-			case lose == 0:
+			case lose && !fault:
 				silent = rapid.IntRange(3, 12).Draw(t, "silent")
-			case lose == 1:
+			case lose:
 				lossy.feed(at, "FAULT")
 				heard = true
 			default:
@@ -84,14 +92,14 @@ func TestAPeakBeyondTheTableIsNotForgotten(t *testing.T) {
 	post.Probe.Certificate.ByLevel = []calib.LevelPoint{{Level: 0.1, Factor: 1}, {Level: 10, Factor: 1}}
 	w := onlyWatch(post)
 	const s = time.Second
-	w.goOn(0, 5*s, 0.01)
-	w.goOn(5*s, 20*s, 0.5)
-	if v := w.outcome(20 * s); v.Outcome != limit.Within {
+	w.goOn(0, 95*s, 0.01) // longer than the run gap
+	w.goOn(95*s, 110*s, 0.5)
+	if v := w.outcome(110 * s); v.Outcome != limit.Within {
 		t.Fatalf("%s: %q", v.Outcome, v.Reasons)
 	}
-	w.goOn(20*s, 22*s, 3) // 30 W/m², the table ends at 10 W/m²
-	w.goOn(22*s, 40*s, 0.5)
-	if v := w.outcome(40 * s); v.Outcome != limit.NotDecided || !strings.Contains(fmt.Sprint(v.Reasons), "a value of this run lies beyond") {
+	w.goOn(110*s, 112*s, 3) // 30 W/m², the table ends at 10 W/m²
+	w.goOn(112*s, 130*s, 0.5)
+	if v := w.outcome(130 * s); v.Outcome != limit.NotDecided || !strings.Contains(fmt.Sprint(v.Reasons), "a value of this run lies beyond") {
 		t.Errorf("%s: %q", v.Outcome, v.Reasons)
 	}
 }
@@ -144,5 +152,81 @@ func TestAnOverdueCertificateIsTold(t *testing.T) {
 	told.want(t, alarm.CertificateDue)
 	if text := w.systemText(certificateOverdueAt); !strings.Contains(text, "certificate K-1 of") {
 		t.Error(text)
+	}
+}
+
+// TestARunBegunBeforeTheStartIsCut: a daemon that starts while the oven emits, or rests
+// for less than the run gap, has not seen how high that run went.
+func TestARunBegunBeforeTheStartIsCut(t *testing.T) {
+	const s = time.Second
+	for _, tc := range []struct {
+		name        string
+		rest, pause time.Duration
+		cut         bool
+	}{
+		{"in the middle of a run, at part power", 0, 12 * s, true},
+		{"in a pause of a run", 20 * s, 0, true},
+		{"in a pause, and later in another", 20 * s, 40 * s, true},
+		{"rest for the whole gap", 91 * s, 0, false},
+		{"in the middle of a run, then rest for the whole gap", 0, 95 * s, false},
+	} {
+		w := onlyWatch(aPost(&fakeProbe{}))
+		at := tc.rest
+		w.goOn(0, at, 0.01)
+		if tc.rest == 0 || tc.pause > 0 {
+			w.goOn(at, at+10*s, 0.5)
+			at += 10 * s
+		}
+		w.goOn(at, at+tc.pause, 0.01)
+		at += tc.pause
+		w.goOn(at, at+20*s, 0.5)
+		at += 20 * s
+		v, st := w.outcome(at), w.stats(w.epoch.Add(at))
+		if !st.Running || st.RunCut != tc.cut {
+			t.Errorf("%s: running %v, cut %v", tc.name, st.Running, st.RunCut)
+		}
+		if missed := strings.Contains(fmt.Sprint(v.Reasons), "part of this run was not seen"); missed != tc.cut || (v.Outcome == limit.Within) == tc.cut {
+			t.Errorf("%s: %s, %q", tc.name, v.Outcome, v.Reasons)
+		}
+		// The next run is seen whole.
+		w.goOn(at, at+92*s, 0.01)
+		w.goOn(at+92*s, at+100*s, 0.5)
+		if v := w.outcome(at + 100*s); v.Outcome != limit.Within {
+			t.Errorf("%s, the next run: %s, %q", tc.name, v.Outcome, v.Reasons)
+		}
+	}
+}
+
+// A start in the middle of a run earns no cover: what was before it was not seen.
+func TestNothingIsCoveredBeforeTheStart(t *testing.T) {
+	w := peopleWatch(newMemory(), func(Event) {}, onPeople("minute", 10, time.Minute), aPost(&fakeProbe{}).Limit)
+	const s = time.Second
+	w.goOn(0, 15*s, 0.3)
+	for i, v := range w.verdicts(15 * s) {
+		if v.Cover > 0.26 || v.Outcome == limit.Within {
+			t.Errorf("limit %d after 15 s of a minute: cover %v, %s", i, v.Cover, v.Outcome)
+		}
+	}
+}
+
+// The text of an exceedance tells nothing that would only keep a lower field from
+// being within.
+func TestAnExceedanceSaysNothingOfWhatWasMissed(t *testing.T) {
+	var told []Event
+	p := aPost(&fakeProbe{})
+	w := newWatch(&p, 0, time.Date(2000, 1, 1, 12, 0, 0, 0, time.UTC), newMemory(), func(e Event) { told = append(told, e) })
+	const s = time.Second
+	w.goOn(0, 5*s, 0.01)
+	w.goOn(5*s, 10*s, 6)
+	if n := len(told); n != 1 || told[0].Alarm == nil || !w.flaws.missed {
+		t.Fatalf("%d events, run missed %v", n, w.flaws.missed)
+	}
+	if text := told[0].Text; !strings.Contains(text, "above the limit") || strings.Contains(text, "not seen") {
+		t.Errorf("told %q", text)
+	}
+	for _, why := range told[0].Alarm.Verdict.Reasons {
+		if strings.Contains(why, "not seen") {
+			t.Errorf("the verdict behind it gives %q as a reason", why)
+		}
 	}
 }

@@ -23,7 +23,7 @@ func (w *watch) stats(now time.Time) Stats {
 	}
 	s.Verdict = s.Verdicts[0]
 	if running {
-		s.RunningSince = w.epoch.Add(since).UTC()
+		s.RunningSince, s.RunCut = w.epoch.Add(since).UTC(), w.runs.Cut()
 	}
 	_, s.TimeUp = w.sustained.TimeAbove()
 	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(mono)

@@ -45,6 +45,7 @@ type Stats struct {
 
 	Running      bool // the oven is known to run
 	RunningSince time.Time
+	RunCut       bool // the begin of the run was not seen: it may have run since before RunningSince
 	Battery      bool // the probe calls for a new battery
 	Vitals       Vitals
 	Zero         quantity.PowerDensity

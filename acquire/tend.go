@@ -20,7 +20,7 @@ func (w *watch) apply(i int, act alarm.Act, text string, verdict *alarm.Grounds)
 	if reason == alarm.None || reason.Refused() {
 		return reason
 	}
-	w.alarms[i] = next
+	w.alarms[i], w.tense = next, true
 	w.report(changed(a, next, reason, act, text, verdict))
 	return reason
 }

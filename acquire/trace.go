@@ -15,34 +15,43 @@ const (
 type trace struct {
 	slots  [traceSlots]Slot
 	newest int64
+
+	from, to time.Duration // the span of one slot,
+	place    int64         // and where that is; not known while the span is none
 }
 
 func (t *trace) add(at time.Duration, s quantity.PowerDensity, hasValue, overRange bool) {
-	n := int64(at / traceWidth)
-	t.advance(n)
-	if n <= t.newest-traceSlots || n < 0 {
-		return
+	if at < t.from || at >= t.to {
+		n := int64(at / traceWidth)
+		t.advance(n)
+		if n <= t.newest-traceSlots || n < 0 {
+			return
+		}
+		t.place = n % traceSlots
+		t.from, t.to = time.Duration(n)*traceWidth, time.Duration(n+1)*traceWidth
 	}
-	slot := &t.slots[n%traceSlots]
+	slot := &t.slots[t.place]
 	slot.OverRange = slot.OverRange || overRange
 	if !hasValue {
 		return
 	}
-	if slot.N == 0 {
+	if slot.N++; slot.N == 1 {
 		slot.Lo, slot.Hi = s, s
+		return
 	}
-	slot.N++
 	slot.Lo, slot.Hi = min(slot.Lo, s), max(slot.Hi, s)
 }
 
 func (t *trace) advance(n int64) {
 	if n-t.newest >= traceSlots {
 		t.slots, t.newest = [traceSlots]Slot{}, n
+		t.from, t.to = 0, 0
 		return
 	}
 	for t.newest < n {
 		t.newest++
 		t.slots[t.newest%traceSlots] = Slot{}
+		t.from, t.to = 0, 0
 	}
 }
 

@@ -39,7 +39,7 @@ const (
 // over-range.
 func (w *watch) vital(s *Sample) {
 	r := &s.Reading
-	if c, ok := r.Celsius(); ok {
+	if c, ok := w.warmth.of(r); ok {
 		w.vitals.Temperature, w.vitals.TemperatureAt = c, s.At
 		w.vitalTemperature(c, s.At)
 	}
@@ -52,6 +52,27 @@ func (w *watch) vital(s *Sample) {
 	if r.BatteryUnit != "" || r.Status&drivers.BatteryLow != 0 || w.battery || w.alarms[batteryAt].State.Present() {
 		w.vitalBattery(r, s.At)
 	}
+}
+
+// warmth is the temperature that a probe said last. It is asked for twice a sample,
+// and seldom another one.
+type warmth struct {
+	said    drivers.Decimal
+	unit    string
+	celsius float64
+	known   bool // in a unit known here
+}
+
+// of is Reading.Celsius.
+func (h *warmth) of(r *drivers.Reading) (celsius float64, ok bool) {
+	if !r.HasTemp {
+		return 0, false
+	}
+	if r.Temperature != h.said || r.TemperatureUnit != h.unit {
+		h.said, h.unit = r.Temperature, r.TemperatureUnit
+		h.celsius, h.known = r.Celsius()
+	}
+	return h.celsius, h.known
 }
 
 func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {

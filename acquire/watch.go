@@ -38,21 +38,26 @@ type watch struct {
 	slowed          bool   // a limit asks for a slower probe than this one
 	unitSaid        string // the unit of the newest reading, and what it is
 	unit            quantity.Unit
+	multiple        float64 // of it, where a power density is only multiplied; else 0
+	warmth          warmth
 
-	held      []held           // against each limit of the post, in its order
-	means     *limit.Windows   // of those that are judged by a mean
-	sustained *limit.Sustained // that of the first limit
-	runs      *cycle.Runs
-	alarms    []alarm.Alarm // in the order of rules; then those of further limits, and of the configuration's rules
-	cares     []alarm.Care  // of alarms, by index
-	attention alarm.Attention
-	ruled     []ruled        // rules of the configuration
-	system    system         // rules about the post's instrument
-	hints     [2]hint        // from contacts at the door and the oven's power
-	withdrawn *alarm.Alarm   // the notice that the oven is out of use
-	zone      *time.Location // the site's: a day is one of its civil time
-	trace     trace
-	raw       rawRing
+	held       []held           // against each limit of the post, in its order
+	spots      []int            // of these, those that are not judged by a mean
+	means      *limit.Windows   // of those that are
+	meansAbove bool             // one of them is exceeded
+	tense      bool             // a limit is or was exceeded, or its alarm is present: they must be looked at
+	sustained  *limit.Sustained // that of the first limit
+	runs       *cycle.Runs
+	alarms     []alarm.Alarm // in the order of rules; then those of further limits, and of the configuration's rules
+	cares      []alarm.Care  // of alarms, by index
+	attention  alarm.Attention
+	ruled      []ruled        // rules of the configuration
+	system     system         // rules about the post's instrument
+	hints      [2]hint        // from contacts at the door and the oven's power
+	withdrawn  *alarm.Alarm   // the notice that the oven is out of use
+	zone       *time.Location // the site's: a day is one of its civil time
+	trace      trace
+	raw        rawRing
 
 	begun     time.Duration // when watching began
 	heard     time.Duration // newest frame of any kind
@@ -123,7 +128,7 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 		smooth:    newSmooth(post),
 		flaws:     newRunFlaws(post),
 		runs:      cycle.NewRuns(cycle.Options{Floor: post.Probe.Floor, Gap: post.RunGap, Response: post.Probe.Response, Stale: post.Stale}),
-		condition: Starting, since: epoch.UTC(),
+		condition: Starting, since: epoch.UTC(), tense: true,
 		linkError: "the port has not been opened yet",
 	}
 	w.last, w.newest = &w.room[0], &w.room[0]
@@ -169,7 +174,7 @@ func (w *watch) restore(p Past) error {
 	for i := range w.held {
 		h := &w.held[i]
 		h.reached = h.reached && !w.newest.At.Before(w.alarms[h.alarm].Changed)
-		h.notBelow()
+		h.notBelow(w.means.End())
 	}
 	for i := range w.ruled {
 		if k := &w.ruled[i]; k.sustained != nil {

@@ -23,6 +23,7 @@ type Certificate struct {
 
 	DegreesOfFreedom float64 // of it; 0: not stated
 	AsFound          float64 // the factor before any adjustment; 0: not stated
+	FoundBound       float64 // relative: how far it may lie from the certificate before; 0: by the uncertainty of that
 	ByFrequency      []calib.FrequencyPoint
 	ByLevel          []calib.LevelPoint
 	PerKelvin        float64 // relative rise of the reading, 1/K; 0: not stated
@@ -32,7 +33,7 @@ type Certificate struct {
 // Calib returns the certificate as the program uses it.
 func (c *Certificate) Calib() *calib.Certificate {
 	return &calib.Certificate{Number: c.Number, Laboratory: c.Laboratory, Date: c.Date, Due: c.Due, Factor: c.Factor,
-		U: c.ExpandedUncertainty, K: c.K, DF: c.DegreesOfFreedom, AsFound: c.AsFound, ByFrequency: c.ByFrequency, ByLevel: c.ByLevel,
+		U: c.ExpandedUncertainty, K: c.K, DF: c.DegreesOfFreedom, AsFound: c.AsFound, FoundBound: c.FoundBound, ByFrequency: c.ByFrequency, ByLevel: c.ByLevel,
 		PerKelvin: c.PerKelvin, Reference: c.Reference}
 }
 
@@ -95,6 +96,12 @@ func readCertificate(t *table) *Certificate {
 	}
 	c.DegreesOfFreedom = t.number(ask{"degrees_of_freedom", "50", false}, span[float64]{1, 1e6, "a number from 1 to 1000000"}, 0)
 	c.AsFound = t.number(ask{"as_found", "1.05", false}, factor, 0)
+	if t.has("as_found_bound") {
+		c.FoundBound = t.percent(ask{"as_found_bound", `"10 %"`, false}, span[float64]{0.0001, 1, `"0.01 %" to "100 %"`})
+		if !t.has("as_found") {
+			t.problem("as_found_bound", "it says how far as_found may lie from the certificate before, and as_found is not stated; write it, or remove the bound")
+		}
+	}
 	c.PerKelvin = readPerKelvin(t)
 	c.Reference = readTemperature(t, ask{"reference_temperature", `"23 °C"`, t.has("temperature_coefficient")})
 	tell := readTables(t, c)

@@ -23,7 +23,7 @@ func TestCertificates(t *testing.T) {
 	}
 	day := func(y int, m time.Month, d int) time.Time { return time.Date(y, m, d, 0, 0, 0, 0, time.UTC) }
 	want := calib.Certificate{Number: "LH-2", Laboratory: "bench", Date: day(2025, 2, 3), Due: day(2026, 2, 3), Factor: 1, U: 0.15, K: 2.1,
-		DF: 30, AsFound: 1.2, PerKelvin: -0.002, Reference: 23,
+		DF: 30, AsFound: 1.2, FoundBound: 0.12, PerKelvin: -0.002, Reference: 23,
 		ByFrequency: []calib.FrequencyPoint{{Frequency: 915e6, Factor: 1.1}, {Frequency: 2.4e9, Factor: 1}, {Frequency: 2.5e9, Factor: 1.1}},
 		ByLevel:     []calib.LevelPoint{{Level: 1, Factor: 1.05}, {Level: 10, Factor: 1}}}
 	if got := p.Certificate.Calib(); !got.Equal(want) || len(got.Flaws()) > 0 {

@@ -11,11 +11,11 @@ import (
 // u is a unit of power density, by the stated impedance when it is one of field
 // strength.
 func (s Setting) Single(x float64, u quantity.Unit) (quantity.PowerDensity, error) {
-	if err := s.takes(u); err != nil {
-		return 0, err
-	}
 	if p, ok := u.PowerDensity(x); ok {
 		return p, nil
+	}
+	if err := s.takes(u); err != nil {
+		return 0, err
 	}
 	if u.ToSI(x) < 0 {
 		return 0, fmt.Errorf("%g %s is negative, and a root-mean-square field is not", x, u)
@@ -38,19 +38,23 @@ func (s Setting) Sum(axes [3]float64, u quantity.Unit) (quantity.PowerDensity, e
 	return sum, nil
 }
 
-// Raw turns a reading into a power density: the number the instrument said as
-// one, or else the sum of its three axes. A temperature goes along, if it was
-// said in a unit known here.
+// Raw turns a reading into a power density, as Level does. A temperature goes
+// along, if it was said in a unit known here.
 func (s *Setting) Raw(r *drivers.Reading, u quantity.Unit) (in Raw, err error) {
 	if r.HasTemp {
 		in.Temperature, in.HasTemperature = r.Celsius()
 	}
-	if r.HasValue {
-		in.S, err = s.Single(r.Value.Float(), u)
-		return in, err
-	}
-	in.S, err = s.Sum([3]float64{r.Axes[0].Float(), r.Axes[1].Float(), r.Axes[2].Float()}, u)
+	in.S, err = s.Level(r, u)
 	return in, err
+}
+
+// Level is the power density of a reading: the number the instrument said as one, or
+// else the sum of its three axes.
+func (s *Setting) Level(r *drivers.Reading, u quantity.Unit) (quantity.PowerDensity, error) {
+	if r.HasValue {
+		return s.Single(r.Value.Float(), u)
+	}
+	return s.Sum([3]float64{r.Axes[0].Float(), r.Axes[1].Float(), r.Axes[2].Float()}, u)
 }
 
 // takes says whether the setting can make a power density of the unit.

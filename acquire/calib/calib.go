@@ -103,7 +103,7 @@ type Chain struct {
 	zero, gain float64
 	rel, abs   float64 // standard uncertainties, squared
 	k          float64 // NaN: the uncertainty is not known
-	levels     []LevelPoint
+	levels     []levelSpan
 	perKelvin  float64 // 0: no temperature coefficient
 	reference  float64 // °C
 	needsT     bool
@@ -119,7 +119,7 @@ func (c Correction) Chain() Chain {
 		return ch
 	}
 	factor, why := cert.FactorAt(c.Setting.Frequency)
-	ch.gain, ch.reaches, ch.levels = factor, why == "", cert.ByLevel
+	ch.gain, ch.reaches, ch.levels = factor, why == "", levelSpans(cert.ByLevel)
 	ch.date, ch.due = cert.Date.UnixNano(), cert.Due.UnixNano()
 	ch.perKelvin, ch.reference = cert.PerKelvin, cert.Reference
 	ch.needsT = cert.PerKelvin != 0 && c.Setting.SaysTemperature
@@ -158,17 +158,17 @@ func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
 	x := float64(in.S) - c.zero
 	gain := c.gain
 	covered = true
-	if len(c.levels) > 0 {
-		f, inside := factorAtLevel(c.levels, x)
-		gain *= f
-		covered = inside
-	}
 	if c.needsT {
 		if in.HasTemperature && Plausible(in.Temperature) {
 			gain /= 1 + c.perKelvin*(in.Temperature-c.reference)
 		} else {
 			covered = false
 		}
+	}
+	if len(c.levels) > 0 {
+		f, inside := factorIn(c.levels, x)
+		gain *= f
+		covered = covered && inside
 	}
 	s = quantity.PowerDensity(x * gain)
 	return s, c.U(s), covered

@@ -24,6 +24,7 @@ type Certificate struct {
 
 	DF          float64          `json:"degrees_of_freedom,omitempty"`      // of U; 0: not stated, and taken as unlimited
 	AsFound     float64          `json:"as_found,omitempty"`                // the factor before any adjustment; 0: not stated
+	FoundBound  float64          `json:"as_found_bound,omitempty"`          // relative: how far AsFound may lie from the certificate before; 0: the U of that
 	ByFrequency []FrequencyPoint `json:"frequency_factor,omitempty"`        // by rising frequency; multiplies too
 	ByLevel     []LevelPoint     `json:"linearity,omitempty"`               // by rising level; multiplies too
 	PerKelvin   float64          `json:"temperature_coefficient,omitempty"` // relative rise of the reading, 1/K; 0: not stated
@@ -47,7 +48,7 @@ type LevelPoint struct {
 func (c Certificate) Equal(o Certificate) bool {
 	same := func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
 	return c.Number == o.Number && c.Laboratory == o.Laboratory && c.Date.Equal(o.Date) && c.Due.Equal(o.Due) &&
-		same(c.Factor, o.Factor) && same(c.U, o.U) && same(c.K, o.K) && same(c.DF, o.DF) && same(c.AsFound, o.AsFound) &&
+		same(c.Factor, o.Factor) && same(c.U, o.U) && same(c.K, o.K) && same(c.DF, o.DF) && same(c.AsFound, o.AsFound) && same(c.FoundBound, o.FoundBound) &&
 		same(c.PerKelvin, o.PerKelvin) && same(c.Reference, o.Reference) &&
 		slices.Equal(c.ByFrequency, o.ByFrequency) && slices.Equal(c.ByLevel, o.ByLevel)
 }
@@ -137,21 +138,38 @@ func (c *Certificate) FactorAt(f quantity.Frequency) (factor float64, why string
 
 func between(x0, y0, x1, y1, x float64) float64 { return y0 + (y1-y0)*((x-x0)/(x1-x0)) }
 
-// factorAtLevel returns the factor at an indicated level, linear between the
-// rows. Below the first row, which is where noise and zero rule, the first
-// factor holds; above the last one, the last does, and it says so.
-func factorAtLevel(rows []LevelPoint, x float64) (factor float64, inside bool) {
-	if !(x > float64(rows[0].Level)) {
-		return rows[0].Factor, true
+// levelSpan is the line between two rows of a linearity table.
+type levelSpan struct{ from, to, factor, slope float64 }
+
+// levelSpans makes a table ready: up to the first row its factor, then lines
+// between the rows. There is none without a table.
+func levelSpans(rows []LevelPoint) []levelSpan {
+	if len(rows) == 0 {
+		return nil
 	}
+	first := float64(rows[0].Level)
+	all := append(make([]levelSpan, 0, len(rows)), levelSpan{from: first, to: first, factor: rows[0].Factor})
 	for i := 1; i < len(rows); i++ {
-		if hi := rows[i]; x <= float64(hi.Level) {
-			lo := rows[i-1]
-			return between(float64(lo.Level), lo.Factor, float64(hi.Level), hi.Factor, x), true
+		lo, hi := rows[i-1], rows[i]
+		all = append(all, levelSpan{float64(lo.Level), float64(hi.Level), lo.Factor, (hi.Factor - lo.Factor) / float64(hi.Level-lo.Level)})
+	}
+	return all
+}
+
+// factorIn returns the factor at an indicated level, linear between the rows of
+// the table. Below the first row, which is where noise and zero rule, the first
+// factor holds; above the last one, the last does, and it says so.
+func factorIn(table []levelSpan, x float64) (factor float64, inside bool) {
+	if !(x > table[0].to) {
+		return table[0].factor, true
+	}
+	for i := 1; i < len(table); i++ {
+		if l := &table[i]; x <= l.to {
+			return l.factor + (x-l.from)*l.slope, true
 		}
 	}
-	last := rows[len(rows)-1]
-	return last.Factor, x <= float64(last.Level)
+	l := &table[len(table)-1]
+	return l.factor + (l.to-l.from)*l.slope, false
 }
 
 // Flaw is something in a certificate that makes no sense.
@@ -185,6 +203,9 @@ func (c *Certificate) Flaws() []Flaw {
 	factor("factor", -1, c.Factor)
 	if c.AsFound != 0 {
 		factor("as_found", -1, c.AsFound)
+	}
+	if !(c.FoundBound >= 0 && c.FoundBound <= 1) {
+		add("as_found_bound", -1, `%g %% is out of range; write more than 0 %%, at most "100 %%"`, 100*c.FoundBound)
 	}
 	if !(c.U > 0 && c.U <= 1) {
 		add("expanded_uncertainty", -1, `%g %% is out of range; write more than 0 %%, at most "100 %%"`, 100*c.U)

@@ -190,6 +190,7 @@ func TestFlaws(t *testing.T) {
 		{"dates the same", func(c *Certificate) { c.Due = c.Date }, "due", -1, "it is not after date"},
 		{"negative factor", func(c *Certificate) { c.Factor = -1.03 }, "factor", -1, "the factor -1.03 is out of range; write a number from 0.1 to 10"},
 		{"no factor", func(c *Certificate) { c.Factor = math.NaN() }, "factor", -1, "out of range"},
+		{"bound of as found", func(c *Certificate) { c.FoundBound = -0.1 }, "as_found_bound", -1, "out of range"},
 		{"negative as found", func(c *Certificate) { c.AsFound = -1 }, "as_found", -1, "out of range"},
 		{"no uncertainty", func(c *Certificate) { c.U = 0 }, "expanded_uncertainty", -1, "out of range"},
 		{"k of nothing", func(c *Certificate) { c.K = 0.5 }, "k", -1, "out of range"},
@@ -214,4 +215,30 @@ func TestFlaws(t *testing.T) {
 			t.Errorf("%s: %+v, want %s, row %d: %q", tc.name, c.Flaws(), tc.key, tc.row, tc.what)
 		}
 	}
+}
+
+// A table made ready gives what straight lines between its rows give.
+func TestSpansAreLinesBetweenRows(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var rows []LevelPoint
+		level := 0.0
+		for range rapid.IntRange(1, 6).Draw(t, "rows") {
+			level += rapid.Float64Range(1e-3, 50).Draw(t, "step")
+			rows = append(rows, LevelPoint{quantity.PowerDensity(level), rapid.Float64Range(0.5, 2).Draw(t, "factor")})
+		}
+		spans := levelSpans(rows)
+		x := rapid.OneOf(rapid.Float64Range(-1, level*1.2), rapid.Map(rapid.IntRange(0, len(rows)-1), func(i int) float64 { return float64(rows[i].Level) })).Draw(t, "x")
+		want, inside := rows[len(rows)-1].Factor, x <= level
+		if x <= float64(rows[0].Level) {
+			want = rows[0].Factor
+		}
+		for i := 1; i < len(rows); i++ {
+			if lo, hi := rows[i-1], rows[i]; x > float64(lo.Level) && x <= float64(hi.Level) {
+				want = between(float64(lo.Level), lo.Factor, float64(hi.Level), hi.Factor, x)
+			}
+		}
+		if got, in := factorIn(spans, x); math.Abs(got-want) > 1e-15*4 || in != inside {
+			t.Fatalf("%v: factor %v, inside %v; want %v, %v", x, got, in, want, inside)
+		}
+	})
 }

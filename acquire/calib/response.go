@@ -18,6 +18,7 @@ import (
 // vanishes for one much faster than the limit asks.
 type Filter struct {
 	tau     float64 // s; 0: nothing is filtered
+	keep    decay
 	in, out float64 // newest input, and output at its instant
 	at      time.Duration
 	running bool
@@ -27,7 +28,32 @@ type Filter struct {
 // response, to be judged as if it took asked. A probe as slow as that, and one
 // whose response is not known, is not filtered.
 func NewFilter(response, asked time.Duration) Filter {
-	return Filter{tau: filterConstant(response.Seconds(), asked.Seconds())}
+	tau := filterConstant(response.Seconds(), asked.Seconds())
+	return Filter{tau: tau, keep: decay{perNs: 1 / (1e9 * tau), share: 1}}
+}
+
+// decay is what is left of something after a time: exp(−t/τ). Probes are asked at
+// an even pace, so the exponential of the last time is kept, and for one that differs by
+// little the series is as exact.
+type decay struct {
+	perNs float64 // 1/τ
+	after time.Duration
+	share float64 // that is left after that
+}
+
+func (k *decay) of(d time.Duration) float64 {
+	x := float64(k.after-d) * k.perNs
+	if !(x < 1./256 && x > -1./256) {
+		return k.anew(d)
+	}
+	// The term that is left out is below 2⁻⁵⁷. Terms are paired so that they need not wait
+	// for each other.
+	return k.share * (1 + x + x*x*(1./2+x*(1./6)+x*x*(1./24+x*(1./120))))
+}
+
+func (k *decay) anew(d time.Duration) float64 {
+	k.after, k.share = d, math.Exp(-float64(d)*k.perNs)
+	return k.share
 }
 
 // Active says whether the filter changes anything.
@@ -40,7 +66,7 @@ func (f *Filter) Tau() float64 { return f.tau }
 // Break, and at first, the output starts at the value itself.
 func (f *Filter) Observe(at time.Duration, s quantity.PowerDensity) quantity.PowerDensity {
 	if f.running && f.tau > 0 {
-		f.out = f.in + (f.out-f.in)*math.Exp(-float64(max(at-f.at, 0))/(1e9*f.tau))
+		f.out = f.in + (f.out-f.in)*f.keep.of(max(at-f.at, 0))
 	} else {
 		f.out, f.running = float64(s), true
 	}

@@ -104,3 +104,19 @@ func TestBrokenFilterStartsAnew(t *testing.T) {
 		t.Errorf("after a break: %v, want 2", got)
 	}
 }
+
+// The exponential by its last value and the series is the exponential, but for the
+// last digits of a float64.
+func TestDecayIsTheExponential(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := NewFilter(time.Duration(rapid.Int64Range(1, 2e9).Draw(t, "response")), 3*time.Second)
+		about := rapid.SampledFrom([]int64{0, 1e6, 1e8, 1e9}).Draw(t, "about")
+		for range 20 {
+			d := time.Duration(rapid.OneOf(rapid.Int64Range(about, about+3e6), rapid.Int64Range(0, 30e9)).Draw(t, "time"))
+			got, want := f.keep.of(d), math.Exp(-d.Seconds()/f.tau)
+			if math.Abs(got-want) > (1+d.Seconds()/f.tau)*1e-15*want { // an error of the exponent counts as often as that is large
+				t.Fatalf("after %s at τ = %v s: %v, want %v", d, f.tau, got, want)
+			}
+		}
+	})
+}

@@ -26,6 +26,11 @@ type Options struct {
 
 // Run is one run. Energy, mean and peak are of the field as it was, not less what
 // was there at rest, and of the time in which it emitted.
+//
+// The begin of a run was seen where rest was seen for the whole gap before it: a
+// shorter pause would have been part of the run. Where it was not, as when watching began in the
+// middle of the run, the run is cut: it may have begun before Start, and On,
+// Energy and Peak are lower bounds.
 type Run struct {
 	Start, Last time.Duration // first and newest emission
 	On          time.Duration // time in which it emitted
@@ -33,6 +38,7 @@ type Run struct {
 	Peak        quantity.PowerDensity // +Inf: over range
 	PeakAt      time.Duration
 	OverRange   time.Duration // of On; then Energy and mean are lower bounds
+	Cut         bool          // its begin was not seen
 }
 
 // Mean is the mean field while it emitted; NaN when that was for no time in range.
@@ -58,6 +64,7 @@ type Runs struct {
 	at       time.Duration // of the newest sample
 	value    float64       // of it
 	seen     bool
+	rested   time.Duration // since when no emission can have gone unseen but in a run
 	emitting bool
 	weak     bool    // the newest sample may be emission, if the next one is
 	doubted  float64 // the value of that sample
@@ -95,14 +102,22 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	}
 	before := r.at
 	since := at - before
+	if !r.seen || since > r.stale {
+		r.rested = at
+	}
 	r.at, r.value, r.seen = at, x, true
-	rise := r.rest.rise(x)
+	rise, bar := r.rest.rise(x), 0.0
+	if rise != none {
+		bar = r.bar()
+	}
 	switch {
-	case rise != none && r.fall.over(at, x, r.bar()):
+	case rise != none && r.fall.over(at, x, bar):
 		r.emitting, r.weak = false, false // the probe still falls, the field has gone
-	case rise == none || x < r.bar():
+	case rise == none || x < bar:
 		r.emitting, r.weak = false, false
-		r.rest.take(x, since)
+		if r.rest.take(x, since) {
+			r.rested = at // what looked like rest was not: the oven may have run since before the first sample
+		}
 	case rise == strong:
 		r.emit(at, at)
 	case r.weak:
@@ -136,13 +151,13 @@ const remember = 10 * time.Second
 func (r *Runs) emit(from, at time.Duration) {
 	if !r.running {
 		r.running, r.ever = true, true
-		r.run, r.on = Run{Start: from}, 0
+		r.run, r.on = Run{Start: from, Cut: from-r.rested < r.gap}, 0
 	}
 	if x := r.value; !math.IsInf(x, 1) {
 		if since := at - r.run.Last; r.on == 0 || since > remember {
 			r.on = x
 		} else {
-			r.on += (x - r.on) * float64(since) / float64(remember)
+			r.on += (x - r.on) * (float64(since) * (1 / float64(remember)))
 		}
 	}
 	r.run.Last, r.emitting, r.weak, r.doubted = at, true, true, 0
@@ -184,6 +199,9 @@ func (r *Runs) Advance(now time.Duration) {
 
 // Running says whether the oven runs, and since when.
 func (r *Runs) Running() (since time.Duration, running bool) { return r.run.Start, r.running }
+
+// Cut says of the present run, or the last one, that its begin was not seen.
+func (r *Runs) Cut() bool { return r.run.Cut }
 
 // Last is when emission was last seen, in the present run or the last one, and
 // whether any ever was.

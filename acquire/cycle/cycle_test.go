@@ -190,3 +190,37 @@ func TestTheFirstWeakSampleCounts(t *testing.T) {
 		t.Errorf("running %v since %v with a peak of %v; want since %v, 2.4 W/m²", running, since, float64(r.Peak()), at)
 	}
 }
+
+// The begin of a run was seen where rest was seen for the whole gap before it.
+func TestARunWhoseBeginWasNotSeenIsCut(t *testing.T) {
+	const s = time.Second
+	type piece struct {
+		long  time.Duration // 0: one sample
+		value quantity.PowerDensity
+	}
+	for _, tc := range []struct {
+		name   string
+		pieces []piece
+		cut    bool
+	}{
+		{"rest for the gap", []piece{{91 * s, 0}, {10 * s, 5}}, false},
+		{"rest for less", []piece{{80 * s, 0}, {10 * s, 5}}, true},
+		{"begun in the middle", []piece{{200 * s, 5}, {20 * s, 0}, {10 * s, 5}}, true},
+		{"begun in the middle, then rest for the gap", []piece{{200 * s, 5}, {95 * s, 0}, {10 * s, 5}}, false},
+		{"silence before the run", []piece{{100 * s, 0}, {20 * s, -1}, {30 * s, 0}, {10 * s, 5}}, true},
+		{"silence in the run before", []piece{{100 * s, 0}, {5 * s, 5}, {20 * s, -1}, {100 * s, 0}, {10 * s, 5}}, false},
+	} {
+		r := NewRuns(Options{Floor: 0.1, Gap: 90 * s, Stale: 5 * s})
+		at := time.Duration(0)
+		for _, p := range tc.pieces {
+			for end := at + p.long; at < end; at += 100 * time.Millisecond {
+				if p.value >= 0 {
+					r.Observe(at, p.value+quantity.PowerDensity(at/1e8%3)*0.01)
+				}
+			}
+		}
+		if _, running := r.Running(); !running || r.Cut() != tc.cut || r.Run().Cut != tc.cut {
+			t.Errorf("%s: running %v, cut %v, want %v", tc.name, running, r.Cut(), tc.cut)
+		}
+	}
+}

@@ -12,6 +12,7 @@ import (
 // noise counts for little.
 type fall struct {
 	tau        float64 // s; 0: the probe does not lag
+	perNs      float64 // 1/τ
 	spacing    time.Duration
 	old, young mark
 }
@@ -24,7 +25,7 @@ type mark struct {
 
 func newFall(response time.Duration) fall {
 	tau := response.Seconds() / math.Ln10 // 1 − exp(−T90/τ) = 0.9
-	return fall{tau: tau, spacing: time.Duration(tau * float64(time.Second))}
+	return fall{tau: tau, perNs: 1 / (tau * float64(time.Second)), spacing: time.Duration(tau * float64(time.Second))}
 }
 
 func (f *fall) forget() { f.old, f.young = mark{}, mark{} }
@@ -36,9 +37,22 @@ func (f *fall) over(at time.Duration, x, below float64) bool {
 	if at-f.young.at >= f.spacing {
 		m = f.young
 	}
-	if f.tau == 0 || !m.known || x >= m.value {
+	if f.tau == 0 || !m.known || x >= m.value || f.clearly(at-m.at, m.value, x, below) {
 		return false
 	}
+	return f.exactly(at, m, x, below)
+}
+
+// clearly says whether x is too high for a field that was in the mean below a
+// value, without an exponential: exp(h) is at least 1 + h + h²/2. It leaves what is
+// near to exactly.
+func (f *fall) clearly(since time.Duration, before, x, below float64) bool {
+	h := float64(since) * f.perNs
+	slack := 1e-12 * (before + below) // of rounding, here and there
+	return (x-below-slack)*(1+h*(1+h/2)) > before-below
+}
+
+func (f *fall) exactly(at time.Duration, m mark, x, below float64) bool {
 	keep := math.Exp(-(at - m.at).Seconds() / f.tau)
 	return x-keep*m.value <= below*(1-keep)
 }

@@ -56,7 +56,7 @@ func (r *rest) rise(x float64) rise {
 	switch {
 	case r.taken == 0 || !(d > r.limit):
 		return none
-	case d > strongFloors*r.floor && d > 2*r.limit*r.settled():
+	case d > strongFloors*r.floor && (d > 2*r.limit || d > 2*r.limit*r.settled()): // mostly without dividing
 		return strong
 	}
 	return weak
@@ -66,14 +66,16 @@ func (r *rest) rise(x float64) rise {
 func (r *rest) settled() float64 { return float64(r.taken) / float64(r.taken+1) }
 
 // take moves level and noise towards a value at rest, which came so long after the
-// last. Single ones far below are passed over; two running are the level.
-func (r *rest) take(x float64, since time.Duration) {
+// last. Single ones far below are passed over; two running are the level, and it says
+// that the level fell.
+func (r *rest) take(x float64, since time.Duration) (fell bool) {
 	d := x - r.level
 	if r.taken > 0 && -d > r.limit {
 		if r.lows++; r.lows < 2 {
-			return
+			return false
 		}
 		r.forget()
+		fell = true
 	}
 	r.lows = 0
 	if r.taken > 0 {
@@ -83,10 +85,8 @@ func (r *rest) take(x float64, since time.Duration) {
 		r.level, d = x, 0
 	}
 	r.taken++
-	share := float64(since) / float64(since+r.follow)
-	if n := 1 / float64(r.taken); n > share {
-		share = n
-	}
+	one := 1 / float64(r.taken)
+	share := max(float64(since)/float64(since+r.follow), one)
 	if r.taken > 1 {
 		r.level += share * d
 		r.noise += share * (min(math.Abs(d), r.floor) - r.noise)
@@ -95,5 +95,6 @@ func (r *rest) take(x float64, since time.Duration) {
 	if n := perDeviation * r.noise; r.taken >= sureAfter && n > r.limit {
 		r.limit = n
 	}
-	r.limit *= 1 + 1/float64(r.taken)
+	r.limit *= 1 + one
+	return fell
 }

@@ -36,7 +36,7 @@ func (p *post) see(s quantity.PowerDensity) {
 }
 
 func (p *post) observe(st limit.Stretch) {
-	p.sum.Observe(st)
+	p.sum.Observe(&st)
 	p.now = st.To
 	switch {
 	case p.sum.Above():

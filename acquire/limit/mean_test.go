@@ -178,9 +178,9 @@ func TestWindowsAreMeans(t *testing.T) {
 			w.Observe(&st)
 			for _, o := range ones {
 				o.alone.Observe(st)
-				above, kept, to := w.Against(o.place)
-				wantAbove, wantKept, wantTo := o.alone.Against(o.l)
-				if o.m.Read() != o.alone.Read() || above != wantAbove || kept != wantKept || to != wantTo {
+				above, kept := w.Against(o.place)
+				wantAbove, wantKept := o.alone.Against(o.l)
+				if o.m.Read() != o.alone.Read() || above != wantAbove || kept != wantKept || w.End() != o.alone.Read().To {
 					t.Fatalf("%v: %+v, %v, %v; alone %+v, %v, %v", float64(o.l), o.m.Read(), above, kept, o.alone.Read(), wantAbove, wantKept)
 				}
 			}
@@ -294,15 +294,15 @@ func TestMeanAgainstALimit(t *testing.T) {
 		above, kept bool
 	}{{l, false, true}, {quantity.PowerDensity(math.Nextafter(float64(l), 0)), false, true}, {l * (1 + 1e-13), true, false}, {0, false, true}} {
 		m := NewMean(time.Minute, 1, 1)
-		if above, kept, _ := m.Against(l); above || kept {
+		if above, kept := m.Against(l); above || kept {
 			t.Error("decided before anything was seen")
 		}
 		m.Observe(Stretch{To: 2 * time.Minute, Lo: tc.v, Hi: tc.v, Seen: true})
-		if above, kept, to := m.Against(l); above != tc.above || kept != tc.kept || to != 2*time.Minute {
+		if above, kept := m.Against(l); above != tc.above || kept != tc.kept {
 			t.Errorf("%v against %v: above %v, kept %v", float64(tc.v), float64(l), above, kept)
 		}
 		m.Observe(Stretch{From: 2 * time.Minute, To: 2*time.Minute + time.Millisecond, Lo: 1, Hi: quantity.PowerDensity(math.Inf(1)), Seen: true})
-		if _, kept, _ := m.Against(l); kept {
+		if _, kept := m.Against(l); kept {
 			t.Error("kept with an over-range in it")
 		}
 	}

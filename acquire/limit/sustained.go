@@ -37,19 +37,22 @@ type Sustained struct {
 	rule  SustainedRule
 	limit quantity.PowerDensity
 
-	width    time.Duration            // of one slot
-	ring     [slots + 1]time.Duration // time above in each slot
-	lit      [slots + 1]time.Duration // time seen in each slot
-	seen     time.Duration            // over lit
-	newest   int64                    // number of the newest slot
-	from     time.Duration            // where that begins
-	place    int                      // of it in the rings
-	sum      time.Duration            // over the ring
+	width    time.Duration    // of one slot
+	counted  tally            // since the first stretch
+	base     tally            // what that was where the window begins
+	ring     [slots + 1]tally // and where each slot does, the newest too
+	place    int              // of the newest slot in the ring
+	next     time.Duration    // where that ends
+	seen     bool             // what counts since the last turn
+	above    bool
 	unbroken time.Duration
 	below    time.Duration // seen at or below the limit since it was last above
 	started  bool
 	end      time.Duration // of the newest stretch
 }
+
+// tally is time that was counted.
+type tally struct{ above, seen time.Duration }
 
 // NewSustained starts counting at nothing seen.
 func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
@@ -57,9 +60,10 @@ func NewSustained(r SustainedRule, l quantity.PowerDensity) *Sustained {
 }
 
 // Observe adds the next stretch. Stretches come in order of time; a gap between
-// two is unseen, and what overlaps an earlier one counts once. Only a lower bound above the limit is time above, only an
-// upper bound at or below it is time below; the rest is neither.
-func (s *Sustained) Observe(st Stretch) {
+// two is unseen, and what overlaps an earlier one counts once. Only a lower bound
+// above the limit is time above, only an upper bound at or below it is time below;
+// the rest is neither.
+func (s *Sustained) Observe(st *Stretch) {
 	from := st.From
 	if s.started {
 		from = max(from, s.end)
@@ -68,22 +72,17 @@ func (s *Sustained) Observe(st Stretch) {
 	if d <= 0 {
 		return
 	}
-	if s.started && from > s.end {
-		s.unbroken = 0
+	above := st.Seen && st.Lo > s.limit
+	if from != s.end || st.Seen != s.seen || above != s.above || !s.started {
+		s.turn(from, st.Seen, above)
 	}
-	s.advance(st.To)
 	s.end = st.To
-	if st.Seen {
-		s.seen += s.add(&s.lit, from, st.To)
-	}
+	s.counted.add(d, st.Seen, above)
 	switch {
-	case !st.Seen:
-		s.unbroken = 0
-	case st.Lo > s.limit:
+	case above:
 		s.unbroken += d
 		s.below = 0
-		s.sum += s.add(&s.ring, from, st.To)
-	case st.Hi <= s.limit:
+	case st.Seen && st.Hi <= s.limit:
 		s.unbroken = 0
 		s.below += d
 	default:
@@ -91,9 +90,37 @@ func (s *Sustained) Observe(st Stretch) {
 	}
 }
 
+// turn begins to count otherwise than before.
+func (s *Sustained) turn(from time.Duration, seen, above bool) {
+	if !s.started {
+		s.started = true
+		s.begin(floorDiv(from, s.width))
+	} else {
+		s.settle()
+		if from > s.end { // a gap: nothing is counted in it
+			s.seen, s.above, s.unbroken, s.end = false, false, 0, from
+			s.settle()
+		}
+	}
+	s.seen, s.above, s.end = seen, above, from
+}
+
 // Above says whether the rule's time above is reached at the last stretch's end.
 func (s *Sustained) Above() bool {
-	return s.unbroken >= s.rule.Unbroken && s.unbroken > 0 || s.sum >= s.rule.Summed && s.sum > 0
+	switch {
+	case s.unbroken >= s.rule.Unbroken && s.unbroken > 0:
+		return true
+	case s.counted.above-s.base.above < s.rule.Summed: // since before the window
+		return false
+	}
+	sum := s.sum()
+	return sum >= s.rule.Summed && sum > 0
+}
+
+// sum is the time above within the window.
+func (s *Sustained) sum() time.Duration {
+	s.settle()
+	return s.counted.above - s.base.above
 }
 
 // Returned says whether the field was seen at or below the limit for the
@@ -105,54 +132,49 @@ func (s *Sustained) Returned() bool { return s.below >= s.rule.Clear }
 func (s *Sustained) Break() { s.below = 0 }
 
 // TimeAbove returns the unbroken time above and the sum within the window.
-func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum }
+func (s *Sustained) TimeAbove() (unbroken, summed time.Duration) { return s.unbroken, s.sum() }
 
 // Cover is the seen fraction of the window, 0 to 1. Time before the first
 // stretch was not seen.
 func (s *Sustained) Cover() float64 {
-	return min(float64(s.seen)/float64(slots*s.width), 1)
+	s.settle()
+	return min(float64(s.counted.seen-s.base.seen)/float64(slots*s.width), 1)
 }
 
-// advance moves the window so that its newest slot ends at or after to.
-func (s *Sustained) advance(to time.Duration) {
-	if s.started && to <= s.from+s.width {
+// settle moves the window so that its newest slot ends at or after the end. What was
+// counted at the slots' edges on the way follows from what is counted now, for since
+// the last turn time counts evenly; so this is done when it is asked for, and not at
+// each sample.
+func (s *Sustained) settle() {
+	if s.next >= s.end {
 		return
 	}
-	n := floorDiv(to-1, s.width)
-	s.from, s.place = time.Duration(n)*s.width, index(n)
-	if !s.started {
-		s.started, s.newest = true, n
-		return
+	if s.end-s.next > slots*s.width { // all of it is new
+		s.begin(floorDiv(s.end-1, s.width) - slots - 1)
 	}
-	if n-s.newest >= slots+1 {
-		s.ring, s.sum, s.newest = [slots + 1]time.Duration{}, 0, n
-		s.lit, s.seen = s.ring, 0
-		return
+	for s.next < s.end {
+		if s.place++; s.place > slots {
+			s.place = 0
+		}
+		s.ring[s.place] = s.counted
+		s.ring[s.place].add(s.next-s.end, s.seen, s.above)
+		s.next += s.width
 	}
-	for s.newest < n {
-		s.newest++
-		i := index(s.newest)
-		s.sum -= s.ring[i]
-		s.seen -= s.lit[i]
-		s.ring[i], s.lit[i] = 0, 0
-	}
+	s.base = s.ring[(s.place+1)%(slots+1)]
 }
 
-// add spreads a stretch over the slots it touches, and returns what it added;
-// what is older than the window is left out.
-func (s *Sustained) add(ring *[slots + 1]time.Duration, from, to time.Duration) time.Duration {
-	if from >= s.from { // most stretches lie in the newest slot
-		ring[s.place] += to - from
-		return to - from
+// begin makes a slot the newest.
+func (s *Sustained) begin(slot int64) {
+	s.place, s.next = index(slot), time.Duration(slot+1)*s.width
+}
+
+func (t *tally) add(d time.Duration, seen, above bool) {
+	if seen {
+		t.seen += d
 	}
-	from = max(from, s.from-slots*s.width)
-	begin := from
-	for n := floorDiv(from, s.width); from < to; n++ {
-		end := min(to, time.Duration(n+1)*s.width)
-		ring[index(n)] += end - from
-		from = end
+	if above {
+		t.above += d
 	}
-	return max(to-begin, 0)
 }
 
 func index(slot int64) int {

@@ -158,11 +158,15 @@ const (
 	whyWithin
 )
 
+// whyOnlyWithin tell nothing of a field that exceeds: they say why one that does
+// not could still not be called within.
+const whyOnlyWithin = whyRunMissed | whyNoAveraging
+
 // assess finds the outcome and all grounds for it.
 func assess(l *Limit, c *Circumstances) (Outcome, grounds) {
 	lacking := lackingIn(l, c)
 	if why := exceeding(l, c); why != 0 {
-		return Exceeds, why | lacking
+		return Exceeds, why | lacking&^whyOnlyWithin
 	}
 	if why := undecided(l, c) | lacking; why != 0 {
 		return NotDecided, why

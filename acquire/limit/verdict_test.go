@@ -76,6 +76,8 @@ func TestEveryReason(t *testing.T) {
 		{"exposure", func(l *Limit, c *Circumstances) { l.Basis, c.Distance, c.Response = ExposurePublic, 0, 0 }, NotDecided,
 			[]string{"the averaging time of this exposure limit is not stated, and only its mean could be within",
 				"the distance from the oven is not known: the limit is for people where they stand, and a value at one spot near an oven is not an average over a whole body"}},
+		{"part of the run missed", func(_ *Limit, c *Circumstances) { c.RunMissed = true }, NotDecided,
+			[]string{"part of this run was not seen, so its highest value is not known: the next run that is seen whole can tell"}},
 		{"sum of long ago", func(_ *Limit, c *Circumstances) {
 			c.Sustained, c.Gone, c.HasValue, c.Blind = true, true, false, "stale"
 		}, NotDecided, []string{"stale"}},
@@ -87,6 +89,9 @@ func TestEveryReason(t *testing.T) {
 		}, Exceeds,
 			[]string{"above the limit for 10.0 s in the window"}},
 		{"above now", func(_ *Limit, c *Circumstances) { c.Value = quantity.PowerDensity(math.Nextafter(50, 51)) }, Exceeds, []string{"above the limit at this moment"}},
+		{"above, part of the run missed", func(_ *Limit, c *Circumstances) { c.Value, c.RunMissed = 60, true }, Exceeds, []string{"above the limit at this moment"}},
+		{"above an exposure limit that states no averaging time", func(l *Limit, c *Circumstances) { l.Basis, c.Value, c.Distance = ExposurePublic, 60, 1 },
+			Exceeds, []string{"above the limit at this moment"}},
 		{"above with every flaw", func(_ *Limit, c *Circumstances) {
 			*c = Circumstances{HasValue: true, Value: 500, U: nan(), Blind: "stuck", Axes: 1, Distance: 1, Response: time.Minute}
 		}, Exceeds, []string{"above the limit at this moment", "stuck", noRun, uncal, axis, "measured at 1 m, the limit is for 50 mm",

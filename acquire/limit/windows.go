@@ -1,6 +1,8 @@
 package limit
 
 import (
+	"math"
+	"math/bits"
 	"slices"
 	"time"
 
@@ -8,26 +10,32 @@ import (
 )
 
 // Windows are the means of one field that several limits are held against. A
-// stretch is turned into quanta once for all, and limits with the same averaging
-// time share a window. The zero value is not usable.
+// stretch is summed once for all, and limits with the same averaging time share a
+// window. The zero value is not usable.
+//
+// How each limit stands is looked at anew only where it can have changed: until
+// then sums and time stay within bounds that follow from the last look. They
+// are exact, so that it is always as Mean.Against says.
 type Windows struct {
-	quanta
-	topU  quantity.PowerDensity
-	means []*Mean
-	spans []time.Duration // of means
+	flow  *flow
+	spans []time.Duration // of its windows
 	held  []against
+
+	low, high wide          // up to which the sums of the flow change nothing
+	until     time.Duration // up to when time changes nothing
 }
 
-// against is one limit and the window it is held against.
+// against is one limit, the window it is held against, and how it stands.
 type against struct {
-	mean  *Mean
-	limit uint64 // in quanta, rounded down
+	mean        *Mean
+	limit       uint64 // in quanta, rounded down
+	above, kept bool
 }
 
 // NewWindows makes windows for values of one probe; top and topU are those of
 // NewMean.
 func NewWindows(top, topU quantity.PowerDensity) *Windows {
-	return &Windows{quanta: NewMean(time.Second, top, topU).quanta, topU: topU}
+	return &Windows{flow: newFlow(top, topU)}
 }
 
 // Hold adds a limit on the mean over span, and returns its place and its window.
@@ -35,27 +43,74 @@ func NewWindows(top, topU quantity.PowerDensity) *Windows {
 func (w *Windows) Hold(l quantity.PowerDensity, span time.Duration) (place int, m *Mean) {
 	i := slices.Index(w.spans, span)
 	if i < 0 {
-		i = len(w.means)
-		w.means, w.spans = append(w.means, NewMean(span, w.top, w.topU)), append(w.spans, span)
+		i = len(w.spans)
+		w.spans = append(w.spans, span)
+		w.flow.window(span)
 	}
-	down, _ := w.round(l)
-	w.held = append(w.held, against{w.means[i], down})
-	return len(w.held) - 1, w.means[i]
+	m = w.flow.windows[i]
+	down, _ := w.flow.round(l)
+	w.held = append(w.held, against{mean: m, limit: down})
+	return len(w.held) - 1, m
 }
 
-// Observe adds the next stretch to all windows, as Mean.Observe does.
-func (w *Windows) Observe(st *Stretch) {
-	if len(w.means) == 0 {
-		return
+// Observe adds the next stretch to all windows, as Mean.Observe does. It says
+// whether the limits were looked at anew; else each stands as it did.
+func (w *Windows) Observe(st *Stretch) (looked bool) {
+	if len(w.held) == 0 {
+		return false
 	}
-	x := w.sift(st)
-	for _, m := range w.means {
-		m.observe(&x)
+	f := w.flow
+	if !f.observe(st) && !w.low.less(f.sum.lo) && !w.high.less(f.sum.hi) && f.end <= w.until && !(f.wasOver && f.over == f.end) {
+		return false
+	}
+	w.look()
+	return true
+}
+
+// look compares each limit with its mean, and finds how long that holds.
+func (w *Windows) look() {
+	f := w.flow
+	most := wide{math.MaxUint64, math.MaxUint64} // above all sums
+	w.low, w.high, w.until = most, most, math.MaxInt64
+	for i := range w.held {
+		a := &w.held[i]
+		m := a.mean
+		edge := product(a.limit, uint64(f.end-m.begin))
+		lo, hi := f.sum.lo.minus(m.base.lo), f.sum.hi.minus(m.base.hi)
+		// Until a slot begins the edge rises with time, by the limit, and the sums
+		// never fall.
+		if a.above = edge.less(lo); a.above {
+			w.until = min(w.until, f.end+before(lo.minus(edge), a.limit))
+		} else if top := f.sum.lo.plus(edge.minus(lo)); top.less(w.low) {
+			w.low = top
+		}
+		switch a.kept = false; {
+		case edge.less(hi):
+			w.until = min(w.until, f.end+before(hi.minus(edge), a.limit))
+		case !m.unbounded():
+			a.kept = true
+			if top := f.sum.hi.plus(edge.minus(hi)); top.less(w.high) {
+				w.high = top
+			}
+		}
 	}
 }
 
-// Against is Mean.Against of the limit at a place.
-func (w *Windows) Against(place int) (above, kept bool, to time.Duration) {
-	a := &w.held[place]
-	return a.mean.against(a.limit)
+// before is how long something that grows by rate a nanosecond stays below a sum
+// that is above zero; at most a year.
+func before(sum wide, rate uint64) time.Duration {
+	const year = uint64(365 * 24 * time.Hour)
+	if less := sum.minus(wide{lo: 1}); less.hi < rate {
+		q, _ := bits.Div64(less.hi, less.lo, rate)
+		return time.Duration(min(q, year))
+	}
+	return time.Duration(year)
 }
+
+// Against is Mean.Against of the limit at a place, at the end of the windows.
+func (w *Windows) Against(place int) (above, kept bool) {
+	return w.held[place].above, w.held[place].kept
+}
+
+// End is the end of the newest stretch.
+func (w *Windows) End() time.Duration { return w.flow.end }

@@ -155,6 +155,15 @@ func (u Unit) PowerDensity(x float64) (PowerDensity, bool) {
 	return PowerDensity(u.ToSI(x)), true
 }
 
+// Multiple is how many W/m² one u is, if it is a unit of power density that is a
+// whole number of them; else 0. PowerDensity multiplies by it.
+func (u Unit) Multiple() float64 {
+	if u.kind != KindPowerDensity || u.level || u.exp < 0 {
+		return 0
+	}
+	return scale(1, int(u.exp))
+}
+
 // ToSI returns x of u in the SI unit of its kind; NaN for the zero Unit.
 func (u Unit) ToSI(x float64) float64 {
 	switch {

@@ -161,3 +161,24 @@ func TestHotPathDoesNotAllocate(t *testing.T) {
 		t.Error("nothing was computed")
 	}
 }
+
+// Multiplying by Multiple is what PowerDensity does, to the last bit.
+func TestMultipleIsPowerDensity(t *testing.T) {
+	some := 0
+	for _, u := range Units() {
+		m := u.Multiple()
+		if m == 0 {
+			continue
+		}
+		some++
+		rapid.Check(t, func(t *rapid.T) {
+			x := rapid.Float64().Draw(t, "x")
+			if s, ok := u.PowerDensity(x); !ok || float64(s) != x*m {
+				t.Fatalf("%v %v is %v W/m², and times %v %v", x, u, float64(s), m, x*m)
+			}
+		})
+	}
+	if some < 4 || VoltPerMetre().Multiple() != 0 || DecibelMilliwattPerSquareMetre().Multiple() != 0 || MilliwattPerSquareMetre().Multiple() != 0 {
+		t.Errorf("%d units are multiples of 1 W/m²", some)
+	}
+}

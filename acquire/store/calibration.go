@@ -17,7 +17,7 @@ import (
 // on, so that both can be derived again.
 //
 // certificates.detail is NULL, or a JSON object of what else the certificate
-// states: as_found, degrees_of_freedom, the tables frequency_factor and linearity,
+// states: as_found, as_found_bound, degrees_of_freedom, the tables frequency_factor and linearity,
 // temperature_coefficient (1/K) and reference_temperature_c.
 //
 // A value is corrected so: by impedance ('377' or 'codata', NULL for what is said
@@ -46,6 +46,7 @@ ALTER TABLE post_versions ADD COLUMN doubt TEXT;
 type detail struct {
 	DF          float64                `json:"degrees_of_freedom,omitempty"`
 	AsFound     float64                `json:"as_found,omitempty"`
+	FoundBound  float64                `json:"as_found_bound,omitempty"`
 	ByFrequency []calib.FrequencyPoint `json:"frequency_factor,omitempty"`
 	ByLevel     []calib.LevelPoint     `json:"linearity,omitempty"`
 	PerKelvin   float64                `json:"temperature_coefficient,omitempty"`
@@ -54,7 +55,7 @@ type detail struct {
 
 // detailOf is the column detail of a certificate; NULL when it states no more.
 func detailOf(c *calib.Certificate) any {
-	return jsonOrNull(detail{c.DF, c.AsFound, c.ByFrequency, c.ByLevel, c.PerKelvin, c.Reference})
+	return jsonOrNull(detail{c.DF, c.AsFound, c.FoundBound, c.ByFrequency, c.ByLevel, c.PerKelvin, c.Reference})
 }
 
 // jsonOrNull writes x as JSON; NULL when nothing of it is set, and when a number
@@ -76,8 +77,37 @@ func addDetail(c *calib.Certificate, text sql.NullString) error {
 	if err := json.Unmarshal([]byte(text.String), &d); err != nil {
 		return fmt.Errorf("certificate %s: %w", c.Number, err)
 	}
-	c.DF, c.AsFound, c.ByFrequency, c.ByLevel, c.PerKelvin, c.Reference = d.DF, d.AsFound, d.ByFrequency, d.ByLevel, d.PerKelvin, d.Reference
+	c.DF, c.AsFound, c.FoundBound, c.ByFrequency, c.ByLevel, c.PerKelvin, c.Reference = d.DF, d.AsFound, d.FoundBound, d.ByFrequency, d.ByLevel, d.PerKelvin, d.Reference
 	return nil
+}
+
+// certificateColumns are those of a row of certificates, joined as c.
+const certificateColumns = "c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail"
+
+// certificateRow is what is read back of them; NULLs where there is none.
+type certificateRow struct {
+	number, laboratory, date, due, detail sql.NullString
+	factor, u, k                          sql.NullFloat64
+}
+
+func (r *certificateRow) into() []any {
+	return []any{&r.number, &r.laboratory, &r.date, &r.due, &r.factor, &r.u, &r.k, &r.detail}
+}
+
+// read is the certificate; nil where there is none.
+func (r *certificateRow) read() (*calib.Certificate, error) {
+	if !r.number.Valid {
+		return nil, nil
+	}
+	c := calib.Certificate{Number: r.number.String, Laboratory: r.laboratory.String, Factor: orNaN(r.factor), U: orNaN(r.u), K: orNaN(r.k)}
+	var err error
+	if c.Date, err = time.Parse(time.RFC3339Nano, r.date.String); err != nil {
+		return nil, fmt.Errorf("certificate %s: %w", c.Number, err)
+	}
+	if c.Due, err = time.Parse(time.RFC3339Nano, r.due.String); err != nil {
+		return nil, fmt.Errorf("certificate %s: %w", c.Number, err)
+	}
+	return &c, addDetail(&c, r.detail)
 }
 
 // The names of the impedances in the record, which are those of

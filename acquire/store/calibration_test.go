@@ -16,7 +16,7 @@ import (
 // whole is a certificate that states all it can.
 func whole() *calib.Certificate {
 	c := certificate()
-	c.Number, c.DF, c.AsFound = "LH-99", 17, 1.25
+	c.Number, c.DF, c.AsFound, c.FoundBound = "LH-99", 17, 1.25, 0.2
 	c.ByFrequency = []calib.FrequencyPoint{{Frequency: 915e6, Factor: 1.1}, {Frequency: 1.4e9, Factor: 1.3}}
 	c.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1.02}, {Level: 9, Factor: 0.97}}
 	c.PerKelvin, c.Reference = 0.002, 23

@@ -169,7 +169,7 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,
 	k.frequency_hz, k.impedance, k.says_temperature, k.u_rel, k.u_abs_w_per_m2, k.u_k,
-	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
+	` + certificateColumns + `
 	FROM corrections AS k LEFT JOIN certificates AS c USING (certificate) `
 
 // newestCorrection returns the newest correction of a post and its number, 0 if
@@ -188,43 +188,25 @@ func newestCorrection(ctx context.Context, q querier, post int32, zeroed bool) (
 
 func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
 	var (
-		id                 int64
-		zero, factor, u, k sql.NullFloat64
-		zeroAt             sql.NullInt64
-		by                 string
-		set                setting
-		no, lab, date, due sql.NullString
-		more               sql.NullString
-		c                  calib.Correction
+		id     int64
+		zero   sql.NullFloat64
+		zeroAt sql.NullInt64
+		by     string
+		set    setting
+		cert   certificateRow
+		c      calib.Correction
 	)
-	if err := r.Scan(&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k,
-		&no, &lab, &date, &due, &factor, &u, &k, &more); err != nil {
+	if err := r.Scan(append([]any{&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k},
+		cert.into()...)...); err != nil {
 		return 0, c, err
 	}
 	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
 	if err := set.into(&c); err != nil {
 		return 0, c, err
 	}
-	if no.Valid {
-		var err error
-		if c.Certificate, err = certificateOf(no.String, lab.String, date.String, due.String, factor, u, k, more); err != nil {
-			return 0, c, err
-		}
-	}
-	return id, c, nil
-}
-
-// certificateOf is a certificate as its row has it.
-func certificateOf(number, laboratory, date, due string, factor, u, k sql.NullFloat64, more sql.NullString) (*calib.Certificate, error) {
-	c := calib.Certificate{Number: number, Laboratory: laboratory, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
 	var err error
-	if c.Date, err = time.Parse(time.RFC3339Nano, date); err != nil {
-		return nil, fmt.Errorf("certificate %s: %w", number, err)
-	}
-	if c.Due, err = time.Parse(time.RFC3339Nano, due); err != nil {
-		return nil, fmt.Errorf("certificate %s: %w", number, err)
-	}
-	return &c, addDetail(&c, more)
+	c.Certificate, err = cert.read()
+	return id, c, err
 }
 
 func orNaN(f sql.NullFloat64) float64 {

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"fmt"
 
-	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/registry"
 )
@@ -98,22 +97,17 @@ func (r *Reader) ProbeVersions(ctx context.Context, id string) ([]registry.Probe
 // Certificates returns all certificates of all probes in the order in which they
 // were entered, those that were taken back too.
 func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, error) {
-	return all(ctx, r, "the certificates", `SELECT p.version, p.probe, p.taken_back, p.valid_from_ns, p.entered_at_ns, p.who, p.why,
-		c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
+	return all(ctx, r, "the certificates", `SELECT p.version, p.probe, p.taken_back, p.valid_from_ns, p.entered_at_ns, p.who, p.why, `+certificateColumns+`
 		FROM probe_certificates AS p JOIN certificates AS c USING (certificate) ORDER BY p.version`, func(scan func(...any) error) (c registry.Certificate, err error) {
 		var from, entered int64
-		var date, due string
-		var factor, u, k sql.NullFloat64
-		var more sql.NullString
-		if err = scan(&c.Version.Number, &c.Probe, &c.TakenBack, &from, &entered, &c.Who, &c.Why,
-			&c.Certificate.Number, &c.Laboratory, &date, &due, &factor, &u, &k, &more); err != nil {
+		var stated certificateRow
+		if err = scan(append([]any{&c.Version.Number, &c.Probe, &c.TakenBack, &from, &entered, &c.Who, &c.Why}, stated.into()...)...); err != nil {
 			return c, err
 		}
 		c.ValidFrom, c.EnteredAt = instant(from), instant(entered)
-		var stated *calib.Certificate
-		stated, err = certificateOf(c.Certificate.Number, c.Laboratory, date, due, factor, u, k, more)
-		if err == nil {
-			c.Certificate = *stated
+		whole, err := stated.read()
+		if err == nil && whole != nil {
+			c.Certificate = *whole
 		}
 		return c, err
 	})

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -19,11 +20,15 @@ import (
 )
 
 const budgetHelp = `usage: ovenward budget [--config.file=F] --post=P [--level="1 mW/cm2"] [--format=json]
+       ovenward budget --storage.path=FOLDER [--post=P] [--format=json]
 
 Prints what makes the corrected values of a post's probe uncertain, term by term,
 by the GUM (JCGM 100:2008): what is stated or assumed of each source, its standard
 uncertainty, and the expanded uncertainty for 95 % that values and verdicts carry.
 Without --config.file it is a post of the model kitchen.
+
+With --storage.path it lists the verdicts in that record that a calibration put in
+doubt: one that found its probe farther off than was to be expected.
 
   --level=VALUE   corrected value to add it up at; the post's limit by default
   --format=FORMAT text or json
@@ -41,12 +46,13 @@ type budgetOf struct {
 // budgetCommand prints the uncertainty budget of a post and returns the exit
 // code.
 func budgetCommand(args []string, stdout, stderr io.Writer) int {
-	var file, post, level string
+	var file, post, level, record string
 	flags := flag.NewFlagSet("ovenward budget", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&file, "config.file", "", "")
 	flags.StringVar(&post, "post", "", "")
 	flags.StringVar(&level, "level", "", "")
+	flags.StringVar(&record, "storage.path", "", "")
 	format := flags.String("format", "text", "")
 	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(stdout, budgetHelp)
@@ -54,18 +60,24 @@ func budgetCommand(args []string, stdout, stderr io.Writer) int {
 	} else if err != nil {
 		return fail(stderr, "%v; see ovenward budget --help", err)
 	}
+	switch {
+	case *format != "text" && *format != "json":
+		return fail(stderr, "--format=%s is not known: use text or json", *format)
+	case record != "" && (file != "" || level != ""):
+		return fail(stderr, "--config.file and --level belong to a budget, and --storage.path lists what is in doubt: leave one of them out")
+	case record != "":
+		if err := listDoubts(context.Background(), record, post, *format, stdout); err != nil {
+			return fail(stderr, "%v", err)
+		}
+		return 0
+	}
 	b, err := readBudget(file, post, level, time.Now())
 	if err != nil {
 		return fail(stderr, "%v", err)
 	}
-	var text string
-	switch *format {
-	case "text":
-		text = b.text()
-	case "json":
+	text := b.text()
+	if *format == "json" {
 		text, err = b.json()
-	default:
-		return fail(stderr, "--format=%s is not known: use text or json", *format)
 	}
 	if err == nil {
 		_, err = io.WriteString(stdout, text)

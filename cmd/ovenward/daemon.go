@@ -110,6 +110,9 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = d.record.Register(posts, now()); err != nil {
 		return d, err
 	}
+	if err = tellDoubts(d.record, posts, now(), d.log); err != nil {
+		return d, err
+	}
 	if err = checkTurned(d.file, d.record); err != nil {
 		return d, err
 	}
