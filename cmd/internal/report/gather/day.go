@@ -131,9 +131,9 @@ func (d *dayOf) observe(st limit.Stretch) {
 		could.Seen, could.Lo, could.Hi = true, quantity.PowerDensity(math.Inf(1)), quantity.PowerDensity(math.Inf(1))
 	}
 	for _, a := range d.limits {
-		a.worstCase.Observe(could)
+		a.worstCase.Observe(&could)
 		a.hides = a.hides || !a.limit.Averaged() && d.seen < st.To-d.from && a.worstCase.Above()
-		a.sustained.Observe(st)
+		a.sustained.Observe(&st)
 		if st.Seen && st.Lo > a.limit.Value {
 			a.above += st.To - st.From
 		}
@@ -148,7 +148,7 @@ func (a *against) averaged(st limit.Stretch, from time.Duration) {
 	if st.To <= from {
 		return
 	}
-	above, kept, _ := a.window.Against(a.limit.Value)
+	above, kept := a.window.Against(a.limit.Value)
 	minute := st.To / time.Minute
 	switch {
 	case above && !a.exceeded:
