@@ -106,6 +106,7 @@ func (w *watch) recall(p Past) error {
 		return nil
 	}
 	first := true
+	var ahead Sample // the newest one, from which on the record may be ahead of the clock
 	for s, err := range p.Recent {
 		if err != nil {
 			return err
@@ -118,9 +119,14 @@ func (w *watch) recall(p Past) error {
 			}
 		}
 		if s.Mono >= 0 {
+			if ahead.Seq > 0 && ahead.Mono >= 0 {
+				w.recallAhead(&ahead, &s)
+			}
+			ahead = s
 			continue
 		}
 		w.follow(&s)
+		ahead = s
 		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
 		for i := range w.held {
 			h := &w.held[i]
