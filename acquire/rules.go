@@ -125,9 +125,6 @@ const longAgo = time.Duration(math.MinInt64 / 2)
 // lastStir is up to when, as of a sample's instant, the oven may have run:
 // emission was seen, or nothing was.
 func (w *watch) lastStir(at time.Duration) time.Duration {
-	if _, running := w.runs.Running(); running {
-		return at
-	}
 	stir := longAgo
 	if last, ever := w.runs.Last(); ever {
 		stir = last
