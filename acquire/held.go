@@ -61,24 +61,13 @@ func (w *watch) heldBy(alarm int) *held {
 	return nil
 }
 
-// takeUp puts an alarm of the record in its place. An exceedance of a limit
-// that the post no longer has stays until somebody resets it.
+// takeUp puts an alarm of the record in its place, if the post still has its rule.
 func (w *watch) takeUp(a alarm.Alarm) {
 	for i := range w.alarms {
 		if w.alarms[i].Rule == a.Rule {
 			w.alarms[i] = a
 			return
 		}
-	}
-	if a.Rule.IsExceedance() && a.State.Standing() {
-		// Nothing judges it any more, so that it can only end by a reset.
-		switch a.State {
-		case alarm.Unacknowledged:
-			a.State = alarm.LatchedUnacknowledged
-		case alarm.Acknowledged:
-			a.State = alarm.LatchedAcknowledged
-		}
-		w.alarms = append(w.alarms, a)
 	}
 }
 

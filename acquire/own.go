@@ -101,7 +101,7 @@ func (s *Station) lookTroubles(now time.Time) {
 	for _, o := range s.own {
 		told := func(t Trouble) bool { return t.Rule == o.alarm.Rule }
 		if o.alarm.State.Present() && o.alarm.Rule.Kind() == alarm.CourierOf("").Kind() && !slices.ContainsFunc(all, told) {
-			s.moveOwn(o.alarm.Rule, alarm.Absent, now, "the configuration no longer names it")
+			s.changeOwn(o, alarm.Act{What: alarm.Drop, At: s.stamp(now)}, "the configuration no longer names this courier")
 		}
 	}
 }

@@ -337,7 +337,8 @@ func TestRulesGoneFromTheConfigurationEnd(t *testing.T) {
 		{Post: "door", Rule: alarm.ExceedsBy("old"), State: alarm.Unacknowledged, ID: "y"}}}); err != nil {
 		t.Fatal(err)
 	}
-	told.want(t, alarm.WarningOf("old"), alarm.Returned)
+	told.want(t, alarm.WarningOf("old"), alarm.Dropped)
+	told.want(t, alarm.ExceedsBy("old"), alarm.Dropped)
 	st := w.stats(w.epoch.Add(time.Second))
 	if got := st.Sight(); got.Regard != Exceeding {
 		t.Errorf("an exceedance whose rule is gone: %s", got.Words())
