@@ -78,6 +78,15 @@ func CourierOf(id string) Rule { return courier + ":" + Rule(id) }
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
 
+// Rules lists all rules. Of those that carry a name there is one each, with a name
+// that stands for any; of exceedances one of each way of naming them.
+func Rules() []Rule {
+	return []Rule{Exceeds, ExceedsOf("some-limit"), ExceedsBy("some-rule"), Emission, Silent, Stale, Stuck, Fault,
+		OverRange, UnderFloor, ZeroDrift, Battery, Temperature, CertificateDue, CertificateOverdue, Position,
+		Record, Clock, Disk, Away, UnderTest,
+		WarningOf("some-rule"), DoseOf("some-rule"), CountOf("some-rule"), CourierOf("some-courier"), WithdrawnOf("some-oven")}
+}
+
 // Kind is the rule without what a name of its own adds to it: "exceeds",
 // "silent", "warning", "dose", "courier" …
 func (r Rule) Kind() string {

@@ -286,12 +286,12 @@ func wantedDay() map[string][]string {
 		"10:36 " + seal + below,
 		"10:40 " + seal + exceeds + ", again",
 		"10:46 " + seal + below,
-		"12:00 " + house + "all 4 posts seeing, 1 exceeding, 1 alarm standing",
+		"12:00 " + house + "1 post exceeding, 4 of 4 posts seeing, 1 alarm standing",
 		"12:03 " + seal + below + " (and 13 more)",
 		"14:35 " + station + nobody + unwritten + " (not yet recorded)",
 		"15:00 " + station + "the record is written again",
 		"16:30 " + evening + nobody + silent,
-		"18:00 " + house + "3 of 4 posts seeing, 2 exceeding, 1 blind, 3 alarms standing",
+		"18:00 " + house + "2 posts exceeding, 3 of 4 posts seeing, 1 blind, 3 alarms standing",
 	}}
 }
 

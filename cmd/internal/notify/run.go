@@ -160,7 +160,7 @@ func (s *sender) look(now time.Time) {
 	for _, e := range due {
 		delete(s.seen, e.ID)
 		s.early[e.ID] = true
-		s.add(e, false, now)
+		s.add(e, false, now, false)
 	}
 	s.forget(open)
 }
@@ -184,7 +184,7 @@ func (s *sender) forget(open []acquire.Event) {
 // was durable.
 func (s *sender) arrive(p page, now time.Time) {
 	for _, e := range p.stands {
-		if s.c.o.Route.takes(e, s.c.o.Machine) {
+		if s.c.o.Route.shows(e, s.c.o.Machine) {
 			s.c.stand(e, true)
 		}
 	}
@@ -194,7 +194,7 @@ func (s *sender) arrive(p page, now time.Time) {
 			s.q.markRecorded(e.ID)
 			continue
 		}
-		s.add(e, true, now)
+		s.add(e, true, now, p.first)
 	}
 	s.read = max(s.read, p.read)
 	s.news = s.news || len(p.events) > 0 || p.first
@@ -210,8 +210,14 @@ func (s *sender) arrive(p page, now time.Time) {
 	}
 }
 
-func (s *sender) add(e acquire.Event, recorded bool, now time.Time) {
-	if !s.c.o.Route.takes(e, s.c.o.Machine) {
+// add queues a change that is for this courier. stands says that it is told for
+// what stands, and not for what changed.
+func (s *sender) add(e acquire.Event, recorded bool, now time.Time, stands bool) {
+	takes := s.c.o.Route.takes
+	if stands {
+		takes = s.c.o.Route.shows
+	}
+	if !takes(e, s.c.o.Machine) {
 		return
 	}
 	s.c.stand(e, recorded)

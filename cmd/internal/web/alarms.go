@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
 )
 
 // alarmView is an alarm in words.
@@ -88,7 +89,7 @@ func alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	base := "/api/v1/alarms/" + url.PathEscape(a.ID)
 	v := alarmView{
 		Key:   cmp.Or(a.Post, "station") + "-" + string(a.Rule),
-		Title: ruleWords(a.Rule), State: stateWords(a.State), Do: doWords(a.Rule),
+		Title: ruleWords(a.Rule), State: stateWords(a.State), Do: advice.Now(a.Rule, a.State, advice.Probe{}),
 		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
 		When:  "since " + clock(a.Since, now),

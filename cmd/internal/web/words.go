@@ -230,58 +230,6 @@ func stateWords(s alarm.State) string {
 	return "Ended."
 }
 
-// doWords tells what to do, in short sentences for whoever stands there.
-func doWords(r alarm.Rule) string {
-	const unseen = "The field there is unknown now; an earlier value tells nothing. "
-	if r.IsExceedance() {
-		r = alarm.Exceeds
-	}
-	switch r.Kind() {
-	case alarm.WarningOf("").Kind(), alarm.CountOf("").Kind(), alarm.DoseOf("").Kind():
-		return "Have the door and its seal looked at before the limit is reached."
-	case alarm.CourierOf("").Kind():
-		return "People are not told of alarms by it. Look at its address, its token and the network."
-	}
-	switch r {
-	case alarm.Emission:
-		return "Somebody uses an oven that is out of use. Cut it off from the mains."
-	case alarm.OverRange:
-		return "Compare the probe with one known to be good before you rely on it."
-	case alarm.UnderFloor:
-		return "Look whether the probe still stands at its post, faces the oven and senses."
-	case alarm.ZeroDrift:
-		return "Take the probe away from any field and take a zero."
-	case alarm.CertificateDue, alarm.CertificateOverdue:
-		return "Have the probe calibrated, and enter its certificate."
-	case alarm.Position:
-		return "Check where the probe stands and which way it faces, and say so."
-	case alarm.Clock:
-		return "Look after the machine's time service. No verdict rests on it."
-	case alarm.Disk:
-		return "Make room on the disk before the record cannot be written."
-	case alarm.Away, alarm.UnderTest:
-		return unseen
-	case alarm.Exceeds:
-		return "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. " +
-			"Keep people away from the door. Call licensed service."
-	case alarm.Silent:
-		return unseen + "Check that the probe is switched on and its cable sits firmly at both ends."
-	case alarm.Stale:
-		return unseen + "Read what the probe itself shows; check its settings and its battery."
-	case alarm.Stuck:
-		return unseen + "Check that the probe still senses, and switch it off and on; have it serviced if it stays still."
-	case alarm.Fault:
-		return unseen + "Read what the probe itself shows, and have it serviced."
-	case alarm.Battery:
-		return "Change the probe's battery soon."
-	case alarm.Temperature:
-		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
-	case alarm.Record:
-		return "Readings are judged but not kept. Check the free space and the permissions of the storage path."
-	}
-	return ""
-}
-
 // count prints n with the form of the noun that fits.
 func count(n int, one, many string) string {
 	if n == 1 {
