@@ -200,8 +200,8 @@ func (w *watch) judgeRules(mono time.Duration, at time.Time) {
 			continue
 		}
 		var verdict *alarm.Grounds
-		if k.held >= 0 {
-			verdict = grounds(w.alarmVerdict(&w.held[k.held], mono))
+		if k.Dose <= 0 { // how much it is, where the value of this moment tells it
+			verdict = grounds(w.alarmVerdict(&w.held[max(k.held, 0)], mono))
 		}
 		w.apply(k.alarm, alarm.Act{What: h, At: at}, w.ruleText(k, h), verdict)
 	}
