@@ -66,7 +66,7 @@ func alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, 
 		}
 		v := alarmViewOf(a, now)
 		if v.Where = where[a.Post]; v.Where == "" {
-			v.Where = "post " + a.Post
+			v.Where = "post " + a.Post + ", which was removed from the configuration: nobody watches it any more"
 		}
 		if v.Standing || v.CanAck || v.Aside != "" {
 			open = append(open, v)

@@ -27,6 +27,7 @@ type snapshot struct {
 	AlarmsTag string
 	Told      []toldView
 	NotTold   string // why Told cannot be shown
+	Summary   *summaryView
 
 	ReadOnly string // why this viewer may not change anything; empty when it may
 	User     string // who is let in by name and password; empty where none are configured
@@ -95,6 +96,7 @@ func (s *Server) renderPage(w http.ResponseWriter, r *http.Request, status int, 
 	snap := s.snapshot(s.o.Now(), true)
 	snap.Said, snap.Problem = said, trouble
 	snap.Told, snap.NotTold = s.told(r, s.o.Now())
+	snap.Summary = s.summaryView(r.Context(), s.o.Now(), someDays)
 	snap = s.forViewer(r, snap)
 	s.render(w, r, status, "page.html", snap)
 }

@@ -23,7 +23,7 @@ import (
 	"ovenward/acquire/store"
 )
 
-//go:embed page.html static
+//go:embed page.html summary.html static
 var assets embed.FS
 
 // Station is what the page needs of the running station. All of it must be
@@ -115,7 +115,7 @@ func New(o Options) *Server {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.static = loadStatic()
-	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html"))
+	s.page = template.Must(template.New("page.html").ParseFS(assets, "page.html", "summary.html"))
 	return s
 }
 
