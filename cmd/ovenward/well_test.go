@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -277,6 +278,18 @@ func (y *trying) start(t *testing.T) {
 	}
 }
 
+// one picks an alarm, rather one that stands.
+func (y *trying) one(arg int) (id string) {
+	all := y.station.Alarms()
+	a := all[arg%len(all)]
+	for _, other := range all {
+		if other.State.Standing() && (a.State == alarm.Normal || arg%2 == 0) {
+			a = other
+		}
+	}
+	return cmp.Or(a.ID, "door."+string(a.Rule))
+}
+
 func (y *trying) do(t *testing.T, d doing) {
 	says := map[string]string{"good": "0.4", "high": "3.0", "leak": "9.0", "over": "OVER", "fault": "FAULT", "dead": "", "idle": "0.00", "stuck": stuckWord}
 	if word, ok := says[d.what]; ok {
@@ -291,17 +304,7 @@ func (y *trying) do(t *testing.T, d doing) {
 		}
 		return
 	}
-	all := y.station.Alarms()
-	a := all[d.arg%len(all)]
-	for _, other := range all { // rather one that stands
-		if other.State.Standing() && (a.State == alarm.Normal || d.arg%2 == 0) {
-			a = other
-		}
-	}
-	id := a.ID
-	if id == "" {
-		id = "door." + string(a.Rule)
-	}
+	id := y.one(d.arg)
 	act := alarm.Act{Who: "M. Okafor", Why: "tried"}
 	lasting := time.Duration(1+d.arg*d.arg) * time.Second * 3
 	acts := map[string]alarm.Happening{"acknowledge": alarm.Acknowledge, "shelve": alarm.Shelve, "unshelve": alarm.Unshelve,

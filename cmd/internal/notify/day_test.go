@@ -188,25 +188,8 @@ func TestADay(t *testing.T) {
 			at := time.Since(born)
 			return at >= 13*time.Hour+time.Minute && at < 13*time.Hour+2*time.Minute
 		}
-		s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute, Fault: func(step store.Step) error {
-			if full() && (step == store.StepCommit || step == store.StepReserve) {
-				return fmt.Errorf("planted: %w", syscall.ENOSPC)
-			}
-			return nil
-		}})
-		if err != nil {
-			t.Fatal(err)
-		}
 		posts := dayPosts(born)
-		if err := s.Register(posts, born); err != nil {
-			t.Fatal(err)
-		}
-		station, err := acquire.New(acquire.Options{Posts: posts, Recorder: s, Log: slog.New(slog.DiscardHandler), Now: time.Now, Zone: time.UTC,
-			Past:      func(post int) (acquire.Past, error) { return s.Past(post, time.Hour) },
-			Attention: alarm.Attention{EscalateAfter: 30 * time.Minute}})
-		if err != nil {
-			t.Fatal(err)
-		}
+		s, station := dayStation(t, posts, born, full)
 		people := []*person{}
 		ctx, cancel := context.WithCancel(t.Context())
 		var all sync.WaitGroup
@@ -243,6 +226,30 @@ func TestADay(t *testing.T) {
 			compareDay(t, p)
 		}
 	})
+}
+
+// dayStation is a station and its record, whose disk is full when full says so.
+func dayStation(t *testing.T, posts []acquire.Post, born time.Time, full func() bool) (*store.Store, *acquire.Station) {
+	t.Helper()
+	s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute, Fault: func(step store.Step) error {
+		if full() && (step == store.StepCommit || step == store.StepReserve) {
+			return fmt.Errorf("planted: %w", syscall.ENOSPC)
+		}
+		return nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Register(posts, born); err != nil {
+		t.Fatal(err)
+	}
+	station, err := acquire.New(acquire.Options{Posts: posts, Recorder: s, Log: slog.New(slog.DiscardHandler), Now: time.Now, Zone: time.UTC,
+		Past:      func(post int) (acquire.Past, error) { return s.Past(post, time.Hour) },
+		Attention: alarm.Attention{EscalateAfter: 30 * time.Minute}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, station
 }
 
 // acts is what people do in the day, up to its end.
@@ -286,23 +293,26 @@ func acts(t *testing.T, station *acquire.Station, born time.Time) {
 	until(24 * h)
 }
 
+// What the messages of the day begin with, and say.
+const (
+	night     = "main kitchen, oven oven-night, post night: "
+	seal      = "main kitchen, oven oven-seal, post seal: "
+	low       = "main kitchen, oven oven-low, post low: "
+	evening   = "main kitchen, oven oven-evening, post evening: "
+	station   = "the station itself: "
+	house     = "Larkfield House: "
+	silent    = "the field at this post is not known: the probe does not answer"
+	exceeds   = "the field exceeds the limit"
+	below     = "below the limit now; the cause is not known to be mended"
+	nobody    = "nobody has acknowledged this in time: "
+	unwritten = "the record cannot be written"
+
+	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + below
+	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + below + " (not yet recorded)"
+)
+
 // wantedDay is what each person receives.
 func wantedDay() map[string][]string {
-	const (
-		night     = "main kitchen, oven oven-night, post night: "
-		seal      = "main kitchen, oven oven-seal, post seal: "
-		low       = "main kitchen, oven oven-low, post low: "
-		evening   = "main kitchen, oven oven-evening, post evening: "
-		station   = "the station itself: "
-		house     = "Larkfield House: "
-		silent    = "the field at this post is not known: the probe does not answer"
-		exceeds   = "the field exceeds the limit"
-		below     = "below the limit now; the cause is not known to be mended"
-		nobody    = "nobody has acknowledged this in time: "
-		unwritten = "the record cannot be written"
-	)
-	const shelved = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + below
-	const calls = "the alarm calls again (the time on the shelf is up): " + below + " (not yet recorded)"
 	loud := []string{
 		"10:00 " + seal + exceeds,
 		"10:06 " + seal + below,
@@ -310,7 +320,7 @@ func wantedDay() map[string][]string {
 		"10:16 " + seal + below,
 		"10:30 " + seal + nobody + exceeds + " (and 3 more)",
 		"12:00 " + seal + below + " (and 16 more)", // one an hour from here on, and no network from 11 to 12
-		"12:30 " + seal + shelved,
+		"12:30 " + seal + shelvedSeal,
 		"13:01 " + low + exceeds,
 		"13:10 " + low + exceeds + "; this was acknowledged by M. Ito",
 		"13:43 " + low + below,
@@ -327,7 +337,7 @@ func wantedDay() map[string][]string {
 	}
 	manager = append(append(manager, loud...),
 		"14:05 "+station+unwritten+" (not yet recorded)",
-		"14:30 "+seal+calls,
+		"14:30 "+seal+callsAgainSeal,
 		"14:35 "+station+nobody+unwritten+" (not yet recorded)",
 		"15:00 "+station+"the record is written again",
 		"15:10 "+station+"oven oven-low is withdrawn",
@@ -336,7 +346,7 @@ func wantedDay() map[string][]string {
 		"16:00 "+evening+silent,
 		"16:30 "+evening+nobody+silent,
 	)
-	return map[string][]string{"manager": manager, "watch": slices.Concat(loud, []string{"14:30 " + seal + calls}, emits), "head": {
+	return map[string][]string{"manager": manager, "watch": slices.Concat(loud, []string{"14:30 " + seal + callsAgainSeal}, emits), "head": {
 		"00:00 " + house + "0 of 4 posts seeing, 4 blind", // at the start: nothing was read yet
 		"03:30 " + night + nobody + silent,
 		"06:00 " + house + "3 of 4 posts seeing, 1 blind, 1 alarm standing",
@@ -347,8 +357,8 @@ func wantedDay() map[string][]string {
 		"10:46 " + seal + below,
 		"12:00 " + house + "1 post exceeding, 4 of 4 posts seeing, 1 alarm standing",
 		"12:03 " + seal + below + " (and 13 more)",
-		"12:30 " + seal + shelved,
-		"14:30 " + seal + calls,
+		"12:30 " + seal + shelvedSeal,
+		"14:30 " + seal + callsAgainSeal,
 		"14:35 " + station + nobody + unwritten + " (not yet recorded)",
 		"15:00 " + station + "the record is written again",
 		"16:30 " + evening + nobody + silent,
