@@ -116,3 +116,38 @@ func TestTheCountOfARunOutlivesAStart(t *testing.T) {
 	rise(next, 180*s)
 	again.want(t, three, alarm.Returned, alarm.RaisedAgain)
 }
+
+// A level held by the post's own rule for staying above: long enough without a
+// break, or long enough in all, and back after the clear delay.
+func TestARuleForStayingAbove(t *testing.T) {
+	stays, level := alarm.WarningOf("stays"), alarm.WarningOf("level")
+	const s = time.Second
+	w, _, told := recordedWatch(t, Rule{Rule: stays, Level: 25, Share: 0.5, LimitID: "in-use", Sustained: true}, Rule{Rule: level, Level: 25})
+	var said []Event
+	report := w.report
+	w.report = func(e Event) { said = append(said, e); report(e) }
+	w.goOn(0, 5*s, 0.1)
+	w.goOn(5*s, 7*s, 3) // 30 W/m² for 2 s: each value counts, and it stays above for too short
+	told.want(t, stays)
+	told.want(t, level, alarm.Raised)
+	w.goOn(7*s, 30*s, 0.1)
+	told.want(t, stays)
+	w.goOn(30*s, 34*s, 3) // 3 s without a break
+	told.want(t, stays, alarm.Raised)
+	w.goOn(34*s, 120*s, 0.1)
+	told.want(t, stays, alarm.Raised)
+	w.goOn(120*s, 126*s, 0.1) // 90 s below
+	told.want(t, stays, alarm.Raised, alarm.Returned)
+	for i := range 5 { // 2 s in each 9: 10 s in a minute
+		told.want(t, stays, alarm.Raised, alarm.Returned)
+		at := 130*s + time.Duration(i)*9*s
+		w.goOn(at, at+2*s, 3)
+		w.goOn(at+2*s, at+9*s, 0.1)
+	}
+	told.want(t, stays, alarm.Raised, alarm.Returned, alarm.RaisedAgain)
+	for _, e := range said { // how much, against which limit, also where the level is of its own
+		if g := e.Alarm.Verdict; e.Alarm.Reason == alarm.Raised && (g == nil || g.LimitID != "in-use" || g.Value == nil || *g.Value < 29 || *g.Value > 31) {
+			t.Errorf("%s does not say how much: %+v", e.Alarm.Rule, g)
+		}
+	}
+}
