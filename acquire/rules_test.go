@@ -342,6 +342,13 @@ func TestTheStationsOwnAlarms(t *testing.T) {
 	if got := m.changes(alarm.Disk); len(got) != 2 {
 		t.Errorf("disk told %v", got)
 	}
+	text = "nobody answers"
+	run(3 * time.Minute)
+	s.troubles = func() []Trouble { return nil } // the courier is not in the configuration any more
+	run(2 * time.Second)
+	if got := m.changes(alarm.CourierOf("desk")); len(got) != 4 || got[3] != alarm.Dropped {
+		t.Errorf("a courier that is gone told %v", got)
+	}
 	for _, text := range m.texts(KindAlarm) {
 		if strings.Contains(text, "make room") == strings.HasPrefix(text, "returned") && strings.Contains(text, "disk") {
 			t.Errorf("of the disk: %q", text)

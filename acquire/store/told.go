@@ -147,9 +147,13 @@ func (w *writer) removeTold(ctx context.Context, now time.Time) error {
 	if age <= 0 {
 		return nil
 	}
-	res, err := w.exec(ctx, `DELETE FROM told WHERE told IN (SELECT t.told FROM told t WHERE t.at_ns < ? AND NOT EXISTS
-		(SELECT 1 FROM alarms a WHERE a.post = t.post AND a.rule = t.rule AND a.state NOT IN ('', ?) AND t.at_ns >= a.since_ns)
-		ORDER BY t.told LIMIT ?)`, nanos(now.Add(-age)), string(alarm.Normal), retainTold)
+	// Rows come in the order of their time, so that looking ends at the first one that
+	// is young enough.
+	res, err := w.exec(ctx, `DELETE FROM told WHERE told IN (SELECT t.told FROM told t
+		WHERE t.told < ifnull((SELECT told FROM told WHERE at_ns >= ?1 ORDER BY told LIMIT 1), 9223372036854775807)
+		AND t.at_ns < ?1 AND NOT EXISTS
+		(SELECT 1 FROM alarms a WHERE a.post = t.post AND a.rule = t.rule AND a.state NOT IN ('', ?2) AND t.at_ns >= a.since_ns)
+		ORDER BY t.told LIMIT ?3)`, nanos(now.Add(-age)), string(alarm.Normal), retainTold)
 	if err != nil {
 		return fmt.Errorf("what was told: %w", err)
 	}
