@@ -10,6 +10,7 @@ import (
 	"os"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -203,7 +204,7 @@ func TestNothingMakesAPostLookWell(t *testing.T) {
 type trying struct {
 	probe    *spoken
 	inMemory *inMemory
-	shift    time.Duration // of the wall clock
+	shift    atomic.Int64 // of the wall clock, ns
 	born     time.Time
 
 	station *acquire.Station
@@ -233,7 +234,9 @@ func tryToLookWell(t *testing.T, script []doing) string {
 }
 
 // now has both clocks of a real one: the wall's, which is set, and the other.
-func (y *trying) now() time.Time { return twoClocks(time.Now().Add(y.shift), time.Since(y.born)) }
+func (y *trying) now() time.Time {
+	return twoClocks(time.Now().Add(time.Duration(y.shift.Load())), time.Since(y.born))
+}
 
 func (y *trying) start(t *testing.T) {
 	if y.end != nil {
@@ -330,11 +333,11 @@ func (y *trying) do(t *testing.T, d doing) {
 	case d.what == "start":
 		y.start(t)
 	case d.what == "clock set": // while it runs
-		y.shift += time.Duration(d.arg-50) * 7 * time.Minute
+		y.shift.Add(int64(time.Duration(d.arg-50) * 7 * time.Minute))
 	default:
 		y.end()
 		y.end = nil
-		y.shift += time.Duration(d.arg-50) * time.Hour // while it does not run
+		y.shift.Add(int64(time.Duration(d.arg-50) * time.Hour)) // while it does not run
 		y.start(t)
 	}
 	if y.stuckSince.Before(time.Now()) && !y.stuckSince.IsZero() && d.what != "clock set" && !isAct {
