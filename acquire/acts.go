@@ -228,7 +228,7 @@ func (s *Station) CheckPosition(post int, who, remark string) error {
 		text += ": " + remark
 	}
 	w.report(Event{At: at, Post: w.post.ID, Kind: KindPosition, Who: who, Text: text})
-	w.lookPosition(at)
+	w.lookPosition(now.Sub(w.epoch), at)
 	return nil
 }
 

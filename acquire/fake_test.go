@@ -143,6 +143,18 @@ func (m *memory) changes(rule alarm.Rule) []alarm.Reason {
 	return out
 }
 
+// grounds are those of the newest change of a rule's alarm that has some.
+func (m *memory) grounds(rule alarm.Rule) (g *alarm.Grounds) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, e := range m.events {
+		if e.Alarm != nil && e.Alarm.Rule == rule && e.Alarm.Verdict != nil {
+			g = e.Alarm.Verdict
+		}
+	}
+	return g
+}
+
 func (m *memory) texts(k Kind) []string {
 	m.mu.Lock()
 	defer m.mu.Unlock()

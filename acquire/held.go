@@ -62,24 +62,13 @@ func (w *watch) heldBy(alarm int) *held {
 	return nil
 }
 
-// takeUp puts an alarm of the record in its place. An exceedance of a limit
-// that the post no longer has stays until somebody resets it.
+// takeUp puts an alarm of the record in its place, if the post still has its rule.
 func (w *watch) takeUp(a alarm.Alarm) {
 	for i := range w.alarms {
 		if w.alarms[i].Rule == a.Rule {
 			w.alarms[i] = a
 			return
 		}
-	}
-	if a.Rule.IsExceedance() && a.State.Standing() {
-		// Nothing judges it any more, so that it can only end by a reset.
-		switch a.State {
-		case alarm.Unacknowledged:
-			a.State = alarm.LatchedUnacknowledged
-		case alarm.Acknowledged:
-			a.State = alarm.LatchedAcknowledged
-		}
-		w.alarms = append(w.alarms, a)
 	}
 }
 
@@ -119,6 +108,7 @@ func (w *watch) recall(p Past) error {
 		return nil
 	}
 	first := true
+	var ahead Sample // the newest one, from which on the record may be ahead of the clock
 	for s, err := range p.Recent {
 		if err != nil {
 			return err
@@ -131,9 +121,14 @@ func (w *watch) recall(p Past) error {
 			}
 		}
 		if s.Mono >= 0 {
+			if ahead.Seq > 0 && ahead.Mono >= 0 {
+				w.recallAhead(&ahead, &s)
+			}
+			ahead = s
 			continue
 		}
 		w.follow(&s)
+		ahead = s
 		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
 		for i := range w.held {
 			h := &w.held[i]

@@ -123,7 +123,7 @@ func (in *Input) place() int {
 
 // lookDoor tells a field that persists though the door is open. It ends when no
 // emission is seen while something is, and latches.
-func (w *watch) lookDoor(at time.Time) {
+func (w *watch) lookDoor(mono time.Duration, at time.Time) {
 	h := &w.hints[0]
 	if !h.wired {
 		return
@@ -134,9 +134,9 @@ func (w *watch) lookDoor(at time.Time) {
 	h.emitted = last
 	switch {
 	case h.known && h.is && persists:
-		w.present(openDoorAt, true, at)
+		w.present(openDoorAt, true, mono, at)
 	case h.known && !h.is && !w.condition.Blind(), h.known && h.is && !w.runs.Emits() && !w.condition.Blind():
-		w.present(openDoorAt, false, at)
+		w.present(openDoorAt, false, mono, at)
 	}
 }
 

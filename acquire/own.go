@@ -101,7 +101,7 @@ func (s *Station) lookTroubles(now time.Time) {
 	for _, o := range s.own {
 		told := func(t Trouble) bool { return t.Rule == o.alarm.Rule }
 		if o.alarm.State.Present() && o.alarm.Rule.IsReported() && !slices.ContainsFunc(all, told) {
-			s.moveOwn(o.alarm.Rule, alarm.Absent, now, "nothing is told of it any more")
+			s.changeOwn(o, alarm.Act{What: alarm.Drop, At: s.stamp(now)}, "the configuration no longer names it")
 		}
 	}
 }
@@ -124,8 +124,11 @@ func (s *Station) lookDisk(now time.Time) {
 	case share >= s.diskFloor*diskBack:
 		is = alarm.Absent
 	}
-	s.moveOwn(alarm.Disk, is, now, fmt.Sprintf("%.3g %% of the record's disk is free (%d MB of %d MB); the bound is %.3g %%: make room before the record cannot be written",
-		100*share, free>>20, size>>20, 100*s.diskFloor))
+	text := fmt.Sprintf("%.3g %% of the record's disk is free (%d MB of %d MB); the bound is %.3g %%", 100*share, free>>20, size>>20, 100*s.diskFloor)
+	if is != alarm.Absent {
+		text += ": make room before the record cannot be written"
+	}
+	s.moveOwn(alarm.Disk, is, now, text)
 }
 
 // moveOwn moves one of the station's own alarms by whether its condition is

@@ -21,18 +21,20 @@ type ruled struct {
 	mean      *limit.Mean
 	sustained *limit.Sustained
 
-	dose quantity.EnergyDensity // since the civil day began, at least
-	day  int                    // of which dose is: year and day of the year
+	dose  quantity.EnergyDensity // since the civil day began, at least
+	day   int                    // of which dose is: year and day of the year
+	stood int                    // the newest day on which the dose was above the rule
 
-	count int           // rises above the limit in this run
+	count int           // rises above the limit in this run, at least
 	above bool          // now
-	run   time.Duration // when the run began
+	stir  time.Duration // up to when the oven may have run
+	quiet bool          // the run was seen to end, and no other has begun
 }
 
 // rule begins the rules of the configuration. Each has an alarm of its own.
 func (w *watch) rule() {
 	for _, r := range w.post.Rules {
-		k := ruled{Rule: r, alarm: len(w.alarms), held: -1, run: -1,
+		k := ruled{Rule: r, alarm: len(w.alarms), held: -1, stir: longAgo,
 			gate: alarm.Gate{On: r.OnDelay, Off: r.OffDelay},
 			band: alarm.Band{Level: float64(r.Level), Deadband: r.Deadband}}
 		for i, l := range w.post.Limits() {
@@ -84,17 +86,23 @@ func (w *watch) followRules(at time.Time) {
 	}
 }
 
+// civilDay numbers the day of an instant in its own zone: year and day of the year.
+func civilDay(at time.Time) int { return at.Year()*1000 + at.YearDay() }
+
 // turn begins another day's dose.
 func (k *ruled) turn(at time.Time) {
-	if day := at.Year()*1000 + at.YearDay(); day != k.day {
+	if day := civilDay(at); day != k.day {
 		k.day, k.dose = day, 0
 	}
 }
 
-// countRise counts how often the field rose above the limit in one run.
+// countRise counts how often the field rose above the limit in one run. What was
+// not seen ends no run: only the oven seen at rest for the whole run gap does.
 func (w *watch) countRise(k *ruled) {
-	if begun, running := w.runs.Running(); running && begun != k.run {
-		k.run, k.count, k.above = begun, 0, false
+	at := w.newest.Mono
+	k.stir = max(k.stir, w.lastStir(at))
+	if k.quiet = at-k.stir > w.post.RunGap; k.quiet {
+		k.count = 0
 	}
 	lo, hi, seen := w.field()
 	level := float64(w.held[max(k.held, 0)].limit.Value)
@@ -103,10 +111,74 @@ func (w *watch) countRise(k *ruled) {
 		if seen && !k.above {
 			k.count++
 		}
-		k.above = seen || k.above
+		if k.above = seen || k.above; seen {
+			k.stir, k.quiet = at, false
+		}
 	case alarm.Absent:
 		k.above = k.above && !seen
 	}
+}
+
+// longAgo is before anything that a start recalls.
+const longAgo = time.Duration(math.MinInt64 / 2)
+
+// lastStir is up to when, as of a sample's instant, the oven may have run:
+// emission was seen, or nothing was.
+func (w *watch) lastStir(at time.Duration) time.Duration {
+	stir := longAgo
+	if last, ever := w.runs.Last(); ever {
+		stir = last
+	}
+	if w.flaws.wasUnseen && stir <= w.flaws.unseenTo {
+		if stir = w.flaws.unseenTo; w.newest.S > w.post.Probe.Floor {
+			stir = at // a run that goes on steadily after a pause shows no rise
+		}
+	}
+	return stir
+}
+
+// restoreRules takes up what the record knows of the alarms of the rules: on
+// which day a dose alarm stood, and with which priority the alarms come now.
+func (w *watch) restoreRules(p Past) {
+	for i := range w.ruled {
+		k := &w.ruled[i]
+		a := &w.alarms[k.alarm]
+		if a.Priority = k.Priority; k.Dose <= 0 || !a.State.Present() {
+			continue
+		}
+		newest := p.LastAt
+		if a.Changed.After(newest) {
+			newest = a.Changed
+		}
+		k.stood = civilDay(newest.In(w.zone))
+	}
+}
+
+// recallAhead adds what the record holds of the dose from beyond the clock, which
+// was set back: the day's dose needs no clock, only how the stamps follow one another.
+func (w *watch) recallAhead(before, s *Sample) {
+	for i := range w.ruled {
+		k := &w.ruled[i]
+		if k.Dose <= 0 {
+			continue
+		}
+		k.turn(before.At.In(w.zone))
+		if before.Quality&Fault == 0 {
+			k.dose += w.leastOf(before).Over(min(s.At.Sub(before.At), w.post.Stale))
+		}
+		k.turn(s.At.In(w.zone))
+	}
+}
+
+// leastOf is the least that the field was when a sample was taken.
+func (w *watch) leastOf(s *Sample) quantity.PowerDensity {
+	switch {
+	case s.Quality&OverRange != 0:
+		return w.floorOfTop
+	case s.Quality&UnderFloor != 0:
+		return 0
+	}
+	return max(s.S, 0)
 }
 
 // field is between what bounds the field lies now, and whether anything is seen.
@@ -128,8 +200,8 @@ func (w *watch) judgeRules(mono time.Duration, at time.Time) {
 			continue
 		}
 		var verdict *alarm.Grounds
-		if k.held >= 0 {
-			verdict = grounds(w.alarmVerdict(&w.held[k.held], mono))
+		if k.Dose <= 0 { // how much it is, where the value of this moment tells it
+			verdict = grounds(w.alarmVerdict(&w.held[max(k.held, 0)], mono))
 		}
 		w.apply(k.alarm, alarm.Act{What: h, At: at}, w.ruleText(k, h), verdict)
 	}
@@ -139,13 +211,19 @@ func (w *watch) judgeRules(mono time.Duration, at time.Time) {
 func (w *watch) presence(k *ruled) alarm.Presence {
 	switch {
 	case k.Dose > 0:
-		return alarm.PresentIf(k.dose > k.Rule.Dose)
-	case k.Count > 0:
-		_, running := w.runs.Running()
 		switch {
-		case running && k.count >= k.Rule.Count:
+		case k.dose > k.Rule.Dose:
+			k.stood = k.day
 			return alarm.Present
-		case running || w.condition == Idle:
+		case k.stood == k.day: // what a damaged or thinned record no longer holds took nothing back
+			return alarm.Unknown
+		}
+		return alarm.Absent
+	case k.Count > 0:
+		switch {
+		case k.count >= k.Rule.Count:
+			return alarm.Present
+		case k.quiet:
 			return alarm.Absent
 		}
 		return alarm.Unknown

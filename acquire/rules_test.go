@@ -222,15 +222,29 @@ func TestAWithdrawnOvenThatEmits(t *testing.T) {
 		if st := s.Stats()[0]; st.Withdrawn == nil || st.Withdrawn.By != "J. Hale" || st.Sight().Regard != IsOut {
 			t.Errorf("withdrawn: %+v", st.Withdrawn)
 		}
-		at(12 * time.Second)
+		at(12 * time.Second) // it has begun, and may be a single value
+		if got := m.changes(alarm.Emission); len(got) != 0 {
+			t.Errorf("emission told %v at once", got)
+		}
+		at(15 * time.Second)
 		if got := m.changes(alarm.Emission); !slices.Equal(got, []alarm.Reason{alarm.Raised}) {
 			t.Errorf("emission told %v", got)
+		}
+		if g := m.grounds(alarm.Emission); g == nil || g.Value == nil || *g.Value < 3 || *g.Value > 5 || g.Limit != 50 {
+			t.Errorf("emission does not say how much: %+v", g)
 		}
 		st := s.Stats()[0]
 		if st.Sight().Regard != Emits || alarm.Emission.Priority() != alarm.High {
 			t.Errorf("emits: %s", st.Sight().Words())
 		}
-		at(130 * time.Second)
+		at(6 * time.Minute) // the run ended after 110 s, and for five minutes it must be seen at rest
+		if got := m.changes(alarm.Emission); len(got) != 1 {
+			t.Errorf("emission told %v", got)
+		}
+		at(7 * time.Minute)
+		if got := m.changes(alarm.Emission); !slices.Equal(got, []alarm.Reason{alarm.Raised, alarm.Returned}) {
+			t.Errorf("emission told %v", got)
+		}
 		if err := s.ReturnOven("oven", "J. Hale", "hinge replaced"); err != nil {
 			t.Error(err)
 		}
@@ -328,6 +342,18 @@ func TestTheStationsOwnAlarms(t *testing.T) {
 	if got := m.changes(alarm.Disk); len(got) != 2 {
 		t.Errorf("disk told %v", got)
 	}
+	text = "nobody answers"
+	run(3 * time.Minute)
+	s.troubles = func() []Trouble { return nil } // the courier is not in the configuration any more
+	run(2 * time.Second)
+	if got := m.changes(alarm.CourierOf("desk")); len(got) != 4 || got[3] != alarm.Dropped {
+		t.Errorf("a courier that is gone told %v", got)
+	}
+	for _, text := range m.texts(KindAlarm) {
+		if strings.Contains(text, "make room") == strings.HasPrefix(text, "returned") && strings.Contains(text, "disk") {
+			t.Errorf("of the disk: %q", text)
+		}
+	}
 }
 
 func TestRulesGoneFromTheConfigurationEnd(t *testing.T) {
@@ -337,7 +363,8 @@ func TestRulesGoneFromTheConfigurationEnd(t *testing.T) {
 		{Post: "door", Rule: alarm.ExceedsBy("old"), State: alarm.Unacknowledged, ID: "y"}}}); err != nil {
 		t.Fatal(err)
 	}
-	told.want(t, alarm.WarningOf("old"), alarm.Returned)
+	told.want(t, alarm.WarningOf("old"), alarm.Dropped)
+	told.want(t, alarm.ExceedsBy("old"), alarm.Dropped)
 	st := w.stats(w.epoch.Add(time.Second))
 	if got := st.Sight(); got.Regard != Exceeding {
 		t.Errorf("an exceedance whose rule is gone: %s", got.Words())

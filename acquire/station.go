@@ -73,7 +73,8 @@ type Station struct {
 
 	diskAsked time.Time
 
-	// strays stand at posts that are watched no more: only a reset ends them.
+	// strays are of posts that are watched no more. Those that stand wait for their
+	// reset; the others were ended when this station was made.
 	strays []*own
 }
 
@@ -130,7 +131,10 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 		case a.Post == "":
 			s.ownAlarm(a.Rule).alarm = a.Sound()
 		case a.Post != "" && !watched && a.State != alarm.Normal:
-			s.strays = append(s.strays, &own{alarm: a.Sound()})
+			o := &own{alarm: a.Sound()}
+			s.changeOwn(o, alarm.Act{What: alarm.Drop, At: s.stamp(s.epoch)},
+				"post "+a.Post+" was removed from the configuration: nobody watches it, and what its field is is not known")
+			s.strays = append(s.strays, o)
 		}
 	}
 }

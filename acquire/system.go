@@ -28,17 +28,22 @@ const (
 	zeroOn       = 10 * time.Minute
 	zeroOff      = time.Minute
 	zeroDeadband = 0.2
+
+	// A withdrawn oven that is switched on is told at once, but for a single value. It
+	// must be seen at rest for longer than somebody needs to fill it anew.
+	emissionOn  = 3 * time.Second
+	emissionOff = 5 * time.Minute
 )
 
 // system is what the rules about a post's instrument have seen.
 type system struct {
 	certificate *calib.Certificate // that which due dates are told of
 
-	overRange, underFloor, zero alarm.Gate
-	hint                        time.Duration // until when the oven is known to run
-	hinted                      bool
-	checked                     time.Time // when the position was last checked, by an act
-	placed                      time.Time // since when the probe stands there, by the record
+	overRange, underFloor, zero, emission alarm.Gate
+	hint                                  time.Duration // until when the oven is known to run
+	hinted                                bool
+	checked                               time.Time // when the position was last checked, by an act
+	placed                                time.Time // since when the probe stands there, by the record
 }
 
 func newSystem(u Upkeep) system {
@@ -46,6 +51,7 @@ func newSystem(u Upkeep) system {
 		overRange:  alarm.Gate{On: overRangeOn, Off: overRangeOff},
 		underFloor: alarm.Gate{On: u.UnderFloor},
 		zero:       alarm.Gate{On: zeroOn, Off: zeroOff},
+		emission:   alarm.Gate{On: emissionOn, Off: emissionOff},
 	}
 }
 
@@ -61,26 +67,30 @@ func (w *watch) look(mono time.Duration, at time.Time) {
 	s.underFloor = w.pass(underFloorAt, s.underFloor, w.nothingSeen(mono, at), mono, at)
 	s.zero = w.pass(zeroDriftAt, s.zero, w.offZero(), mono, at)
 	w.lookCertificate(mono, at)
-	w.lookPosition(at)
-	w.lookEmission(at)
-	w.lookDoor(at)
+	w.lookPosition(mono, at)
+	w.lookEmission(mono, at)
+	w.lookDoor(mono, at)
 }
 
 // pass moves one alarm by what its gate lets through.
 func (w *watch) pass(i int, g alarm.Gate, is alarm.Presence, mono time.Duration, at time.Time) alarm.Gate {
 	g, h, tell := g.Look(is, mono)
 	if tell {
-		w.present(i, h == alarm.Appears, at)
+		w.present(i, h == alarm.Appears, mono, at)
 	}
 	return g
 }
 
 // present moves one alarm to whether its condition is present.
-func (w *watch) present(i int, is bool, at time.Time) {
+func (w *watch) present(i int, is bool, mono time.Duration, at time.Time) {
 	switch {
 	case is == w.alarms[i].State.Present():
 	case is:
-		w.apply(i, alarm.Act{What: alarm.Appears, At: at}, w.systemText(i), nil)
+		var verdict *alarm.Grounds
+		if i == emissionAt { // how much it is
+			verdict = grounds(w.alarmVerdict(&w.held[0], mono))
+		}
+		w.apply(i, alarm.Act{What: alarm.Appears, At: at}, w.systemText(i), verdict)
 	default:
 		w.apply(i, alarm.Act{What: alarm.Disappears, At: at}, w.endText(i), nil)
 	}
@@ -184,16 +194,16 @@ func (w *watch) lookCertificate(mono time.Duration, at time.Time) {
 	}
 	w.system.certificate = c
 	overdue := !now.Before(c.Due)
-	w.present(certificateOverdueAt, overdue, at)
+	w.present(certificateOverdueAt, overdue, mono, at)
 	soon := w.post.Upkeep.Certificate
-	w.present(certificateDueAt, soon > 0 && !overdue && now.Add(soon).After(c.Due), at)
+	w.present(certificateDueAt, soon > 0 && !overdue && now.Add(soon).After(c.Due), mono, at)
 }
 
 // lookPosition tells a position that nobody has checked for too long.
-func (w *watch) lookPosition(at time.Time) {
+func (w *watch) lookPosition(mono time.Duration, at time.Time) {
 	if every := w.post.Upkeep.Position; every > 0 {
 		last := w.positionKnown()
-		w.present(positionAt, !last.IsZero() && at.Sub(last) > every, at)
+		w.present(positionAt, !last.IsZero() && at.Sub(last) > every, mono, at)
 	}
 }
 
@@ -211,18 +221,24 @@ func (w *watch) positionKnown() time.Time {
 }
 
 // lookEmission tells an oven that emits though it is withdrawn. It ends when the
-// field is seen at rest, or when the oven is back in use.
-func (w *watch) lookEmission(at time.Time) {
+// field was seen at rest for long enough, or when the oven is back in use.
+func (w *watch) lookEmission(mono time.Duration, at time.Time) {
 	if w.withdrawn == nil {
-		w.present(emissionAt, false, at)
+		w.system.emission = newSystem(w.post.Upkeep).emission
+		w.present(emissionAt, false, mono, at)
 		return
 	}
+	is := alarm.Unknown
 	_, running := w.runs.Running()
 	emits := running || w.overRange()
 	for i := range w.held {
 		emits = emits || w.alarms[w.held[i].alarm].State.Present()
 	}
-	if emits || !w.condition.Blind() {
-		w.present(emissionAt, emits, at)
+	switch {
+	case emits:
+		is = alarm.Present
+	case !w.condition.Blind():
+		is = alarm.Absent
 	}
+	w.system.emission = w.pass(emissionAt, w.system.emission, is, mono, at)
 }

@@ -138,7 +138,7 @@ func (w *watch) endOf(a alarm.Alarm) {
 			return
 		}
 	}
-	act := alarm.Act{What: alarm.Disappears, At: w.epoch.UTC()}
+	act := alarm.Act{What: alarm.Drop, At: w.epoch.UTC()}
 	next, reason := a.Do(act)
 	if reason != alarm.None && !reason.Refused() {
 		w.report(changed(a, next, reason, act, "the configuration no longer has this rule", nil))

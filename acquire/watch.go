@@ -160,9 +160,7 @@ func (w *watch) restore(p Past) error {
 		w.takeUp(a.Sound())
 		w.endOf(a)
 	}
-	for _, k := range w.ruled {
-		w.alarms[k.alarm].Priority = k.Priority
-	}
+	w.restoreRules(p)
 	w.system.placed, w.system.checked = p.Placed, p.Checked
 	w.system.hint, w.system.hinted = p.Hint.Sub(w.epoch), !p.Hint.IsZero()
 	if err := w.recall(p); err != nil {

@@ -15,14 +15,17 @@ import (
 type Courier struct {
 	Line       int
 	ID         string
-	Priorities []string      // high, medium, low; empty: all
-	Posts      []string      // ids; empty: all. The station's own alarms go to every courier
-	Schedule   string        // id; empty: at all hours. What comes outside its hours waits for them
-	Escalation bool          // only what nobody acknowledged in time
-	Heartbeat  time.Duration // between two messages of how all posts are; 0: none
-	Tell       string        // whom people should tell
-	Subject    Template
-	Text       Template
+	Priorities []string // high, medium, low; empty: all
+	Posts      []string // ids; empty: all. The station's own alarms go to every courier
+	Schedule   string   // id; empty: at all hours. What comes outside its hours waits for them
+	Escalation bool     // only what nobody acknowledged in time
+
+	EscalationLine int
+
+	Heartbeat time.Duration // between two messages of how all posts are; 0: none
+	Tell      string        // whom people should tell
+	Subject   Template
+	Text      Template
 }
 
 // Template is a Go template, and the line of its key.
@@ -63,7 +66,7 @@ func readCourier(t *table, kind, example string) Courier {
 	}
 	c.Schedule = t.ref(ask{"schedule", `"opening-hours"`, false})
 	if e := t.boolean(ask{"escalation", "true", false}); e != nil {
-		c.Escalation = *e
+		c.Escalation, c.EscalationLine = *e, t.line("escalation")
 	}
 	c.Heartbeat = t.duration(ask{"heartbeat", `"1 h"`, false}, span[time.Duration]{10 * time.Second, 31 * 24 * time.Hour, `"10 s" to "744 h"`}, 0)
 	c.Tell = t.text(ask{"tell", `"the kitchen manager, extension 212"`, false})
@@ -199,7 +202,30 @@ func (f *File) checkTold(r *reader) {
 			r.add(p.Line, "post %q: of a field above its limit nobody is told at once %s; let one courier have priority high for this post, no escalation, and no schedule or one that covers it",
 				p.ID, gapWords(from, to))
 		}
+		if !slices.ContainsFunc(couriers, func(c Courier) bool { return f.tells(c, "medium", p.ID) }) {
+			r.add(p.Line, "post %q: of a probe that does not see, and of all else of medium priority, nobody is ever told; let one courier have priority medium for this post",
+				p.ID)
+		}
 	}
+	f.checkEscalation(r, couriers)
+}
+
+// checkEscalation refuses a courier that waits for what never comes.
+func (f *File) checkEscalation(r *reader, couriers []Courier) {
+	for _, c := range couriers {
+		kind := f.KindOf(c.ID)
+		if c.Escalation && f.Alarm.EscalateAfter <= 0 && (kind == "webhook" || kind == "mail") { // the others refuse it anyway
+			r.add(c.EscalationLine, "%s %q: escalation: it is told only of what nobody acknowledged in time, and without a time that is nothing; write escalate_after = \"10 min\" in [alarm], or remove escalation",
+				kind, c.ID)
+		}
+	}
+}
+
+// tells says whether a courier is told, at once or in the end, of alarms of a
+// priority at a post.
+func (f *File) tells(c Courier, priority, post string) bool {
+	has := func(list []string, s string) bool { return len(list) == 0 || slices.Contains(list, s) }
+	return (!c.Escalation || f.Alarm.EscalateAfter > 0) && has(c.Priorities, priority) && has(c.Posts, post)
 }
 
 // hears says whether a courier is told of the first exceedance at a post.

@@ -15,6 +15,7 @@ type Keep struct {
 type Retention struct {
 	Keep
 	Sums   time.Duration // sums over minutes and hours; 0: for good
+	Told   time.Duration // what was told to whom
 	Around time.Duration // round each event of an alarm, whatever their age
 }
 
@@ -26,6 +27,10 @@ type Record struct {
 // defaultAround is how near to an alarm samples stay by default: twice the longest
 // averaging time of the built-in limits.
 const defaultAround = time.Hour
+
+// defaultTold is how long the record says what was told to whom: about three years,
+// in which people dispute. Our own choice.
+const defaultTold = 1100 * 24 * time.Hour
 
 func ageSpan() span[time.Duration] {
 	return span[time.Duration]{time.Hour, 100_000 * time.Hour * 24 / 10, `"1 h" to "10000 d"`}
@@ -39,13 +44,14 @@ func readKeep(t *table, age, bytes string) Keep {
 }
 
 func readRetention(root *table) Retention {
-	r := Retention{Around: defaultAround}
+	r := Retention{Told: defaultTold, Around: defaultAround}
 	t := root.table("retention")
 	if t == nil {
 		return r
 	}
 	r.Keep = readKeep(t, "samples", "bytes_per_post")
 	r.Sums = t.duration(ask{"sums", `"3650 d"`, false}, ageSpan(), 0)
+	r.Told = t.duration(ask{"told", `"1100 d"`, false}, ageSpan(), defaultTold)
 	r.Around = t.duration(ask{"around_alarms", `"1 h"`, false}, span[time.Duration]{0, 30 * 24 * time.Hour, `"0 s" to "30 d"`}, defaultAround)
 	switch {
 	case r.Sums > 0 && r.Age == 0 && r.Bytes == 0:

@@ -179,6 +179,7 @@ func (c *Collector) collectStation(o out) {
 			o.gauge(d.waiting, float64(k.Waiting), site, k.Name)
 			o.instant(d.accepted, k.LastAccepted, site, k.Name)
 			o.counter(d.coalesced, float64(k.Coalesced), site, k.Name)
+			o.counter(d.unlisted, float64(k.Unlisted), site, k.Name)
 			o.flag(d.failing, k.Failing, site, k.Name)
 			if k.Heartbeat > 0 {
 				o.gauge(d.beatEvery, k.Heartbeat.Seconds(), site, k.Name)

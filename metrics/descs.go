@@ -17,12 +17,12 @@ type descs struct {
 	verdict, running, lastSample, lastValidSample *prometheus.Desc
 	readErrors, dropped, opens, roundTrip         *prometheus.Desc
 
-	committed, pending, lost, writable       *prometheus.Desc
-	sumLower, sumUpper, sumVerdict           *prometheus.Desc
-	damaged, salvaged, head                  *prometheus.Desc
-	sent, failed, refused, waiting, accepted *prometheus.Desc
-	coalesced, failing, beatEvery, beatLast  *prometheus.Desc
-	simulated, build                         *prometheus.Desc
+	committed, pending, lost, writable                *prometheus.Desc
+	sumLower, sumUpper, sumVerdict                    *prometheus.Desc
+	damaged, salvaged, head                           *prometheus.Desc
+	sent, failed, refused, waiting, accepted          *prometheus.Desc
+	coalesced, unlisted, failing, beatEvery, beatLast *prometheus.Desc
+	simulated, build                                  *prometheus.Desc
 
 	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
@@ -107,6 +107,7 @@ func (d *descs) station(named namer) {
 	d.sumUpper = named("sum_upper_ratio", "Upper bound of that sum. +Inf while any post is over range. Absent when a post has no mean.", "site", "sum", "limit")
 	d.sumVerdict = named("sum_verdict", "1 for the verdict that stands on the sum of ratios. Within is earned by each of its posts first.", "site", "sum", "limit", "verdict")
 	d.coalesced = named("messages_coalesced_total", "Changes of alarms that were not sent, since a newer change of their alarm stood in for them and told their number.", "site", "courier")
+	d.unlisted = named("messages_unlisted_total", "Messages of which the record could not keep what came of them.", "site", "courier")
 	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted.", "site", "courier")
 	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
 	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")

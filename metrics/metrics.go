@@ -57,6 +57,7 @@ type CourierState struct {
 	Sent         uint64    // messages accepted since the program started
 	Failed       uint64    // attempts that failed and are made again
 	Refused      uint64    // messages refused for good
+	Unlisted     uint64    // messages of which the record could not keep what came of them
 	Coalesced    uint64    // changes that a newer one of their alarm stood in for
 	Waiting      int       // messages not yet accepted
 	Failing      bool      // the newest attempt failed

@@ -113,7 +113,7 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 		},
 		Couriers: func() []CourierState {
 			return []CourierState{{Name: "webhook", Sent: 4, Failed: 2, Refused: 1, Waiting: 5, LastAccepted: noon(),
-				Coalesced: 7, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
+				Coalesced: 7, Unlisted: 3, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
 				{Name: "desk"}}
 		},
 		Remotes: func() []RemoteState {

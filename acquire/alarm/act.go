@@ -25,6 +25,7 @@ const (
 	Comment                      // a named operator remarks something
 	Announce                     // a named operator announces a notice
 	Conclude                     // a named operator ends a notice
+	Drop                         // its post or rule is gone from the configuration: nothing judges it any more
 
 	happenings // how many there are
 )
@@ -62,6 +63,7 @@ const (
 	Announced       Reason = "announced"
 	Concluded       Reason = "concluded"
 	TimeUp          Reason = "its time is up"
+	Dropped         Reason = "no longer watched"
 
 	RefusedPresent   Reason = "refused: the condition is still present"
 	RefusedNothing   Reason = "refused: nothing stands to be acted on"

@@ -170,7 +170,7 @@ func TestWordsOfStates(t *testing.T) {
 
 func TestWordsOfReasonsAndRules(t *testing.T) {
 	calls := map[Reason]bool{None: false, Raised: true, RaisedAgain: true, WasAcknowledged: true, Returned: true, ReturnedLatched: true,
-		WasReset: true, WasShelved: true, ShelfEnded: true, Escalated: true, ToldAgain: true, Announced: true, Commented: false,
+		WasReset: true, Dropped: true, WasShelved: true, ShelfEnded: true, Escalated: true, ToldAgain: true, Announced: true, Commented: false,
 		WasSuppressed: false, RefusedPresent: false, RefusedGuarded: false, RefusedTooLong: false}
 	for r, want := range calls {
 		if r.Calls() != want {

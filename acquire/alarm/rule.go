@@ -94,6 +94,16 @@ func (r Rule) IsReported() bool {
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
 
+// Rules lists all rules. Of those that carry a name there is one each, with a name
+// that stands for any; of exceedances one of each way of naming them.
+func Rules() []Rule {
+	return []Rule{Exceeds, ExceedsOf("some-limit"), ExceedsBy("some-rule"), Emission, Silent, Stale, Stuck, Fault,
+		OverRange, UnderFloor, ZeroDrift, Battery, Temperature, CertificateDue, CertificateOverdue, Position,
+		Record, Clock, Disk, Away, UnderTest, OpenDoor,
+		WarningOf("some-rule"), DoseOf("some-rule"), CountOf("some-rule"), CourierOf("some-courier"),
+		InputOf("some-contact"), AgeingOf("some-post"), WithdrawnOf("some-oven")}
+}
+
 // Kind is the rule without what a name of its own adds to it: "exceeds",
 // "silent", "warning", "dose", "courier" …
 func (r Rule) Kind() string {

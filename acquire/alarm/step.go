@@ -37,6 +37,8 @@ func (a Alarm) Do(act Act) (Alarm, Reason) {
 		}
 	case Announce, Conclude:
 		a, reason = a.notice(act)
+	case Drop:
+		a, reason = a.drop(act)
 	}
 	if reason == None || reason.Refused() {
 		return before, reason
@@ -132,6 +134,24 @@ func (a Alarm) disappear() (State, Reason) {
 		return Normal, Returned
 	}
 	return a.State, None
+}
+
+// drop ends what nothing judges any more, and says so: its condition was not seen
+// to end. An exceedance waits for its reset all the same, and what has ended for
+// whoever acknowledges it.
+func (a Alarm) drop(act Act) (Alarm, Reason) {
+	to := Normal
+	switch {
+	case !a.State.Standing(), a.Rule.Latches() && !a.State.Present():
+		return a, None
+	case a.Rule.Latches():
+		if to = LatchedAcknowledged; a.State == Unacknowledged {
+			to = LatchedUnacknowledged
+		}
+	default:
+		a = a.back()
+	}
+	return a.moved(to, Dropped, act), Dropped
 }
 
 // shelf puts the alarm on the shelf, or takes it off.

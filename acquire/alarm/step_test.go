@@ -89,6 +89,17 @@ func wantNotice(a Alarm, h Happening) move {
 	return move{a.State, RefusedNothing}
 }
 
+// wantDropped is what becomes of an alarm that nothing judges any more.
+func wantDropped(a Alarm) move {
+	switch to := map[State]State{Unacknowledged: LatchedUnacknowledged, Acknowledged: LatchedAcknowledged}[a.State]; {
+	case to != "" && a.Rule.Latches():
+		return move{to, Dropped}
+	case to != "", !a.Rule.Latches() && (a.State == LatchedUnacknowledged || a.State == LatchedAcknowledged):
+		return move{Normal, Dropped}
+	}
+	return move{a.State, None}
+}
+
 // Every rule, state, way of being set aside and happening.
 func TestEveryStep(t *testing.T) {
 	seen := 0
@@ -124,6 +135,10 @@ func checkStep(t *testing.T, before Alarm, h Happening, got Alarm, why Reason) {
 		want.why = wantAttention(before, h)
 	case Announce, Conclude:
 		want = wantNotice(before, h)
+	case Drop:
+		if want = wantDropped(before); want.why == Dropped && !before.Rule.Latches() {
+			aside = NotAside
+		}
 	default:
 		m := wantAside(before.Rule, before, h)
 		aside, want.why = m.to, m.why
@@ -141,7 +156,7 @@ func checkStep(t *testing.T, before Alarm, h Happening, got Alarm, why Reason) {
 		t.Errorf("%s, %s, %q, happening %d: %s, %q, %q; want %s, %q, %q", before.Rule, before.State, before.Aside, h,
 			got.State, got.Aside, why, want.to, aside, want.why)
 	}
-	moved := h <= Reset || h == Announce || h == Conclude
+	moved := h <= Reset || h == Announce || h == Conclude || h == Drop
 	if got.Changed.Equal(noon()) != moved {
 		t.Errorf("%s, %s, happening %d: changed %v", before.Rule, before.State, h, got.Changed)
 	}

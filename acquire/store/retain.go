@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -22,6 +23,7 @@ type Retention struct {
 	Keep
 	Posts   map[string]Keep // instead of Keep, by post
 	Rollups time.Duration   // sums over minutes and hours older than this are removed
+	Told    time.Duration   // what was told longer ago is removed, but for what stands
 	Around  time.Duration   // samples this near to any event of an alarm of their post are kept
 }
 
@@ -65,7 +67,7 @@ func (w *writer) retaining() {
 		if err := w.retain(ctx, now); err != nil {
 			return err
 		}
-		return w.removeRollups(ctx, now)
+		return errors.Join(w.removeRollups(ctx, now), w.removeTold(ctx, now))
 	})
 	if err != nil {
 		w.s.o.Log.Warn("what is too old could not be removed from the record; it is tried again in an hour", "err", err)

@@ -4,6 +4,9 @@ import (
 	"context"
 	"fmt"
 	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 )
 
 // schemaTold keeps what was told to whom, and what came back: one row a change of
@@ -89,12 +92,35 @@ type ToldQuery struct {
 	Outcome ToldOutcome
 }
 
+// sql writes the query, with a condition for each field that is set, so that an
+// index serves it: that of dead letters is only used where their outcome stands in
+// the text.
+func (q ToldQuery) sql(limit int) (text string, args []any) {
+	text = `SELECT told, courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text FROM told WHERE true`
+	if q.Before != 0 {
+		text, args = text+" AND told < ?", append(args, q.Before)
+	}
+	if q.Event != 0 {
+		text, args = text+" AND event = ?", append(args, q.Event)
+	}
+	if q.Courier != "" {
+		text, args = text+" AND courier = ?", append(args, q.Courier)
+	}
+	switch q.Outcome {
+	case "":
+	case ToldRefused:
+		text += " AND outcome = 'refused'"
+	default:
+		text, args = text+" AND outcome = ?", append(args, string(q.Outcome))
+	}
+	return text + " ORDER BY told DESC LIMIT ?", append(args, limit)
+}
+
 // Told returns what was told, the newest first, at most limit.
 func (r *Reader) Told(ctx context.Context, q ToldQuery, limit int) ([]Told, error) {
 	var out []Told
-	err := each(ctx, r.db, `SELECT told, courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text
-		FROM told WHERE (?1 = 0 OR told < ?1) AND (?2 = 0 OR event = ?2) AND (?3 = '' OR courier = ?3) AND (?4 = '' OR outcome = ?4)
-		ORDER BY told DESC LIMIT ?5`,
+	text, args := q.sql(limit)
+	err := each(ctx, r.db, text,
 		func(scan func(...any) error) error {
 			var t Told
 			var queued, at int64
@@ -103,9 +129,37 @@ func (r *Reader) Told(ctx context.Context, q ToldQuery, limit int) ([]Told, erro
 			t.Queued, t.At = instant(queued), instant(at)
 			out = append(out, t)
 			return err
-		}, q.Before, q.Event, q.Courier, string(q.Outcome), limit)
+		}, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read what was told: %w", err)
 	}
 	return out, nil
+}
+
+// retainTold is how many rows one run removes of what was told, so that it is short.
+const retainTold = 5000
+
+// removeTold removes what was told longer ago than it is to be kept. What was told
+// of the present occurrence of an alarm that stands is evidence, and stays; so do
+// the events, which say what there was to tell.
+func (w *writer) removeTold(ctx context.Context, now time.Time) error {
+	age := w.s.o.Retention.Told
+	if age <= 0 {
+		return nil
+	}
+	// Rows come in the order of their time, so that looking ends at the first one that
+	// is young enough.
+	res, err := w.exec(ctx, `DELETE FROM told WHERE told IN (SELECT t.told FROM told t
+		WHERE t.told < ifnull((SELECT told FROM told WHERE at_ns >= ?1 ORDER BY told LIMIT 1), 9223372036854775807)
+		AND t.at_ns < ?1 AND NOT EXISTS
+		(SELECT 1 FROM alarms a WHERE a.post = t.post AND a.rule = t.rule AND a.state NOT IN ('', ?2) AND t.at_ns >= a.since_ns)
+		ORDER BY t.told LIMIT ?3)`, nanos(now.Add(-age)), string(alarm.Normal), retainTold)
+	if err != nil {
+		return fmt.Errorf("what was told: %w", err)
+	}
+	n, err := res.RowsAffected()
+	if err == nil && n > 0 {
+		w.s.Record(acquire.Event{At: now.UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf("%d rows of what was told longer ago than %s were removed", n, age)})
+	}
+	return err
 }

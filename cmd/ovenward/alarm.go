@@ -19,7 +19,7 @@ import (
 )
 
 const alarmHelp = `usage: ovenward alarm list|summary [FLAGS]
-       ovenward alarm acknowledge|unshelve|put-back ID [FLAGS]
+       ovenward alarm acknowledge|unshelve|put-back ID [--why=TEXT] [FLAGS]
        ovenward alarm shelve ID --for="2 h" --why=TEXT [FLAGS]
        ovenward alarm comment|take-out ID --why=TEXT [FLAGS]
        ovenward alarm reset ID --remedy=TEXT [FLAGS]

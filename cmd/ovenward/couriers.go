@@ -165,7 +165,7 @@ func (d *daemon) courierStates() []metrics.CourierState {
 	var out []metrics.CourierState
 	for _, c := range d.couriers {
 		s := c.Stats()
-		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced,
+		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced, Unlisted: s.Unlisted,
 			Waiting: s.Waiting, Failing: s.Failing, LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
 	}
 	return out

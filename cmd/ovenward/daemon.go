@@ -40,10 +40,9 @@ const (
 	goodbye = 500 * time.Millisecond
 	// leastRecall is how much of the record is read back at the start, at least.
 	leastRecall = 5 * time.Minute
-	// longestDay is how long a civil day can be where clocks change.
+	// longestDay is how long a civil day can be where clocks change. A run whose
+	// exceedances are counted is read back as far.
 	longestDay = 25 * time.Hour
-	// recallRun is how much of a run is read back where its exceedances are counted.
-	recallRun = 2 * time.Hour
 )
 
 // settings is what the command line says.
@@ -303,11 +302,8 @@ func recall(p acquire.Post) time.Duration {
 	}
 	for _, r := range p.Rules {
 		span = max(span, r.Window+r.Window/500+p.Stale)
-		switch {
-		case r.Dose > 0:
+		if r.Dose > 0 || r.Count > 0 {
 			span = max(span, longestDay)
-		case r.Count > 0:
-			span = max(span, recallRun)
 		}
 	}
 	return span

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 	"ovenward/config"
 )
 
@@ -187,5 +189,12 @@ func TestPostsWithBuiltinLimits(t *testing.T) {
 	p.Limit, p.More = l[2], nil
 	if r := recall(p); r != leastRecall {
 		t.Errorf("%s are read back without a mean", r)
+	}
+	for name, rule := range map[string]acquire.Rule{"dose": {Rule: alarm.DoseOf("x"), Dose: 1}, "count": {Rule: alarm.CountOf("x"), Count: 2}} {
+		q := p
+		q.Rules = []acquire.Rule{rule}
+		if r := recall(q); r != longestDay {
+			t.Errorf("for a %s %s is recalled, want a whole day", name, r)
+		}
 	}
 }

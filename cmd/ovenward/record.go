@@ -23,7 +23,7 @@ const keyCredential = "record.key"
 // recordOptions is how the record works by the configuration.
 func recordOptions(f *config.File, log *slog.Logger, now func() time.Time) (store.Options, error) {
 	o := store.Options{Log: log, Now: now, Retention: store.Retention{
-		Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Around: f.Retention.Around, Posts: map[string]store.Keep{}}}
+		Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Told: f.Retention.Told, Around: f.Retention.Around, Posts: map[string]store.Keep{}}}
 	for _, p := range f.Posts {
 		if p.Keep != nil {
 			o.Retention.Posts[p.ID] = store.Keep(*p.Keep)

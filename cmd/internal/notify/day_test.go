@@ -3,6 +3,7 @@ package notify
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -81,7 +82,10 @@ func chatteringSeal(at time.Duration) string { // leaks in runs of 2 min, every 
 	return "idle"
 }
 
-func lowestSetting(at time.Duration) string { // on for 10 s in each 30 s, for 40 min from 13
+func lowestSetting(at time.Duration) string { // on for 10 s in each 30 s, for 40 min from 13; somebody uses it at 15:20
+	if at >= 15*time.Hour+20*time.Minute && at < 15*time.Hour+22*time.Minute {
+		return fmt.Sprintf("3.%d", at/time.Second/5%10)
+	}
 	if at >= 13*time.Hour && at < 13*time.Hour+40*time.Minute && at%(30*time.Second) < 10*time.Second {
 		return fmt.Sprintf("6.%d", at/time.Second/5%10)
 	}
@@ -115,13 +119,17 @@ func dayPosts(born time.Time) []acquire.Post {
 	return posts
 }
 
-// person is somebody who is told; cut says whether the way to them is cut.
+// person is somebody who is told; cut says whether the way to them is cut, lost
+// whether their answer gets lost on it.
 type person struct {
-	name string
-	cut  func() bool
-	mu   sync.Mutex
-	got  []string
-	ids  map[string]bool
+	name  string
+	cut   func() bool
+	lost  func() bool
+	mu    sync.Mutex
+	got   []string
+	ids   map[string]string // what came, by its id
+	twice []string          // what came again, the same
+	wrong []string          // what came again under the id of something else
 }
 
 func (p *person) to() string { return p.name }
@@ -133,10 +141,14 @@ func (p *person) send(_ context.Context, m Message) result {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.ids[m.MessageID] {
-		return result{outcome: accepted}
+	answer := result{outcome: accepted}
+	if p.lost() {
+		answer = result{outcome: unheard, err: errors.New("planted: the answer was lost")}
 	}
-	p.ids[m.MessageID] = true
+	body, err := json.Marshal(m)
+	if err != nil {
+		return result{outcome: refused, err: err}
+	}
 	line := time.Now().UTC().Format("15:04 ") + strings.TrimPrefix(m.Subject, "Larkfield House, ")
 	if m.AndNMore > 0 {
 		line += fmt.Sprintf(" (and %d more)", m.AndNMore)
@@ -144,13 +156,24 @@ func (p *person) send(_ context.Context, m Message) result {
 	if !m.Recorded && m.Kind == KindAlarm {
 		line += " (not yet recorded)"
 	}
-	p.got = append(p.got, line)
-	return result{outcome: accepted}
+	switch before, again := p.ids[m.MessageID]; {
+	case again && before != string(body):
+		p.wrong = append(p.wrong, line)
+	case again:
+		p.twice = append(p.twice, line)
+	default:
+		p.ids[m.MessageID] = string(body)
+		p.got = append(p.got, line)
+	}
+	return answer
 }
 
 // A day of a kitchen, from midnight: a probe that is dead from 3 to 9, a seal
 // that chatters from 10 to 12, an oven on its lowest setting from 13 on, no
-// network from 11 to 12, a full disk from 14 to 15, a probe that dies at 16. The
+// network from 11 to 12 and one that loses answers for a minute at 13, a full disk
+// from 14 to 15, a probe that dies at 16. One probe is away for a survey in the
+// morning, the seal's alarm is on the shelf from 12:30 to 14:30, and the other oven
+// is withdrawn at 15:10, and used ten minutes later. The
 // manager is there from 8 to 17; the watch is told of what is high at any hour;
 // the head, of what nobody acknowledged within half an hour, and has a heartbeat
 // every six hours. Everything goes through the real station, record and couriers.
@@ -161,30 +184,17 @@ func TestADay(t *testing.T) {
 			return func() bool { at := time.Since(born); return at >= from*time.Hour && at < to*time.Hour }
 		}
 		full, cut := hour(14, 15), hour(11, 12)
-		s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute, Fault: func(step store.Step) error {
-			if full() && (step == store.StepCommit || step == store.StepReserve) {
-				return fmt.Errorf("planted: %w", syscall.ENOSPC)
-			}
-			return nil
-		}})
-		if err != nil {
-			t.Fatal(err)
+		lost := func() bool {
+			at := time.Since(born)
+			return at >= 13*time.Hour+time.Minute && at < 13*time.Hour+2*time.Minute
 		}
 		posts := dayPosts(born)
-		if err := s.Register(posts, born); err != nil {
-			t.Fatal(err)
-		}
-		station, err := acquire.New(acquire.Options{Posts: posts, Recorder: s, Log: slog.New(slog.DiscardHandler), Now: time.Now, Zone: time.UTC,
-			Past:      func(post int) (acquire.Past, error) { return s.Past(post, time.Hour) },
-			Attention: alarm.Attention{EscalateAfter: 30 * time.Minute}})
-		if err != nil {
-			t.Fatal(err)
-		}
+		s, station := dayStation(t, posts, born, full)
 		people := []*person{}
 		ctx, cancel := context.WithCancel(t.Context())
 		var all sync.WaitGroup
 		meet := func(name string, r Route, beat time.Duration) {
-			p := &person{name: name, cut: cut, ids: map[string]bool{}}
+			p := &person{name: name, cut: cut, lost: lost, ids: map[string]string{}}
 			people = append(people, p)
 			c, err := New(Options{Name: name, Carrier: p, Route: r, Outbox: s, Site: "Larkfield House", Posts: posts, Heartbeat: beat,
 				Snapshot: func() Snapshot { return SnapshotOf(station.Stats(), station.Alarms(), time.Now()) }})
@@ -218,6 +228,30 @@ func TestADay(t *testing.T) {
 	})
 }
 
+// dayStation is a station and its record, whose disk is full when full says so.
+func dayStation(t *testing.T, posts []acquire.Post, born time.Time, full func() bool) (*store.Store, *acquire.Station) {
+	t.Helper()
+	s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute, Fault: func(step store.Step) error {
+		if full() && (step == store.StepCommit || step == store.StepReserve) {
+			return fmt.Errorf("planted: %w", syscall.ENOSPC)
+		}
+		return nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Register(posts, born); err != nil {
+		t.Fatal(err)
+	}
+	station, err := acquire.New(acquire.Options{Posts: posts, Recorder: s, Log: slog.New(slog.DiscardHandler), Now: time.Now, Zone: time.UTC,
+		Past:      func(post int) (acquire.Past, error) { return s.Past(post, time.Hour) },
+		Attention: alarm.Attention{EscalateAfter: 30 * time.Minute}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, station
+}
+
 // acts is what people do in the day, up to its end.
 func acts(t *testing.T, station *acquire.Station, born time.Time) {
 	t.Helper()
@@ -234,27 +268,51 @@ func acts(t *testing.T, station *acquire.Station, born time.Time) {
 			}
 		}
 	}
-	if until(13*time.Hour + 10*time.Minute); dayEnds > 13*time.Hour {
-		acknowledge("low", alarm.Exceeds)
+	can := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Error(err)
+		}
 	}
-	until(24 * time.Hour)
+	const h, min = time.Hour, time.Minute
+	for _, deed := range []struct {
+		at time.Duration
+		do func()
+	}{
+		{9*h + 30*min, func() { can(station.Announce(2, alarm.Away, "M. Ito", "yearly survey", 20*min)) }},
+		{12*h + 30*min, func() {
+			can(station.Act("seal.exceeds", alarm.Act{What: alarm.Shelve, Who: "M. Ito", Why: "seal is on its way"}, 2*h))
+		}},
+		{13*h + 10*min, func() { acknowledge("low", alarm.Exceeds) }},
+		{15*h + 10*min, func() { can(station.Withdraw("oven-low", "M. Ito", "hinge bent")) }},
+	} {
+		if until(deed.at); dayEnds > deed.at {
+			deed.do()
+		}
+	}
+	until(24 * h)
 }
+
+// What the messages of the day begin with, and say.
+const (
+	night     = "main kitchen, oven oven-night, post night: "
+	seal      = "main kitchen, oven oven-seal, post seal: "
+	low       = "main kitchen, oven oven-low, post low: "
+	evening   = "main kitchen, oven oven-evening, post evening: "
+	station   = "the station itself: "
+	house     = "Larkfield House: "
+	silent    = "the field at this post is not known: the probe does not answer"
+	exceeds   = "the field exceeds the limit"
+	below     = "below the limit now; the cause is not known to be mended"
+	nobody    = "nobody has acknowledged this in time: "
+	unwritten = "the record cannot be written"
+
+	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + below
+	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + below + " (not yet recorded)"
+)
 
 // wantedDay is what each person receives.
 func wantedDay() map[string][]string {
-	const (
-		night     = "main kitchen, oven oven-night, post night: "
-		seal      = "main kitchen, oven oven-seal, post seal: "
-		low       = "main kitchen, oven oven-low, post low: "
-		evening   = "main kitchen, oven oven-evening, post evening: "
-		station   = "the station itself: "
-		house     = "Larkfield House: "
-		silent    = "the field at this post is not known: the probe does not answer"
-		exceeds   = "the field exceeds the limit"
-		below     = "below the limit now; the cause is not known to be mended"
-		nobody    = "nobody has acknowledged this in time: "
-		unwritten = "the record cannot be written"
-	)
 	loud := []string{
 		"10:00 " + seal + exceeds,
 		"10:06 " + seal + below,
@@ -262,22 +320,33 @@ func wantedDay() map[string][]string {
 		"10:16 " + seal + below,
 		"10:30 " + seal + nobody + exceeds + " (and 3 more)",
 		"12:00 " + seal + below + " (and 16 more)", // one an hour from here on, and no network from 11 to 12
+		"12:30 " + seal + shelvedSeal,
 		"13:01 " + low + exceeds,
 		"13:10 " + low + exceeds + "; this was acknowledged by M. Ito",
 		"13:43 " + low + below,
 	}
+	emits := []string{
+		"15:20 " + low + "oven oven-low emits, though it is withdrawn",
+		"15:28 " + low + "oven oven-low is not seen to emit any more", // 90 s are one run, and 5 min at rest
+	}
 	manager := []string{
 		"08:00 " + night + nobody + silent + " (and 1 more)",
 		"09:00 " + night + "the probe is seen again",
+		"09:30 " + night + "the probe is away for a survey; the field at this post is not known",
+		"09:50 " + night + "the probe is back from the survey",
 	}
 	manager = append(append(manager, loud...),
 		"14:05 "+station+unwritten+" (not yet recorded)",
+		"14:30 "+seal+callsAgainSeal,
 		"14:35 "+station+nobody+unwritten+" (not yet recorded)",
 		"15:00 "+station+"the record is written again",
+		"15:10 "+station+"oven oven-low is withdrawn",
+	)
+	manager = append(append(manager, emits...),
 		"16:00 "+evening+silent,
 		"16:30 "+evening+nobody+silent,
 	)
-	return map[string][]string{"manager": manager, "watch": loud, "head": {
+	return map[string][]string{"manager": manager, "watch": slices.Concat(loud, []string{"14:30 " + seal + callsAgainSeal}, emits), "head": {
 		"00:00 " + house + "0 of 4 posts seeing, 4 blind", // at the start: nothing was read yet
 		"03:30 " + night + nobody + silent,
 		"06:00 " + house + "3 of 4 posts seeing, 1 blind, 1 alarm standing",
@@ -286,12 +355,14 @@ func wantedDay() map[string][]string {
 		"10:36 " + seal + below,
 		"10:40 " + seal + exceeds + ", again",
 		"10:46 " + seal + below,
-		"12:00 " + house + "all 4 posts seeing, 1 exceeding, 1 alarm standing",
+		"12:00 " + house + "1 post exceeding, 4 of 4 posts seeing, 1 alarm standing",
 		"12:03 " + seal + below + " (and 13 more)",
+		"12:30 " + seal + shelvedSeal,
+		"14:30 " + seal + callsAgainSeal,
 		"14:35 " + station + nobody + unwritten + " (not yet recorded)",
 		"15:00 " + station + "the record is written again",
 		"16:30 " + evening + nobody + silent,
-		"18:00 " + house + "3 of 4 posts seeing, 2 exceeding, 1 blind, 3 alarms standing",
+		"18:00 " + house + "2 posts exceeding, 3 of 4 posts seeing, 1 blind, 1 withdrawn, 3 alarms standing",
 	}}
 }
 
@@ -299,8 +370,23 @@ func compareDay(t *testing.T, p *person) {
 	t.Helper()
 	end := time.Time{}.Add(dayEnds - 1).Format("15:04 ")
 	want := slices.DeleteFunc(wantedDay()[p.name], func(line string) bool { return line > end })
+	if len(p.wrong) > 0 {
+		t.Errorf("the %s received other things under ids that had come before:\n%s", p.name, strings.Join(p.wrong, "\n"))
+	}
+	again := slices.DeleteFunc(wantedAgain()[p.name], func(line string) bool { return line > end })
+	if !slices.Equal(p.twice, again) {
+		t.Errorf("the %s received twice %q, want %q", p.name, p.twice, again)
+	}
 	got, wanted := strings.Join(p.got, "\n"), strings.Join(want, "\n")
 	if got != wanted {
 		t.Errorf("the %s received\n%s\nwant\n%s", p.name, got, wanted)
 	}
+}
+
+// wantedAgain is what each person receives once more, the same under the same id:
+// what came while their answers were lost.
+func wantedAgain() map[string][]string {
+	const loud = " main kitchen, oven oven-low, post low: the field exceeds the limit"
+	five := []string{"13:01" + loud, "13:01" + loud, "13:01" + loud, "13:01" + loud, "13:02" + loud} // after 1, 2, 4, 8 and 16 s
+	return map[string][]string{"manager": five, "watch": five}
 }

@@ -21,8 +21,8 @@
 //	id                            of the alarm's occurrence, the same from raise to normal
 //	site, post, oven, place       post, oven and place are absent for an alarm of the station itself
 //	probe                         the instrument at the post
-//	rule                          exceeds, silent, stale, stuck, fault, record; exceeds:LIMIT for a further limit of a post
-//	priority                      high or medium
+//	rule                          exceeds, silent, stale, stuck, fault, record, …; exceeds:LIMIT for a further limit of a post
+//	priority                      high, medium or low
 //	state, from                   as in ISA-18.2 / IEC 62682: the new state and the one before
 //	reason                        why it changed: raised, acknowledged, below the limit now; …, reset, …
 //	at                            when it changed, RFC 3339, UTC

@@ -26,6 +26,8 @@ type Heartbeat struct {
 	UnderTest []string `json:"under_test,omitempty"`
 	Withdrawn []string `json:"withdrawn,omitempty"`
 	Standing  []string `json:"standing,omitempty"` // all alarms that stand, as POST RULE
+
+	aside []string // as Shelved, with until when, by whom and why
 }
 
 // heartbeat makes the message that tells how all posts are.
@@ -49,6 +51,9 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 		for _, r := range p.Shelved {
 			h.Shelved = append(h.Shelved, p.ID+" "+r)
 		}
+		for _, words := range p.aside {
+			h.aside = append(h.aside, p.ID+" "+words)
+		}
 		for _, r := range p.Standing {
 			h.Standing = append(h.Standing, p.ID+" "+r)
 		}
@@ -59,6 +64,10 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 	for _, r := range s.Shelved {
 		h.Shelved = append(h.Shelved, "station "+r)
 	}
+	for _, words := range s.aside {
+		h.aside = append(h.aside, "station "+words)
+	}
+	h.Exceeding = append(h.Exceeding, s.gone...)
 	m := Message{Version: messageVersion, Kind: KindHeartbeat, Site: site, At: s.At.UTC(), Recorded: false, Simulated: s.Simulated,
 		Heartbeat: h, Caution: Caution, Link: link,
 		MessageID: url.PathEscape(site) + "/heartbeat/" + strconv.FormatInt(s.At.UnixMilli(), 10)}
@@ -77,15 +86,16 @@ func (h *Heartbeat) summary() string {
 	if h.well() {
 		return fmt.Sprintf("all %d posts seeing, no alarm", h.Posts)
 	}
-	parts := []string{fmt.Sprintf("%d of %d posts seeing", h.Seeing, h.Posts)}
-	if h.Posts > 0 && h.Seeing == h.Posts {
-		parts[0] = fmt.Sprintf("all %d posts seeing", h.Posts)
+	parts := h.loud()
+	if h.Posts > 0 && h.Seeing == h.Posts && len(parts) == 0 {
+		parts = append(parts, fmt.Sprintf("all %d posts seeing", h.Posts))
+	} else {
+		parts = append(parts, fmt.Sprintf("%d of %d posts seeing", h.Seeing, h.Posts))
 	}
 	for _, l := range []struct {
 		what string
 		ids  []string
-	}{{"exceeding", h.Exceeding}, {"emitting though withdrawn", h.Emitting}, {"blind", h.Blind}, {"away for survey", h.Away}, {"under test", h.UnderTest},
-		{"shelved", h.Shelved}, {"withdrawn", h.Withdrawn}} {
+	}{{"blind", h.Blind}, {"away for survey", h.Away}, {"under test", h.UnderTest}, {"shelved", h.Shelved}, {"withdrawn", h.Withdrawn}} {
 		if len(l.ids) > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", len(l.ids), l.what))
 		}
@@ -100,6 +110,25 @@ func (h *Heartbeat) summary() string {
 	return strings.Join(parts, ", ")
 }
 
+// loud is what the line begins with, whatever else is so: fields above a limit, or
+// not known to be mended.
+func (h *Heartbeat) loud() []string {
+	var parts []string
+	for _, l := range []struct {
+		what string
+		ids  []string
+	}{{"exceeding", h.Exceeding}, {"emitting though withdrawn", h.Emitting}} {
+		switch n := len(l.ids); n {
+		case 0:
+		case 1:
+			parts = append(parts, "1 post "+l.what)
+		default:
+			parts = append(parts, fmt.Sprintf("%d posts %s", n, l.what))
+		}
+	}
+	return parts
+}
+
 // sentences tells the lists.
 func (h *Heartbeat) sentences() string {
 	var said []string
@@ -107,7 +136,7 @@ func (h *Heartbeat) sentences() string {
 		what string
 		ids  []string
 	}{{"Exceeding", h.Exceeding}, {"Emitting though withdrawn", h.Emitting}, {"Blind", h.Blind}, {"Away for survey, and so blind", h.Away}, {"Under test, and so blind", h.UnderTest},
-		{"Shelved", h.Shelved}, {"Withdrawn", h.Withdrawn}, {"Standing", h.Standing}} {
+		{"Set aside", h.aside}, {"Withdrawn", h.Withdrawn}, {"Standing", h.Standing}} {
 		if len(l.ids) == 0 {
 			continue
 		}

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
 )
 
 // A further limit's alarm, on a mean: told as an exceedance, with the bound it
@@ -16,7 +17,7 @@ func TestTextOfAMean(t *testing.T) {
 		Reasons: []string{"the mean over 6 min is above the limit: at least 1.2 mW/cm²"}, Averaging: 360, MeanLo: new(12.0), MeanHi: new(14.0),
 		Cover: new(0.98), Rule: "guarded acceptance", Coverage: new(2.0), Distance: new(1.0), Certificate: "LH-0417", Notes: []string{"a note"}}
 	m := newMessage(e, subjectMatter{Post: &larkfield()[7], Site: "Larkfield House", Recorded: true})
-	want := oven7 + "the field exceeds the limit. The mean over 6 min is at least 1.2 mW/cm² (12 W/m²). It is judged against the limit of 1 mW/cm² (10 W/m²) (people: an invented rule). Grounds: the mean over 6 min is above the limit: at least 1.2 mW/cm². Since 2026-11-25 09:00:02 UTC. " + StopOven
+	want := oven7 + "the field exceeds the limit. The mean over 6 min is at least 1.2 mW/cm² (12 W/m²). It is judged against the limit of 1 mW/cm² (10 W/m²) (people: an invented rule). Grounds: the mean over 6 min is above the limit: at least 1.2 mW/cm². Since 2026-11-25 09:00:02 UTC. " + advice.StopOven
 	if m.Text != want {
 		t.Errorf("got  %s\nwant %s", m.Text, want)
 	}

@@ -12,8 +12,6 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-
-	"ovenward/acquire"
 )
 
 // MQTTOptions is how a broker is reached. Server and Topic are needed.
@@ -28,10 +26,13 @@ type MQTTOptions struct {
 	Timeout  time.Duration
 }
 
-// The topics below MQTTOptions.Topic. All messages have QoS 1.
+// The topics below MQTTOptions.Topic. All messages have QoS 1. A connection has one
+// will, so that a broker can say of a daemon that died that it is offline, and not
+// take back the state of each post. So each state says itself until when it holds:
+// it is published anew well before, and what is past that is not known.
 //
 //	status        retained: online, or offline: by the broker itself when the daemon died
-//	post/ID       retained: the PostState of a post, with at, as JSON
+//	post/ID       retained: the PostState of a post, with at and until, as JSON
 //	alarm/ID      each change of an alarm at a post, or station, as the webhook gets it
 //	heartbeat     as the webhook gets it
 //	test          as the webhook gets it
@@ -46,8 +47,10 @@ const (
 	qos = 1
 	// lookAtPosts is how often the posts are compared with what is retained.
 	lookAtPosts = time.Second
-	// postsAnew is when what is retained is sent again, though nothing changed.
-	postsAnew = 10 * time.Minute
+	// postsAnew is when what is retained is sent again, though nothing changed, and
+	// postsHold how long it holds: two may be lost.
+	postsAnew = 30 * time.Second
+	postsHold = 90 * time.Second
 	// keepAlive is how soon a broker takes a silent connection for dead, after half
 	// as long again.
 	keepAlive = 20 * time.Second
@@ -63,6 +66,8 @@ type publisher struct {
 	turn chan mqtt.Client // holds the present client, or nil; who takes it has the turn
 
 	connections atomic.Int64 // made so far by the daemon that watches
+
+	every, holds time.Duration // postsAnew and postsHold, but in tests
 
 	// Only keep touches these.
 	told map[string]string // what is retained of each post
@@ -85,7 +90,8 @@ func NewMQTT(o MQTTOptions) (Carrier, error) {
 	if o.ClientID == "" {
 		o.ClientID = "ovenward"
 	}
-	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{}}
+	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{},
+		every: postsAnew, holds: postsHold}
 	if o.TLS {
 		b.url.Scheme = "tls"
 		if b.tls, err = authorities(o.CAFile); err != nil {
@@ -220,13 +226,6 @@ func wait(ctx context.Context, t mqtt.Token) error {
 	}
 }
 
-// retained is what is retained of a post.
-type retained struct {
-	PostState
-	At        time.Time `json:"at"`
-	Simulated bool      `json:"simulated"`
-}
-
 // keep holds the connection, so that its end is noticed, and keeps what is
 // retained of each post true. At its end nobody watches, and each post says so.
 func (b *publisher) keep(ctx context.Context, now present) {
@@ -252,9 +251,7 @@ func (b *publisher) keep(ctx context.Context, now present) {
 	defer cancel()
 	s, _ := now.snapshot()
 	for _, p := range s.Posts {
-		p.Condition, p.Detail, p.Blind, p.Verdict = "not watched", "Ovenward has stopped", true, "not decided"
-		p.Sight = []acquire.Regard{acquire.IsBlind}
-		if b.retain(last, p, s, time.Now()) != nil {
+		if b.retain(last, p.unwatched(), s, time.Now(), 0) != nil {
 			return
 		}
 	}
@@ -273,12 +270,12 @@ func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 	if !ok {
 		return nil
 	}
-	if n := b.connections.Load(); n != b.over || at.Sub(b.anew) >= postsAnew {
+	if n := b.connections.Load(); n != b.over || at.Sub(b.anew) >= b.every {
 		clear(b.told) // a broker that came back may have forgotten
 		b.over, b.anew = n, at
 	}
 	for _, p := range s.Posts {
-		if err := b.retain(ctx, p, s, at); err != nil {
+		if err := b.retain(ctx, p, s, at, b.holds); err != nil {
 			return err
 		}
 	}
@@ -295,8 +292,9 @@ func (b *publisher) connected() bool {
 	}
 }
 
-// retain publishes the state of a post, if it is another than is retained.
-func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time.Time) error {
+// retain publishes the state of a post, if it is another than is retained. It
+// holds for a time; 0: until the next one.
+func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time.Time, holds time.Duration) error {
 	key, err := json.Marshal(p)
 	if err != nil {
 		return err
@@ -304,7 +302,7 @@ func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time
 	if b.told[p.ID] == string(key) {
 		return nil
 	}
-	body, err := json.Marshal(retained{PostState: p, At: at.UTC(), Simulated: s.Simulated})
+	body, err := json.Marshal(newRetained(p, s, at, holds))
 	if err != nil {
 		return err
 	}

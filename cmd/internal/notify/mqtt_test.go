@@ -200,6 +200,13 @@ func (p *stands) set(condition string, blind bool) {
 	p.s.Posts = []PostState{{ID: "post-0", Condition: condition, Blind: blind, Verdict: "not decided", Sight: []acquire.Regard{sight}, Detail: string(sight)}}
 }
 
+// exceed makes post-0 one that exceeds.
+func (p *stands) exceed() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.s.Posts = []PostState{{ID: "post-0", Condition: "seeing", Verdict: "exceeds", Sight: []acquire.Regard{acquire.Exceeding}, Detail: "exceeds: as ever", Standing: []string{"exceeds"}}}
+}
+
 func startMQTT(t *testing.T, box *outbox, o MQTTOptions, now *stands) (stop func() Stats) {
 	t.Helper()
 	carrier, err := NewMQTT(o)
@@ -280,8 +287,56 @@ func TestMQTT(t *testing.T) {
 	if h.retained("larkfield/status") != "offline" {
 		t.Errorf("after a clean end the status is %q", h.retained("larkfield/status"))
 	}
-	if r := post(); r.Condition != "not watched" || !r.Blind || r.Verdict != "not decided" {
+	if r := post(); r.Condition != "not watched" || !r.Blind || r.Verdict != "not decided" || !r.Until.IsZero() {
 		t.Errorf("after a clean end the post is %+v: nobody watches it", r)
+	}
+}
+
+// Who hears of a post by its own topic alone is not misled: what is retained says
+// until when it holds, and is published anew before. So 'within' of a daemon that
+// was killed is past soon; and a stop mends no exceedance.
+func TestMQTTStatesHoldForAWhile(t *testing.T) {
+	cert, ca := certified(t)
+	h := newHall(t, cert)
+	h.listen(t, "larkfield/#")
+	now := &stands{}
+	now.set("seeing", false)
+	carrier, err := NewMQTT(MQTTOptions{Server: h.address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"),
+		Topic: "larkfield", Timeout: deadline})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := carrier.(*publisher)
+	b.every, b.holds = time.Second, 3*time.Second
+	c, err := New(Options{Outbox: newOutbox(), Carrier: carrier, Machine: true, Site: "Larkfield House", Posts: larkfield(), Snapshot: now.snapshot})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- c.Run(ctx) }()
+	post := func() (r retained) {
+		_ = json.Unmarshal([]byte(h.retained("larkfield/post/post-0")), &r)
+		return r
+	}
+	until(t, "post-0", func() bool { return post().Condition == "seeing" })
+	first := post()
+	if holds := first.Until.Sub(first.At); holds != 3*time.Second {
+		t.Errorf("it holds for %s", holds)
+	}
+	until(t, "post-0 anew, though nothing changed", func() bool { return post().At.After(first.At) })
+	if again := post(); !again.At.Before(first.Until) {
+		t.Errorf("published anew at %s, and the last one held until %s", again.At, first.Until)
+	}
+	now.exceed()
+	until(t, "post-0 exceeding", func() bool { return slices.Contains(post().Sight, acquire.Exceeding) })
+	cancel()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+	if r := post(); r.Condition != "not watched" || !r.Blind || r.Verdict != "exceeds" || !slices.Equal(r.Sight, []acquire.Regard{acquire.Exceeding, acquire.IsBlind}) ||
+		!slices.Equal(r.Standing, []string{"exceeds"}) || r.Detail != "Ovenward has stopped; before, exceeds: as ever" {
+		t.Errorf("after a clean end an exceeding post is %+v", r)
 	}
 }
 

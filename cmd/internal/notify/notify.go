@@ -68,6 +68,7 @@ type Stats struct {
 	Failed        uint64    // attempts that failed and are made again
 	Dead          uint64    // messages refused for good
 	Coalesced     uint64    // changes never sent, since a newer one of their alarm stood in for them
+	Unlisted      uint64    // messages of which the record could not keep what came of them
 	Waiting       int       // messages not yet accepted
 	Failing       bool      // the newest attempt failed
 	LastError     string    // empty: none since the program started
@@ -137,6 +138,20 @@ func (c *Courier) note(f func(s *Stats)) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	f(&c.stats)
+}
+
+// unlisted counts and tells that rows of what was told found no room.
+func (c *Courier) unlisted(rows int) {
+	if rows == 0 {
+		return
+	}
+	c.mu.Lock()
+	first := c.stats.Unlisted == 0
+	c.stats.Unlisted += uint64(rows)
+	c.mu.Unlock()
+	if first {
+		c.log.Error("what came of messages is lost from the list of what was told, for the record cannot be written; how many will stand there")
+	}
 }
 
 // stand notes the newest change of an alarm, for a receiver that shows what

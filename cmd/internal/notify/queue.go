@@ -80,10 +80,10 @@ func (q *queue) allowance(w *waiting) (allowance, *bucket) {
 
 // urgent says whether a message may not be held back by its alarm's pace: the
 // first of an exceedance, what nobody acknowledged, and what a person did. None
-// of these can chatter.
+// of these can chatter: an exceedance latches.
 func (w *waiting) urgent() bool {
 	c := w.event.Alarm
-	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised
+	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised && c.Rule.Latches()
 }
 
 // add queues a change and returns how many messages it took the place of. opens

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/store"
 )
 
 const (
@@ -32,13 +31,16 @@ type page struct {
 type reader struct {
 	box   Outbox
 	name  string
+	to    string
 	log   *slog.Logger
 	pages chan<- page
 	saves <-chan save
 
+	unlisted func(rows int) // is told how many rows found no room
+
 	at      int64            // read up to here
 	unsaved map[string]int64 // cursors still to be kept, by name
-	told    []store.Told     // still to be kept
+	told    ledger           // still to be kept
 	trouble string           // last told
 }
 
@@ -166,21 +168,20 @@ func (r *reader) hand(ctx context.Context, p page) error {
 // note takes over what is to be kept.
 func (r *reader) note(news save) {
 	r.unsaved[r.name] = news.at
-	r.told = append(r.told, news.told...)
-	r.told = r.told[max(len(r.told)-maxTold, 0):]
+	r.unlisted(r.told.join(news.told))
 }
 
 // save keeps what is not kept yet, all at once: a cursor without where the past
 // ends would bring the past up again.
 func (r *reader) save(ctx context.Context) error {
-	if len(r.unsaved) == 0 && len(r.told) == 0 {
+	if len(r.unsaved) == 0 && r.told.empty() {
 		return nil
 	}
-	if err := r.box.Keep(ctx, r.unsaved, r.told); err != nil {
+	if err := r.box.Keep(ctx, r.unsaved, r.told.all(r.name, r.to)); err != nil {
 		return fmt.Errorf("keeping how far courier %s has told: %w", r.name, err)
 	}
 	clear(r.unsaved)
-	r.told = nil
+	r.told = ledger{}
 	return nil
 }
 

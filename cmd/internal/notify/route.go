@@ -35,6 +35,8 @@ func (r Route) takes(e acquire.Event, machine bool) bool {
 		return false
 	case !machine && !a.Calls() && a.Reason != alarm.WasShelved && a.Reason != alarm.WasTakenOut:
 		return false
+	case !machine && callsAgain(a.Reason) && !a.State.Standing():
+		return false // it calls again, and there is nothing to be called for
 	case r.Escalation && a.Escalated.IsZero():
 		// It stays set until the alarm comes anew: who was called is also told how it
 		// went on.
@@ -43,6 +45,30 @@ func (r Route) takes(e acquire.Event, machine bool) bool {
 		return false
 	}
 	return len(r.Posts) == 0 || e.Post == "" || slices.Contains(r.Posts, e.Post)
+}
+
+// callsAgain says whether a change is that an alarm is no longer set aside.
+func callsAgain(r alarm.Reason) bool {
+	switch r {
+	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
+		return true
+	}
+	return false
+}
+
+// shows says whether an alarm that stands is for a courier that is new. What its
+// newest change was does not matter then: a remark, or a shelf that a person put
+// it on, hides nothing. What something else explains is not told on its own.
+func (r Route) shows(e acquire.Event, machine bool) bool {
+	c := *e.Alarm
+	if !machine && c.Aside == alarm.Suppressed || !c.State.Standing() {
+		return false
+	}
+	if c.Reason == alarm.Commented || c.Reason == alarm.WasSuppressed || c.Aside != alarm.NotAside {
+		c.Reason = alarm.WasShelved // that is told of what is set aside too
+	}
+	e.Alarm = &c
+	return r.takes(e, machine)
 }
 
 // longestClosed bounds the search for when hours begin.

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/store"
 )
 
 const (
@@ -41,7 +40,7 @@ func (c *Courier) Run(ctx context.Context) error {
 	defer c.o.Carrier.close()
 	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{},
 		results: make(chan result, maxFlying), beats: make(chan result, 1), pages: make(chan page), saves: make(chan save, 1)}
-	r := &reader{box: c.o.Outbox, name: c.o.Name, log: c.log, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
+	r := &reader{box: c.o.Outbox, name: c.o.Name, to: c.stats.To, log: c.log, unlisted: c.unlisted, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
 	var beside sync.WaitGroup
 	beside.Go(func() { r.run(ctx) })
 	if k, is := c.o.Carrier.(keeper); is {
@@ -66,8 +65,8 @@ type sender struct {
 	q *queue
 
 	read, saved int64
-	news        bool         // something was settled since the cursor was kept
-	told        []store.Told // what came of messages, not yet handed on to be kept
+	news        bool   // something was settled since the cursor was kept
+	told        ledger // what came of messages, not yet handed on to be kept
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
 	failures    int            // of the receiver, in a row
@@ -160,7 +159,7 @@ func (s *sender) look(now time.Time) {
 	for _, e := range due {
 		delete(s.seen, e.ID)
 		s.early[e.ID] = true
-		s.add(e, false, now)
+		s.add(e, false, now, false)
 	}
 	s.forget(open)
 }
@@ -184,7 +183,7 @@ func (s *sender) forget(open []acquire.Event) {
 // was durable.
 func (s *sender) arrive(p page, now time.Time) {
 	for _, e := range p.stands {
-		if s.c.o.Route.takes(e, s.c.o.Machine) {
+		if s.c.o.Route.shows(e, s.c.o.Machine) {
 			s.c.stand(e, true)
 		}
 	}
@@ -194,7 +193,7 @@ func (s *sender) arrive(p page, now time.Time) {
 			s.q.markRecorded(e.ID)
 			continue
 		}
-		s.add(e, true, now)
+		s.add(e, true, now, p.first)
 	}
 	s.read = max(s.read, p.read)
 	s.news = s.news || len(p.events) > 0 || p.first
@@ -210,8 +209,14 @@ func (s *sender) arrive(p page, now time.Time) {
 	}
 }
 
-func (s *sender) add(e acquire.Event, recorded bool, now time.Time) {
-	if !s.c.o.Route.takes(e, s.c.o.Machine) {
+// add queues a change that is for this courier. stands says that it is told for
+// what stands, and not for what changed.
+func (s *sender) add(e acquire.Event, recorded bool, now time.Time, stands bool) {
+	takes := s.c.o.Route.takes
+	if stands {
+		takes = s.c.o.Route.shows
+	}
+	if !takes(e, s.c.o.Machine) {
 		return
 	}
 	s.c.stand(e, recorded)
@@ -242,26 +247,22 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 // save is what is to be kept: how far all is done, and what was told.
 type save struct {
 	at   int64
-	told []store.Told
+	told ledger
 }
-
-// maxTold bounds what is remembered of what was told while the record cannot be
-// written.
-const maxTold = 2000
 
 // keep hands on to be saved what is new.
 func (s *sender) keep() {
 	at := s.q.cursor(s.read)
-	if len(s.told) == 0 && (at <= s.saved || !s.news && at-s.saved < saveEvery) {
+	if s.told.empty() && (at <= s.saved || !s.news && at-s.saved < saveEvery) {
 		return
 	}
 	next := save{at: max(at, s.saved), told: s.told}
-	s.saved, s.news, s.told = next.at, false, nil
+	s.saved, s.news, s.told = next.at, false, ledger{}
 	select {
 	case older := <-s.saves: // one that nobody took
-		next.told = append(older.told, next.told...)
+		s.c.unlisted(older.told.join(next.told))
+		next.told = older.told
 	default:
 	}
-	next.told = next.told[max(len(next.told)-maxTold, 0):]
 	s.saves <- next
 }

@@ -94,11 +94,11 @@ func (s *sender) done(r result, outcome store.ToldOutcome, now time.Time) {
 	}
 	for _, w := range r.w.members() {
 		m := s.c.message(w)
-		s.told = append(s.told, store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
+		row := store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
 			Post: m.Post, Rule: string(m.Rule), Queued: w.queued, At: now, Attempts: r.w.attempts, More: w.more,
-			Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text})
+			Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text}
+		s.c.unlisted(s.told.join(ledger{rows: []store.Told{row}}))
 	}
-	s.told = s.told[max(len(s.told)-maxTold, 0):]
 }
 
 // beat sends a heartbeat when one is due. It is not kept and not made up for:

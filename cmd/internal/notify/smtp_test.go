@@ -27,6 +27,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
 )
 
 // certified returns a certificate for 127.0.0.1 and a file with its authority.
@@ -261,8 +262,8 @@ func checkLetter(t *testing.T, data []byte) {
 	}
 	p := parts(t, m.Header, m.Body)
 	for kind, wants := range map[string][]string{
-		"text/plain": {"7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²)", StopOven, "expanded uncertainty 1.1 mW/cm²", Caution},
-		"text/html":  {"<strong>" + StopOven, "the field exceeds the limit", `src="cid:field"`, "Red line: the limit, 5 mW/cm² (50 W/m²).", Caution},
+		"text/plain": {"7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²)", advice.StopOven, "expanded uncertainty 1.1 mW/cm²", Caution},
+		"text/html":  {"<strong>" + advice.StopOven, "the field exceeds the limit", `src="cid:field"`, "Red line: the limit, 5 mW/cm² (50 W/m²).", Caution},
 		"cid":        {"<field>"},
 	} {
 		for _, want := range wants {

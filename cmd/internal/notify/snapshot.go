@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -21,6 +22,8 @@ type PostState struct {
 	Detail    string           `json:"detail"`             // the same in words
 	Standing  []string         `json:"standing,omitempty"` // rules whose alarms stand, shelved ones too
 	Shelved   []string         `json:"shelved,omitempty"`  // rules whose alarms are set aside
+
+	aside []string // as Shelved, with how, until when, by whom and why
 }
 
 // Snapshot is how everything is at one instant.
@@ -30,6 +33,9 @@ type Snapshot struct {
 	Station   []string // rules of the station's own alarms that stand
 	Shelved   []string // rules of the station's own alarms that are set aside
 	Simulated bool
+
+	aside []string // as Shelved, with how, until when, by whom and why
+	gone  []string // posts that are no longer watched, and whose exceedance nobody has reset
 }
 
 // SnapshotOf puts the station's state into the words of a heartbeat. It decides
@@ -41,7 +47,7 @@ func SnapshotOf(posts []acquire.Stats, station []alarm.Alarm, at time.Time) Snap
 		sight := p.Sight()
 		state := PostState{ID: p.Post.ID, Oven: p.Post.Oven, Place: p.Post.OvenPlace, Condition: string(p.Condition),
 			Sight: sight.All, Detail: sight.Words(), Verdict: string(verdictOf(p, sight))}
-		state.Standing, state.Shelved = standingRules(p.Alarms)
+		state.Standing, state.Shelved, state.aside = standingRules(p.Alarms)
 		for _, r := range sight.All {
 			state.Blind = state.Blind || r == acquire.IsBlind || r == acquire.IsAway || r == acquire.IsTested
 		}
@@ -57,12 +63,15 @@ func SnapshotOf(posts []acquire.Stats, station []alarm.Alarm, at time.Time) Snap
 	for _, a := range station {
 		if !here[a.Post] && !a.Rule.IsNotice() { // the station's, and those of posts that are no longer watched
 			if a.Post != "" {
+				if a.Rule.IsExceedance() && a.State.Standing() && !slices.Contains(s.gone, a.Post) {
+					s.gone = append(s.gone, a.Post)
+				}
 				a.Rule = alarm.Rule(a.Post + " " + string(a.Rule))
 			}
 			own = append(own, a)
 		}
 	}
-	s.Station, s.Shelved = standingRules(own)
+	s.Station, s.Shelved, s.aside = standingRules(own)
 	return s
 }
 
@@ -79,15 +88,21 @@ func verdictOf(p *acquire.Stats, sight acquire.Sight) limit.Outcome {
 }
 
 // standingRules lists the rules of alarms that stand, and of those set aside. A
-// state that nobody knows stands.
-func standingRules(all []alarm.Alarm) (standing, shelved []string) {
+// state that nobody knows stands. aside says of the latter how, until when, by
+// whom and why.
+func standingRules(all []alarm.Alarm) (standing, shelved, aside []string) {
 	for _, a := range all {
 		if a.State.Standing() || a.State != "" && !a.State.Known() {
 			standing = append(standing, string(a.Rule))
 		}
 		if a.Aside != alarm.NotAside {
 			shelved = append(shelved, string(a.Rule))
+			words := string(a.Rule) + ", " + string(a.Aside)
+			if a.By != "" {
+				words += " by " + a.By
+			}
+			aside = append(aside, words+untilWhy(a.Until, a.Why))
 		}
 	}
-	return standing, shelved
+	return standing, shelved, aside
 }

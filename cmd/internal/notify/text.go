@@ -9,10 +9,8 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
+	"ovenward/cmd/internal/advice"
 )
-
-// StopOven is what to do while a field exceeds its limit.
-const StopOven = "Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service."
 
 // Telling is what a template may use: all fields of Message, and the sentences
 // that the default text is made of. A sentence that does not apply is empty.
@@ -50,10 +48,7 @@ func tellingOf(m Message) Telling {
 	case KindTest:
 		t.Now = "If you can read this, the courier works. " + Caution
 	default:
-		if m.Rule.IsExceedance() {
-			t.HowMuch = howMuch(m, m.post)
-		}
-		t.Quoted, t.When, t.Now = quoted(m), when(m), whatNow(m, m.post)
+		t.HowMuch, t.Quoted, t.When, t.Now = howMuch(m, m.post), quoted(m), when(m), whatNow(m)
 		if t.Now != "" && m.State.Standing() && m.tell != "" {
 			t.Now += " Tell " + m.tell + "."
 		}
@@ -152,7 +147,14 @@ func headline(m Message) string {
 	case alarm.ToldAgain:
 		return "this still stands: " + standsNow(m, what, ended)
 	case alarm.WasShelved, alarm.WasTakenOut:
-		return fmt.Sprintf("the alarm was %s%s, and goes on standing: %s", m.Reason, by, standsNow(m, what, ended))
+		return fmt.Sprintf("the alarm was %s%s%s; %s", m.Reason, by, asideWords(m), standsOrNot(m, what, ended))
+	case alarm.Commented, alarm.WasSuppressed: // told to whoever is new
+		if m.Aside != alarm.NotAside {
+			return fmt.Sprintf("the alarm is %s%s; %s", m.Aside, asideWords(m), standsOrNot(m, what, ended))
+		}
+		return standsNow(m, what, ended)
+	case alarm.Dropped:
+		return droppedWords(m)
 	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
 		if !m.State.Standing() {
 			return "the alarm calls again (" + string(m.Reason) + by + "); it does not stand now"
@@ -170,6 +172,49 @@ func standsNow(m Message, present, ended string) string {
 	return ended
 }
 
+// standsOrNot says whether an alarm stands that was set aside.
+func standsOrNot(m Message, present, ended string) string {
+	if m.State.Standing() {
+		return "it still stands: " + standsNow(m, present, ended)
+	}
+	return "it does not stand now"
+}
+
+// asideWords says until when an alarm is set aside, and why.
+func asideWords(m Message) string {
+	s := ""
+	if m.Reason != alarm.WasShelved && m.Reason != alarm.WasTakenOut && m.By != "" {
+		s = " by " + m.By
+	}
+	return s + untilWhy(m.Until, m.Why)
+}
+
+// untilWhy says until when something is set aside, and why.
+func untilWhy(until time.Time, why string) (s string) {
+	if !until.IsZero() {
+		s = " until " + until.UTC().Format(layout) + " UTC"
+	}
+	if why != "" {
+		s += " (“" + why + "”)"
+	}
+	return s
+}
+
+// droppedWords says why nothing judges an alarm any more. It was not seen to end.
+func droppedWords(m Message) string {
+	switch {
+	case m.Rule.Kind() == alarm.CourierOf("").Kind():
+		return "courier " + m.Rule.Name() + " was removed from the configuration"
+	case m.post == nil && m.Rule.IsExceedance():
+		return "this post was removed from the configuration: nobody watches it any more, and its exceedance is not known to be mended"
+	case m.post == nil:
+		return "this post was removed from the configuration: nobody watches it any more"
+	case m.Rule.IsExceedance():
+		return "this limit or rule was removed from the configuration; its exceedance is not known to be mended"
+	}
+	return "rule " + string(m.Rule) + " was removed from the configuration"
+}
+
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
 	const unknown, seen = "the field at this post is not known: ", "the probe is seen again"
@@ -177,6 +222,8 @@ func subjectWords(m Message) (present, ended string) {
 	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
 		return "the field exceeds the limit", string(alarm.ReturnedLatched)
+	case alarm.OpenDoor:
+		return "a field persists though the oven's door is open", "nothing is seen to emit beside the open door any more"
 	case alarm.Emission:
 		return "oven " + m.Oven + " emits, though it is withdrawn", "oven " + m.Oven + " is not seen to emit any more"
 	case alarm.Silent:
@@ -221,6 +268,10 @@ func subjectWords(m Message) (present, ended string) {
 		return "as many exceedances in one run as rule " + name + " counts", "the run of rule " + name + " has ended"
 	case "courier":
 		return "messages of courier " + name + " are not accepted", "messages of courier " + name + " are accepted again"
+	case "input":
+		return "contact " + name + " cannot be read", "contact " + name + " is read again"
+	case "ageing":
+		return "the runs at post " + name + " come near the limit", "the runs at post " + name + " no longer come near the limit"
 	case "withdrawn":
 		return "oven " + name + " is withdrawn", "oven " + name + " is in use again"
 	}
@@ -250,7 +301,7 @@ func howMuch(m Message, p *acquire.Post) string {
 	default:
 		s = fmt.Sprintf("There is no number. It is judged against %s.", against)
 	}
-	if len(m.Reasons) > 0 {
+	if len(m.Reasons) > 0 && m.Rule.IsExceedance() { // of another alarm it says why it is within, or is not decided
 		s += " Grounds: " + strings.Join(m.Reasons, "; ") + "."
 	}
 	return s
@@ -258,7 +309,10 @@ func howMuch(m Message, p *acquire.Post) string {
 
 // quoted repeats what the record says where the numbers do not tell it.
 func quoted(m Message) string {
-	if m.Detail == "" || m.Rule.IsExceedance() && m.Reason != alarm.WasReset {
+	switch {
+	case m.Detail == "", m.Reason == alarm.WasShelved, m.Reason == alarm.WasTakenOut, m.Reason == alarm.Dropped: // What says it
+		return ""
+	case m.Rule.IsExceedance() && m.Reason != alarm.WasReset && m.Remark == "": // HowMuch says it
 		return ""
 	}
 	return "The record says: “" + m.Detail + "”."
@@ -279,51 +333,13 @@ func when(m Message) string {
 }
 
 // whatNow says what to do.
-func whatNow(m Message, p *acquire.Post) string {
-	switch {
-	case m.Rule.IsExceedance() && m.State.Present():
-		return StopOven
-	case m.Rule.IsExceedance() && m.State.Standing():
-		return "Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."
-	case m.Rule.IsExceedance():
-		return "The reset states that the cause is mended; the next run of the oven will show it."
-	case m.Rule == alarm.Emission && m.State.Present():
-		return StopOven
-	case m.Rule == alarm.Disk && m.State.Present():
-		return "Make room on the disk of this station before readings are lost."
-	case m.Rule == alarm.Record && m.State.Present():
-		return "Readings may be lost until it can. Look at the disk of this station: space, permissions, whether it is mounted."
-	case m.Rule == alarm.Record:
+func whatNow(m Message) string {
+	if m.Reason == alarm.Dropped && !m.State.Standing() {
 		return ""
-	case m.Rule == alarm.Battery && m.State.Present():
-		return "The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."
-	case m.Rule == alarm.Temperature && m.State.Present():
-		return "The probe still reads, but its readings may be off. Shield it from heat or cold, or move it."
-	case !m.Rule.Blinds() || m.Rule.IsNotice():
-		return ""
-	case m.State.Present():
-		return "The field at this post is not known. " + lookAt(m, p) + " Until the probe is seen again, nobody knows whether this oven leaks."
 	}
-	return "What the field was in between is not known."
-}
-
-// lookAt names what a person should look at when a post is blind.
-func lookAt(m Message, p *acquire.Post) string {
-	probe := "the probe"
-	if m.Probe != "" {
-		probe = "probe " + m.Probe
+	p := advice.Probe{ID: m.Probe}
+	if m.post != nil {
+		p.Port = m.post.Probe.Port
 	}
-	port := ""
-	if p != nil && p.Probe.Port != "" {
-		port = " " + p.Probe.Port
-	}
-	switch m.Rule {
-	case alarm.Silent:
-		return "Look at the power of " + probe + ", its cable and its port" + port + "."
-	case alarm.Stale:
-		return "Look at the display and the settings of " + probe + "."
-	case alarm.Stuck:
-		return "Look at " + probe + ": compare it with one known to be good."
-	}
-	return "Look at " + probe + "."
+	return advice.Now(m.Rule, m.State, p)
 }

@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
 )
 
 const oven7 = "Larkfield House, main kitchen, oven oven-7, post post-7: "
@@ -44,22 +45,22 @@ func TestTextOfExceedance(t *testing.T) {
 		want string
 	}{
 		{"raised", raised(7, alarm.Exceeds, now), nil,
-			oven7 + "the field exceeds the limit. Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); expanded uncertainty 1.1 mW/cm² (11 W/m²). Grounds: above the limit for 3 s in the window. Since 2026-11-25 09:00:02 UTC. " + StopOven},
+			oven7 + "the field exceeds the limit. Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); expanded uncertainty 1.1 mW/cm² (11 W/m²). Grounds: above the limit for 3 s in the window. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven},
 		{"raised again, uncertainty not known", func() acquire.Event { unsure.Alarm.Reason = alarm.RaisedAgain; return unsure }(), nil,
-			oven7 + "the field exceeds the limit, again. Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); uncertainty not known. Grounds: above the limit for 3 s in the window. Since 2026-11-25 09:00:02 UTC. " + StopOven},
+			oven7 + "the field exceeds the limit, again. Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); uncertainty not known. Grounds: above the limit for 3 s in the window. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven},
 		{"over range", overRange, nil,
-			oven7 + "the field exceeds the limit. There is no number: the probe shows up to 20 mW/cm² (200 W/m²). It is judged against the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test). Grounds: over the probe's range; no calibration certificate in force. Since 2026-11-25 09:00:02 UTC. " + StopOven},
+			oven7 + "the field exceeds the limit. There is no number: the probe shows up to 20 mW/cm² (200 W/m²). It is judged against the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test). Grounds: over the probe's range; no calibration certificate in force. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven},
 		{"below", below, nil,
 			oven7 + "below the limit now; the cause is not known to be mended. Measured at this moment: 0.25 mW/cm² (2.5 W/m²), 0.05 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); expanded uncertainty 1.1 mW/cm² (11 W/m²). Grounds: above the limit for 3 s in the window. It lasted from 2026-11-25 09:00:02 to 2026-11-25 09:00:05 UTC (3 s). Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."},
 		{"acknowledged", by(alarm.Acknowledged, alarm.WasAcknowledged, "acknowledged by M. Ito"), nil,
-			oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + StopOven},
+			oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven},
 		{"acknowledged, latched", by(alarm.LatchedAcknowledged, alarm.WasAcknowledged, "acknowledged by M. Ito"), nil,
 			oven7 + "acknowledged by M. Ito; below the limit now; the cause is not known to be mended. Raised at 2026-11-25 09:00:02 UTC. Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."},
 		{"reset", by(alarm.Normal, alarm.WasReset, "reset by M. Ito: door seal replaced, survey 118"), nil,
 			oven7 + "the exceedance was reset by M. Ito. The record says: “reset by M. Ito: door seal replaced, survey 118”. Raised at 2026-11-25 09:00:02 UTC. The reset states that the cause is mended; the next run of the oven will show it."},
 		{"simulated, not recorded, coalesced", by(alarm.Acknowledged, alarm.WasAcknowledged, ""),
 			func(m *subjectMatter) { m.Simulated, m.Recorded, m.More = true, false, 12 },
-			"SIMULATED, no real oven is meant. " + oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + StopOven + " 12 earlier changes of this alarm were not sent; this message stands in for them. This was not yet seen in the record."},
+			"SIMULATED, no real oven is meant. " + oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven + " 12 earlier changes of this alarm were not sent; this message stands in for them. This was not yet seen in the record."},
 	} {
 		if got := textOf(tt.e, tt.set); got != tt.want {
 			t.Errorf("%s:\n got  %s\n want %s", tt.name, got, tt.want)
@@ -92,7 +93,7 @@ func TestTextOfBlindness(t *testing.T) {
 		{"stuck", raised(7, alarm.Stuck, now), nil,
 			oven7 + "the field at this post is not known: the reading stands still for longer than its noise allows." + said + since + "Look at probe p7: compare it with one known to be good." + until},
 		{"fault", raised(7, alarm.Fault, now), nil,
-			oven7 + "the field at this post is not known: the probe declares itself unfit." + said + since + "Look at probe p7." + until},
+			oven7 + "the field at this post is not known: the probe declares itself unfit." + said + since + "Read what probe p7 itself shows, and have it serviced." + until},
 		{"battery", raised(7, alarm.Battery, now), nil,
 			oven7 + "the probe's battery is low." + said + " Since 2026-11-25 09:00:02 UTC. The probe still reads. Change its battery soon; without it nobody knows whether this oven leaks."},
 		{"temperature", raised(7, alarm.Temperature, now), nil,
@@ -116,10 +117,11 @@ func TestTextOfBlindness(t *testing.T) {
 
 // every calls f with the message of each rule in each state for each reason.
 func every(f func(m Message)) {
-	for _, rule := range []alarm.Rule{alarm.Exceeds, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Record, alarm.Battery, alarm.Temperature, "a rule to come"} {
+	for _, rule := range append(alarm.Rules(), "a rule to come") {
 		for _, state := range []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged,
 			alarm.ReturnedUnacknowledged, alarm.LatchedUnacknowledged, alarm.LatchedAcknowledged} {
-			for _, reason := range []alarm.Reason{alarm.Raised, alarm.RaisedAgain, alarm.WasAcknowledged, alarm.Returned, alarm.ReturnedLatched, alarm.WasReset} {
+			for _, reason := range []alarm.Reason{alarm.Raised, alarm.RaisedAgain, alarm.WasAcknowledged, alarm.Returned, alarm.ReturnedLatched, alarm.WasReset,
+				alarm.WasShelved, alarm.WasUnshelved, alarm.Commented, alarm.Dropped} {
 				f(newMessage(change(7, rule, state, reason, at(5)), subjectMatter{Post: &larkfield()[7], Site: "Larkfield House"}))
 			}
 		}
@@ -135,7 +137,11 @@ func TestNoTextSoothes(t *testing.T) {
 			t.Errorf("%s, %s, %s: %s", m.Rule, m.State, m.Reason, m.Text)
 		}
 		switch {
-		case m.Rule == alarm.Exceeds && m.State.Present() && !strings.Contains(m.Text, StopOven):
+		case m.Rule != "a rule to come" && m.State.Present() && m.Reason != alarm.Dropped && !strings.Contains(m.Text, advice.Now(m.Rule, m.State, advice.Probe{ID: "p7", Port: "/dev/ttyUSB0"})):
+			t.Errorf("%s, %s, %s does not say what to do: %s", m.Rule, m.State, m.Reason, m.Text)
+		case !m.State.Standing() && strings.Contains(m.Text, "goes on standing"), !m.State.Standing() && strings.Contains(m.Text, "still stands"):
+			t.Errorf("%s, %s, %s is said to stand: %s", m.Rule, m.State, m.Reason, m.Text)
+		case m.Rule == alarm.Exceeds && m.State.Present() && !strings.Contains(m.Text, advice.StopOven):
 			t.Errorf("%s, %s, %s does not say to stop the oven: %s", m.Rule, m.State, m.Reason, m.Text)
 		case m.Rule == alarm.Exceeds && m.State.Standing() && !m.State.Present() && !strings.Contains(m.Text, "out of use"):
 			t.Errorf("%s, %s, %s does not keep the oven out of use: %s", m.Rule, m.State, m.Reason, m.Text)

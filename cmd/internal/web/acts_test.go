@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"iter"
 	"net/http"
 	"net/http/httptest"
@@ -108,6 +109,58 @@ func TestSummaryIsOfTheRecord(t *testing.T) {
 	}
 }
 
+// The page sums the last days up, and says so where it cannot.
+func TestSummaryOnThePage(t *testing.T) {
+	f := newFake(noon())
+	old := alarm.Alarm{Post: "ward", Rule: alarm.Position, State: alarm.Unacknowledged, ID: "x", Since: noon().Add(-50 * time.Hour), Changed: noon().Add(-50 * time.Hour)}
+	f.stats[1].Alarms = []alarm.Alarm{old}
+	var fails error
+	s := newServer(f, func(o *Options) {
+		o.Changes = func(_ context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {
+			return func(yield func(acquire.Event, error) bool) {
+				for i := range 12 {
+					e := acquire.Event{Post: "ward", At: to.Add(time.Duration(i-300) * 10 * time.Second), Alarm: &alarm.Change{Reason: alarm.Raised}}
+					e.Alarm.Rule = alarm.Silent
+					if !yield(e, fails) || fails != nil {
+						return
+					}
+				}
+			}
+		}
+	})
+	text := strings.Join(strings.Fields(get(t, s, "/").Body.String()), " ")
+	for _, want := range []string{"Alarms of the last 7 days", "<li>12 alarms raised</li>", "<li>1.71 a day: acceptable</li>", "<li>at most 12 in ten minutes, and 1 time above 10</li>",
+		"<h3>Most frequent</h3> <ul> <li>Probe does not answer, ", ": 12 times</li>",
+		"<h3>Longest standing</h3> <ul> <li>Position not checked, ", "<h3>Chattering</h3> <ul> <li>Probe does not answer, ", ": 6 times in its worst minute</li>",
+		"<h3>Standing for more than a day</h3> <ul> <li>Position not checked, ", "<h3>Set aside</h3> <ul> <li class=\"quiet\">none</li>", "EEMUA 191"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	fails = errors.New("disk I/O error")
+	if page := get(t, s, "/").Body.String(); !strings.Contains(page, "the alarms of the last days cannot be summed up: disk I/O error") || strings.Contains(page, "alarms raised") {
+		t.Error("the page says nothing of a record that cannot be read")
+	}
+}
+
+// An acknowledgement may carry a remark, and most carry none.
+func TestAnAcknowledgementCarriesARemark(t *testing.T) {
+	f := newFake(noon())
+	f.stats[0].Alarms = []alarm.Alarm{{Post: "galley", Rule: alarm.Silent, State: alarm.Unacknowledged, ID: "x", Since: noon()}}
+	s := New(Options{Station: f, Site: "x", Now: noon})
+	for body, want := range map[string]string{
+		`{"who":"M. Ito"}`: "acknowledge x M. Ito",
+		`{"who":"M. Ito","why":"switched off at the wall"}`: "switched off at the wall",
+	} {
+		if w := send(s, acting("/api/v1/alarms/x/acknowledge", body)); w.Code != http.StatusOK || !strings.Contains(f.called(), want) {
+			t.Errorf("%s: %d, %q", body, w.Code, f.called())
+		}
+	}
+	if w := send(s, acting("/api/v1/alarms/x/acknowledge", `{"who":"M. Ito","why":"`+strings.Repeat("x", 400)+`"}`)); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("a remark too long: %d", w.Code)
+	}
+}
+
 // An alarm that is set aside stays on the page, with who, why and until when; and
 // the page is not calm.
 func TestWhatIsSetAsideStaysOnThePage(t *testing.T) {
@@ -131,5 +184,20 @@ func TestWhatIsSetAsideStaysOnThePage(t *testing.T) {
 		if strings.Contains(page, "No reading above a limit") {
 			t.Errorf("%s, %s: the page is calm", a.Rule, a.Aside)
 		}
+	}
+}
+
+// What ended since its post was taken out of the configuration does not look
+// mended, nor what stands there watched.
+func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
+	f := newFake(noon())
+	f.own = alarm.Alarm{Post: "cellar", Rule: alarm.Silent, State: alarm.Normal, ID: "cellar.silent.1", Since: noon().Add(-time.Hour), Changed: noon()}
+	const want = "post cellar, which was removed from the configuration: nobody watches it any more"
+	if page := get(t, newServer(f), "/").Body.String(); !strings.Contains(page, "Probe does not answer: "+want) {
+		t.Error("the page does not say why it ended")
+	}
+	f.own.Rule, f.own.State = alarm.Exceeds, alarm.LatchedUnacknowledged
+	if page := get(t, newServer(f), "/").Body.String(); !strings.Contains(page, want) || strings.Contains(page, "No reading above a limit") {
+		t.Error("the page does not say who watches")
 	}
 }

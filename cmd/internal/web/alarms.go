@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
 )
 
 // alarmView is an alarm in words.
@@ -89,7 +90,7 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	base := "/api/v1/alarms/" + url.PathEscape(a.ID)
 	one := alarmView{
 		Key:   cmp.Or(a.Post, "station") + "-" + string(a.Rule),
-		Title: v.rule(a.Rule), State: v.state(a.State), Do: v.do(a.Rule),
+		Title: v.rule(a.Rule), State: v.state(a.State), Do: advice.Now(a.Rule, a.State, advice.Probe{}),
 		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
 		When:  v.t("alarms.since", "at", v.clock(a.Since, now)),

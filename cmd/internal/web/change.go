@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 )
 
 // Bounds of what an operator writes, in characters.
@@ -121,7 +122,16 @@ func refusal(err error) (string, int, string) {
 }
 
 func (s *Server) acknowledge(r *http.Request, said word) (string, int, string) {
-	if err := s.o.Station.Acknowledge(r.PathValue("id"), said.Who); err != nil {
+	if said.Why != "" && !plain(said.Why, maxRemedy) {
+		return "", http.StatusUnprocessableEntity, whyWanted
+	}
+	do := s.o.Station.Acknowledge
+	if said.Why != "" { // a remark, which whoever is told hears too
+		do = func(id, who string) error {
+			return s.o.Station.Act(id, alarm.Act{What: alarm.Acknowledge, Who: who, Why: said.Why}, 0)
+		}
+	}
+	if err := do(r.PathValue("id"), said.Who); err != nil {
 		return refusal(err)
 	}
 	return "/alarms", 0, ""

@@ -113,7 +113,7 @@ func TestPageSaysWhatIsAmiss(t *testing.T) {
 		}()), []string{"the newest sample is not calibrated", "declares a fault", "the instants are unsure", "calls for a new battery", "1.4 mW/cm²"}, nil},
 		{"an alarm takes the calm line away", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Exceeds, alarm.LatchedAcknowledged, noon()))),
 			[]string{"1 standing alarm", "below the limit now; the cause is not known to be mended", "It was mended or surveyed",
-				"Stop using this oven. Switch it off at its control or at the wall. Do not open the cabinet. Keep people away from the door. Call licensed service.",
+				"Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm.",
 				"since 11:58:00 UTC"},
 			[]string{"No reading above a limit"}},
 		{"an ended alarm waits", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Silent, alarm.ReturnedUnacknowledged, noon()))),

@@ -152,19 +152,6 @@ func (v voice) state(s alarm.State) string {
 	return v.t("words.state_ended")
 }
 
-// do tells what to do, in short sentences for whoever stands there.
-func (v voice) do(r alarm.Rule) string {
-	if r.IsExceedance() {
-		r = alarm.Exceeds
-	}
-	text := v.or("rules.do_"+r.Kind(), "")
-	switch r {
-	case alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Away, alarm.UnderTest:
-		return v.t("rules.do_unseen") + " " + text
-	}
-	return text
-}
-
 // count prints n with the form of the noun that fits.
 func count(n int, one, many string) string {
 	if n == 1 {

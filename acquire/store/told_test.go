@@ -1,0 +1,91 @@
+package store
+
+import (
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// tell keeps that a change of an alarm was told.
+func tell(t *testing.T, s *Store, event int64, post string, rule alarm.Rule, at time.Time, outcome ToldOutcome) {
+	t.Helper()
+	if err := s.Keep(t.Context(), nil, []Told{{Courier: "mail", To: "x", MessageID: "m", Event: event, Post: post, Rule: string(rule),
+		Queued: at, At: at, Attempts: 1, Outcome: outcome, Subject: "s", Text: "t"}}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// What was told is removed by age, and the record says so; what was told of an
+// alarm that stands is kept as long as it does.
+func TestWhatWasToldIsKeptForItsTime(t *testing.T) {
+	var passed atomic.Int64
+	begin := time.Now().Truncate(time.Second)
+	o := Options{Retention: Retention{Told: 10 * 24 * time.Hour}, Now: func() time.Time { return begin.Add(time.Duration(passed.Load())) }}
+	s := open(t, t.TempDir(), o)
+	defer shut(t, s)
+	register(t, s, post("fryer"), post("combi"))
+	s.Record(raise("fryer", alarm.Exceeds, begin.Add(-time.Hour)))
+	flushed(t, s)
+	tell(t, s, 1, "fryer", alarm.Exceeds, begin.Add(-2*time.Hour), ToldAccepted)  // of an earlier occurrence
+	tell(t, s, 2, "fryer", alarm.Exceeds, begin.Add(-time.Hour), ToldAccepted)    // of that which stands
+	tell(t, s, 3, "combi", alarm.Silent, begin.Add(-time.Hour), ToldRefused)      // it has ended
+	tell(t, s, 4, "combi", alarm.Silent, begin.Add(5*24*time.Hour), ToldAccepted) // not old
+	look := func(after time.Duration, want ...int64) {
+		t.Helper()
+		passed.Store(int64(after))
+		worked(s, func(w *writer) { w.retainedAt = time.Time{}; w.retaining() })
+		var got []int64
+		for _, x := range must(s.Told(t.Context(), ToldQuery{}, 100)) {
+			got = append(got, x.Event)
+		}
+		if slices.Sort(got); !slices.Equal(got, want) {
+			t.Errorf("after %s the record holds what was told of %v, want %v", after, got, want)
+		}
+	}
+	look(9*24*time.Hour, 1, 2, 3, 4)
+	look(11*24*time.Hour, 2, 4)
+	flushed(t, s)
+	events := must(s.Events(t.Context(), 0, 100))
+	if !slices.ContainsFunc(events, func(e acquire.Event) bool {
+		return strings.Contains(e.Text, "2 rows of what was told longer ago than 240h0m0s were removed")
+	}) {
+		t.Error("no event tells of the removal")
+	}
+	reset := raise("fryer", alarm.Exceeds, begin.Add(11*24*time.Hour))
+	reset.Alarm.State = alarm.Normal
+	s.Record(reset)
+	flushed(t, s)
+	look(16 * 24 * time.Hour)
+}
+
+// Dead letters are found by their index.
+func TestDeadLettersAreFoundByTheirIndex(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	tell(t, s, 1, "fryer", alarm.Exceeds, time.Now(), ToldRefused)
+	for _, tc := range []struct {
+		q    ToldQuery
+		want string
+	}{{ToldQuery{Outcome: ToldRefused}, "told_refused"}, {ToldQuery{Outcome: ToldRefused, Before: 7}, "told_refused"}, {ToldQuery{Event: 1}, "told_event"}} {
+		text, args := tc.q.sql(10)
+		var plan strings.Builder
+		err := each(t.Context(), s.db, "EXPLAIN QUERY PLAN "+text, func(scan func(...any) error) error {
+			var id, parent, unused int
+			var detail string
+			err := scan(&id, &parent, &unused, &detail)
+			plan.WriteString(detail + "; ")
+			return err
+		}, args...)
+		if err != nil || !strings.Contains(plan.String(), tc.want) {
+			t.Errorf("%+v: %s, %v; want it to use %s", tc.q, plan.String(), err, tc.want)
+		}
+		if got := must(s.Told(t.Context(), tc.q, 10)); len(got) != 1 {
+			t.Errorf("%+v: %+v", tc.q, got)
+		}
+	}
+}

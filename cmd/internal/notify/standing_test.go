@@ -1,0 +1,178 @@
+package notify
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/advice"
+)
+
+// shelved makes an event of an alarm that stands on the shelf.
+func shelvedBy(post int, rule alarm.Rule, reason alarm.Reason, at time.Time) acquire.Event {
+	e := change(post, rule, alarm.Unacknowledged, reason, at)
+	a := e.Alarm
+	a.Aside, a.By, a.Why, a.AsideSince, a.Until = alarm.Shelved, "M. Ito", "seal is on its way", at, at.Add(time.Hour)
+	e.Who = "M. Ito"
+	return e
+}
+
+// Whoever is new is told of all that stands: that the newest word on it was a
+// remark or a shelf hides nothing. What something else explains stays untold.
+func TestFirstStartTellsWhatARemarkOrAShelfHides(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		now := time.Now()
+		box.happen(raised(0, alarm.Exceeds, now))
+		note := change(0, alarm.Exceeds, alarm.LatchedAcknowledged, alarm.Commented, now)
+		note.Who, note.Alarm.Remark, note.Text = "M. Ito", "service comes at noon", "commented by M. Ito: service comes at noon"
+		box.happen(note)
+		box.happen(shelvedBy(1, alarm.Silent, alarm.WasShelved, now))
+		box.happen(shelvedBy(2, alarm.Silent, alarm.WasShelved, now))
+		box.happen(shelvedBy(2, alarm.Silent, alarm.Commented, now))
+		box.happen(shelvedBy(3, alarm.Stale, alarm.RaisedAgain, now))
+		suppressed := change(4, alarm.OverRange, alarm.Unacknowledged, alarm.WasSuppressed, now)
+		suppressed.Alarm.Aside = alarm.Suppressed
+		box.happen(suppressed)
+		_, stop := startPaced(t, box, r, func(*Options) {})
+		synctest.Wait()
+		stop()
+		got := r.ids()
+		slices.Sort(got)
+		if want := []int64{2, 3, 5, 6}; !slices.Equal(got, want) {
+			t.Fatalf("told %v, want %v", got, want)
+		}
+		for _, m := range r.all() {
+			want := map[int64]string{2: "below the limit now; the cause is not known to be mended",
+				3: "the alarm was shelved by M. Ito until ", 5: "the alarm is shelved by M. Ito until ", 6: "the field at this post is not known"}[m.EventID]
+			if !strings.Contains(m.Text, want) || m.EventID != 2 && m.EventID != 6 && !strings.Contains(m.Text, "(“seal is on its way”); it still stands: the field at this post is not known") {
+				t.Errorf("event %d: %s", m.EventID, m.Text)
+			}
+		}
+	})
+}
+
+// What is no longer set aside is told where it still stands, and only there.
+func TestCallsAgainOnlyWhereItStands(t *testing.T) {
+	for _, reason := range []alarm.Reason{alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed} {
+		for state, want := range map[alarm.State]bool{alarm.Unacknowledged: true, alarm.Acknowledged: true, alarm.LatchedUnacknowledged: true,
+			alarm.LatchedAcknowledged: true, alarm.ReturnedUnacknowledged: false, alarm.Normal: false} {
+			e := change(0, alarm.Exceeds, state, reason, at(0))
+			if got := (Route{}).takes(e, false); got != want {
+				t.Errorf("%s, %s: told %v", reason, state, got)
+			}
+			if !(Route{}).takes(e, true) {
+				t.Errorf("%s, %s: kept from a machine", reason, state)
+			}
+		}
+	}
+}
+
+func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
+	now := at(5)
+	ended := shelvedBy(7, alarm.Silent, alarm.WasShelved, now)
+	ended.Alarm.State = alarm.ReturnedUnacknowledged
+	seen := change(7, alarm.Exceeds, alarm.Acknowledged, alarm.WasAcknowledged, now)
+	seen.Who, seen.Alarm.Remark, seen.Alarm.Verdict, seen.Text = "M. Ito", "switched off at the wall", nil, "acknowledged by M. Ito: switched off at the wall"
+	much := func(r alarm.Rule) acquire.Event {
+		e := raised(7, r, now)
+		e.Alarm.Verdict = raised(7, alarm.Exceeds, now).Alarm.Verdict
+		return e
+	}
+	const measured = "Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²)"
+	gone := change(7, alarm.Silent, alarm.Normal, alarm.Dropped, now)
+	latched := change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.Dropped, now)
+	latched.Alarm.Verdict = nil
+	courier := change(7, alarm.CourierOf("desk"), alarm.Normal, alarm.Dropped, now)
+	courier.Post, courier.Alarm.Post = "", ""
+	noPost := func(m *subjectMatter) { m.Post = nil }
+	for name, tt := range map[string]struct {
+		e          acquire.Event
+		set        func(m *subjectMatter)
+		want, deny []string
+	}{
+		"shelved": {shelvedBy(7, alarm.Exceeds, alarm.WasShelved, now), nil,
+			[]string{"the alarm was shelved by M. Ito until 2026-11-25 10:00:05 UTC (“seal is on its way”); it still stands: the field exceeds the limit", advice.StopOven}, nil},
+		"shelved when it had ended": {ended, nil, []string{"it does not stand now"}, []string{"stands:", "seen again"}},
+		"acknowledged, with a remark": {seen, nil,
+			[]string{"this was acknowledged by M. Ito", "The record says: “acknowledged by M. Ito: switched off at the wall”", advice.StopOven}, nil},
+		"warning":   {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
+		"count":     {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
+		"open door": {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
+		"contact":   {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
+		"ageing":    {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
+		"emission":  {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
+		"a blind post that is gone": {gone, noPost, []string{"this post was removed from the configuration: nobody watches it any more"},
+			[]string{"seen again", "Look at"}},
+		"an exceeding post that is gone": {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
+		"a courier that is gone":         {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
+	} {
+		got := textOf(tt.e, tt.set)
+		for _, want := range tt.want {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s: %q is missing in: %s", name, want, got)
+			}
+		}
+		for _, deny := range tt.deny {
+			if strings.Contains(got, deny) {
+				t.Errorf("%s: %q in: %s", name, deny, got)
+			}
+		}
+	}
+}
+
+// A heartbeat never begins calmly while something exceeds or emits, and says of
+// what is shelved until when, by whom and why.
+func TestAHeartbeatIsNotCalmWhileAFieldExceeds(t *testing.T) {
+	sees := PostState{ID: "b", Sight: []acquire.Regard{acquire.Sees}}
+	for _, tt := range []struct {
+		s    Snapshot
+		want string
+	}{
+		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Exceeding}}, sees}}, "1 post exceeding, 2 of 2 posts seeing"},
+		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Emits}}, sees}}, "1 post emitting though withdrawn, 2 of 2 posts seeing"},
+		{Snapshot{Posts: []PostState{sees}, gone: []string{"cellar"}, Station: []string{"cellar exceeds"}}, "1 post exceeding, 1 of 1 posts seeing, 1 alarm standing"},
+		{Snapshot{Posts: []PostState{sees}, Station: []string{"disk"}}, "all 1 posts seeing, 1 alarm standing"},
+		{Snapshot{Posts: []PostState{sees}}, "all 1 posts seeing, no alarm"},
+	} {
+		if got := heartbeat(tt.s, "Larkfield House", "", time.Hour, nil).Heartbeat.summary(); got != tt.want {
+			t.Errorf("%q, want %q", got, tt.want)
+		}
+	}
+	on := shelvedBy(0, alarm.Exceeds, alarm.WasShelved, at(5)).Alarm.Alarm
+	on.Post = "cellar"
+	text := heartbeat(SnapshotOf(nil, []alarm.Alarm{on}, at(6)), "Larkfield House", "", time.Hour, nil).Text
+	if want := "Set aside: station cellar exceeds, shelved by M. Ito until 2026-11-25 10:00:05 UTC (“seal is on its way”)."; !strings.Contains(text, want) {
+		t.Errorf("%s\nlacks %s", text, want)
+	}
+}
+
+// Only what latches comes at once whatever its pace says: emission of a withdrawn
+// oven, or a rule made high, can come and go.
+func TestWhatComesAndGoesIsPacedThoughHigh(t *testing.T) {
+	for rule, want := range map[alarm.Rule]bool{alarm.Exceeds: true, alarm.ExceedsBy("most"): true, alarm.Emission: false, alarm.Silent: false} {
+		e := raised(0, rule, at(0))
+		e.Alarm.Priority = alarm.High
+		if got := (&waiting{event: e}).urgent(); got != want {
+			t.Errorf("%s: past its pace %v, want %v", rule, got, want)
+		}
+	}
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, func(*Options) {})
+		for range 60 { // acknowledged each time, so that each time it is raised anew
+			box.happen(raised(0, alarm.Emission, time.Now()))
+			pass(30 * time.Second)
+			box.happen(change(0, alarm.Emission, alarm.Normal, alarm.Returned, time.Now()))
+			pass(30 * time.Second)
+		}
+		stop()
+		if n := len(r.all()); n < 3 || n > 8 {
+			t.Errorf("told %d times in an hour of an emission that came and went 60 times", n)
+		}
+	})
+}
