@@ -167,7 +167,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 	for _, id := range slices.Sorted(maps.Keys(t.rows)) {
 		post, ok := ids[id]
 		if !ok {
-			if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+			if post, err = w.postNumber(ctx, id); err != nil {
 				return nil, err
 			}
 		}

@@ -96,10 +96,8 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 
 func (w *writer) register(ctx context.Context, p *acquire.Post, now time.Time) (place, error) {
 	pl := place{id: p.ID}
-	if _, err := w.exec(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO NOTHING", p.ID); err != nil {
-		return pl, err
-	}
-	if err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", p.ID).Scan(&pl.post); err != nil {
+	var err error
+	if pl.post, err = w.postNumber(ctx, p.ID); err != nil {
 		return pl, err
 	}
 	cert, err := w.certificate(ctx, p.Probe.Certificate)
@@ -164,7 +162,23 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 	if err != nil {
 		return 0, err
 	}
-	return res.LastInsertId()
+	if v, err = res.LastInsertId(); err != nil {
+		return 0, err
+	}
+	return v, w.enterRow(ctx, "post_versions", v)
+}
+
+// postNumber returns the number of a post, made if need be.
+func (w *writer) postNumber(ctx context.Context, id string) (int32, error) {
+	var post int32
+	err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", id).Scan(&post)
+	if err != sql.ErrNoRows {
+		return post, err
+	}
+	if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+		return 0, err
+	}
+	return post, w.enterRow(ctx, "posts", int64(post))
 }
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,

@@ -166,8 +166,8 @@ func (w *writer) otherAgain(ctx context.Context, text []byte) error {
 		return fmt.Errorf("read what a commit wrote: %w", err)
 	}
 	for _, k := range o.Corrections {
-		var post int32
-		if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO UPDATE SET id = excluded.id RETURNING post", k.Post).Scan(&post); err != nil {
+		post, err := w.postNumber(ctx, k.Post)
+		if err != nil {
 			return err
 		}
 		var there int

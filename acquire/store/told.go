@@ -71,9 +71,17 @@ func (s *Store) Keep(ctx context.Context, cursors map[string]int64, told []Told)
 			}
 		}
 		for _, t := range told {
-			if _, err := w.exec(ctx, `INSERT INTO told (courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text)
+			res, err := w.exec(ctx, `INSERT INTO told (courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, t.Courier, t.To, t.MessageID, t.Event, t.Post, t.Rule,
-				nanos(t.Queued), nanos(t.At), t.Attempts, t.More, string(t.Outcome), t.Answer, t.Subject, t.Text); err != nil {
+				nanos(t.Queued), nanos(t.At), t.Attempts, t.More, string(t.Outcome), t.Answer, t.Subject, t.Text)
+			if err != nil {
+				return err
+			}
+			id, err := res.LastInsertId()
+			if err != nil {
+				return err
+			}
+			if err := w.enterRow(ctx, "told", id); err != nil {
 				return err
 			}
 		}

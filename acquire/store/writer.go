@@ -33,10 +33,10 @@ type writer struct {
 	unmerged     error             // why the last merge failed
 	told         map[string]bool   // damage, by its text
 	side         sidecar
-	chain        chainEnd           // as committed
-	pending      chainEnd           // with the open transaction
-	today        int64              // UTC day of the open transaction
-	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
+	chain        chainEnd  // as committed
+	pending      chainEnd  // with the open transaction
+	today        int64     // UTC day of the open transaction
+	removals     []removal // what the next commit takes away
 	retainedAt   time.Time
 	reader       *Reader         // on the writer's connection
 	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
@@ -88,8 +88,16 @@ func (w *writer) begin(log []byte) error {
 	if err := w.loadChain(ctx, c); err != nil {
 		return err
 	}
+	if err := w.chainBefore(ctx, c); err != nil {
+		return err
+	}
 	if err := w.openSidecar(ctx, c, log); err != nil {
 		return err
+	}
+	if err := w.keepSigning(ctx); err != nil && !wantsSpace(err) {
+		return err
+	} else if err != nil {
+		w.s.o.Log.Warn("the record does not say yet who signs it; it is tried again at the next start", "err", err)
 	}
 	// Numbers of events that this process tells before they are durable must not
 	// come again after a crash, so the first commit sets room aside.
@@ -335,8 +343,8 @@ func (w *writer) settled(b *batch, took time.Duration) {
 	w.unfolded, w.link = true, b.link
 	w.fragmentRows += b.samples
 	w.chained()
-	for i := range b.events {
-		delete(w.removals, removalKey(&b.events[i]))
+	if len(b.removals) > 0 {
+		w.removals = nil
 	}
 	w.side.note(b)
 	w.s.committed(b, took)
