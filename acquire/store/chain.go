@@ -119,20 +119,23 @@ func (r *eventRow) scan(scan func(...any) error) error {
 
 // loadChain reads where the chain ends.
 func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
+	end, over := chainEnd{}, chainEnd{}
 	var head []byte
-	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&w.chain.day, &w.chain.entry, &head)
+	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&end.day, &end.entry, &head)
 	if err != nil && err != sql.ErrNoRows {
 		return fmt.Errorf("read where the chain of hashes ends: %w", err)
 	}
-	copy(w.chain.head[:], head)
-	w.pending = w.chain
-	w.s.state.chain = w.chain
-	over := &w.s.state.over
+	copy(end.head[:], head)
+	head = nil
 	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
 	if err != nil && err != sql.ErrNoRows {
 		return fmt.Errorf("read the head of the last day: %w", err)
 	}
 	copy(over.head[:], head)
+	w.chain, w.pending = end, end
+	w.s.mu.Lock()
+	defer w.s.mu.Unlock()
+	w.s.state.chain, w.s.state.over = end, over
 	return nil
 }
 

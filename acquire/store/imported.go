@@ -143,9 +143,11 @@ func (im *importer) run(ctx context.Context, w *writer) error {
 		if err := im.posts[id].pack(ctx, w); err != nil {
 			return err
 		}
-		if err := im.tell(ctx, w, im.posts[id]); err != nil {
+		p := im.posts[id]
+		if err := im.tell(ctx, w, p); err != nil {
 			return err
 		}
+		w.added = append(w.added, added{p.post, p.id, mark{p.last.Seq, nanos(p.last.At)}})
 	}
 	if im.written.refused > 0 {
 		return errors.New("the record refuses some of it; the log says what")

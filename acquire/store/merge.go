@@ -119,6 +119,9 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 	if _, err := w.exec(ctx, "COMMIT"); err != nil {
 		return false, err
 	}
+	if err := w.s.o.Fault(StepAfterCommit); err != nil {
+		return false, err
+	}
 	w.unfolded = true
 	w.fragmentRows = max(0, w.fragmentRows-t.n)
 	w.chained()

@@ -25,10 +25,15 @@ func (w *writer) serve(r request) error {
 	if err := w.begun(ctx); err != nil {
 		return fail(err)
 	}
+	w.added = nil
 	if err := r.do(ctx, w); err != nil {
 		return fail(err)
 	}
 	if err := w.headOfDay(ctx); err != nil {
+		return fail(err)
+	}
+	b := w.s.numbered()
+	if _, err := w.exec(ctx, "UPDATE record SET commits = ?, committed_ns = ?", b.no, nanos(b.at)); err != nil {
 		return fail(err)
 	}
 	if err := w.s.o.Fault(StepCommit); err != nil {
@@ -37,9 +42,38 @@ func (w *writer) serve(r request) error {
 	if _, err := w.exec(ctx, "COMMIT"); err != nil {
 		return fail(err)
 	}
+	if err := w.s.o.Fault(StepAfterCommit); err != nil {
+		return fail(err)
+	}
 	w.unfolded = true
 	w.chained()
+	w.s.served(b, w.added)
+	w.side.note(b)
 	return nil
+}
+
+// added is how far samples of a post go that a request brought in.
+type added struct {
+	post int32
+	name string
+	last mark
+}
+
+// numbered returns the next commit, which holds no samples that waited.
+func (s *Store) numbered() *batch {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return &batch{no: s.state.commits + 1, at: s.o.Now().UTC(), last: map[int32]mark{}}
+}
+
+// served takes note of a request that is durable.
+func (s *Store) served(b *batch, all []added) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state.commits, s.state.at = b.no, s.o.Now()
+	for _, a := range all {
+		s.queue.names[a.post], s.queue.last[a.post], b.last[a.post] = a.name, a.last, a.last
+	}
 }
 
 // ask has the writer do something, and waits for it.

@@ -11,6 +11,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -77,6 +78,7 @@ func (w *writer) salvage(ctx context.Context, c *sql.Conn, log []byte, p promise
 	if p.commit <= commits {
 		return nil
 	}
+	w.missedCommits(commits, found)
 	for _, l := range lostOf(before, p, found, s.queue.names) {
 		s.state.damaged++
 		s.o.Log.Error("the record lost samples that were committed", "post", l.Post, "numbers", fmt.Sprintf("%d to %d", l.FromSeq, l.ToSeq),
@@ -94,6 +96,31 @@ func (w *writer) salvage(ctx context.Context, c *sql.Conn, log []byte, p promise
 		s.state.commits = p.commit // no number comes twice
 	}
 	return nil
+}
+
+// missedCommits names commits before the last that was found which were not: they
+// held no samples, but what people and programs asked to be kept.
+func (w *writer) missedCommits(commits int64, found map[int64][]byte) {
+	if len(found) == 0 {
+		return
+	}
+	ids := slices.Sorted(maps.Keys(found))
+	var missed []string
+	next := commits + 1
+	for _, id := range ids {
+		for ; next < id/partsOfCommit && len(missed) < 100; next++ {
+			missed = append(missed, fmt.Sprint(next))
+		}
+		next = max(next, id/partsOfCommit+1)
+	}
+	if len(missed) == 0 {
+		return
+	}
+	w.s.state.damaged++
+	w.s.o.Log.Error("the record lost commits", "numbers", strings.Join(missed, " "))
+	w.s.Record(acquire.Event{At: w.s.o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
+		"commits %s are not in what was read of the record's log: samples that are lost with them are named apart; cursors, versions of posts, imports and what was told may be lost too",
+		strings.Join(missed, ", "))})
 }
 
 // lostOf returns the stretches above before that were promised and not found.

@@ -78,6 +78,7 @@ const (
 	StepReserve     Step = "reserve" // before the reserve is made
 	StepMerge       Step = "merge"   // before samples are merged into chunks
 	StepSidecar     Step = "sidecar" // before the last commit's number is kept beside the record
+	StepSwap        Step = "swap"    // before each step by which a rebuilt record takes its place
 )
 
 func (o Options) withDefaults() Options {
@@ -174,6 +175,11 @@ func Open(dir string, o Options) (*Store, error) {
 	held, err := lock(dir)
 	if err != nil {
 		return nil, err
+	}
+	if swapped, err := finishRebuild(dir, o.Fault); err != nil {
+		return nil, errors.Join(err, held.Close())
+	} else if swapped {
+		o.Log.Warn("the record was being rebuilt when the program ended; the rebuilt one is in its place now", "folder", dir)
 	}
 	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), kick: make(chan struct{}, 1),
 		requests: make(chan request), works: make(chan func(*writer)), stop: make(chan struct{}), done: make(chan struct{})}

@@ -318,7 +318,7 @@ func (v *verifier) content(ctx context.Context, c *chunkRow) error {
 	p := Problem{Post: name, From: instant(c.from.Int64), To: instant(c.to.Int64)}
 	rows := int64(0)
 	var all chunk.Span
-	sums := v.resumed(c.id)
+	sums := v.resumed(c.id, c.fromSeq.Int64)
 	var failed error
 	err := blocksOf(c.data, &v.block, func(ch *chunk.Chunk, damage error) bool {
 		all = ch.Span()

@@ -18,6 +18,7 @@ type resum struct {
 	v      *verifier
 	post   int32
 	id     int64 // of the chunk before
+	seq    int64 // of the sample before
 	t      tally
 	rd     rowReader
 	words  []byte
@@ -41,7 +42,7 @@ type slotKept struct {
 }
 
 // resumed returns the sums of the post of a chunk, ready for it.
-func (v *verifier) resumed(id int64) *resum {
+func (v *verifier) resumed(id, fromSeq int64) *resum {
 	post := int32(id >> 32)
 	s := v.sums[post]
 	if s == nil {
@@ -56,8 +57,8 @@ func (v *verifier) resumed(id int64) *resum {
 		}}}
 		v.sums[post] = s
 		s.broken()
-		if first, _ := chunkRange(post); id == first {
-			s.skip = [2]bool{}
+		if first, _ := chunkRange(post); id == first && fromSeq == 1 {
+			s.skip = [2]bool{} // the first of all
 		}
 	} else if id != s.id+1 {
 		s.broken()
@@ -68,7 +69,7 @@ func (v *verifier) resumed(id int64) *resum {
 
 // broken begins anew behind samples that are not there.
 func (s *resum) broken() {
-	s.t = tally{width: nsMinute}
+	s.t = tally{width: nsMinute, emit: s.t.emit}
 	s.inHour, s.skip = false, [2]bool{true, true}
 	s.before = [2]int64{math.MinInt64, math.MinInt64}
 }
@@ -77,6 +78,10 @@ func (s *resum) broken() {
 func (s *resum) block(ctx context.Context, b *chunk.Block) error {
 	s.t.emit = func(place int64, e *entry) { s.minute(ctx, place, e) }
 	for i := range b.Len() {
+		if s.t.has && b.Seq[i] != s.seq+1 {
+			s.broken() // numbers are missing
+		}
+		s.seq = b.Seq[i]
 		row := b.Row(i, &s.words)
 		r, err := s.rd.read(ctx, &row)
 		if err != nil {

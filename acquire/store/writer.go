@@ -18,6 +18,7 @@ type writer struct {
 	stmts   map[string]*sql.Stmt // prepared on conn
 	reserve reserve
 
+	stale    bool   // the connection is new: how far the record is must be read again
 	doubt    *batch // a commit that failed, and may have taken place all the same
 	noSpace  bool   // since the disk was full, not everything was committed again
 	full     bool   // the newest failure came of a full disk
@@ -40,6 +41,7 @@ type writer struct {
 	retainedAt   time.Time
 	reader       *Reader         // on the writer's connection
 	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
+	added        []added         // samples that the request under way brought in
 	sealedDay    int64           // the last day whose samples were sealed at its end
 }
 
@@ -321,21 +323,54 @@ func (w *writer) connect(ctx context.Context) error {
 			return err
 		}
 	}
-	if w.doubt == nil {
+	return w.reread(ctx)
+}
+
+// reread takes note, on a new connection, of how far the record is: the last
+// commit may have failed to say that it took place.
+func (w *writer) reread(ctx context.Context) error {
+	if !w.stale {
 		return nil
 	}
-	var commits int64
-	if err := w.conn.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits); err != nil {
+	if w.doubt == nil {
+		if err := w.loadChain(ctx, w.conn); err != nil {
+			return err
+		}
+	}
+	commits, link, err := lastCommit(ctx, w.conn)
+	if err != nil {
 		return fmt.Errorf("look whether the last commit took place: %w", err)
 	}
-	b := w.doubt
-	w.doubt = nil
-	if commits == b.no {
-		w.settled(b, 0)
-	} else {
+	w.stale = false
+	if b := w.doubt; b != nil {
+		w.doubt = nil
+		if commits >= b.no {
+			w.settled(b, 0)
+			return nil
+		}
 		w.s.restore(b)
+		if err := w.loadChain(ctx, w.conn); err != nil {
+			return err
+		}
 	}
+	w.link = link
+	w.s.mu.Lock()
+	w.s.state.commits = max(w.s.state.commits, commits)
+	w.s.mu.Unlock()
 	return nil
+}
+
+// lastCommit returns the number of the last commit, and the link of the last
+// fragment.
+func lastCommit(ctx context.Context, q querier) (commits int64, link [sha256.Size]byte, err error) {
+	var merged, last []byte
+	err = q.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)), link, (SELECT data FROM fragments ORDER BY id DESC LIMIT 1) FROM record").
+		Scan(&commits, &merged, &last)
+	copy(link[:], merged)
+	if f, _, ferr := readFragment(last); ferr == nil {
+		link = f.link
+	}
+	return commits, link, err
 }
 
 // settled takes note of a batch that is durable.
@@ -365,7 +400,9 @@ func (w *writer) drop() {
 	// ErrBadConn keeps the pool from handing it out again.
 	w.conn.Raw(func(any) error { return driver.ErrBadConn })
 	w.conn.Close()
-	w.conn, w.stmts = nil, nil
+	w.conn, w.stmts, w.stale = nil, nil, true
+	// What was read in a transaction that came to nothing may be of other rows now.
+	w.holds, w.reader = nil, nil
 }
 
 // stmt returns q prepared on the connection.
