@@ -46,6 +46,9 @@ func (w *writer) merging(all bool) {
 		return
 	}
 	err := w.guard(func() error { return w.merge(all) })
+	if err != nil && w.mending(err) {
+		err = w.guard(func() error { return w.merge(all) })
+	}
 	before := w.unmerged
 	w.unmerged = err
 	if err != nil && (before == nil || before.Error() != err.Error()) {
@@ -197,8 +200,12 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 			return errEnough
 		}
 		var b sql.RawBytes
+		before := t.last
 		if err := scan(&t.last, &b); err != nil {
 			return err
+		}
+		if t.last <= before {
+			return errDisorder
 		}
 		f, _, err := readFragment(b)
 		if err != nil {

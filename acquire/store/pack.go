@@ -150,9 +150,13 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 	for post := range q.names {
 		first, last := chunkRange(post)
 		var m mark
-		err := c.QueryRowContext(ctx, "SELECT to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&m.seq, &m.at)
+		var id int64
+		err := c.QueryRowContext(ctx, "SELECT id, to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &m.seq, &m.at)
 		if err == sql.ErrNoRows {
 			continue
+		}
+		if err == nil && (id < first || id > last) {
+			err = errDisorder
 		}
 		if err != nil {
 			return fmt.Errorf("read how far post %s is recorded: %w", q.names[post], err)
@@ -168,10 +172,15 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the record's link: %w", err)
 	}
 	copy(s.state.link[:], link)
-	err := each(ctx, c, "SELECT data FROM fragments ORDER BY id", func(scan func(...any) error) error {
+	last := int64(0)
+	err := each(ctx, c, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		var b sql.RawBytes
-		if err := scan(&b); err != nil {
+		before := last
+		if err := scan(&last, &b); err != nil {
 			return err
+		}
+		if last <= before {
+			return errDisorder
 		}
 		f, _, err := readFragment(b)
 		if err != nil {

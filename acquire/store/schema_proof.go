@@ -18,7 +18,9 @@ package store
 // is 1. Alarms keep their samples by themselves.
 //
 // set_aside holds pages of this file that were damaged and replaced while running:
-// their number, the table they were of, and their bytes.
+// their number, the table they were of, the keys they may have held (above lo, up
+// to hi), the key of the row that stood in for them, and their bytes; done is 1 when
+// what these still held was put back.
 //
 // chain_before lists what was there before, until it is in the chain.
 const schemaProof = `
@@ -40,6 +42,11 @@ CREATE TABLE set_aside (
   at_ns  INTEGER NOT NULL,
   page   INTEGER NOT NULL,
   tab    TEXT NOT NULL,
+  lo     INTEGER NOT NULL,
+  hi     INTEGER NOT NULL,
+  row    INTEGER NOT NULL,
+  root   INTEGER NOT NULL,
+  done   INTEGER NOT NULL,
   data   BLOB NOT NULL
 ) STRICT;
 

@@ -295,7 +295,7 @@ func (v *verifier) chunkEntry(ctx context.Context, e *entryRow, sum [sha256.Size
 		return err
 	case c.state.Int64 == removed && c.data == nil && onPurpose != nil:
 		return nil // its own entry is checked
-	case c.state.Int64 == setAside:
+	case c.state.Int64 == asideState:
 		p.Text = fmt.Sprintf("samples %d to %d: their page was damaged and is set aside", c.fromSeq.Int64, c.toSeq.Int64)
 		v.rep.add(p)
 	case c.state.Int64 != sealed || c.data == nil:

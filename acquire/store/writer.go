@@ -33,6 +33,7 @@ type writer struct {
 	fragmentRows int               // samples in fragments, about
 	unmerged     error             // why the last merge failed
 	told         map[string]bool   // damage, by its text
+	unmendable   map[string]bool   // errors of damage that mending did not end
 	side         sidecar
 	chain        chainEnd  // as committed
 	pending      chainEnd  // with the open transaction
@@ -83,9 +84,11 @@ func (w *writer) begin(log []byte) error {
 	if err := w.fit(ctx, c); err != nil {
 		return err
 	}
-	if err := w.s.load(ctx, c); err != nil {
+	m, err := w.loadMended(ctx)
+	if err != nil {
 		return err
 	}
+	c = w.conn
 	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
 	if err := w.loadChain(ctx, c); err != nil {
 		return err
@@ -101,6 +104,7 @@ func (w *writer) begin(log []byte) error {
 	} else if err != nil {
 		w.s.o.Log.Warn("the record does not say yet who signs it; it is tried again at the next start", "err", err)
 	}
+	w.raise(m.last)
 	// Numbers of events that this process tells before they are durable must not
 	// come again after a crash, so the first commit sets room aside.
 	if _, err := c.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
@@ -111,6 +115,7 @@ func (w *writer) begin(log []byte) error {
 		w.failed(err, true)
 	}
 	w.takeReserve()
+	w.tellMended(m)
 	return nil
 }
 
@@ -191,6 +196,9 @@ func (w *writer) attempt(due bool) error {
 	if err == nil {
 		w.recovered()
 		return nil
+	}
+	if w.mending(err) {
+		return w.attempt(due)
 	}
 	w.failed(err, wantsSpace(err))
 	if w.noSpace {
@@ -314,16 +322,21 @@ func (w *writer) guard(f func() error) (err error) {
 // connect makes sure of a connection, and of what became of a doubtful commit.
 func (w *writer) connect(ctx context.Context) error {
 	if w.conn == nil {
-		c, err := w.db.Conn(ctx)
-		if err != nil {
-			return fmt.Errorf("open the record: %w", err)
-		}
-		w.conn, w.stmts = c, map[string]*sql.Stmt{}
-		if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
+		if err := w.reconnect(ctx); err != nil {
 			return err
 		}
 	}
 	return w.reread(ctx)
+}
+
+// reconnect takes a new connection.
+func (w *writer) reconnect(ctx context.Context) error {
+	c, err := w.db.Conn(ctx)
+	if err != nil {
+		return fmt.Errorf("open the record: %w", err)
+	}
+	w.conn, w.stmts = c, map[string]*sql.Stmt{}
+	return prepare(ctx, c, w.s.o.pragmas()...)
 }
 
 // reread takes note, on a new connection, of how far the record is: the last
@@ -338,6 +351,18 @@ func (w *writer) reread(ctx context.Context) error {
 		}
 	}
 	commits, link, err := lastCommit(ctx, w.conn)
+	if corrupt(err) {
+		if w.doubt != nil { // two faults at once: what it held is written again
+			w.s.restore(w.doubt)
+			if w.doubt = nil; w.loadChain(ctx, w.conn) != nil {
+				return err
+			}
+		}
+		if m, merr := w.mend(ctx, w.lastKnown()); merr == nil && m.pages > 0 {
+			w.tellMended(m)
+			commits, link, err = lastCommit(ctx, w.conn)
+		}
+	}
 	if err != nil {
 		return fmt.Errorf("look whether the last commit took place: %w", err)
 	}

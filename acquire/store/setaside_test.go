@@ -1,0 +1,168 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// spoilt are ways in which a page may go wrong: a byte of its head, of the place of
+// its first row, of a row's head, and all of it.
+func spoilt() map[string]func(page []byte) {
+	return map[string]func([]byte){
+		"its type":    func(p []byte) { p[0] = 77 },
+		"its counter": func(p []byte) { p[3] = 0xff },
+		"a row's place": func(p []byte) {
+			p[8], p[9] = 0, 1
+		},
+		"all of it": func(p []byte) {
+			for i := range p {
+				p[i] = 0xa5
+			}
+		},
+	}
+}
+
+// lastLeaf returns the number of the last leaf of a table in the file in dir.
+func lastLeaf(t *testing.T, dir, table string) int64 {
+	t.Helper()
+	var page int64
+	err := outside(t, dir).QueryRow("SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY path DESC LIMIT 1", table).Scan(&page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return page
+}
+
+// spoil changes a page of the file in dir.
+func spoil(t *testing.T, dir string, page int64, how func([]byte)) {
+	t.Helper()
+	file := filepath.Join(dir, FileName)
+	b := must(os.ReadFile(file))
+	how(b[(page-1)*chunkPage : page*chunkPage])
+	if err := os.WriteFile(file, b, 0o640); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// A record whose last page of chunks, or of commits, is damaged opens; what is
+// missing is named; what is not is read, before and after; new samples are committed
+// and merged; the page is kept, and SQLite finds no fault with the rest.
+func TestDamagedLastPages(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{CommitEvery: time.Hour})
+	register(t, s, post("fryer"), post("combi"))
+	recorded(t, s, 20*time.Minute, 3, "fryer", "combi")
+	for i := range int64(40) {
+		x := samples(i*50+12_001, i*50+12_050)
+		for k := range x {
+			x[k].At = x[k].At.Add(time.Hour)
+		}
+		s.Append(0, x)
+		worked(s, func(w *writer) {
+			if err := w.attempt(true); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	worked(s, func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") })
+	left := crashed(t, dir)
+	shut(t, s)
+	all := 2*12_000 + 2_000
+	for _, table := range []string{"chunks", "fragments"} {
+		page := lastLeaf(t, left, table)
+		for name, how := range spoilt() {
+			t.Run(table+", "+name, func(t *testing.T) {
+				to := copyOf(t, left)
+				spoil(t, to, page, how)
+				checkMended(t, to, all, name == "all of it")
+			})
+		}
+	}
+}
+
+func checkMended(t *testing.T, dir string, all int, lossy bool) {
+	t.Helper()
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, damage := both(t, r)
+	if damage == 0 || before < 1_000 {
+		t.Errorf("read as it is it gives %d samples, %d damages", before, damage)
+	}
+	if err := r.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s, err := Open(dir, Options{reserve: testReserve, CommitEvery: time.Hour})
+	if err != nil {
+		t.Fatal("it does not open:", err)
+	}
+	register(t, s, post("fryer"), post("combi"))
+	x := samples(200_001, 200_010)
+	for k := range x {
+		x[k].At = x[k].At.Add(100 * time.Hour)
+	}
+	for i := range 2 { // the second post's chunks stand last
+		s.Append(i, x)
+	}
+	flushed(t, s)
+	merged(t, s, true)
+	if n := len(fragmentsIn(t, s)); n != 0 {
+		t.Errorf("%d commits are not merged", n)
+	}
+	n, _ := both(t, s.Reader)
+	if lossless := n == all+20; lossless == lossy || n < before {
+		t.Errorf("%d samples are there, %d before, want %d unless all of the page is gone", n, before, all+20)
+	}
+	texts := eventTexts(t, s)
+	if !strings.Contains(texts, "was damaged and is set aside") || s.Stats().Damaged == 0 {
+		t.Errorf("the events are %s", texts)
+	}
+	var pages int
+	if err := s.db.QueryRow("SELECT count(*) FROM set_aside").Scan(&pages); err != nil || pages == 0 {
+		t.Errorf("%d pages are kept, %v", pages, err)
+	}
+	if v, err := s.Verify(t.Context()); err != nil || v.Intact() == (lossy && strings.Contains(texts, "cannot be read from it, and") /* never */) {
+		t.Errorf("verify says %+v, %v", v.Problems, err)
+	}
+	shut(t, s)
+	debianSays(t, filepath.Join(dir, FileName))
+	t.Log(fmt.Sprint(n, " samples; ", texts))
+}
+
+// both counts the samples and the damages of both posts.
+func both(t *testing.T, r *Reader) (n, damage int) {
+	t.Helper()
+	for _, name := range []string{"fryer", "combi"} {
+		last := int64(0)
+		for v, err := range r.Values(t.Context(), name, time.Time{}, time.Time{}) {
+			if d := (*Damage)(nil); errors.As(err, &d) {
+				damage++
+				continue
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v.Seq[0] <= last {
+				t.Fatalf("%s: number %d comes after %d", name, v.Seq[0], last)
+			}
+			last = v.Seq[len(v.Seq)-1]
+			n += len(v.Seq)
+		}
+	}
+	return n, damage
+}
+
+func fragmentsIn(t *testing.T, s *Store) [][]byte {
+	t.Helper()
+	all, err := fragmentsOf(t.Context(), s.db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
