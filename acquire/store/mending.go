@@ -64,7 +64,7 @@ func endHidden(ctx context.Context, q querier, post int32) bool {
 	first, end := chunkRange(post)
 	var at, summed sql.NullInt64
 	err := q.QueryRowContext(ctx, `SELECT (SELECT to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1),
-		(SELECT iif(json_extract(data, '$.HasLast'), json_extract(data, '$.At'), NULL) FROM rollups WHERE id = ?)`, first, end, rollID(post, perMinute, stateSlot)).Scan(&at, &summed)
+		(SELECT iif(json_extract(CAST(data AS TEXT), '$.HasLast'), json_extract(CAST(data AS TEXT), '$.At'), NULL) FROM rollups WHERE id = ?)`, first, end, rollID(post, perMinute, stateSlot)).Scan(&at, &summed)
 	return err == nil && summed.Valid && summed.Int64 > at.Int64
 }
 

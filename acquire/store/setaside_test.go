@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ovenward/acquire"
 )
 
 // spoilt are ways in which a page may go wrong: a byte of its head, of the place of
@@ -58,11 +60,7 @@ func TestDamagedLastPages(t *testing.T) {
 	register(t, s, post("fryer"), post("combi"))
 	recorded(t, s, 20*time.Minute, 3, "fryer", "combi")
 	for i := range int64(40) {
-		x := samples(i*50+12_001, i*50+12_050)
-		for k := range x {
-			x[k].At = x[k].At.Add(time.Hour)
-		}
-		s.Append(0, x)
+		s.Append(0, later(samples(i*50+12_001, i*50+12_050)))
 		worked(s, func(w *writer) {
 			if err := w.attempt(true); err != nil {
 				t.Error(err)
@@ -165,4 +163,51 @@ func fragmentsIn(t *testing.T, s *Store) [][]byte {
 		t.Fatal(err)
 	}
 	return all
+}
+
+// Pages that go wrong under a running writer hold up neither commits nor merges.
+func TestPagesDamagedWhileRunning(t *testing.T) {
+	for _, table := range []string{"chunks", "fragments"} {
+		t.Run(table, func(t *testing.T) {
+			dir := t.TempDir()
+			s := open(t, dir, Options{CommitEvery: time.Hour})
+			register(t, s, post("fryer"))
+			recorded(t, s, 10*time.Minute, 3, "fryer")
+			for i := range int64(30) {
+				s.Append(0, later(samples(i*50+6_001, i*50+6_050)))
+				flushed(t, s)
+			}
+			worked(s, func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") })
+			spoil(t, dir, lastLeaf(t, dir, table), spoilt()["its type"])
+			worked(s, func(w *writer) { w.drop() }) // with what it read of the file
+			s.Append(0, later(samples(7_501, 7_600)))
+			flushed(t, s)
+			worked(s, func(w *writer) {
+				w.merging(true)
+				if w.unmerged != nil {
+					t.Error(w.unmerged)
+				}
+				if err := w.attempt(true); err != nil {
+					t.Error(err)
+				}
+			})
+			if n, damage := readAll(t, s.Reader, 100_000); n != 7_600 || damage != 0 {
+				t.Errorf("%d samples, %d damages", n, damage)
+			}
+			if texts := eventTexts(t, s); !strings.Contains(texts, "was damaged and is set aside") {
+				t.Errorf("the events are %s", texts)
+			}
+			if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+				t.Errorf("verify says %+v, %v", v.Problems, err)
+			}
+		})
+	}
+}
+
+// later moves samples behind those that recorded makes.
+func later(x []acquire.Sample) []acquire.Sample {
+	for k := range x {
+		x[k].At = x[k].At.Add(time.Hour)
+	}
+	return x
 }
