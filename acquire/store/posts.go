@@ -49,6 +49,7 @@ func (w *writer) serve(r request) error {
 	w.chained()
 	w.s.served(b, w.added)
 	w.side.note(b)
+	w.sideChecked()
 	return nil
 }
 

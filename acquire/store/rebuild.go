@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -126,37 +125,12 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 	return s.Close()
 }
 
-// scanWindow is how much of a file is looked at in one go; windows overlap by the
-// largest chunk that is looked for.
-const (
-	scanWindow  = 16 << 20
-	scanOverlap = 1 << 20
-)
-
 // scan finds chunks and fragments in the file at path.
 func (b *rebuild) scan(path string) error {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer f.Close()
 	if b.tail == nil {
 		b.tail = map[int64][]byte{}
 	}
-	buf := make([]byte, scanWindow)
-	for base := int64(0); ; base += scanWindow - scanOverlap {
-		n, err := f.ReadAt(buf, base)
-		if err != nil && err != io.EOF {
-			return err
-		}
-		b.window(path, base, buf[:n])
-		if err == io.EOF {
-			return nil
-		}
-	}
+	return windows(path, func(base int64, buf []byte) { b.window(path, base, buf) })
 }
 
 func (b *rebuild) window(path string, base int64, buf []byte) {

@@ -37,18 +37,10 @@ func (w *writer) keepSigning(ctx context.Context) error {
 	} else {
 		w.s.o.Log.Warn("the heads of the record's days were signed so far and no longer are; set record.signing_key, or the credential record.key", "from", e.At)
 	}
-	w.s.mu.Lock()
-	e.ID = w.s.queue.nextEvent
-	w.s.queue.nextEvent++
-	w.s.mu.Unlock()
-	_, err = w.within(ctx, func() (int, error) {
-		if err := w.enter(ctx, chainSigning, w.today, want); err != nil {
-			return 0, err
-		}
-		return 0, w.writeEvent(ctx, &e, &batch{})
-	})
+	_, err = w.within(ctx, func() (int, error) { return 0, w.enter(ctx, chainSigning, w.today, want) })
 	if err != nil {
 		return fmt.Errorf("enter who signs the record: %w", err)
 	}
+	w.s.Record(e)
 	return nil
 }

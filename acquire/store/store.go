@@ -158,6 +158,7 @@ type state struct {
 
 	link         [sha256.Size]byte // of the last fragment, at the start
 	fragmentRows int               // at the start
+	sideErr      error             // why the last commit's number is not kept beside the record
 	damaged      uint64
 	salvaged     uint64
 	chain, over  chainEnd // where it stands; the end of the day before
@@ -197,17 +198,13 @@ func (s *Store) open() (*writer, error) {
 	if err := create(path); err != nil {
 		return nil, err
 	}
-	log, err := readLog(path)
-	if err != nil {
-		return nil, err
-	}
 	db, err := openWriter(path)
 	if err != nil {
 		return nil, err
 	}
 	w := &writer{s: s, db: db, retry: firstRetry,
 		reserve: reserve{path: filepath.Join(s.dir, "reserve"), size: s.o.reserve}}
-	if err := w.begin(log); err != nil {
+	if err := w.begin(path); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
 	readers, err := openReaders(path)

@@ -54,7 +54,7 @@ type request struct {
 }
 
 // begin opens, checks, migrates and loads.
-func (w *writer) begin(log []byte) error {
+func (w *writer) begin(path string) error {
 	ctx := context.Background()
 	c, err := w.db.Conn(ctx)
 	if err != nil {
@@ -66,10 +66,14 @@ func (w *writer) begin(log []byte) error {
 	if err != nil {
 		return err
 	}
+	var behind map[int64][]byte
 	if v == 0 {
-		if err := sized(ctx, c); err != nil {
-			return err
-		}
+		err = sized(ctx, c)
+	} else if v >= 7 { // it has commits that say by themselves what they are
+		behind, err = fragmentsBehind(ctx, c, path)
+	}
+	if err != nil {
+		return err
 	}
 	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
 		return err
@@ -96,7 +100,7 @@ func (w *writer) begin(log []byte) error {
 	if err := w.chainBefore(ctx, c); err != nil {
 		return err
 	}
-	if err := w.openSidecar(ctx, c, log); err != nil {
+	if err := w.openSidecar(ctx, behind); err != nil {
 		return err
 	}
 	if err := w.keepSigning(ctx); err != nil && !wantsSpace(err) {
@@ -141,7 +145,7 @@ func (w *writer) run() {
 			w.giveBack()
 			w.checkpoint("PASSIVE")
 			w.measure()
-			w.side.sync()
+			w.syncSidecar()
 		case <-w.s.stop:
 			w.drain()
 			return
@@ -407,6 +411,7 @@ func (w *writer) settled(b *batch, took time.Duration) {
 		w.removals = nil
 	}
 	w.side.note(b)
+	w.sideChecked()
 	w.s.committed(b, took)
 }
 
