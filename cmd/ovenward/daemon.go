@@ -191,7 +191,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		return err
 	}
 	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Record: d.record.Stats, Heads: d.record.Heads, Users: users,
 		Sums: sums(d.file), Site: d.file.Site.Name, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

@@ -62,6 +62,10 @@ type Options struct {
 	// Without it nothing is shown of it.
 	Told func(ctx context.Context, q store.ToldQuery, limit int) ([]store.Told, error)
 
+	// Record says how the record fares, and Heads reads the heads of its days.
+	Record func() store.Stats
+	Heads  func(ctx context.Context, from, to time.Time) ([]store.DayHead, error)
+
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool
@@ -135,6 +139,7 @@ func (s *Server) Handler() http.Handler {
 	get("/api/v1/alarms/summary", s.serveSummary)
 	get("/api/v1/events", s.serveEvents)
 	get("/api/v1/told", s.serveTold)
+	get("/api/v1/record", s.serveRecord)
 	get("/api/v1/live", s.serveLive)
 	get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	get("/-/ready", probeOf(s.o.Ready, "ready"))
