@@ -19,17 +19,22 @@ func changed(rule alarm.Rule, to alarm.State, at time.Time) acquire.Event {
 	return e
 }
 
-// What was recorded while an alarm stood, and round it, stays, and so do the
-// spans of surveys and soaks; what is neither goes.
-func TestEvidenceIsKept(t *testing.T) {
-	begin := time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC)
+// evidenceBegin is when the samples of TestEvidenceIsKept begin, and evidenceHours
+// for how long there is one a minute.
+func evidenceBegin() time.Time { return time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC) }
+
+const evidenceHours = 7
+
+type evidenceCase struct {
+	name    string
+	prepare func(t *testing.T, s *Store)
+	kept    [][2]time.Duration // must be there; the rest goes, but for what shares a chunk of an hour
+}
+
+func evidenceCases() []evidenceCase {
+	begin := evidenceBegin()
 	at := func(d time.Duration) time.Time { return begin.Add(d) }
-	const hours = 7
-	for _, tc := range []struct {
-		name    string
-		prepare func(t *testing.T, s *Store)
-		kept    [][2]time.Duration // must be there; the rest goes, but for what shares a chunk of an hour
-	}{
+	return []evidenceCase{
 		{"nothing", func(*testing.T, *Store) {}, nil},
 		{"an alarm that stood for four hours", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Exceeds, at(90*time.Minute)))
@@ -38,7 +43,7 @@ func TestEvidenceIsKept(t *testing.T) {
 		}, [][2]time.Duration{{80 * time.Minute, 340 * time.Minute}}},
 		{"an alarm that still stands", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Exceeds, at(150*time.Minute)))
-		}, [][2]time.Duration{{140 * time.Minute, hours * time.Hour}}},
+		}, [][2]time.Duration{{140 * time.Minute, evidenceHours * time.Hour}}},
 		{"a probe that is away", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Away, at(30*time.Minute)))
 			s.Record(changed(alarm.Away, alarm.Normal, at(300*time.Minute)))
@@ -62,18 +67,25 @@ func TestEvidenceIsKept(t *testing.T) {
 			if err != nil || len(all) != 2 || all[0].What != "s1" || !all[0].To.Equal(at(140*time.Minute)) || !all[1].To.IsZero() || all[0].Who != "R. Okafor" {
 				t.Errorf("kept is %+v, %v", all, err)
 			}
-		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, hours * time.Hour}}},
-	} {
+		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}},
+	}
+}
+
+// What was recorded while an alarm stood, and round it, stays, and so do the
+// spans of surveys and soaks; what is neither goes.
+func TestEvidenceIsKept(t *testing.T) {
+	begin := evidenceBegin()
+	for _, tc := range evidenceCases() {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
 			var now atomic.Int64
 			s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Around: 10 * time.Minute},
-				Now: func() time.Time { return at(time.Duration(now.Load())) }})
+				Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
 			register(t, s, post("fryer"))
 			tc.prepare(t, s)
-			for i := range int64(hours * 60) { // a sample a minute: a chunk holds an hour of them
+			for i := range int64(evidenceHours * 60) { // a sample a minute: a chunk holds an hour of them
 				x := sample(i + 1)
-				x.At = at(time.Duration(i) * time.Minute)
+				x.At = begin.Add(time.Duration(i) * time.Minute)
 				s.Append(0, []acquire.Sample{x})
 				if i%60 == 59 {
 					flushed(t, s)
@@ -91,7 +103,7 @@ func TestEvidenceIsKept(t *testing.T) {
 			for _, x := range everything(t, s.Reader, "fryer") {
 				there[int64(x.At.Sub(begin)/time.Minute)] = true
 			}
-			for m := range int64(hours * 60) {
+			for m := range int64(evidenceHours * 60) {
 				d := time.Duration(m) * time.Minute
 				must, may := false, false
 				for _, k := range tc.kept {

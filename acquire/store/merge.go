@@ -95,14 +95,8 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		_, err := w.exec(ctx, "ROLLBACK")
 		return false, err
 	}
-	posts, err := w.mergedPosts(ctx, t, all && !t.more)
-	if err != nil {
+	if err := w.mergePosts(ctx, t, all && !t.more); err != nil {
 		return false, err
-	}
-	for _, p := range posts {
-		if err := w.mergePost(ctx, p.post, p.id, t, all && !t.more); err != nil {
-			return false, fmt.Errorf("post %s: %w", p.id, err)
-		}
 	}
 	if t.last != 0 {
 		if _, err := w.exec(ctx, "DELETE FROM fragments WHERE id <= ?", t.last); err != nil {
@@ -129,6 +123,20 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 	w.fragmentRows = max(0, w.fragmentRows-t.n)
 	w.chained()
 	return t.more, nil
+}
+
+// mergePosts merges what was taken of each post; with every, all posts are sealed.
+func (w *writer) mergePosts(ctx context.Context, t *taken, every bool) error {
+	posts, err := w.mergedPosts(ctx, t, every)
+	if err != nil {
+		return err
+	}
+	for _, p := range posts {
+		if err := w.mergePost(ctx, p.post, p.id, t, every); err != nil {
+			return fmt.Errorf("post %s: %w", p.id, err)
+		}
+	}
+	return nil
 }
 
 // tellFirst records events of damage that were not told yet, and says whether

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"iter"
 	"math"
-	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -390,17 +389,4 @@ func (w *walk) pass(c *chunk.Chunk, i int) bool {
 		w.seq, w.at = max(w.seq, b.Seq[n-1]), b.At[n-1]
 	}
 	return first == end || w.yield(span{b, first, end}, nil)
-}
-
-// errDisorder is a row that cannot stand where it was read.
-var errDisorder = errors.New("rows of the record are out of order")
-
-// corrupt says whether err is damage that SQLite found, or that shows in what it
-// read: NULL stands in none of the columns that are read as numbers.
-func corrupt(err error) bool {
-	switch code(err) & 0xff {
-	case codeCorrupt, codeNotADB:
-		return true
-	}
-	return errors.Is(err, errDisorder) || err != nil && strings.Contains(err.Error(), "converting NULL to")
 }

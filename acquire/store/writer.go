@@ -4,9 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
-	"database/sql/driver"
 	"fmt"
-	"runtime/debug"
 	"time"
 )
 
@@ -56,48 +54,19 @@ type request struct {
 // begin opens, checks, migrates and loads.
 func (w *writer) begin(path string) error {
 	ctx := context.Background()
-	c, err := w.db.Conn(ctx)
+	behind, err := w.brought(ctx, path)
 	if err != nil {
-		return err
-	}
-	w.conn, w.stmts = c, map[string]*sql.Stmt{}
-	all := w.s.o.steps
-	v, err := version(ctx, c, all[len(all)-1].version)
-	if err != nil {
-		return err
-	}
-	var behind map[int64][]byte
-	if v == 0 {
-		err = sized(ctx, c)
-	} else if v >= 7 { // it has commits that say by themselves what they are
-		behind, err = fragmentsBehind(ctx, c, path)
-	}
-	if err != nil {
-		return err
-	}
-	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
-		return err
-	}
-	from, to, err := migrate(ctx, c, all)
-	if err != nil {
-		return err
-	}
-	if from != to && from != 0 {
-		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
-	}
-	if err := w.fit(ctx, c); err != nil {
 		return err
 	}
 	m, err := w.loadMended(ctx)
 	if err != nil {
 		return err
 	}
-	c = w.conn
 	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
-	if err := w.loadChain(ctx, c); err != nil {
+	if err := w.loadChain(ctx, w.conn); err != nil {
 		return err
 	}
-	if err := w.chainBefore(ctx, c); err != nil {
+	if err := w.chainBefore(ctx, w.conn); err != nil {
 		return err
 	}
 	if err := w.openSidecar(ctx, behind); err != nil {
@@ -111,7 +80,7 @@ func (w *writer) begin(path string) error {
 	w.raise(m.last)
 	// Numbers of events that this process tells before they are durable must not
 	// come again after a crash, so the first commit sets room aside.
-	if _, err := c.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
+	if _, err := w.conn.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
 		err = fmt.Errorf("set event numbers aside: %w", err)
 		if !wantsSpace(err) {
 			return err
@@ -121,6 +90,40 @@ func (w *writer) begin(path string) error {
 	w.takeReserve()
 	w.tellMended(m)
 	return nil
+}
+
+// brought opens the record and brings it to the newest form. It returns what
+// SQLite dropped of its log.
+func (w *writer) brought(ctx context.Context, path string) (behind map[int64][]byte, err error) {
+	c, err := w.db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w.conn, w.stmts = c, map[string]*sql.Stmt{}
+	all := w.s.o.steps
+	v, err := version(ctx, c, all[len(all)-1].version)
+	if err != nil {
+		return nil, err
+	}
+	if v == 0 {
+		err = sized(ctx, c)
+	} else if v >= 7 { // it has commits that say by themselves what they are
+		behind, err = fragmentsBehind(ctx, c, path)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
+		return nil, err
+	}
+	from, to, err := migrate(ctx, c, all)
+	if err != nil {
+		return nil, err
+	}
+	if from != to && from != 0 {
+		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
+	}
+	return behind, w.fit(ctx, c)
 }
 
 // run commits what is due until the store is closed.
@@ -307,101 +310,6 @@ func (w *writer) recovered() {
 	}
 }
 
-// guard runs f on a connection. A panic, in the driver or in ours, is an error
-// like others: the daemon goes on, tells, and tries again. After an error the
-// connection is thrown away.
-func (w *writer) guard(f func() error) (err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("the writer panicked: %v", r)
-			w.s.o.Log.Error("the record's writer panicked; it goes on", "panic", r, "stack", string(debug.Stack()))
-		}
-		if err != nil {
-			w.drop()
-		}
-	}()
-	return f()
-}
-
-// connect makes sure of a connection, and of what became of a doubtful commit.
-func (w *writer) connect(ctx context.Context) error {
-	if w.conn == nil {
-		if err := w.reconnect(ctx); err != nil {
-			return err
-		}
-	}
-	return w.reread(ctx)
-}
-
-// reconnect takes a new connection.
-func (w *writer) reconnect(ctx context.Context) error {
-	c, err := w.db.Conn(ctx)
-	if err != nil {
-		return fmt.Errorf("open the record: %w", err)
-	}
-	w.conn, w.stmts = c, map[string]*sql.Stmt{}
-	return prepare(ctx, c, w.s.o.pragmas()...)
-}
-
-// reread takes note, on a new connection, of how far the record is: the last
-// commit may have failed to say that it took place.
-func (w *writer) reread(ctx context.Context) error {
-	if !w.stale {
-		return nil
-	}
-	if w.doubt == nil {
-		if err := w.loadChain(ctx, w.conn); err != nil {
-			return err
-		}
-	}
-	commits, link, err := lastCommit(ctx, w.conn)
-	if corrupt(err) {
-		if w.doubt != nil { // two faults at once: what it held is written again
-			w.s.restore(w.doubt)
-			if w.doubt = nil; w.loadChain(ctx, w.conn) != nil {
-				return err
-			}
-		}
-		if m, merr := w.mend(ctx, w.lastKnown()); merr == nil && m.pages > 0 {
-			w.tellMended(m)
-			commits, link, err = lastCommit(ctx, w.conn)
-		}
-	}
-	if err != nil {
-		return fmt.Errorf("look whether the last commit took place: %w", err)
-	}
-	w.stale = false
-	if b := w.doubt; b != nil {
-		w.doubt = nil
-		if commits >= b.no {
-			w.settled(b, 0)
-			return nil
-		}
-		w.s.restore(b)
-		if err := w.loadChain(ctx, w.conn); err != nil {
-			return err
-		}
-	}
-	w.link = link
-	w.s.mu.Lock()
-	w.s.state.commits = max(w.s.state.commits, commits)
-	w.s.mu.Unlock()
-	return nil
-}
-
-// lastCommit returns the number of the last commit, and the link of the last
-// fragment.
-func lastCommit(ctx context.Context, q querier) (commits int64, link [sha256.Size]byte, err error) {
-	var merged, last []byte
-	err = q.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)), link, (SELECT data FROM fragments ORDER BY id DESC LIMIT 1) FROM record").
-		Scan(&commits, &merged, &last)
-	copy(link[:], merged)
-	if f, _, ferr := readFragment(last); ferr == nil {
-		link = f.link
-	}
-	return commits, link, err
-}
-
 // settled takes note of a batch that is durable.
 func (w *writer) settled(b *batch, took time.Duration) {
 	w.unfolded, w.link = true, b.link
@@ -418,40 +326,3 @@ func (w *writer) settled(b *batch, took time.Duration) {
 // dayOver says whether what is sealed still goes into the chain of a day that is
 // over.
 func (w *writer) dayOver() bool { return w.chain.day != 0 && utcDay(w.s.o.Now()) > w.chain.day }
-
-// drop throws the connection away.
-func (w *writer) drop() {
-	if w.conn == nil {
-		return
-	}
-	for _, st := range w.stmts {
-		st.Close()
-	}
-	// ErrBadConn keeps the pool from handing it out again.
-	w.conn.Raw(func(any) error { return driver.ErrBadConn })
-	w.conn.Close()
-	w.conn, w.stmts, w.stale = nil, nil, true
-	// What was read in a transaction that came to nothing may be of other rows now.
-	w.holds, w.reader = nil, nil
-}
-
-// stmt returns q prepared on the connection.
-func (w *writer) stmt(ctx context.Context, q string) (*sql.Stmt, error) {
-	if st, ok := w.stmts[q]; ok {
-		return st, nil
-	}
-	st, err := w.conn.PrepareContext(ctx, q)
-	if err == nil {
-		w.stmts[q] = st
-	}
-	return st, err
-}
-
-// exec runs q, prepared.
-func (w *writer) exec(ctx context.Context, q string, args ...any) (sql.Result, error) {
-	st, err := w.stmt(ctx, q)
-	if err != nil {
-		return nil, err
-	}
-	return st.ExecContext(ctx, args...)
-}
