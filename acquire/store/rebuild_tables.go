@@ -18,10 +18,14 @@ import (
 // tables copies what SQLite still reads of the plain tables, row by row.
 func (b *rebuild) tables(ctx context.Context, s *Store, old *sql.DB) {
 	names, err := plainTables(ctx, s.db)
-	if err != nil {
+	there, oerr := plainTables(ctx, old)
+	if err = errors.Join(err, oerr); err != nil {
 		b.out.Lost = append(b.out.Lost, err.Error())
 	}
 	for _, table := range names {
+		if oerr == nil && !slices.Contains(there, table) {
+			continue // a later form of the record has it
+		}
 		n, err := b.table(ctx, s, old, table)
 		if err != nil {
 			b.out.Lost = append(b.out.Lost, fmt.Sprintf("table %s: %d rows were read, not all: %v", table, n, err))
@@ -69,6 +73,10 @@ func plainTables(ctx context.Context, q querier) (names []string, err error) {
 // own, to be looked through like the others.
 func (b *rebuild) pages(ctx context.Context, old *sql.DB) {
 	var all []byte
+	var there int
+	if old.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE name = 'set_aside'").Scan(&there) == nil && there == 0 {
+		return // an earlier form of the record has none
+	}
 	err := each(ctx, old, "SELECT data FROM set_aside ORDER BY aside", func(scan func(...any) error) error {
 		var data []byte
 		err := scan(&data)

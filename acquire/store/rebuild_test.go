@@ -129,3 +129,19 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 		t.Errorf("the alarms are %+v", a)
 	}
 }
+
+// A broken record of an earlier form, of those with chunks, is rebuilt in the newest.
+func TestRebuildOfAnEarlierForm(t *testing.T) {
+	dir := packedBefore(t, 8)
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || len(out.Lost) > 0 || out.Samples != 4400 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if said, _ := verified(t, dir); said != "" {
+		t.Errorf("verify says %q", said)
+	}
+	s := open(t, dir, Options{})
+	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-4100" {
+		t.Errorf("samples %s", got)
+	}
+}
