@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 )
@@ -69,7 +70,19 @@ func eventful(t *testing.T, span time.Duration) string {
 	s.Correction(0, v1Correction())
 	s.Record(raise("fryer", alarm.Exceeds, begin.Add(time.Minute)))
 	s.Record(note("a port went away"))
-	recordedFrom(t, s, begin, span, 3, "fryer", "combi")
+	const every = 5 * time.Second
+	for n, all := int64(0), int64(span/every); n < all; { // half an hour a chunk, and the last one grows
+		var batch []acquire.Sample
+		for ; n < all && len(batch) < 360; n++ {
+			x := sample(n + 1)
+			x.At = begin.Add(time.Duration(n) * every)
+			batch = append(batch, x)
+		}
+		s.Append(0, batch)
+		s.Append(1, batch)
+		flushed(t, s)
+		merged(t, s, n < all)
+	}
 	if err := s.Keep(t.Context(), map[string]int64{"mail": 1}, []Told{{Courier: "mail", To: "duty", MessageID: "m1", Event: 1, Rule: "exceeds",
 		Queued: begin, At: begin.Add(time.Second), Attempts: 1, Outcome: ToldAccepted, Answer: "250", Subject: "s", Text: "t"}}); err != nil {
 		t.Fatal(err)
@@ -77,7 +90,6 @@ func eventful(t *testing.T, span time.Duration) string {
 	if err := s.KeepEvidence(t.Context(), Evidence{Post: "combi", From: begin, To: begin.Add(time.Minute), Why: "survey", What: "7", Who: "R. Okafor"}); err != nil {
 		t.Fatal(err)
 	}
-	merged(t, s, false)
 	now.Store(int64(span))
 	worked(s, func(w *writer) {
 		w.retaining()
