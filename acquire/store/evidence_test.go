@@ -170,3 +170,47 @@ func TestRemovalsOutliveAFullQueue(t *testing.T) {
 		t.Errorf("after it: %v %+v", err, v.Problems)
 	}
 }
+
+// Sums that are too old go in the commit that holds their event, and the chain
+// says that they went on purpose.
+func TestOldSumsGoByAnEvent(t *testing.T) {
+	var now atomic.Int64
+	begin := time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC)
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Rollups: 4 * time.Hour},
+		Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+	register(t, s, post("fryer"))
+	for h := range int64(8) {
+		var batch []acquire.Sample
+		for i := range int64(60) {
+			x := sample(h*60 + i + 1)
+			x.At = begin.Add(time.Duration(h*60+i) * time.Minute)
+			batch = append(batch, x)
+		}
+		s.Append(0, batch)
+		flushed(t, s)
+		merged(t, s, true)
+	}
+	count := func() (n int) {
+		if err := s.db.QueryRow("SELECT count(*) FROM rollups WHERE id & 2147483647 <> 2147483647").Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	before := count()
+	now.Store(int64(8 * time.Hour))
+	worked(s, func(w *writer) {
+		w.retaining()
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	if n := count(); n >= before || n == 0 {
+		t.Errorf("%d blobs of sums, %d before", n, before)
+	}
+	if texts := eventTexts(t, s); !strings.Contains(texts, "sums over minutes and hours older than 4h0m0s were removed") {
+		t.Errorf("the events are %s", texts)
+	}
+	if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+		t.Errorf("after it: %v %+v", err, v.Problems)
+	}
+}

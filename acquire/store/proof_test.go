@@ -231,6 +231,11 @@ func TestStrippedSignatures(t *testing.T) {
 	if said, v := verified(t, left, public); said != "" || v.Signed != 4 || v.SignedFrom != "2031-05-21" {
 		t.Fatalf("before any change verify says %q, %+v", said, v)
 	}
+	bare := copyOf(t, left)
+	byTool(t, bare, "DELETE FROM days; DELETE FROM chain")
+	if said, _ := verified(t, bare, public); !strings.Contains(said, "no head that the key could vouch for") {
+		t.Errorf("without heads verify says %q", said)
+	}
 	// What a forger can do who makes the whole chain anew: only the key tells.
 	forged := signedDays(t, nil)
 	if said, _ := verified(t, forged); said != "" {

@@ -211,3 +211,40 @@ func later(x []acquire.Sample) []acquire.Sample {
 	}
 	return x
 }
+
+// A kill between setting a page aside and putting back what it held costs nothing.
+func TestMendingGoesOn(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{CommitEvery: time.Hour})
+	register(t, s, post("fryer"))
+	recorded(t, s, 10*time.Minute, 3, "fryer")
+	worked(s, func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") })
+	left := crashed(t, dir)
+	shut(t, s)
+	for _, table := range []string{"chunks", "fragments"} {
+		to := copyOf(t, left)
+		spoil(t, to, lastLeaf(t, to, table), spoilt()["its type"])
+		merges := 0
+		_, err := Open(to, Options{reserve: testReserve, Fault: func(st Step) error {
+			if st == StepMerge {
+				if merges++; merges == 2 {
+					return errBroken
+				}
+			}
+			return nil
+		}})
+		if !errors.Is(err, errBroken) {
+			t.Fatalf("%s: it opens with %v", table, err)
+		}
+		if got := byTool(t, to, "SELECT count(*) FROM set_aside WHERE done = 0"); got != "1" {
+			t.Fatalf("%s: %s pages wait", table, got)
+		}
+		s := open(t, to, Options{})
+		if n, damage := readAll(t, s.Reader, 100_000); n != 6_000 || damage != 0 {
+			t.Errorf("%s: %d samples, %d damages", table, n, damage)
+		}
+		if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+			t.Errorf("%s: %v %+v", table, err, v.Problems)
+		}
+	}
+}

@@ -23,6 +23,9 @@ func (v *verifier) signatures(context.Context) error {
 	for _, d := range v.days {
 		heads = append(heads, d)
 	}
+	if len(heads) == 0 && len(v.keys) > 0 {
+		v.rep.addf("there is no head that the key could vouch for")
+	}
 	slices.SortFunc(heads, func(a, b dayRow) int { return int(a.day - b.day) })
 	for i, d := range heads {
 		v.signed(d, v.inForce(d.entry), i == len(heads)-1)
