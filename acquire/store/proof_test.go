@@ -157,6 +157,7 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 		for _, event := range []string{"(SELECT max(id) FROM events WHERE text LIKE 'samples % were removed%')", "1"} {
 			found(t, long, "UPDATE chunks SET data = NULL, state = 2, removed = "+event+" WHERE id = (SELECT max(id) FROM chunks WHERE state = 1)", "by no event")
 		}
+		found(t, long, "DELETE FROM chunks WHERE state = 0", "the last chunks are missing")
 		found(t, long, "UPDATE chunks SET from_ns = from_ns - 1 WHERE state = 2", "is not what was left")
 		found(t, long, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
 		found(t, long, "UPDATE chunks SET removed = 1 WHERE state = 2", "is not what was left")

@@ -283,8 +283,8 @@ func (w *writer) nameLost(ctx context.Context, l leaf, back map[int64]bool, m *m
 		if err = w.putBack(ctx, id, span, asideState, nil); err != nil {
 			return err
 		}
-		m.tell(w, w.nameIn(ctx, post), "page %d of the record was damaged and is set aside: samples %d to %d, between %s and %s, cannot be read from it",
-			l.page, span.FromSeq, span.ToSeq, instant(span.From).Format(time.RFC3339Nano), instant(span.To).Format(time.RFC3339Nano))
+		m.tell(w, w.nameIn(ctx, post), "samples %d to %d, between %s and %s, cannot be read: page %d of the record was damaged and is set aside",
+			span.FromSeq, span.ToSeq, instant(span.From).Format(time.RFC3339Nano), instant(span.To).Format(time.RFC3339Nano), l.page)
 	}
 	return err
 }
