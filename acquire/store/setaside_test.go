@@ -251,3 +251,40 @@ func TestMendingGoesOn(t *testing.T) {
 		}
 	}
 }
+
+// A sealed chunk whose page is lost leaves a row that says so: reading, events and
+// verify name it, and what lies round it is there.
+func TestALostSealedChunkIsNamed(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{CommitEvery: time.Hour})
+	register(t, s, post("fryer"))
+	recorded(t, s, 80*time.Minute, 3, "fryer")
+	worked(s, func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") })
+	left := crashed(t, dir)
+	shut(t, s)
+	var first, samples int64
+	db := outside(t, left)
+	if err := db.QueryRow("SELECT pageno FROM dbstat WHERE name = 'chunks' AND pagetype = 'leaf' ORDER BY path LIMIT 1").Scan(&first); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.QueryRow("SELECT to_seq FROM chunks WHERE state = 1 ORDER BY id LIMIT 1").Scan(&samples); err != nil {
+		t.Fatal(err)
+	}
+	spoil(t, left, first, spoilt()["all of it"])
+	spoil(t, left, lastLeaf(t, left, "chunks"), spoilt()["its type"]) // which the writer meets
+	s = open(t, left, Options{})
+	n, damage := readAll(t, s.Reader, 100_000)
+	if n != 48_000-int(samples) || damage == 0 {
+		t.Errorf("%d samples and %d damages, want %d", n, damage, 48_000-samples)
+	}
+	drained(t, s)
+	if texts, want := eventTexts(t, s), fmt.Sprintf("samples 1 to %d, between", samples); !strings.Contains(texts, want) {
+		t.Errorf("the events are %s, want %s", texts, want)
+	}
+	v, err := s.Verify(t.Context())
+	if err != nil || len(v.Problems) != 1 || !strings.Contains(v.Problems[0].Text, fmt.Sprintf("samples 1 to %d: their page was damaged and is set aside", samples)) {
+		t.Errorf("verify says %+v, %v", v.Problems, err)
+	}
+	shut(t, s)
+	debianSays(t, filepath.Join(left, FileName))
+}
