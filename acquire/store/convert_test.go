@@ -357,8 +357,8 @@ func TestEveryPackedVersionConverts(t *testing.T) {
 			}
 			debianSays(t, filepath.Join(dir, FileName))
 			// What was brought over is guarded from then on.
-			found(t, dir, "UPDATE certificates SET factor = 1.05", "of table certificates")
-			found(t, dir, "UPDATE post_versions SET stale_s = 9", "of table post_versions")
+			tells(t, dir, "UPDATE certificates SET factor = 1.05", "of table certificates")
+			tells(t, dir, "UPDATE post_versions SET stale_s = 9", "of table post_versions")
 		})
 	}
 }
@@ -372,8 +372,8 @@ func TestSumsAndRemovalsConvert(t *testing.T) {
 	if said, v := verified(t, dir); said != "" || v.Rows < 8 {
 		t.Errorf("verify says %q, %+v", said, v)
 	}
-	found(t, dir, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
-	found(t, dir, "UPDATE rollups SET data = CAST(substr(data, 1, 2) || CAST(x'01' AS TEXT) || substr(data, 4) AS BLOB) WHERE id = (SELECT min(id) FROM rollups WHERE id >> 31 = 2)", "sums over that time, entered on")
+	tells(t, dir, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
+	tells(t, dir, "UPDATE rollups SET data = CAST(substr(data, 1, 2) || CAST(x'01' AS TEXT) || substr(data, 4) AS BLOB) WHERE id = (SELECT min(id) FROM rollups WHERE id >> 31 = 2)", "sums over that time, entered on")
 
 	forged := asBefore(t, src, 9)
 	byTool(t, forged, "DELETE FROM chain WHERE kind = 'chunk' AND ref = (SELECT min(id) FROM chunks WHERE state = 2)")

@@ -121,14 +121,14 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 		for _, tab := range rowTables() {
 			columns := strings.Fields(byTool(t, left, fmt.Sprintf("SELECT name FROM pragma_table_info('%s') WHERE name <> '%s'", tab.name, tab.key)))
 			for _, c := range columns {
-				found(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = 1",
+				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = 1",
 					tab.name, c, tab.key), "of table "+tab.name+", entered on")
 			}
-			found(t, left, fmt.Sprintf("DELETE FROM %s WHERE %s = 1", tab.name, tab.key), "of table "+tab.name)
+			tells(t, left, fmt.Sprintf("DELETE FROM %s WHERE %s = 1", tab.name, tab.key), "of table "+tab.name)
 		}
-		found(t, left, "INSERT INTO certificates SELECT 99, number, laboratory, date, due, factor * 2, expanded_uncertainty, k, detail FROM certificates LIMIT 1", "row 99 of table certificates was inserted")
-		found(t, left, "UPDATE post_versions SET limit_w_per_m2 = limit_w_per_m2 * 10", "of table post_versions")
-		found(t, left, "UPDATE post_versions SET limits_more = replace(limits_more, '5', '6')", "of table post_versions")
+		tells(t, left, "INSERT INTO certificates SELECT 99, number, laboratory, date, due, factor * 2, expanded_uncertainty, k, detail FROM certificates LIMIT 1", "row 99 of table certificates was inserted")
+		tells(t, left, "UPDATE post_versions SET limit_w_per_m2 = limit_w_per_m2 * 10", "of table post_versions")
+		tells(t, left, "UPDATE post_versions SET limits_more = replace(limits_more, '5', '6')", "of table post_versions")
 	})
 	t.Run("alarms", func(t *testing.T) {
 		for _, c := range strings.Fields(byTool(t, left, "SELECT name FROM pragma_table_info('alarms') WHERE name NOT IN ('post', 'rule')")) {
@@ -140,28 +140,28 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 			default:
 				to = fmt.Sprintf("CASE typeof(%[1]s) WHEN 'text' THEN %[1]s || '1' ELSE %[1]s + 1 END", c)
 			}
-			found(t, left, fmt.Sprintf("UPDATE alarms SET %s = %s", c, to), "the state of the alarm exceeds")
+			tells(t, left, fmt.Sprintf("UPDATE alarms SET %s = %s", c, to), "the state of the alarm exceeds")
 		}
-		found(t, left, "DELETE FROM alarms", "the state of the alarm exceeds was deleted")
+		tells(t, left, "DELETE FROM alarms", "the state of the alarm exceeds was deleted")
 	})
 	t.Run("sums", func(t *testing.T) {
 		one := "UPDATE rollups SET data = CAST(substr(data, 1, 2) || CAST(x'01' AS TEXT) || substr(data, 4) AS BLOB) WHERE id = (SELECT %s(id) FROM rollups WHERE id >> 31 = %s AND id & 2147483647 <> 2147483647)"
 		for _, level := range []string{"2", "3"} { // minutes and hours of the first post
-			found(t, long, fmt.Sprintf(one, "min", level), "sums")
-			found(t, long, fmt.Sprintf(one, "max", level), "sums that are kept are not those")
+			tells(t, long, fmt.Sprintf(one, "min", level), "sums")
+			tells(t, long, fmt.Sprintf(one, "max", level), "sums that are kept are not those")
 		}
-		found(t, long, "DELETE FROM rollups WHERE id = (SELECT min(id) FROM rollups)", "deleted by no event")
+		tells(t, long, "DELETE FROM rollups WHERE id = (SELECT min(id) FROM rollups)", "deleted by no event")
 	})
 	t.Run("removals", func(t *testing.T) {
 		// A chunk taken away as if an event, of another removal, of another post, or of a loss, told of it.
 		for _, event := range []string{"(SELECT max(id) FROM events WHERE text LIKE 'samples % were removed%')", "1"} {
-			found(t, long, "UPDATE chunks SET data = NULL, state = 2, removed = "+event+" WHERE id = (SELECT max(id) FROM chunks WHERE state = 1)", "by no event")
+			tells(t, long, "UPDATE chunks SET data = NULL, state = 2, removed = "+event+" WHERE id = (SELECT max(id) FROM chunks WHERE state = 1)", "by no event")
 		}
-		found(t, long, "DELETE FROM chunks WHERE state = 0", "the last chunks are missing")
-		found(t, long, "UPDATE chunks SET from_ns = from_ns - 1 WHERE state = 2", "is not what was left")
-		found(t, long, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
-		found(t, long, "UPDATE chunks SET removed = 1 WHERE state = 2", "is not what was left")
-		found(t, long, "UPDATE events SET text = replace(text, 'were removed', 'were lost')", "was changed")
+		tells(t, long, "DELETE FROM chunks WHERE state = 0", "the last chunks are missing")
+		tells(t, long, "UPDATE chunks SET from_ns = from_ns - 1 WHERE state = 2", "is not what was left")
+		tells(t, long, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
+		tells(t, long, "UPDATE chunks SET removed = 1 WHERE state = 2", "is not what was left")
+		tells(t, long, "UPDATE events SET text = replace(text, 'were removed', 'were lost')", "was changed")
 	})
 }
 
@@ -181,8 +181,8 @@ func copyOf(t *testing.T, dir string) string {
 	return to
 }
 
-// found makes a change by another program, and expects verify to tell it.
-func found(t *testing.T, left, sql, want string) {
+// tells makes a change by another program, and expects verify to tell it.
+func tells(t *testing.T, left, sql, want string) {
 	t.Helper()
 	to := copyOf(t, left)
 	defer os.RemoveAll(to)
