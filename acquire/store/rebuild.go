@@ -130,7 +130,7 @@ func (b *rebuild) scan(path string) error {
 	if b.tail == nil {
 		b.tail = map[int64][]byte{}
 	}
-	return windows(path, func(base int64, buf []byte) { b.window(path, base, buf) })
+	return inWindows(path, func(base int64, buf []byte) { b.window(path, base, buf) })
 }
 
 func (b *rebuild) window(path string, base int64, buf []byte) {

@@ -32,9 +32,9 @@ const (
 	scanOverlap = 1 << 20
 )
 
-// windows calls f for each window of the file at path, with where it begins; never
+// inWindows calls f for each window of the file at path, with where it begins; never
 // where there is no file. What f is given is used again.
-func windows(path string, f func(base int64, b []byte)) error {
+func inWindows(path string, f func(base int64, b []byte)) error {
 	file, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -69,7 +69,7 @@ func fragmentsBehind(ctx context.Context, q querier, path string) (map[int64][]b
 		commits = -1 // all are kept until it is known
 	}
 	found := map[int64][]byte{}
-	err = windows(path+"-wal", func(_ int64, b []byte) {
+	err = inWindows(path+"-wal", func(_ int64, b []byte) {
 		scanFragments(b, func(f fragment, whole []byte) {
 			if f.commit > commits {
 				found[f.commit*partsOfCommit+int64(f.part)] = bytes.Clone(whole)
