@@ -88,9 +88,6 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	left := eventful(t, 150*time.Minute)
 	byTool(t, left, "INSERT INTO remote_write VALUES ('far', '{\"seq\":7}'); DELETE FROM events WHERE alarm IS NOT NULL")
 	tables := strings.Fields(byTool(t, left, "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT IN ('record', 'chunks', 'fragments', 'chain', 'days', 'rollups', 'set_aside', 'events')"))
-	if len(tables) < 9 {
-		t.Fatal(tables)
-	}
 	rows := func(dir, table string) string {
 		if table == "alarms" { // which rests on another event
 			return byTool(t, dir, "SELECT post, rule, state, id, since_ns, changed_ns, priority FROM alarms")
@@ -100,7 +97,12 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	const oldest = "SELECT min(id), hex(substr(data, 1, 20)) FROM rollups WHERE id >> 31 = %d"
 	before := map[string]string{}
 	for _, tab := range tables {
-		if before[tab] = rows(left, tab); before[tab] == "" {
+		if said := rows(left, tab); said != "" {
+			before[tab] = said
+		}
+	}
+	for _, tab := range []string{"posts", "certificates", "post_versions", "corrections", "alarms", "cursors", "told", "remote_write", "evidence"} {
+		if before[tab] == "" {
 			t.Errorf("table %s is empty: nothing is tried", tab)
 		}
 	}
