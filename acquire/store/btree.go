@@ -16,8 +16,9 @@ const (
 	mapPage      = 2 // the first page of the pointer map
 )
 
-// errNoLeaf is damage that is not one of a leaf, and is not mended while running.
-var errNoLeaf = errors.New("an inner page of the database is damaged")
+// errNoLeaf is damage that cannot be told to be one of a leaf, and is not mended
+// while running.
+var errNoLeaf = errors.New("the damaged page is not known to be a leaf of the database")
 
 // leaf is a page at the bottom of a table, and the keys that it may hold: above
 // lo, up to hi.
@@ -36,6 +37,13 @@ type pager struct {
 
 func newPager(ctx context.Context, q querier) (*pager, error) {
 	p := &pager{q: q}
+	var vacuum int
+	if err := q.QueryRowContext(ctx, "PRAGMA auto_vacuum").Scan(&vacuum); err != nil {
+		return nil, err
+	}
+	if vacuum == 0 { // then there is no pointer map
+		return nil, errNoLeaf
+	}
 	if err := errors.Join(q.QueryRowContext(ctx, "PRAGMA page_count").Scan(&p.pages), q.QueryRowContext(ctx, "PRAGMA page_size").Scan(&p.size)); err != nil {
 		return nil, err
 	}

@@ -30,16 +30,11 @@ type mended struct {
 // they still hold, on another connection: one that has read a page keeps what it
 // made of it. It says how many there were.
 func (w *writer) mend(ctx context.Context, last map[int32]mark) (mended, error) {
-	var m mended
-	fail := func(err error) (mended, error) {
+	switch n, err := w.within(ctx, func() (int, error) { return w.setAside(ctx) }); {
+	case err != nil:
 		return mended{}, fmt.Errorf("set damaged pages of the record aside: %w; ovenward verify --rebuild makes a new record of what it holds", err)
-	}
-	n, err := w.within(ctx, func() (int, error) { return w.setAside(ctx) })
-	if err != nil || n == 0 {
-		if err != nil {
-			return fail(err)
-		}
-		return m, nil
+	case n == 0:
+		return mended{}, nil
 	}
 	return w.putAllBack(ctx, last)
 }

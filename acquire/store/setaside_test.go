@@ -288,3 +288,43 @@ func TestALostSealedChunkIsNamed(t *testing.T) {
 	shut(t, s)
 	debianSays(t, filepath.Join(left, FileName))
 }
+
+// No page of a record that is whole is taken for a damaged one, however large it
+// is, and whatever was removed or rewritten in it; and all of its rows are seen.
+func TestNoWholePageIsSetAside(t *testing.T) {
+	old := older(t, 3, 500)
+	shut(t, open(t, old, Options{}))
+	for name, dir := range map[string]string{"removals": eventful(t, 150*time.Minute), "converted": old, "new": t.TempDir()} {
+		s := open(t, dir, Options{CommitEvery: time.Hour})
+		if name == "new" {
+			register(t, s, post("fryer"), post("combi"))
+			recorded(t, s, 2*time.Hour, 3, "fryer", "combi")
+			long := note(strings.Repeat("a commit that no page holds ", 4000))
+			s.Append(0, later(samples(72_001, 72_500)))
+			s.Record(long)
+			flushed(t, s)
+		}
+		worked(s, func(w *writer) {
+			p, err := newPager(t.Context(), w.conn)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			for _, table := range []string{"chunks", "fragments"} {
+				if bad, err := w.damagedLeaves(t.Context(), p, table); err != nil || len(bad) > 0 {
+					t.Errorf("%s: of %s the leaves %+v are damaged, %v", name, table, bad, err)
+				}
+				rows, want := 0, 0
+				err := p.leaves(t.Context(), table, func(l leaf) error {
+					b, err := p.read(t.Context(), l.page)
+					keys, _ := p.rowsOf(b, l)
+					rows += len(keys)
+					return err
+				})
+				if err := errors.Join(err, w.conn.QueryRowContext(t.Context(), "SELECT count(*) FROM "+table).Scan(&want)); err != nil || rows != want {
+					t.Errorf("%s: %s has %d rows, %d were seen, %v", name, table, want, rows, err)
+				}
+			}
+		})
+	}
+}
