@@ -170,6 +170,7 @@ func (c *Collector) collectStation(o out) {
 			o.gauge(d.head, float64(r.Head.Entries), site, r.Head.Day, r.Head.SHA256)
 		}
 		o.flag(d.writable, r.Writable, site)
+		o.flag(d.numberKept, r.NumberKept, site)
 	}
 	if c.o.Couriers != nil {
 		for _, k := range c.o.Couriers() {

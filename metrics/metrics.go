@@ -41,7 +41,9 @@ type RecordState struct {
 	Damaged   uint64    // stretches that were found damaged or lost since the program started
 	Salvaged  uint64    // commits that were read from a damaged log when the program started
 	Writable  bool
-	Head      RecordHead // of the last day that ended; an empty Day: none did yet
+
+	NumberKept bool       // the last commit's number is kept beside the record
+	Head       RecordHead // of the last day that ended; an empty Day: none did yet
 }
 
 // RecordHead is the head of the record's chain of hashes at the end of a UTC day.

@@ -108,7 +108,7 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 				{Post: "grill-door", Rule: alarm.Exceeds}} // a post's own: shown from its snapshot, not twice
 		},
 		Record: func() RecordState {
-			return RecordState{Committed: noon().Add(-time.Second), Pending: 12, Lost: 3, Writable: true, Damaged: 2, Salvaged: 1,
+			return RecordState{Committed: noon().Add(-time.Second), Pending: 12, Lost: 3, Writable: true, NumberKept: true, Damaged: 2, Salvaged: 1,
 				Head: RecordHead{Day: "2031-05-19", Entries: 812, SHA256: "5e1f0c"}}
 		},
 		Couriers: func() []CourierState {

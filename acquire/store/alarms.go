@@ -40,7 +40,8 @@ const (
 		ON CONFLICT DO UPDATE SET state = excluded.state, id = excluded.id, since_ns = excluded.since_ns,
 		changed_ns = excluded.changed_ns, event = excluded.event, priority = excluded.priority, aside = excluded.aside,
 		aside_since_ns = excluded.aside_since_ns, by_whom = excluded.by_whom, why = excluded.why, until_ns = excluded.until_ns,
-		escalated_ns = excluded.escalated_ns, told_ns = excluded.told_ns`
+		escalated_ns = excluded.escalated_ns, told_ns = excluded.told_ns
+		WHERE excluded.event >= event`
 	selectAlarms = `SELECT post, rule, state, id, since_ns, changed_ns,
 		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns FROM alarms ORDER BY post, rule`
 )

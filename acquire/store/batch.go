@@ -19,7 +19,7 @@ func (w *writer) commit(alarmsOnly bool) error {
 	if err := w.connect(ctx); err != nil {
 		return err
 	}
-	b := w.s.take(alarmsOnly)
+	b := w.s.take(alarmsOnly, w.removals)
 	if b.empty() {
 		return nil
 	}
@@ -69,10 +69,10 @@ func (w *writer) begun(ctx context.Context) error {
 }
 
 // take cuts the next batch.
-func (s *Store) take(alarmsOnly bool) *batch {
+func (s *Store) take(alarmsOnly bool, remove []removal) *batch {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	b := s.queue.take(alarmsOnly, s.o.Now().UTC())
+	b := s.queue.take(alarmsOnly, s.o.Now().UTC(), remove)
 	b.no = s.state.commits + 1
 	return b
 }
@@ -130,10 +130,10 @@ func (w *writer) write(ctx context.Context, b *batch) error {
 		if err := w.writeEvent(ctx, &b.events[i], b); err != nil {
 			return err
 		}
-		if b.events[i].Kind == acquire.KindRecord {
-			if err := w.remove(ctx, &b.events[i]); err != nil {
-				return err
-			}
+	}
+	for i := range b.removals {
+		if err := w.remove(ctx, &b.removals[i]); err != nil {
+			return err
 		}
 	}
 	if err := w.headOfDay(ctx); err != nil {
@@ -152,8 +152,10 @@ func (w *writer) writeCorrection(ctx context.Context, c correction) error {
 		zeroAt = nanos(c.c.ZeroAt)
 	}
 	args := []any{c.id, c.post, c.at, number(float64(c.c.Zero)), zeroAt, c.c.ZeroBy, cert}
-	_, err = w.exec(ctx, insertCorrection, append(args, settingArgs(c.c)...)...)
-	return err
+	if _, err = w.exec(ctx, insertCorrection, append(args, settingArgs(c.c)...)...); err != nil {
+		return err
+	}
+	return w.enterRow(ctx, "corrections", c.id)
 }
 
 func (w *writer) writeEvent(ctx context.Context, e *acquire.Event, b *batch) error {
@@ -211,7 +213,10 @@ func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, er
 	if err != nil {
 		return nil, err
 	}
-	return res.LastInsertId()
+	if id, err = res.LastInsertId(); err != nil {
+		return nil, err
+	}
+	return id, w.enterRow(ctx, "certificates", id)
 }
 
 // number is f, or NULL where f is none: SQLite has no not-a-number.

@@ -8,6 +8,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -119,20 +120,23 @@ func (r *eventRow) scan(scan func(...any) error) error {
 
 // loadChain reads where the chain ends.
 func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
+	end, over := chainEnd{}, chainEnd{}
 	var head []byte
-	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&w.chain.day, &w.chain.entry, &head)
+	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&end.day, &end.entry, &head)
 	if err != nil && err != sql.ErrNoRows {
 		return fmt.Errorf("read where the chain of hashes ends: %w", err)
 	}
-	copy(w.chain.head[:], head)
-	w.pending = w.chain
-	w.s.state.chain = w.chain
-	over := &w.s.state.over
+	copy(end.head[:], head)
+	head = nil
 	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
 	if err != nil && err != sql.ErrNoRows {
 		return fmt.Errorf("read the head of the last day: %w", err)
 	}
 	copy(over.head[:], head)
+	w.chain, w.pending = end, end
+	w.s.mu.Lock()
+	defer w.s.mu.Unlock()
+	w.s.state.chain, w.s.state.over = end, over
 	return nil
 }
 
@@ -195,4 +199,36 @@ func headOf(e chainEnd) Head {
 		return Head{}
 	}
 	return Head{Day: dayName(e.day), Entries: e.entry, SHA256: hex.EncodeToString(e.head[:])}
+}
+
+// DayHead is the head of a UTC day, and who signed it.
+type DayHead struct {
+	Head
+	Signature string `json:"signature,omitempty"` // Ed25519, in hexadecimal; empty: it is not signed
+	Signer    string `json:"signer,omitempty"`    // the public key, in hexadecimal
+}
+
+// Heads returns the heads of the UTC days in which from and to lie and of those
+// between, the oldest first; a zero time is no bound. A report shows the last of
+// them: it proves all that was entered up to then.
+func (r *Reader) Heads(ctx context.Context, from, to time.Time) (all []DayHead, err error) {
+	first, last := int64(math.MinInt64), int64(math.MaxInt64)
+	if !from.IsZero() {
+		first = utcDay(from)
+	}
+	if !to.IsZero() {
+		last = utcDay(to)
+	}
+	err = each(ctx, r.db, "SELECT day, entry, head, signature, signer FROM days WHERE day BETWEEN ? AND ? ORDER BY day", func(scan func(...any) error) error {
+		var e chainEnd
+		var head, signature, signer []byte
+		err := scan(&e.day, &e.entry, &head, &signature, &signer)
+		copy(e.head[:], head)
+		all = append(all, DayHead{headOf(e), hex.EncodeToString(signature), hex.EncodeToString(signer)})
+		return err
+	}, first, last)
+	if err != nil {
+		return nil, fmt.Errorf("read the heads of the days: %w", err)
+	}
+	return all, nil
 }

@@ -84,7 +84,7 @@ func (r *Reader) lastAt(ctx context.Context, post int32, name string) (int64, er
 	first, last := chunkRange(post)
 	var at int64
 	err := r.db.QueryRowContext(ctx, "SELECT ifnull((SELECT to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1), 0)", first, last).Scan(&at)
-	if err != nil {
+	if err != nil && !corrupt(err) { // then all is read
 		return 0, err
 	}
 	from := time.Time{}

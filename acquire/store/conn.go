@@ -121,6 +121,19 @@ func rowRefused(err error) bool {
 	return false
 }
 
+// errDisorder is a row that cannot stand where it was read.
+var errDisorder = errors.New("rows of the record are out of order")
+
+// corrupt says whether err is damage that SQLite found, or that shows in what it
+// read: NULL stands in none of the columns that are read as numbers.
+func corrupt(err error) bool {
+	switch code(err) & 0xff {
+	case codeCorrupt, codeNotADB:
+		return true
+	}
+	return errors.Is(err, errDisorder) || err != nil && strings.Contains(err.Error(), "converting NULL to")
+}
+
 // advice says what a person can do about err.
 func advice(err error, dir string) string {
 	switch {

@@ -1,12 +1,17 @@
 package store
 
 import (
+	"database/sql"
+	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 )
 
 // older makes a record as version v left it, with n samples of two posts, those
@@ -32,6 +37,7 @@ func older(t *testing.T, v, n int) string {
 		fmt.Fprintf(&script, `INSERT INTO post_versions (post, valid_from_ns, entered_at_ns, site, oven, oven_place, turned, limit_id, limit_basis, limit_source,
 			probe, probe_port, probe_axes, probe_simulated) SELECT post, %d, %d, 's', 'o', '', 1, 'l', 'b', 's', 'p', '', 1, 0 FROM posts WHERE id = '%s';`+"\n", at, at, p)
 	}
+	script.WriteString(olderRows(v))
 	for i := range int64(n) {
 		s := sample(i + 1)
 		extra := ""
@@ -41,7 +47,7 @@ func older(t *testing.T, v, n int) string {
 				extra = `, '{"temperature":23.50}'`
 			}
 		}
-		fmt.Fprintf(&script, "INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction%s) VALUES (1, %d, 1, %d, %d, '%s', %d, %d, 1, 0, 0, NULL%s);\n",
+		fmt.Fprintf(&script, "INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, digits, exp, unit, status, quality, correction%s) VALUES (1, %d, 1, %d, %d, '%s', %d, %d, 1, 0, 0, 1%s);\n",
 			more, s.Seq, s.At.UnixNano()+i%7, s.AtU, s.Said, s.Reading.Value.Digits, s.Reading.Value.Exp, extra)
 		if i < 5 {
 			fmt.Fprintf(&script, "INSERT INTO samples (post, seq, version, at_ns, at_u_ns, said, unit, status, quality, correction) VALUES (2, %d, 2, %d, 1, x'ff00', 2, 1, 2, NULL);\n",
@@ -51,6 +57,74 @@ func older(t *testing.T, v, n int) string {
 	script.WriteString("INSERT INTO events VALUES (3, 5, 'fryer', 'station', '', 'as before', NULL, NULL);\nCOMMIT;\n")
 	made(t, dir, script.String())
 	return dir
+}
+
+// olderRows are rows of the other tables as version v left them.
+func olderRows(v int) string {
+	at := noon().UnixNano()
+	rows := fmt.Sprintf(`INSERT INTO certificates (number, laboratory, date, due, factor, expanded_uncertainty, k) VALUES ('LH-17', 'Larkfield Metrology', '2031-01-01T00:00:00Z', '2032-01-01T00:00:00Z', 1.04, 0.12, 2);
+		INSERT INTO corrections (correction, post, entered_at_ns, zero_w_per_m2, zero_at_ns, zero_by, certificate) VALUES (1, 1, %[1]d, 0.25, %[1]d, 'R. Okafor', 1);
+		INSERT INTO events VALUES (4, %[1]d, 'fryer', 'alarm', '', 'exceeds', NULL, '{"post":"fryer","rule":"exceeds","state":"unacknowledged","id":"a1","since":"2031-05-20T12:00:00.123Z","changed":"2031-05-20T12:00:00.123Z","from":"normal","reason":"raised"}');
+		INSERT INTO alarms (post, rule, state, id, since_ns, changed_ns, event) VALUES ('fryer', 'exceeds', 'unacknowledged', 'a1', %[1]d, %[1]d, 4);
+		INSERT INTO cursors VALUES ('webhook', 3);
+		UPDATE record SET commits = 12, committed_ns = %[1]d, next_event = 77;
+		UPDATE post_versions SET limit_w_per_m2 = 50, stale_s = 5, distance_m = 0.05 WHERE version = 1;`+"\n", at)
+	if v >= 2 {
+		rows += "UPDATE post_versions SET limit_averaging_s = 360, limit_rule = 'simple acceptance', limits_more = '[{\"id\":\"people\"}]' WHERE version = 1;\n"
+	}
+	if v >= 3 {
+		rows += "UPDATE post_versions SET probe_offset_s = 0.01, probe_battery_below_v = 3.3 WHERE version = 1;\n"
+	}
+	if v >= 4 {
+		rows += "UPDATE corrections SET frequency_hz = 2.45e9, u_rel = 0.1, u_abs_w_per_m2 = 0.5, u_k = 2; UPDATE post_versions SET doubt = '{}' WHERE version = 1;\n"
+	}
+	if v >= 5 {
+		rows += "UPDATE post_versions SET rules = '[]' WHERE version = 1;\n"
+	}
+	if v >= 6 {
+		rows += fmt.Sprintf(`INSERT INTO told VALUES (1, 'webhook', 'desk', 'm1', 4, 'fryer', 'exceeds', %[1]d, %[1]d, 2, 0, 'accepted', '200', 'subject', 'text');`+"\n", at)
+	}
+	return rows
+}
+
+// checkOlderRows reads back what olderRows wrote.
+func checkOlderRows(t *testing.T, s *Store, v int) {
+	t.Helper()
+	first := collect(t, s.Samples(t.Context(), "fryer", time.Time{}, time.Time{}))[0]
+	c, err := s.CorrectionOf(t.Context(), first.CorrectionID)
+	if err != nil || first.CorrectionID != 1 || c.Zero != 0.25 || c.ZeroBy != "R. Okafor" || !c.ZeroAt.Equal(noon()) || c.Certificate == nil || c.Certificate.Number != "LH-17" || c.Certificate.Factor != 1.04 ||
+		(c.Spread.K == 2) != (v >= 4) || (c.Setting.Frequency == 2.45e9) != (v >= 4) {
+		t.Errorf("the correction is %+v, %v", c, err)
+	}
+	if want, _ := c.Apply(10 * valued(1)); !closeTo(first.S, want) {
+		t.Errorf("the first sample is %v W/m², want %v", first.S, want)
+	}
+	a := s.Alarms()
+	if len(a) != 1 || a[0].State != alarm.Unacknowledged || a[0].ID != "a1" || !a[0].Since.Equal(noon()) {
+		t.Errorf("the alarms are %+v", a)
+	}
+	if id, err := s.Cursor(t.Context(), "webhook"); err != nil || id != 3 {
+		t.Errorf("the cursor is %d, %v", id, err)
+	}
+	if all := events(t, s.Reader); len(all) < 2 || all[1].ID != 4 || all[1].Alarm == nil || all[1].Alarm.Reason != "raised" {
+		t.Errorf("the events are %+v", all)
+	}
+	told, err := s.Told(t.Context(), ToldQuery{}, 9)
+	if err != nil || (len(told) == 1) != (v >= 6) || v >= 6 && (told[0].MessageID != "m1" || told[0].Attempts != 2 || !told[0].At.Equal(noon())) {
+		t.Errorf("told is %+v, %v", told, err)
+	}
+	var limit, averaging, offset sql.NullFloat64
+	var more, rules sql.NullString
+	if err := s.db.QueryRow("SELECT limit_w_per_m2, limit_averaging_s, probe_offset_s, limits_more, rules FROM post_versions WHERE version = 1").Scan(&limit, &averaging, &offset, &more, &rules); err != nil ||
+		limit.Float64 != 50 || (averaging.Float64 == 360) != (v >= 2) || (more.String == `[{"id":"people"}]`) != (v >= 2) || (offset.Float64 == 0.01) != (v >= 3) || (rules.String == "[]") != (v >= 5) {
+		t.Errorf("the post is %v %v %v %v %v, %v", limit, averaging, offset, more, rules, err)
+	}
+	if got := s.Stats(); got.Commits < 12 {
+		t.Errorf("%d commits", got.Commits)
+	}
+	if r, err := s.Verify(t.Context()); err != nil || !r.Intact() {
+		t.Errorf("verify says %v %+v", err, r.Problems)
+	}
 }
 
 // A record of each earlier version comes over whole, to the ns and the byte.
@@ -64,13 +138,20 @@ func TestEveryVersionConverts(t *testing.T) {
 			dir := older(t, v.version, n)
 			s := open(t, dir, Options{})
 			checkOlder(t, s, n, v.version >= 3)
+			checkOlderRows(t, s, v.version)
 			var size, old int
 			if err := s.db.QueryRow("SELECT (SELECT page_size FROM pragma_page_size), (SELECT count(*) FROM sqlite_schema WHERE name IN ('samples_before', 'units'))").Scan(&size, &old); err != nil || size != chunkPage || old != 0 {
 				t.Errorf("pages of %d bytes, %d tables of before, %v", size, old, err)
 			}
 			register(t, s, post("fryer"), post("combi"))
 			s.Append(0, samples(n+1, n+10))
+			s.Record(note("newer"))
+			flushed(t, s)
+			if all := events(t, s.Reader); all[len(all)-1].ID < 77 {
+				t.Errorf("a number of an event that may have been told is used again: %+v", all[len(all)-1])
+			}
 			shut(t, s)
+			debianSays(t, filepath.Join(dir, FileName))
 			s = open(t, dir, Options{})
 			if got := numbers(everything(t, s.Reader, "fryer")); got != fmt.Sprintf("1-%d", n+10) {
 				t.Errorf("samples %s", got)
@@ -130,5 +211,175 @@ func TestConversionGoesOn(t *testing.T) {
 	checkOlder(t, s, n, true)
 	if r, err := s.Verify(t.Context()); err != nil || !r.Intact() {
 		t.Errorf("after it: %v %+v", err, r.Problems)
+	}
+}
+
+// packedBefore makes a record as version v, of those with chunks, left it: the tables
+// of its own SQL, and in them rows of known samples, events and alarms.
+func packedBefore(t *testing.T, v int) string {
+	t.Helper()
+	from := t.TempDir()
+	s := open(t, from, Options{CommitEvery: time.Hour})
+	register(t, s, post("fryer"), post("combi"))
+	s.Correction(0, v1Correction())
+	s.Append(0, samples(1, 3900))
+	s.Append(1, samples(1, 300))
+	s.Record(note("as before"))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	flushed(t, s)
+	merged(t, s, true)
+	s.Append(0, samples(3901, 4000))
+	flushed(t, s)
+	merged(t, s, false)
+	s.Append(0, samples(4001, 4100))
+	flushed(t, s)
+	told := []Told{{Courier: "mail", To: "duty", MessageID: "m1", Event: 2, Rule: "exceeds", Queued: noon(), At: noon(), Attempts: 1, Outcome: ToldAccepted}}
+	if err := errors.Join(s.Keep(t.Context(), map[string]int64{"mail": 1}, told), s.SetRemoteState(t.Context(), "far", []byte(`{"seq":7}`))); err != nil {
+		t.Fatal(err)
+	}
+	src := crashed(t, from)
+	shut(t, s)
+	return asBefore(t, src, v)
+}
+
+// asBefore makes a record as version v would have written what the one in src holds.
+func asBefore(t *testing.T, src string, v int) string {
+	t.Helper()
+	dir := t.TempDir()
+	script := fmt.Sprintf("PRAGMA page_size = %d; PRAGMA auto_vacuum = INCREMENTAL;\n", chunkPage)
+	for _, st := range steps() {
+		if st.version <= v {
+			script += fmt.Sprintf("%s;\nPRAGMA application_id = %d; PRAGMA user_version = %d;\n", st.sql, applicationID, st.version)
+		}
+	}
+	made(t, dir, script+"DROP TABLE samples_before; DROP TABLE units; DELETE FROM record;")
+	db := outside(t, dir)
+	db.SetMaxOpenConns(1)
+	exec := func(q string, args ...any) {
+		t.Helper()
+		if _, err := db.Exec(q, args...); err != nil {
+			t.Fatalf("%s: %v", q, err)
+		}
+	}
+	exec("ATTACH ? AS src", filepath.Join(src, FileName))
+	var tables []string
+	if err := each(t.Context(), db, "SELECT name FROM main.sqlite_schema WHERE type = 'table' AND name NOT IN ('chain', 'days', 'chain_before')", func(scan func(...any) error) error {
+		tables = append(tables, "")
+		return scan(&tables[len(tables)-1])
+	}); err != nil {
+		t.Fatal(err)
+	}
+	for _, tab := range tables {
+		names, _, err := columnsIn(t.Context(), db, tab)
+		if err != nil {
+			t.Fatal(err)
+		}
+		exec(fmt.Sprintf("INSERT INTO main.%[1]s (%[2]s) SELECT %[2]s FROM src.%[1]s", tab, strings.Join(names, ", ")))
+	}
+	chainAsBefore(t, db, exec, v)
+	exec("DETACH src")
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// chainAsBefore makes the chain as version v had it: before 11 of chunks and events
+// alone.
+func chainAsBefore(t *testing.T, db *sql.DB, exec func(string, ...any), v int) {
+	t.Helper()
+	type entry struct {
+		day, ref int64
+		kind     string
+		sum      [32]byte
+	}
+	var all []entry
+	err := each(t.Context(), db, "SELECT day, kind, ref, sha256 FROM src.chain WHERE kind IN ('chunk', 'event') OR ? ORDER BY entry", func(scan func(...any) error) error {
+		var e entry
+		var sum []byte
+		err := scan(&e.day, &e.kind, &e.ref, &sum)
+		copy(e.sum[:], sum)
+		all = append(all, e)
+		return err
+	}, v >= 11)
+	if err != nil || len(all) < 3 {
+		t.Fatal(len(all), err)
+	}
+	var end chainEnd
+	for _, e := range all {
+		end = end.add(e.day, e.kind, e.ref, e.sum)
+		exec("INSERT INTO main.chain VALUES (?, ?, ?, ?, ?)", end.entry, end.day, e.kind, e.ref, e.sum[:])
+	}
+	exec("INSERT INTO main.days VALUES (?, ?, ?, NULL, NULL)", end.day, end.entry, end.head[:])
+}
+
+// A record that was packed already comes over whole, too: its chain goes on, and
+// what it did not hold yet is in it.
+func TestEveryPackedVersionConverts(t *testing.T) {
+	for _, st := range steps() {
+		v := st.version
+		if v < 7 || v == steps()[len(steps())-1].version {
+			continue
+		}
+		t.Run(fmt.Sprint("version ", v), func(t *testing.T) {
+			dir := packedBefore(t, v)
+			s := open(t, dir, Options{})
+			got := everything(t, s.Reader, "fryer")
+			if numbers(got) != "1-4100" || numbers(everything(t, s.Reader, "combi")) != "1-300" {
+				t.Fatalf("samples %s", numbers(got))
+			}
+			for i, g := range got {
+				want := sample(int64(i + 1))
+				if s, _ := v1Correction().Apply(10 * valued(int64(i+1))); string(g.Said) != string(want.Said) || !g.At.Equal(want.At) || !closeTo(g.S, s) {
+					t.Fatalf("sample %d is %+v", i+1, g)
+				}
+			}
+			if a := s.Alarms(); len(a) != 1 || !a[0].State.Standing() {
+				t.Errorf("the alarms are %+v", a)
+			}
+			if texts := eventTexts(t, s); !strings.Contains(texts, "as before") {
+				t.Errorf("the events are %s", texts)
+			}
+			if told, err := s.Told(t.Context(), ToldQuery{}, 9); err != nil || len(told) != 1 || told[0].MessageID != "m1" {
+				t.Errorf("told is %+v, %v", told, err)
+			}
+			if state, err := s.RemoteState(t.Context(), "far"); err != nil || (string(state) == `{"seq":7}`) != (v >= 8) {
+				t.Errorf("remote write stands at %q, %v", state, err)
+			}
+			r, err := s.Verify(t.Context())
+			if err != nil || !r.Intact() || r.Rows < 6 || r.Chunks == 0 {
+				t.Errorf("verify says %v %+v", err, r)
+			}
+			register(t, s, post("fryer"), post("combi"))
+			s.Append(0, samples(4101, 4110))
+			shut(t, s)
+			if said, _ := verified(t, dir); said != "" {
+				t.Errorf("closed, verify says %q", said)
+			}
+			debianSays(t, filepath.Join(dir, FileName))
+			// What was brought over is guarded from then on.
+			tells(t, dir, "UPDATE certificates SET factor = 1.05", "of table certificates")
+			tells(t, dir, "UPDATE post_versions SET stale_s = 9", "of table post_versions")
+		})
+	}
+}
+
+// Sums and removals of before enter the chain when the record is brought to this
+// form; a removal that nobody vouched for does not.
+func TestSumsAndRemovalsConvert(t *testing.T) {
+	src := eventful(t, 150*time.Minute)
+	dir := asBefore(t, src, 9)
+	shut(t, open(t, dir, Options{}))
+	if said, v := verified(t, dir); said != "" || v.Rows < 8 {
+		t.Errorf("verify says %q, %+v", said, v)
+	}
+	tells(t, dir, "UPDATE chunks SET samples = samples - 1 WHERE state = 2", "is not what was left")
+	tells(t, dir, "UPDATE rollups SET data = CAST(substr(data, 1, 2) || CAST(x'01' AS TEXT) || substr(data, 4) AS BLOB) WHERE id = (SELECT min(id) FROM rollups WHERE id >> 31 = 2)", "sums over that time, entered on")
+
+	forged := asBefore(t, src, 9)
+	byTool(t, forged, "DELETE FROM chain WHERE kind = 'chunk' AND ref = (SELECT min(id) FROM chunks WHERE state = 2)")
+	shut(t, open(t, forged, Options{}))
+	if said, _ := verified(t, forged); !strings.Contains(said, "the chain of hashes does not know it") {
+		t.Errorf("verify says %q", said)
 	}
 }

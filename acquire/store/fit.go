@@ -127,6 +127,7 @@ func (w *writer) within(ctx context.Context, f func() (int, error)) (n int, err 
 		return 0, err
 	}
 	w.chained()
+	w.unfolded = true
 	return n, nil
 }
 

@@ -143,9 +143,11 @@ func (im *importer) run(ctx context.Context, w *writer) error {
 		if err := im.posts[id].pack(ctx, w); err != nil {
 			return err
 		}
-		if err := im.tell(ctx, w, im.posts[id]); err != nil {
+		p := im.posts[id]
+		if err := im.tell(ctx, w, p); err != nil {
 			return err
 		}
+		w.added = append(w.added, added{p.post, p.id, mark{p.last.Seq, nanos(p.last.At)}})
 	}
 	if im.written.refused > 0 {
 		return errors.New("the record refuses some of it; the log says what")
@@ -268,13 +270,10 @@ func (p *importedPost) pack(ctx context.Context, w *writer) error {
 
 // version makes the version of the post that its next samples belong to.
 func (im *importer) version(ctx context.Context, w *writer, p *importedPost, r ImportRow) error {
-	if _, err := w.exec(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO NOTHING", p.id); err != nil {
-		return err
-	}
-	if err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", p.id).Scan(&p.post); err != nil {
-		return err
-	}
 	var err error
+	if p.post, err = w.postNumber(ctx, p.id); err != nil {
+		return err
+	}
 	p.of = r
 	p.version, err = w.postVersion(ctx, p.post, []column{
 		{"site", r.Site}, {"oven", r.Oven}, {"oven_place", ""}, {"turned", false},

@@ -46,6 +46,9 @@ func (w *writer) merging(all bool) {
 		return
 	}
 	err := w.guard(func() error { return w.merge(all) })
+	if err != nil && w.mending(err) {
+		err = w.guard(func() error { return w.merge(all) })
+	}
 	before := w.unmerged
 	w.unmerged = err
 	if err != nil && (before == nil || before.Error() != err.Error()) {
@@ -92,14 +95,8 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		_, err := w.exec(ctx, "ROLLBACK")
 		return false, err
 	}
-	posts, err := w.mergedPosts(ctx, t, all && !t.more)
-	if err != nil {
+	if err := w.mergePosts(ctx, t, all && !t.more); err != nil {
 		return false, err
-	}
-	for _, p := range posts {
-		if err := w.mergePost(ctx, p.post, p.id, t, all && !t.more); err != nil {
-			return false, fmt.Errorf("post %s: %w", p.id, err)
-		}
 	}
 	if t.last != 0 {
 		if _, err := w.exec(ctx, "DELETE FROM fragments WHERE id <= ?", t.last); err != nil {
@@ -119,10 +116,27 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 	if _, err := w.exec(ctx, "COMMIT"); err != nil {
 		return false, err
 	}
+	if err := w.s.o.Fault(StepAfterCommit); err != nil {
+		return false, err
+	}
 	w.unfolded = true
 	w.fragmentRows = max(0, w.fragmentRows-t.n)
 	w.chained()
 	return t.more, nil
+}
+
+// mergePosts merges what was taken of each post; with every, all posts are sealed.
+func (w *writer) mergePosts(ctx context.Context, t *taken, every bool) error {
+	posts, err := w.mergedPosts(ctx, t, every)
+	if err != nil {
+		return err
+	}
+	for _, p := range posts {
+		if err := w.mergePost(ctx, p.post, p.id, t, every); err != nil {
+			return fmt.Errorf("post %s: %w", p.id, err)
+		}
+	}
+	return nil
 }
 
 // tellFirst records events of damage that were not told yet, and says whether
@@ -167,7 +181,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 	for _, id := range slices.Sorted(maps.Keys(t.rows)) {
 		post, ok := ids[id]
 		if !ok {
-			if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+			if post, err = w.postNumber(ctx, id); err != nil {
 				return nil, err
 			}
 		}
@@ -194,8 +208,12 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 			return errEnough
 		}
 		var b sql.RawBytes
+		before := t.last
 		if err := scan(&t.last, &b); err != nil {
 			return err
+		}
+		if t.last <= before {
+			return errDisorder
 		}
 		f, _, err := readFragment(b)
 		if err != nil {

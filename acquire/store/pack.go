@@ -143,21 +143,32 @@ func (w *writer) writeFragments(ctx context.Context, b *batch) error {
 // sizes and the row's head.
 const cellRoom = 35 + 64
 
+// lastChunk returns the last sample of the last chunk with an id from first to last.
+func lastChunk(ctx context.Context, q querier, first, last int64) (m mark, found bool, err error) {
+	var id int64
+	err = q.QueryRowContext(ctx, "SELECT id, to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &m.seq, &m.at)
+	switch {
+	case err == sql.ErrNoRows:
+		return m, false, nil
+	case err == nil && (id < first || id > last):
+		err = errDisorder
+	}
+	return m, err == nil, err
+}
+
 // loadLast reads how far each post is recorded, and the link of the last
 // fragment.
 func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 	q := &s.queue
 	for post := range q.names {
 		first, last := chunkRange(post)
-		var m mark
-		err := c.QueryRowContext(ctx, "SELECT to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&m.seq, &m.at)
-		if err == sql.ErrNoRows {
-			continue
-		}
+		m, found, err := lastChunk(ctx, c, first, last)
 		if err != nil {
 			return fmt.Errorf("read how far post %s is recorded: %w", q.names[post], err)
 		}
-		q.last[post] = m
+		if found {
+			q.last[post] = m
+		}
 	}
 	ids := map[string]int32{}
 	for post, id := range q.names {
@@ -168,10 +179,15 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the record's link: %w", err)
 	}
 	copy(s.state.link[:], link)
-	err := each(ctx, c, "SELECT data FROM fragments ORDER BY id", func(scan func(...any) error) error {
+	last := int64(0)
+	err := each(ctx, c, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		var b sql.RawBytes
-		if err := scan(&b); err != nil {
+		before := last
+		if err := scan(&last, &b); err != nil {
 			return err
+		}
+		if last <= before {
+			return errDisorder
 		}
 		f, _, err := readFragment(b)
 		if err != nil {

@@ -25,10 +25,15 @@ func (w *writer) serve(r request) error {
 	if err := w.begun(ctx); err != nil {
 		return fail(err)
 	}
+	w.added = nil
 	if err := r.do(ctx, w); err != nil {
 		return fail(err)
 	}
 	if err := w.headOfDay(ctx); err != nil {
+		return fail(err)
+	}
+	b := w.s.numbered()
+	if _, err := w.exec(ctx, "UPDATE record SET commits = ?, committed_ns = ?", b.no, nanos(b.at)); err != nil {
 		return fail(err)
 	}
 	if err := w.s.o.Fault(StepCommit); err != nil {
@@ -37,9 +42,39 @@ func (w *writer) serve(r request) error {
 	if _, err := w.exec(ctx, "COMMIT"); err != nil {
 		return fail(err)
 	}
+	if err := w.s.o.Fault(StepAfterCommit); err != nil {
+		return fail(err)
+	}
 	w.unfolded = true
 	w.chained()
+	w.s.served(b, w.added)
+	w.side.note(b)
+	w.sideChecked()
 	return nil
+}
+
+// added is how far samples of a post go that a request brought in.
+type added struct {
+	post int32
+	name string
+	last mark
+}
+
+// numbered returns the next commit, which holds no samples that waited.
+func (s *Store) numbered() *batch {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return &batch{no: s.state.commits + 1, at: s.o.Now().UTC(), last: map[int32]mark{}}
+}
+
+// served takes note of a request that is durable.
+func (s *Store) served(b *batch, all []added) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state.commits, s.state.at = b.no, s.o.Now()
+	for _, a := range all {
+		s.queue.names[a.post], s.queue.last[a.post], b.last[a.post] = a.name, a.last, a.last
+	}
 }
 
 // ask has the writer do something, and waits for it.
@@ -96,10 +131,8 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 
 func (w *writer) register(ctx context.Context, p *acquire.Post, now time.Time) (place, error) {
 	pl := place{id: p.ID}
-	if _, err := w.exec(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO NOTHING", p.ID); err != nil {
-		return pl, err
-	}
-	if err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", p.ID).Scan(&pl.post); err != nil {
+	var err error
+	if pl.post, err = w.postNumber(ctx, p.ID); err != nil {
 		return pl, err
 	}
 	cert, err := w.certificate(ctx, p.Probe.Certificate)
@@ -164,7 +197,23 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 	if err != nil {
 		return 0, err
 	}
-	return res.LastInsertId()
+	if v, err = res.LastInsertId(); err != nil {
+		return 0, err
+	}
+	return v, w.enterRow(ctx, "post_versions", v)
+}
+
+// postNumber returns the number of a post, made if need be.
+func (w *writer) postNumber(ctx context.Context, id string) (int32, error) {
+	var post int32
+	err := w.conn.QueryRowContext(ctx, "SELECT post FROM posts WHERE id = ?", id).Scan(&post)
+	if err != sql.ErrNoRows {
+		return post, err
+	}
+	if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+		return 0, err
+	}
+	return post, w.enterRow(ctx, "posts", int64(post))
 }
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,

@@ -97,6 +97,7 @@ type batch struct {
 	nextEvent   int64 // as of this commit, with room for what is told before it is durable
 	at          time.Time
 	refused     int
+	removals    []removal
 	samples     int            // that went in
 	last        map[int32]mark // how far the posts are recorded with it
 	link        [sha256.Size]byte
@@ -188,8 +189,9 @@ func (q *queue) alarmsWait() bool {
 }
 
 // take cuts the next transaction: everything, up to batchRows samples, or only
-// the events that carry alarms.
-func (q *queue) take(alarmsOnly bool, now time.Time) *batch {
+// the events that carry alarms. What is to be removed goes with the event that
+// tells of it, which waits in no queue.
+func (q *queue) take(alarmsOnly bool, now time.Time, remove []removal) *batch {
 	b := &batch{alarmsOnly: alarmsOnly, all: true, firstAt: q.firstAt, at: now}
 	for i := range q.events {
 		if w := &q.events[i]; !alarmsOnly || w.event.Alarm != nil {
@@ -207,6 +209,15 @@ func (q *queue) take(alarmsOnly bool, now time.Time) *batch {
 		}
 	}
 	b.events = append(b.events, q.lossEvents(b)...)
+	for _, r := range remove {
+		if alarmsOnly {
+			break
+		}
+		r.event = q.nextEvent
+		q.nextEvent++
+		b.removals = append(b.removals, r)
+		b.events = append(b.events, acquire.Event{ID: r.event, At: now, Post: r.post, Kind: acquire.KindRecord, Text: r.text})
+	}
 	b.nextEvent = q.nextEvent + eventRoom
 	return b
 }

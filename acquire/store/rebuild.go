@@ -4,12 +4,9 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -47,27 +44,19 @@ func Rebuild(ctx context.Context, dir string, o Options) (*Rebuilt, error) {
 	fail := func(err error) (*Rebuilt, error) {
 		return nil, fmt.Errorf("rebuild the record in %s: %w", dir, err)
 	}
-	to := filepath.Join(dir, "rebuilding")
-	if err := os.RemoveAll(to); err != nil {
+	if _, err := finishRebuild(dir, o.Fault); err != nil {
 		return fail(err)
 	}
+	to := filepath.Join(dir, rebuildingDir)
 	stamp := o.Now().UTC().Format("20060102T150405Z")
-	b := &rebuild{from: filepath.Join(dir, FileName), out: &Rebuilt{Kept: filepath.Join(dir, FileName+".broken-"+stamp)}}
+	b := &rebuild{from: filepath.Join(dir, FileName), aside: filepath.Join(to, "pages"), out: &Rebuilt{Kept: filepath.Join(dir, FileName+".broken-"+stamp)}}
 	if err := b.into(ctx, to, o); err != nil {
 		return fail(errors.Join(err, os.RemoveAll(to)))
 	}
-	// The broken record keeps its log beside it. The new one comes last.
-	for _, end := range []string{"-wal", "-shm", ""} {
-		if err := os.Rename(b.from+end, b.out.Kept+end); err != nil && (end == "" || !errors.Is(err, fs.ErrNotExist)) {
-			return fail(err)
-		}
+	if err := markRebuilt(dir, filepath.Base(b.out.Kept), o.Fault); err != nil {
+		return fail(err)
 	}
-	for _, name := range []string{sidecarName, FileName} {
-		if err := os.Rename(filepath.Join(to, name), filepath.Join(dir, name)); err != nil {
-			return fail(err)
-		}
-	}
-	if err := errors.Join(syncDir(dir), os.RemoveAll(to)); err != nil {
+	if _, err := finishRebuild(dir, o.Fault); err != nil {
 		return fail(err)
 	}
 	return b.out, nil
@@ -75,11 +64,14 @@ func Rebuild(ctx context.Context, dir string, o Options) (*Rebuilt, error) {
 
 // rebuild is a rebuilding under way.
 type rebuild struct {
-	from string
-	out  *Rebuilt
-	runs []run
-	tail map[int64][]byte        // what commits wrote beside samples, by the id of their fragments
-	gone map[string][]chunk.Span // what was removed on purpose, by post
+	from  string
+	aside string // a file for the pages that the broken record had set aside
+	out   *Rebuilt
+	runs  []run
+	tail  map[int64][]byte        // what commits wrote beside samples, by the id of their fragments
+	gone  map[string][]chunk.Span // what was removed on purpose, by post
+
+	samePosts bool // posts have the numbers that they had
 }
 
 // run is a block that was found, and where: in which file, at which byte its
@@ -101,9 +93,16 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		return err
 	}
 	defer s.Close()
-	b.tables(ctx, s)
-	for _, end := range []string{"", "-wal"} {
-		if err := b.scan(b.from + end); err != nil {
+	old, err := openReaders(b.from)
+	if err != nil {
+		b.out.Lost = append(b.out.Lost, err.Error())
+	} else {
+		defer old.Close()
+		b.tables(ctx, s, old)
+		b.pages(ctx, old)
+	}
+	for _, file := range []string{b.from, b.from + "-wal", b.aside} {
+		if err := b.scan(file); err != nil {
 			return err
 		}
 	}
@@ -112,6 +111,9 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 	}
 	if err := b.write(ctx, s); err != nil {
 		return err
+	}
+	if old != nil {
+		b.oldSums(ctx, s, old)
 	}
 	s.Record(acquire.Event{At: o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
 		"this record was rebuilt from a broken one, which is kept as %s: %d samples and %d events were found, %d stretches are missing",
@@ -123,135 +125,12 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 	return s.Close()
 }
 
-// tables copies what SQLite still reads of the plain tables, row by row.
-func (b *rebuild) tables(ctx context.Context, s *Store) {
-	old, err := openReaders(b.from)
-	if err != nil {
-		b.out.Lost = append(b.out.Lost, err.Error())
-		return
-	}
-	defer old.Close()
-	for _, table := range append(registerTables(), "posts", "certificates", "post_versions", "corrections", "events", "alarms", "cursors",
-		"surveys", "survey_steps", "survey_places", "soaks", "soak_marks") {
-		n, err := b.table(ctx, s, old, table)
-		if err != nil {
-			b.out.Lost = append(b.out.Lost, fmt.Sprintf("table %s, after %d rows: %v", table, n, err))
-		}
-		if table == "events" {
-			b.out.Events = n
-		}
-	}
-	b.gone = map[string][]chunk.Span{}
-	_ = each(ctx, old, "SELECT posts.id, from_seq, to_seq FROM chunks JOIN posts ON posts.post = chunks.id >> 32 WHERE state = 2", func(scan func(...any) error) error {
-		var post string
-		var s chunk.Span
-		err := scan(&post, &s.FromSeq, &s.ToSeq)
-		b.gone[post] = append(b.gone[post], s)
-		return err
-	})
-	var events int64 // the numbers that were told are not told again
-	if old.QueryRowContext(ctx, "SELECT next_event FROM record").Scan(&events) == nil {
-		_ = s.ask(ctx, "keep the next event's number", func(ctx context.Context, w *writer) error {
-			w.s.mu.Lock()
-			w.s.queue.nextEvent = max(w.s.queue.nextEvent, events)
-			w.s.mu.Unlock()
-			return nil
-		})
-	}
-}
-
-// events enters the events that were copied into the chain, and writes those that
-// stand in commits only.
-func (b *rebuild) events(ctx context.Context, s *Store) error {
-	for n := 1; n > 0; {
-		if err := s.ask(ctx, "enter the events", func(ctx context.Context, w *writer) (err error) {
-			n, err = w.chainEvents(ctx)
-			return err
-		}); err != nil {
-			return err
-		}
-	}
-	for _, id := range slices.Sorted(maps.Keys(b.tail)) {
-		if err := s.ask(ctx, "write the events of a commit", func(ctx context.Context, w *writer) error {
-			return w.otherAgain(ctx, b.tail[id])
-		}); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// table copies one table.
-func (b *rebuild) table(ctx context.Context, s *Store, old *sql.DB, table string) (n int64, err error) {
-	rows, err := old.QueryContext(ctx, "SELECT * FROM "+table)
-	if err != nil {
-		return 0, err
-	}
-	defer rows.Close()
-	names, err := rows.Columns()
-	if err != nil {
-		return 0, err
-	}
-	insert := "INSERT OR IGNORE INTO " + table + " (" + strings.Join(names, ", ") + ") VALUES (?" + strings.Repeat(", ?", len(names)-1) + ")"
-	for more := true; more; {
-		err := s.ask(ctx, "copy "+table, func(ctx context.Context, w *writer) error {
-			for range 1000 {
-				if more = rows.Next(); !more {
-					return nil
-				}
-				values := make([]any, len(names))
-				for i := range values {
-					values[i] = new(any)
-				}
-				if err := rows.Scan(values...); err != nil {
-					more = false
-					return nil // rows.Err tells it
-				}
-				if _, err := w.exec(ctx, insert, values...); err != nil {
-					return err
-				}
-				n++
-			}
-			return nil
-		})
-		if err != nil {
-			return n, err
-		}
-	}
-	return n, rows.Err()
-}
-
-// scanWindow is how much of a file is looked at in one go; windows overlap by the
-// largest chunk that is looked for.
-const (
-	scanWindow  = 16 << 20
-	scanOverlap = 1 << 20
-)
-
 // scan finds chunks and fragments in the file at path.
 func (b *rebuild) scan(path string) error {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer f.Close()
 	if b.tail == nil {
 		b.tail = map[int64][]byte{}
 	}
-	buf := make([]byte, scanWindow)
-	for base := int64(0); ; base += scanWindow - scanOverlap {
-		n, err := f.ReadAt(buf, base)
-		if err != nil && err != io.EOF {
-			return err
-		}
-		b.window(path, base, buf[:n])
-		if err == io.EOF {
-			return nil
-		}
-	}
+	return inWindows(path, func(base int64, buf []byte) { b.window(path, base, buf) })
 }
 
 func (b *rebuild) window(path string, base int64, buf []byte) {
@@ -375,10 +254,7 @@ func (s *Store) putRows(ctx context.Context, name string, rows []chunk.Row) erro
 			return err
 		}
 		last := rows[len(rows)-1]
-		w.s.mu.Lock()
-		w.s.queue.names[posts[0].post] = name
-		w.s.queue.last[posts[0].post] = mark{last.Seq, last.At}
-		w.s.mu.Unlock()
+		w.added = append(w.added, added{posts[0].post, name, mark{last.Seq, last.At}})
 		return nil
 	})
 }

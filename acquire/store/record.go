@@ -187,6 +187,7 @@ type Stats struct {
 	Salvaged      uint64        // commits that SQLite dropped at Open and that were recorded again
 	Head          Head          // of the chain of hashes, as it stands
 	DayHead       Head          // of the last UTC day that ended
+	NumberErr     error         // why the last commit's number is not kept beside the record; nil when it is
 }
 
 // Stats returns how the record fares now.
@@ -199,6 +200,7 @@ func (s *Store) Stats() Stats {
 		Lost: s.queue.lost, LostEvents: s.queue.lostEvents, Refused: s.state.refused,
 		FailingSince: s.state.since, Err: s.state.err, Reserve: s.state.reserve,
 		Damaged: s.state.damaged, Salvaged: s.state.salvaged, Head: headOf(s.state.chain), DayHead: headOf(s.state.over),
+		NumberErr: s.state.sideErr,
 	}
 }
 

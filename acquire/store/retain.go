@@ -2,14 +2,12 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
 	"time"
-
-	"ovenward/acquire"
 )
 
 // Keep is how long samples are kept; zero fields keep for good.
@@ -24,7 +22,7 @@ type Retention struct {
 	Posts   map[string]Keep // instead of Keep, by post
 	Rollups time.Duration   // sums over minutes and hours older than this are removed
 	Told    time.Duration   // what was told longer ago is removed, but for what stands
-	Around  time.Duration   // samples this near to any event of an alarm of their post are kept
+	Around  time.Duration   // samples this near to an alarm of their post are kept: to the time it stands, and to each event of it
 }
 
 const (
@@ -46,15 +44,25 @@ func (r *Retention) of(post string) Keep {
 	return r.Keep
 }
 
-// retaining removes what is not to be kept any longer, once in an hour, and
-// gives space back.
+// removal is what one commit takes away, with the event that tells of it: a run
+// of chunks of a post, one behind the other, or sums.
+type removal struct {
+	post, text string
+	chunks     []int64
+	sums       [][2]int64 // ids in rollups, half open
+	told       []int64    // of the table of that name
+	event      int64      // given when it is committed
+}
+
+// retaining chooses what is not to be kept any longer, once in an hour. It goes in
+// the commit that holds the events of it.
 func (w *writer) retaining() {
 	now := w.s.o.Now()
 	before := w.retainedAt
 	if !before.IsZero() && now.Sub(before) < retainEvery {
 		return
 	}
-	w.retainedAt = now
+	w.retainedAt, w.removals = now, nil
 	if jump := now.Round(0).Sub(before.Round(0)) - now.Sub(before); !before.IsZero() && jump.Abs() > retainJump {
 		w.s.o.Log.Warn("the wall clock jumped: nothing is removed from the record on its word for an hour", "by", jump.Round(time.Second))
 		return
@@ -64,13 +72,16 @@ func (w *writer) retaining() {
 		if err := w.connect(ctx); err != nil {
 			return err
 		}
-		if err := w.retain(ctx, now); err != nil {
-			return err
-		}
-		return errors.Join(w.removeRollups(ctx, now), w.removeTold(ctx, now))
+		return w.retain(ctx, now)
 	})
 	if err != nil {
+		w.removals = nil
 		w.s.o.Log.Warn("what is too old could not be removed from the record; it is tried again in an hour", "err", err)
+	}
+	if len(w.removals) > 0 {
+		w.s.mu.Lock()
+		w.s.touch()
+		w.s.mu.Unlock()
 	}
 }
 
@@ -80,8 +91,7 @@ type doomed struct {
 	fromSeq, toSeq, fromAt, toAt int64
 }
 
-// retain asks for the removal of chunks; it takes place in the commit that holds
-// its event.
+// retain chooses what the next commit removes.
 func (w *writer) retain(ctx context.Context, now time.Time) error {
 	w.s.mu.Lock()
 	names := maps.Clone(w.s.queue.names)
@@ -96,19 +106,15 @@ func (w *writer) retain(ctx context.Context, now time.Time) error {
 			return fmt.Errorf("post %s: %w", names[post], err)
 		}
 		for _, d := range runs {
-			e := acquire.Event{At: now.UTC(), Post: names[post], Kind: acquire.KindRecord, Text: fmt.Sprintf(
+			w.removals = append(w.removals, removal{post: names[post], chunks: d.ids, text: fmt.Sprintf(
 				"samples %d to %d, from %s to %s, were removed: %s", d.fromSeq, d.toSeq,
-				instant(d.fromAt).Format(time.RFC3339Nano), instant(d.toAt).Format(time.RFC3339Nano), keep)}
-			if w.removals == nil {
-				w.removals = map[string][]int64{}
-			}
-			if key := removalKey(&e); w.removals[key] == nil {
-				w.removals[key] = d.ids
-				w.s.Record(e)
-			}
+				instant(d.fromAt).Format(time.RFC3339Nano), instant(d.toAt).Format(time.RFC3339Nano), keep)})
 		}
 	}
-	return nil
+	if err := w.retainSums(ctx, names, now); err != nil {
+		return err
+	}
+	return w.retainTold(ctx, now)
 }
 
 func (k Keep) String() string {
@@ -121,10 +127,8 @@ func (k Keep) String() string {
 	return fmt.Sprintf("kept are %s", k.Age)
 }
 
-func removalKey(e *acquire.Event) string { return e.Post + "\x00" + e.Text }
-
-// doom returns the chunks of a post that are to go, the oldest first, in runs. A
-// chunk near an alarm stays.
+// doom returns the chunks of a post that are to go, the oldest first, in runs.
+// What is evidence stays.
 func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, now time.Time) ([]doomed, error) {
 	first, last := chunkRange(post)
 	var bytes int64
@@ -133,29 +137,23 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			return nil, err
 		}
 	}
-	var alarms []int64
-	if err := each(ctx, w.conn, "SELECT at_ns FROM events WHERE post = ? AND alarm IS NOT NULL", func(scan func(...any) error) error {
-		var at int64
-		err := scan(&at)
-		alarms = append(alarms, at)
-		return err
-	}, name); err != nil {
+	kept, err := w.keptSpans(ctx, name, nanos(now))
+	if err != nil {
 		return nil, err
 	}
-	around := int64(w.s.o.Retention.Around)
 	var runs []doomed
 	n := 0
-	err := each(ctx, w.conn, "SELECT id, from_seq, to_seq, from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND state = 1 ORDER BY id",
+	err = each(ctx, w.conn, "SELECT id, from_seq, to_seq, from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND state = 1 ORDER BY id",
 		func(scan func(...any) error) error {
 			var id, fromSeq, toSeq, from, to, size int64
 			if err := scan(&id, &fromSeq, &toSeq, &from, &to, &size); err != nil {
 				return err
 			}
 			old := keep.Age > 0 && to < nanos(now.Add(-keep.Age))
-			if !old && bytes <= keep.Bytes || n >= retainMost {
+			if !old && (keep.Bytes <= 0 || bytes <= keep.Bytes) || n >= retainMost {
 				return errEnough
 			}
-			if slices.ContainsFunc(alarms, func(at int64) bool { return at+around >= from && at-around <= to }) {
+			if slices.ContainsFunc(kept, func(s [2]int64) bool { return s[1] >= from && s[0] <= to }) {
 				return nil
 			}
 			bytes -= size
@@ -173,15 +171,16 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 	return runs, err
 }
 
-// remove takes away, in the open transaction, the chunks that event e tells of.
-// Their rows stay without samples, and their hashes stay in the chain.
-func (w *writer) remove(ctx context.Context, e *acquire.Event) error {
-	for _, id := range w.removals[removalKey(e)] {
+// remove takes away what r says, in the open transaction. The rows of chunks stay
+// without samples, and their hashes stay in the chain.
+func (w *writer) remove(ctx context.Context, r *removal) error {
+	for _, id := range r.chunks {
 		// An update would leave the page of the chunk empty; a row that comes anew
 		// stands beside others.
 		var fromSeq, toSeq, rows, from, to int64
-		err := w.conn.QueryRowContext(ctx, "DELETE FROM chunks WHERE id = ? AND state = 1 RETURNING from_seq, to_seq, samples, from_ns, to_ns", id).
-			Scan(&fromSeq, &toSeq, &rows, &from, &to)
+		var data []byte
+		err := w.conn.QueryRowContext(ctx, "DELETE FROM chunks WHERE id = ? AND state = 1 RETURNING from_seq, to_seq, samples, from_ns, to_ns, data", id).
+			Scan(&fromSeq, &toSeq, &rows, &from, &to, &data)
 		if err == sql.ErrNoRows {
 			continue // it went with another event
 		}
@@ -189,11 +188,20 @@ func (w *writer) remove(ctx context.Context, e *acquire.Event) error {
 			return fmt.Errorf("remove a chunk: %w", err)
 		}
 		if _, err := w.exec(ctx, "INSERT INTO chunks (id, from_seq, to_seq, samples, from_ns, to_ns, state, removed) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-			id, fromSeq, toSeq, rows, from, to, removed, e.ID); err != nil {
+			id, fromSeq, toSeq, rows, from, to, removed, r.event); err != nil {
+			return err
+		}
+		sum := sha256.Sum256(data)
+		if err := w.enter(ctx, chainRemoved, id, removedHash(sum[:], id, fromSeq, toSeq, rows, from, to, r.event)); err != nil {
 			return err
 		}
 	}
-	return nil
+	for _, s := range r.sums {
+		if err := w.removeSums(ctx, s[0], s[1]); err != nil {
+			return err
+		}
+	}
+	return w.removeTold(ctx, r.told)
 }
 
 // giveBack gives free pages back to the file system, some at a time.

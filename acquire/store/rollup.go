@@ -2,10 +2,13 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -198,41 +201,80 @@ func (w *writer) keepEntries(ctx context.Context, post int32, level, slots, widt
 		if _, err := w.exec(ctx, putRollup, id, blob); err != nil {
 			return err
 		}
+		if err := w.sumsInChain(ctx, rollID(post, level, 0), id, old == nil); err != nil {
+			return err
+		}
 		all = all[n:]
 	}
 	return nil
 }
 
-// removeRollups removes sums that are not to be kept any longer.
-func (w *writer) removeRollups(ctx context.Context, now time.Time) error {
+// sumsInChain enters the blob before a new one of a post and level, to which
+// nothing more is added; and one that was entered and grew all the same again.
+func (w *writer) sumsInChain(ctx context.Context, first, id int64, isNew bool) error {
+	var before, entered sql.NullInt64
+	if isNew {
+		if err := w.conn.QueryRowContext(ctx, "SELECT max(id) FROM rollups WHERE id >= ? AND id < ?", first, id).Scan(&before); err != nil {
+			return fmt.Errorf("enter sums into the chain: %w", err)
+		}
+	}
+	if err := w.conn.QueryRowContext(ctx, "SELECT max(entry) FROM chain WHERE kind = 'rollups' AND ref = ?", id).Scan(&entered); err != nil {
+		return fmt.Errorf("enter sums into the chain: %w", err)
+	}
+	if before.Valid {
+		if err := w.enterRollup(ctx, before.Int64); err != nil {
+			return err
+		}
+	}
+	if entered.Valid {
+		return w.enterRollup(ctx, id)
+	}
+	return nil
+}
+
+// retainSums chooses sums that are not to be kept any longer.
+func (w *writer) retainSums(ctx context.Context, names map[int32]string, now time.Time) error {
 	age := w.s.o.Retention.Rollups
 	if age <= 0 {
 		return nil
 	}
 	minute := now.Add(-age).Unix() / 60
-	w.s.mu.Lock()
-	var posts []int32
-	for post := range w.s.queue.names {
-		posts = append(posts, post)
-	}
-	w.s.mu.Unlock()
-	n := int64(0)
-	for _, post := range posts {
-		for _, r := range [][2]int64{{rollID(post, perMinute, 0), rollID(post, perMinute, max(0, minute/slotMinutes))},
+	r := removal{text: fmt.Sprintf("sums over minutes and hours older than %s were removed", age)}
+	for _, post := range slices.Sorted(maps.Keys(names)) {
+		for _, s := range [][2]int64{{rollID(post, perMinute, 0), rollID(post, perMinute, max(0, minute/slotMinutes))},
 			{rollID(post, perHour, 0), rollID(post, perHour, max(0, minute/60/slotHours))}} {
-			res, err := w.exec(ctx, "DELETE FROM rollups WHERE id >= ? AND id < ?", r[0], r[1])
-			if err != nil {
-				return err
+			var n int
+			if err := w.conn.QueryRowContext(ctx, "SELECT count(*) FROM rollups WHERE id >= ? AND id < ?", s[0], s[1]).Scan(&n); err != nil {
+				return fmt.Errorf("look for old sums: %w", err)
 			}
-			gone, err := res.RowsAffected()
-			if err != nil {
-				return err
+			if n > 0 {
+				r.sums = append(r.sums, s)
 			}
-			n += gone
 		}
 	}
-	if n > 0 {
-		w.s.Record(acquire.Event{At: now.UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf("sums over minutes and hours older than %s were removed", age)})
+	if len(r.sums) > 0 {
+		w.removals = append(w.removals, r)
+	}
+	return nil
+}
+
+// removeSums removes the sums with ids from first on and before end, in the open
+// transaction. That they are gone enters the chain, as a hash of zeros.
+func (w *writer) removeSums(ctx context.Context, first, end int64) error {
+	var ids []int64
+	err := each(ctx, w.conn, "DELETE FROM rollups WHERE id >= ? AND id < ? RETURNING id", func(scan func(...any) error) error {
+		var id int64
+		err := scan(&id)
+		ids = append(ids, id)
+		return err
+	}, first, end)
+	for _, id := range ids {
+		if err == nil {
+			err = w.enter(ctx, chainRollups, id, [sha256.Size]byte{})
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("remove sums: %w", err)
 	}
 	return nil
 }

@@ -3,14 +3,15 @@ package store
 import (
 	"bytes"
 	"context"
-	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -20,52 +21,78 @@ import (
 
 // SQLite recovers its log up to the first frame that does not fit and drops all
 // behind it without a word, so one flipped bit could cost every commit since the
-// last checkpoint. What is dropped is still in the log's file when the record is
-// opened: the fragments in it say by themselves what they are. So the file is read
-// before SQLite recovers it, and what SQLite did not take is written again.
+// last checkpoint. What is dropped is still in the log's file until something is
+// written: the fragments in it say by themselves what they are. So the file is read
+// once SQLite said how far it got, and what it did not take is written again.
 
-// maxLog bounds what is read of a log; ours is folded in long before that.
-const maxLog = 256 << 20
+// scanWindow is how much of a file is looked at in one go; windows overlap by more
+// than the largest piece that stands in one.
+const (
+	scanWindow  = 16 << 20
+	scanOverlap = 1 << 20
+)
 
-// readLog returns the log beside the record at path; nil when there is none.
-func readLog(path string) ([]byte, error) {
-	st, err := os.Stat(path + "-wal")
-	if errors.Is(err, fs.ErrNotExist) || err == nil && st.Size() > maxLog {
-		return nil, nil
+// inWindows calls f for each window of the file at path, with where it begins; never
+// where there is no file. What f is given is used again.
+func inWindows(path string, f func(base int64, b []byte)) error {
+	file, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("look at the record's log: %w", err)
+		return err
 	}
-	b, err := os.ReadFile(path + "-wal")
+	defer file.Close()
+	st, err := file.Stat()
+	if err != nil {
+		return err
+	}
+	b := make([]byte, min(scanWindow, st.Size()+1))
+	for base := int64(0); ; base += scanWindow - scanOverlap {
+		n, err := file.ReadAt(b, base)
+		if err != nil && err != io.EOF {
+			return err
+		}
+		f(base, b[:n])
+		if err == io.EOF {
+			return nil
+		}
+	}
+}
+
+// fragmentsBehind returns the fragments in the log beside the record at path that
+// belong to commits behind those that SQLite found, by the id that they have in
+// their table; of several the last one counts. Nothing may be written before.
+func fragmentsBehind(ctx context.Context, q querier, path string) (map[int64][]byte, error) {
+	commits, _, err := lastCommit(ctx, q)
+	if err != nil {
+		commits = -1 // all are kept until it is known
+	}
+	found := map[int64][]byte{}
+	err = inWindows(path+"-wal", func(_ int64, b []byte) {
+		scanFragments(b, func(f fragment, whole []byte) {
+			if f.commit > commits {
+				found[f.commit*partsOfCommit+int64(f.part)] = bytes.Clone(whole)
+			}
+		})
+	})
 	if err != nil {
 		return nil, fmt.Errorf("read the record's log: %w", err)
 	}
-	return b, nil
+	return found, nil
 }
 
-// fragmentsBehind returns the fragments in a log that belong to later commits,
-// by the id that they have in their table; of several the last one counts.
-func fragmentsBehind(log []byte, commits int64) map[int64][]byte {
-	found := map[int64][]byte{}
-	scanFragments(log, func(f fragment, whole []byte) {
-		if f.commit > commits {
-			found[f.commit*partsOfCommit+int64(f.part)] = whole
-		}
-	})
-	return found
-}
-
-// salvage writes again what SQLite dropped of log, and names what is lost of what
+// salvage writes again what SQLite dropped of the log, and names what is lost of what
 // the sidecar promises.
-func (w *writer) salvage(ctx context.Context, c *sql.Conn, log []byte, p promise) error {
+func (w *writer) salvage(ctx context.Context, found map[int64][]byte, p promise) error {
 	s := w.s
 	before, commits := maps.Clone(s.queue.last), s.state.commits
-	found := fragmentsBehind(log, commits)
+	maps.DeleteFunc(found, func(id int64, _ []byte) bool { return id/partsOfCommit <= commits })
 	if len(found) > 0 {
 		if _, err := w.within(ctx, func() (int, error) { return 0, w.writeAgain(ctx, found) }); err != nil {
 			return fmt.Errorf("write again what the damaged log of the record held: %w", err)
 		}
-		if err := s.load(ctx, c); err != nil {
+		if err := s.load(ctx, w.conn); err != nil {
 			return err
 		}
 		w.link, w.fragmentRows = s.state.link, s.state.fragmentRows
@@ -77,6 +104,7 @@ func (w *writer) salvage(ctx context.Context, c *sql.Conn, log []byte, p promise
 	if p.commit <= commits {
 		return nil
 	}
+	w.missedCommits(commits, found)
 	for _, l := range lostOf(before, p, found, s.queue.names) {
 		s.state.damaged++
 		s.o.Log.Error("the record lost samples that were committed", "post", l.Post, "numbers", fmt.Sprintf("%d to %d", l.FromSeq, l.ToSeq),
@@ -94,6 +122,31 @@ func (w *writer) salvage(ctx context.Context, c *sql.Conn, log []byte, p promise
 		s.state.commits = p.commit // no number comes twice
 	}
 	return nil
+}
+
+// missedCommits names commits before the last that was found which were not: they
+// held no samples, but what people and programs asked to be kept.
+func (w *writer) missedCommits(commits int64, found map[int64][]byte) {
+	if len(found) == 0 {
+		return
+	}
+	ids := slices.Sorted(maps.Keys(found))
+	var missed []string
+	next := commits + 1
+	for _, id := range ids {
+		for ; next < id/partsOfCommit && len(missed) < 100; next++ {
+			missed = append(missed, fmt.Sprint(next))
+		}
+		next = max(next, id/partsOfCommit+1)
+	}
+	if len(missed) == 0 {
+		return
+	}
+	w.s.state.damaged++
+	w.s.o.Log.Error("the record lost commits", "numbers", strings.Join(missed, " "))
+	w.s.Record(acquire.Event{At: w.s.o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
+		"commits %s are not in what was read of the record's log: samples that are lost with them are named apart; cursors, versions of posts, imports and what was told may be lost too",
+		strings.Join(missed, ", "))})
 }
 
 // lostOf returns the stretches above before that were promised and not found.
@@ -166,8 +219,8 @@ func (w *writer) otherAgain(ctx context.Context, text []byte) error {
 		return fmt.Errorf("read what a commit wrote: %w", err)
 	}
 	for _, k := range o.Corrections {
-		var post int32
-		if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) ON CONFLICT DO UPDATE SET id = excluded.id RETURNING post", k.Post).Scan(&post); err != nil {
+		post, err := w.postNumber(ctx, k.Post)
+		if err != nil {
 			return err
 		}
 		var there int

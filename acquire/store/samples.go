@@ -215,6 +215,7 @@ type piece struct {
 	state     int
 	data      []byte
 	fragments [][]byte // when there is no further chunk
+	unread    error    // why not all of them are here
 }
 
 // step passes the next chunk, or the fragments, and says whether there may be
@@ -227,11 +228,11 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 	case err != nil:
 		return false, err
 	}
-	if p.data == nil && p.fragments == nil && p.state != removed {
-		return false, nil
-	}
-	if p.fragments != nil {
-		w.commits(p.fragments)
+	if p.id == 0 {
+		if endHidden(ctx, w.r.db, w.post) && !w.damaged("the last chunks are missing", 0, 0) {
+			return false, nil
+		}
+		w.newest(p.fragments, p.unread)
 		return false, nil
 	}
 	first, _ := chunkRange(w.post)
@@ -244,7 +245,10 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 		return false, nil
 	}
 	w.id, w.visited = p.id, true
-	more = p.state == removed || w.chunks(p.data)
+	if p.state == asideState && !w.damaged("its page is set aside", p.toSeq, p.fromAt) {
+		return false, nil
+	}
+	more = p.data == nil || w.chunks(p.data)
 	w.seq = max(w.seq, p.toSeq)
 	return more, nil
 }
@@ -253,6 +257,13 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 func (w *walk) astray(data []byte) bool {
 	var c chunk.Chunk
 	return data != nil && c.Open(data) == nil && c.Span().From >= w.from && c.Span().FromSeq >= w.least
+}
+
+// newest passes the fragments, and tells when some cannot be read.
+func (w *walk) newest(all [][]byte, unread error) {
+	if unread == nil || w.damaged("commits: "+unread.Error(), 0, 0) {
+		w.commits(all)
+	}
 }
 
 // commits passes the fragments.
@@ -275,6 +286,9 @@ func (w *walk) next(ctx context.Context) (p piece, err error) {
 		if err == sql.ErrNoRows {
 			return nil
 		}
+		if err == nil && p.id < w.id {
+			return errDisorder
+		}
 		return err
 	}
 	if err := read(w.r.db); err != nil || p.id != 0 {
@@ -288,12 +302,9 @@ func (w *walk) next(ctx context.Context) (p piece, err error) {
 	if err := read(tx); err != nil || p.id != 0 {
 		return p, err
 	}
-	err = each(ctx, tx, "SELECT data FROM fragments ORDER BY id", func(scan func(...any) error) error {
-		var b []byte
-		err := scan(&b)
-		p.fragments = append(p.fragments, b)
-		return err
-	})
+	if p.fragments, err = fragmentsOf(ctx, tx); err != nil && corrupt(err) {
+		p.unread, err = err, nil
+	}
 	return p, err
 }
 
@@ -311,7 +322,16 @@ func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
 		w.id, w.seq, w.visited = id, max(w.seq, seq-1), false
 		return true, nil
 	}
-	return false, &Damage{Post: w.name, From: instant(w.at), FromSeq: w.seq, To: instant(w.at), ToSeq: w.seq, Why: "all from here on: " + cause.Error()}
+	// It was the last one; what was committed since stands elsewhere.
+	if !w.damaged("all chunks from here on: "+cause.Error(), 0, 0) {
+		return false, nil
+	}
+	rest, err := fragmentsOf(ctx, w.r.db)
+	if err != nil && !corrupt(err) {
+		return false, err
+	}
+	w.newest(rest, err)
+	return false, nil
 }
 
 // damaged tells a stretch from the last row up to a row, 0 where that is not
@@ -369,13 +389,4 @@ func (w *walk) pass(c *chunk.Chunk, i int) bool {
 		w.seq, w.at = max(w.seq, b.Seq[n-1]), b.At[n-1]
 	}
 	return first == end || w.yield(span{b, first, end}, nil)
-}
-
-// corrupt says whether err is damage that SQLite found.
-func corrupt(err error) bool {
-	switch code(err) & 0xff {
-	case codeCorrupt, codeNotADB:
-		return true
-	}
-	return false
 }

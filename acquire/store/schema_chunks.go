@@ -86,9 +86,10 @@ FROM days;
 const chunkPage = 16384
 
 const (
-	growing = 0
-	sealed  = 1
-	removed = 2
+	growing    = 0
+	sealed     = 1
+	removed    = 2
+	asideState = 3 // its page was damaged: see schemaProof
 )
 
 // chunkRange returns the first and the last id that a chunk of a post may have.

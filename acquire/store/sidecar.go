@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -12,6 +11,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+
+	"ovenward/acquire"
 )
 
 // A sidecar keeps, in a file beside the record, the number of the last commit
@@ -64,20 +65,60 @@ func openSidecar(path string) (*os.File, promise, int64, error) {
 
 // openSidecar compares what the sidecar promises with what is there, and mends
 // what it can. A record without a sidecar gets one.
-func (w *writer) openSidecar(ctx context.Context, c *sql.Conn, log []byte) error {
+func (w *writer) openSidecar(ctx context.Context, behind map[int64][]byte) error {
 	f, p, slot, err := openSidecar(filepath.Join(w.s.dir, sidecarName))
 	if err != nil {
 		if !wantsSpace(err) {
 			return err
 		}
-		w.s.o.Log.Warn("the number of the last commit is not kept beside the record", "err", err)
 	}
-	w.side = sidecar{f: f, slot: slot, fault: w.s.o.Fault}
-	if err := w.salvage(ctx, c, log, p); err != nil {
+	w.side = sidecar{f: f, slot: slot, fault: w.s.o.Fault, err: err}
+	if err := w.salvage(ctx, behind, p); err != nil {
 		return err
 	}
 	w.side.last = maps.Clone(w.s.queue.last)
+	w.sideChecked()
 	return nil
+}
+
+// sideChecked tells, when that changes, that the last commit's number is not kept
+// beside the record, and that it is again.
+func (w *writer) sideChecked() {
+	w.s.mu.Lock()
+	before := w.s.state.sideErr
+	w.s.state.sideErr = w.side.err
+	w.s.mu.Unlock()
+	if (before == nil) == (w.side.err == nil) {
+		return
+	}
+	e := acquire.Event{At: w.s.o.Now().UTC(), Kind: acquire.KindRecord, Text: "the number of the last commit is kept beside the record again"}
+	if w.side.err != nil {
+		e.Text = fmt.Sprintf("the number of the last commit cannot be kept beside the record: %v: a lost end of the log would not be noticed; look at %s in %s",
+			w.side.err, sidecarName, w.s.dir)
+		w.s.o.Log.Error("the number of the last commit cannot be kept beside the record", "err", w.side.err)
+	}
+	w.s.Record(e)
+}
+
+// syncSidecar makes the file durable, and opens it where that failed before.
+func (w *writer) syncSidecar() {
+	if w.side.f == nil {
+		if f, _, slot, err := openSidecar(filepath.Join(w.s.dir, sidecarName)); err == nil {
+			w.side.f, w.side.slot = f, slot
+			w.side.note(w.s.numberNow())
+		} else {
+			w.side.err = err
+		}
+	}
+	w.side.sync()
+	w.sideChecked()
+}
+
+// numberNow is the last commit, as a sidecar notes it.
+func (s *Store) numberNow() *batch {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return &batch{no: s.state.commits, at: s.state.at}
 }
 
 // readSidecar returns the newer of the two slots that are whole.

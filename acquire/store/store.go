@@ -78,6 +78,7 @@ const (
 	StepReserve     Step = "reserve" // before the reserve is made
 	StepMerge       Step = "merge"   // before samples are merged into chunks
 	StepSidecar     Step = "sidecar" // before the last commit's number is kept beside the record
+	StepSwap        Step = "swap"    // before each step by which a rebuilt record takes its place
 )
 
 func (o Options) withDefaults() Options {
@@ -157,6 +158,7 @@ type state struct {
 
 	link         [sha256.Size]byte // of the last fragment, at the start
 	fragmentRows int               // at the start
+	sideErr      error             // why the last commit's number is not kept beside the record
 	damaged      uint64
 	salvaged     uint64
 	chain, over  chainEnd // where it stands; the end of the day before
@@ -175,6 +177,11 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
+	if swapped, err := finishRebuild(dir, o.Fault); err != nil {
+		return nil, errors.Join(err, held.Close())
+	} else if swapped {
+		o.Log.Warn("the record was being rebuilt when the program ended; the rebuilt one is in its place now", "folder", dir)
+	}
 	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), kick: make(chan struct{}, 1),
 		requests: make(chan request), works: make(chan func(*writer)), stop: make(chan struct{}), done: make(chan struct{})}
 	w, err := s.open()
@@ -191,17 +198,13 @@ func (s *Store) open() (*writer, error) {
 	if err := create(path); err != nil {
 		return nil, err
 	}
-	log, err := readLog(path)
-	if err != nil {
-		return nil, err
-	}
 	db, err := openWriter(path)
 	if err != nil {
 		return nil, err
 	}
 	w := &writer{s: s, db: db, retry: firstRetry,
 		reserve: reserve{path: filepath.Join(s.dir, "reserve"), size: s.o.reserve}}
-	if err := w.begin(log); err != nil {
+	if err := w.begin(path); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
 	readers, err := openReaders(path)

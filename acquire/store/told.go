@@ -2,10 +2,10 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"fmt"
 	"time"
 
-	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 )
 
@@ -74,9 +74,17 @@ func (s *Store) Keep(ctx context.Context, cursors map[string]int64, told []Told)
 			}
 		}
 		for _, t := range told {
-			if _, err := w.exec(ctx, `INSERT INTO told (courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text)
+			res, err := w.exec(ctx, `INSERT INTO told (courier, receiver, message, event, post, rule, queued_ns, at_ns, attempts, more, outcome, answer, subject, text)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, t.Courier, t.To, t.MessageID, t.Event, t.Post, t.Rule,
-				nanos(t.Queued), nanos(t.At), t.Attempts, t.More, string(t.Outcome), t.Answer, t.Subject, t.Text); err != nil {
+				nanos(t.Queued), nanos(t.At), t.Attempts, t.More, string(t.Outcome), t.Answer, t.Subject, t.Text)
+			if err != nil {
+				return err
+			}
+			id, err := res.LastInsertId()
+			if err != nil {
+				return err
+			}
+			if err := w.enterRow(ctx, "told", id); err != nil {
 				return err
 			}
 		}
@@ -136,30 +144,51 @@ func (r *Reader) Told(ctx context.Context, q ToldQuery, limit int) ([]Told, erro
 	return out, nil
 }
 
-// retainTold is how many rows one run removes of what was told, so that it is short.
-const retainTold = 5000
+// toldAtOnce is how many rows one run removes of what was told, so that it is short.
+const toldAtOnce = 5000
 
-// removeTold removes what was told longer ago than it is to be kept. What was told
+// retainTold chooses what was told longer ago than it is to be kept. What was told
 // of the present occurrence of an alarm that stands is evidence, and stays; so do
 // the events, which say what there was to tell.
-func (w *writer) removeTold(ctx context.Context, now time.Time) error {
+func (w *writer) retainTold(ctx context.Context, now time.Time) error {
 	age := w.s.o.Retention.Told
 	if age <= 0 {
 		return nil
 	}
+	r := removal{}
 	// Rows come in the order of their time, so that looking ends at the first one that
 	// is young enough.
-	res, err := w.exec(ctx, `DELETE FROM told WHERE told IN (SELECT t.told FROM told t
+	err := each(ctx, w.conn, `SELECT t.told FROM told t
 		WHERE t.told < ifnull((SELECT told FROM told WHERE at_ns >= ?1 ORDER BY told LIMIT 1), 9223372036854775807)
 		AND t.at_ns < ?1 AND NOT EXISTS
 		(SELECT 1 FROM alarms a WHERE a.post = t.post AND a.rule = t.rule AND a.state NOT IN ('', ?2) AND t.at_ns >= a.since_ns)
-		ORDER BY t.told LIMIT ?3)`, nanos(now.Add(-age)), string(alarm.Normal), retainTold)
+		ORDER BY t.told LIMIT ?3`, func(scan func(...any) error) error {
+		var id int64
+		err := scan(&id)
+		r.told = append(r.told, id)
+		return err
+	}, nanos(now.Add(-age)), string(alarm.Normal), toldAtOnce)
 	if err != nil {
-		return fmt.Errorf("what was told: %w", err)
+		return fmt.Errorf("look for what was told: %w", err)
 	}
-	n, err := res.RowsAffected()
-	if err == nil && n > 0 {
-		w.s.Record(acquire.Event{At: now.UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf("%d rows of what was told longer ago than %s were removed", n, age)})
+	if n := len(r.told); n > 0 {
+		r.text = fmt.Sprintf("%d rows of what was told longer ago than %s were removed", n, age)
+		w.removals = append(w.removals, r)
 	}
-	return err
+	return nil
+}
+
+// removeTold removes these rows in the open transaction. That they are gone enters
+// the chain, as a hash of zeros.
+func (w *writer) removeTold(ctx context.Context, told []int64) error {
+	for _, id := range told {
+		_, err := w.exec(ctx, "DELETE FROM told WHERE told = ?", id)
+		if err == nil {
+			err = w.enter(ctx, "told", id, [sha256.Size]byte{})
+		}
+		if err != nil {
+			return fmt.Errorf("remove what was told: %w", err)
+		}
+	}
+	return nil
 }

@@ -26,8 +26,8 @@ func TestWhatWasToldIsKeptForItsTime(t *testing.T) {
 	var passed atomic.Int64
 	begin := time.Now().Truncate(time.Second)
 	o := Options{Retention: Retention{Told: 10 * 24 * time.Hour}, Now: func() time.Time { return begin.Add(time.Duration(passed.Load())) }}
-	s := open(t, t.TempDir(), o)
-	defer shut(t, s)
+	dir := t.TempDir()
+	s := open(t, dir, o)
 	register(t, s, post("fryer"), post("combi"))
 	s.Record(raise("fryer", alarm.Exceeds, begin.Add(-time.Hour)))
 	flushed(t, s)
@@ -39,6 +39,7 @@ func TestWhatWasToldIsKeptForItsTime(t *testing.T) {
 		t.Helper()
 		passed.Store(int64(after))
 		worked(s, func(w *writer) { w.retainedAt = time.Time{}; w.retaining() })
+		flushed(t, s)
 		var got []int64
 		for _, x := range must(s.Told(t.Context(), ToldQuery{}, 100)) {
 			got = append(got, x.Event)
@@ -61,6 +62,17 @@ func TestWhatWasToldIsKeptForItsTime(t *testing.T) {
 	s.Record(reset)
 	flushed(t, s)
 	look(16 * 24 * time.Hour)
+	if r := must(s.Verify(t.Context())); !r.Intact() {
+		t.Errorf("verify says %+v", r.Problems)
+	}
+	tell(t, s, 5, "combi", alarm.Silent, begin.Add(16*24*time.Hour), ToldAccepted)
+	flushed(t, s)
+	if r := must(s.Verify(t.Context())); !r.Intact() { // its number came again
+		t.Errorf("verify says %+v", r.Problems)
+	}
+	shut(t, s)
+	tells(t, dir, "UPDATE told SET courier = 'x'", "row 1 of table told")
+	tells(t, dir, "DELETE FROM told", "row 1 of table told")
 }
 
 // Dead letters are found by their index.

@@ -5,7 +5,6 @@ import (
 	"crypto/ed25519"
 	"crypto/sha256"
 	"database/sql"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
@@ -26,14 +25,26 @@ type Problem struct {
 
 // Report is what Verify found.
 type Report struct {
-	Chunks, Events int64 // entries of the chain that were checked
-	Samples        int64 // that were decoded
-	Days           int   // with a head
-	Signed         int   // heads whose signature is right
-	Head           Head  // of the chain as it stands
-	Signer         string
+	Chunks, Events int64      // entries of the chain that were checked
+	Rows           int64      // other entries: what never changes of the plain tables, and sums
+	Samples        int64      // that were decoded
+	Days           int        // with a head
+	Signed         int        // heads whose signature is right
+	Head           Head       // of the chain as it stands
+	Signers        []string   // public keys of those, in hexadecimal
+	SignedFrom     string     // UTC day from which the chain says that heads are signed; empty: it says that none is
+	Unsealed       []Unsealed // what the chain does not hold yet
 	Problems       []Problem
 	More           int64 // problems beyond those listed
+}
+
+// Unsealed are the newest samples of a post, which enter the chain when their
+// chunk is full, after an hour, and when the UTC day or the program ends. Check
+// sums alone guard them: they show accidents, and no edit.
+type Unsealed struct {
+	Post    string    `json:"post"`
+	From    time.Time `json:"from"`
+	Samples int64     `json:"samples"`
 }
 
 // maxProblems bounds what one report lists.
@@ -57,11 +68,15 @@ func (r *Report) addf(format string, args ...any) {
 // verifier is a check under way.
 type verifier struct {
 	*Reader
-	rep   Report
-	posts map[int32]string
-	block chunk.Block
-	days  map[int64]dayRow // by their last entry
-	last  int64            // entry of the newest head
+	rep     Report
+	posts   map[int32]string
+	block   chunk.Block
+	days    map[int64]dayRow // by their last entry
+	last    int64            // entry of the newest head
+	keys    []ed25519.PublicKey
+	signing []signingEntry
+	sums    map[int32]*resum
+	open    map[string]*Unsealed
 }
 
 type dayRow struct {
@@ -70,10 +85,11 @@ type dayRow struct {
 }
 
 // Verify checks all that is recorded: the database, every chunk and block, and
-// the chain of hashes. It may run beside the daemon and holds no read for long. An
-// error is that it could not be done; what it finds is in the report.
-func (r *Reader) Verify(ctx context.Context) (*Report, error) {
-	v := &verifier{Reader: r, posts: map[int32]string{}, days: map[int64]dayRow{}}
+// the chain of hashes. With keys each head that should be signed must be, by one
+// of them. It may run beside the daemon and holds no read for long. An error is
+// that it could not be done; what it finds is in the report.
+func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report, error) {
+	v := &verifier{Reader: r, posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
 	promised, err := r.promised()
 	if err != nil {
 		return &v.rep, err
@@ -83,7 +99,8 @@ func (r *Reader) Verify(ctx context.Context) (*Report, error) {
 		do   func(context.Context) error
 	}{
 		{"the database", v.database}, {"the posts", v.names}, {"the heads of the days", v.heads}, {"the chain of hashes", v.chain},
-		{"what the chain lacks", v.unchained}, {"the chunks that grow", v.growing}, {"the newest commits", v.commits},
+		{"the signatures", v.signatures}, {"what the chain lacks", v.unchained}, {"rows that the chain lacks", v.inserted},
+		{"the alarms", v.alarms}, {"the chunks that grow", v.growing}, {"the newest commits", v.commits},
 	} {
 		if err := step.do(ctx); ctx.Err() != nil {
 			return &v.rep, fmt.Errorf("verify %s: %w", step.what, err)
@@ -91,6 +108,7 @@ func (r *Reader) Verify(ctx context.Context) (*Report, error) {
 			v.rep.addf("%s cannot be read: %v", step.what, err)
 		}
 	}
+	v.rep.Unsealed = v.unsealed()
 	var commits int64
 	err = r.db.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits)
 	if err == nil && commits < promised.commit {
@@ -165,7 +183,6 @@ func (v *verifier) heads(ctx context.Context) error {
 		copy(d.head[:], head)
 		v.days[d.entry], newest = d, d.chainEnd
 		v.rep.Days++
-		v.signed(d)
 		return nil
 	})
 	if err != nil {
@@ -180,21 +197,6 @@ func (v *verifier) heads(ctx context.Context) error {
 		v.rep.addf("the chain of hashes ends at entry %d, and its newest head is of entry %d", end, v.last)
 	}
 	return nil
-}
-
-func (v *verifier) signed(d dayRow) {
-	switch {
-	case d.signature == nil:
-	case len(d.signer) != ed25519.PublicKeySize || !ed25519.Verify(d.signer, signedText(d.chainEnd), d.signature):
-		v.rep.addf("the signature of the head of %s does not fit", dayName(d.day))
-	default:
-		v.rep.Signed++
-		signer := hex.EncodeToString(d.signer)
-		if v.rep.Signer != "" && v.rep.Signer != signer {
-			v.rep.addf("the head of %s is signed by another key, %s", dayName(d.day), signer)
-		}
-		v.rep.Signer = signer
-	}
 }
 
 // entryRow is an entry of the chain with what it is of.
@@ -249,8 +251,7 @@ func (v *verifier) chain(ctx context.Context) error {
 				v.rep.addf("the head of %s does not follow from the chain of hashes: an entry up to then was changed", dayName(d.day))
 				end.head = d.head // told once
 			}
-			v.entry(&e, sum)
-			return nil
+			return v.entry(ctx, &e, sum)
 		}, from, v.last)
 		if err != nil {
 			return err
@@ -264,7 +265,7 @@ func (v *verifier) chain(ctx context.Context) error {
 }
 
 // entry compares one entry with what it is of.
-func (v *verifier) entry(e *entryRow, sum [sha256.Size]byte) {
+func (v *verifier) entry(ctx context.Context, e *entryRow, sum [sha256.Size]byte) error {
 	switch {
 	case e.kind == chainEvent:
 		v.rep.Events++
@@ -278,18 +279,25 @@ func (v *verifier) entry(e *entryRow, sum [sha256.Size]byte) {
 		v.rep.add(Problem{Post: v.name(int32(e.ref >> 32)), Text: fmt.Sprintf("chunk %d, entered on %s, was deleted by no event", e.ref&math.MaxUint32, dayName(e.day))})
 	case e.kind == chainChunk:
 		v.rep.Chunks++
-		v.chunkEntry(e, sum)
+		return v.chunkEntry(ctx, e, sum)
 	default:
-		v.rep.addf("entry %d of the chain of hashes is of kind %q, which is none", e.entry, e.kind)
+		return v.rowEntry(ctx, e, sum)
 	}
+	return nil
 }
 
-func (v *verifier) chunkEntry(e *entryRow, sum [sha256.Size]byte) {
+func (v *verifier) chunkEntry(ctx context.Context, e *entryRow, sum [sha256.Size]byte) error {
 	c := &e.row
 	p := Problem{Post: v.name(int32(c.id >> 32)), From: instant(c.from.Int64), To: instant(c.to.Int64)}
+	onPurpose, err := v.newest(ctx, chainRemoved, c.id, math.MaxInt64)
 	switch {
-	case c.state.Int64 == removed && c.data == nil && v.removal(c):
-		return
+	case err != nil:
+		return err
+	case c.state.Int64 == removed && c.data == nil && onPurpose != nil:
+		return nil // its own entry is checked
+	case c.state.Int64 == asideState:
+		p.Text = fmt.Sprintf("samples %d to %d: their page was damaged and is set aside", c.fromSeq.Int64, c.toSeq.Int64)
+		v.rep.add(p)
 	case c.state.Int64 != sealed || c.data == nil:
 		p.Text = fmt.Sprintf("chunk %d was unsealed or emptied by no event", c.id&math.MaxUint32)
 		v.rep.add(p)
@@ -298,25 +306,20 @@ func (v *verifier) chunkEntry(e *entryRow, sum [sha256.Size]byte) {
 		v.rep.add(p)
 		fallthrough
 	default:
-		v.content(c)
+		return v.content(ctx, c)
 	}
+	return nil
 }
 
-// removal says whether an event tells of the removal of a chunk.
-func (v *verifier) removal(c *chunkRow) bool {
-	var text string
-	var from, to int64
-	err := v.db.QueryRow("SELECT text FROM events WHERE id = ? AND kind = 'record'", c.removed).Scan(&text)
-	n, _ := fmt.Sscanf(text, "samples %d to %d,", &from, &to)
-	return err == nil && n == 2 && from <= c.fromSeq.Int64 && c.toSeq.Int64 <= to
-}
-
-// content decodes a chunk and compares it with its row.
-func (v *verifier) content(c *chunkRow) {
+// content decodes a chunk and compares it with its row, and the sums that are
+// kept with those of its samples.
+func (v *verifier) content(ctx context.Context, c *chunkRow) error {
 	name := v.name(int32(c.id >> 32))
 	p := Problem{Post: name, From: instant(c.from.Int64), To: instant(c.to.Int64)}
 	rows := int64(0)
 	var all chunk.Span
+	sums := v.resumed(c.id, c.fromSeq.Int64)
+	var failed error
 	err := blocksOf(c.data, &v.block, func(ch *chunk.Chunk, damage error) bool {
 		all = ch.Span()
 		if ch.Post() != name {
@@ -326,18 +329,26 @@ func (v *verifier) content(c *chunkRow) {
 		var d *chunk.Damage
 		if errors.As(damage, &d) {
 			v.rep.add(Problem{Post: name, From: instant(d.From), To: instant(d.To), Text: fmt.Sprintf("%d samples from number %d on are damaged: %s", d.Rows, d.FromSeq, d.Why)})
+			sums.broken()
+			return true
 		}
 		rows += int64(v.block.Len())
-		return true
+		failed = sums.block(ctx, &v.block)
+		return failed == nil
 	})
 	v.rep.Samples += rows
+	if failed != nil {
+		return failed
+	}
 	if err != nil {
 		p.Text = fmt.Sprintf("samples %d to %d are damaged: %v", c.fromSeq.Int64, c.toSeq.Int64, err)
 		v.rep.add(p)
-		return
+		sums.broken()
+		return nil
 	}
 	if all.FromSeq != c.fromSeq.Int64 || all.ToSeq != c.toSeq.Int64 || all.From != c.from.Int64 || all.To != c.to.Int64 || int64(all.Rows) != c.rows.Int64 {
 		p.Text = fmt.Sprintf("the row of chunk %d says samples %d to %d, and the chunk holds %d to %d", c.id&math.MaxUint32, c.fromSeq.Int64, c.toSeq.Int64, all.FromSeq, all.ToSeq)
 		v.rep.add(p)
 	}
+	return nil
 }

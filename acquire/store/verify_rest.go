@@ -5,7 +5,9 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire/store/chunk"
@@ -44,14 +46,28 @@ func (v *verifier) unchained(ctx context.Context) error {
 
 // growing checks the chunks that are not in the chain yet.
 func (v *verifier) growing(ctx context.Context) error {
+	for post, name := range v.posts {
+		if endHidden(ctx, v.db, post) {
+			v.rep.add(Problem{Post: name, Text: "the last chunks are missing: sums were made of later samples"})
+		}
+	}
 	return each(ctx, v.db, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, state, data FROM chunks WHERE state = 0", func(scan func(...any) error) error {
 		var c chunkRow
 		if err := scan(&c.id, &c.fromSeq, &c.toSeq, &c.rows, &c.from, &c.to, &c.state, &c.data); err != nil {
 			return err
 		}
-		v.content(&c)
-		return nil
+		name := v.name(int32(c.id >> 32))
+		v.open[name] = &Unsealed{name, instant(c.from.Int64), c.rows.Int64}
+		return v.content(ctx, &c)
 	})
+}
+
+// unsealed lists what the chain does not hold yet, by post.
+func (v *verifier) unsealed() (all []Unsealed) {
+	for _, name := range slices.Sorted(maps.Keys(v.open)) {
+		all = append(all, *v.open[name])
+	}
+	return all
 }
 
 // commits checks the fragments, and that each follows the one before.
@@ -86,7 +102,15 @@ func (v *verifier) commits(ctx context.Context) error {
 			if damage != nil {
 				v.rep.addf("commit %d: %v", id/partsOfCommit, damage)
 			}
-			v.rep.Samples += int64(v.block.Len())
+			n := int64(v.block.Len())
+			v.rep.Samples += n
+			if n == 0 || damage != nil {
+				return true
+			}
+			if v.open[c.Post()] == nil {
+				v.open[c.Post()] = &Unsealed{Post: c.Post(), From: instant(v.block.At[0])}
+			}
+			v.open[c.Post()].Samples += n
 			return true
 		})
 		if err != nil {

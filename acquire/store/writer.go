@@ -4,9 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
-	"database/sql/driver"
 	"fmt"
-	"runtime/debug"
 	"time"
 )
 
@@ -18,6 +16,7 @@ type writer struct {
 	stmts   map[string]*sql.Stmt // prepared on conn
 	reserve reserve
 
+	stale    bool   // the connection is new: how far the record is must be read again
 	doubt    *batch // a commit that failed, and may have taken place all the same
 	noSpace  bool   // since the disk was full, not everything was committed again
 	full     bool   // the newest failure came of a full disk
@@ -32,14 +31,16 @@ type writer struct {
 	fragmentRows int               // samples in fragments, about
 	unmerged     error             // why the last merge failed
 	told         map[string]bool   // damage, by its text
+	unmendable   map[string]bool   // errors of damage that mending did not end
 	side         sidecar
-	chain        chainEnd           // as committed
-	pending      chainEnd           // with the open transaction
-	today        int64              // UTC day of the open transaction
-	removals     map[string][]int64 // chunks to remove, by the event that will tell of it
+	chain        chainEnd  // as committed
+	pending      chainEnd  // with the open transaction
+	today        int64     // UTC day of the open transaction
+	removals     []removal // what the next commit takes away
 	retainedAt   time.Time
 	reader       *Reader         // on the writer's connection
 	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
+	added        []added         // samples that the request under way brought in
 	sealedDay    int64           // the last day whose samples were sealed at its end
 }
 
@@ -51,49 +52,35 @@ type request struct {
 }
 
 // begin opens, checks, migrates and loads.
-func (w *writer) begin(log []byte) error {
+func (w *writer) begin(path string) error {
 	ctx := context.Background()
-	c, err := w.db.Conn(ctx)
+	behind, err := w.brought(ctx, path)
 	if err != nil {
 		return err
 	}
-	w.conn, w.stmts = c, map[string]*sql.Stmt{}
-	all := w.s.o.steps
-	v, err := version(ctx, c, all[len(all)-1].version)
+	m, err := w.loadMended(ctx)
 	if err != nil {
-		return err
-	}
-	if v == 0 {
-		if err := sized(ctx, c); err != nil {
-			return err
-		}
-	}
-	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
-		return err
-	}
-	from, to, err := migrate(ctx, c, all)
-	if err != nil {
-		return err
-	}
-	if from != to && from != 0 {
-		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
-	}
-	if err := w.fit(ctx, c); err != nil {
-		return err
-	}
-	if err := w.s.load(ctx, c); err != nil {
 		return err
 	}
 	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
-	if err := w.loadChain(ctx, c); err != nil {
+	if err := w.loadChain(ctx, w.conn); err != nil {
 		return err
 	}
-	if err := w.openSidecar(ctx, c, log); err != nil {
+	if err := w.chainBefore(ctx, w.conn); err != nil {
 		return err
 	}
+	if err := w.openSidecar(ctx, behind); err != nil {
+		return err
+	}
+	if err := w.keepSigning(ctx); err != nil && !wantsSpace(err) {
+		return err
+	} else if err != nil {
+		w.s.o.Log.Warn("the record does not say yet who signs it; it is tried again at the next start", "err", err)
+	}
+	w.raise(m.last)
 	// Numbers of events that this process tells before they are durable must not
 	// come again after a crash, so the first commit sets room aside.
-	if _, err := c.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
+	if _, err := w.conn.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
 		err = fmt.Errorf("set event numbers aside: %w", err)
 		if !wantsSpace(err) {
 			return err
@@ -101,7 +88,42 @@ func (w *writer) begin(log []byte) error {
 		w.failed(err, true)
 	}
 	w.takeReserve()
+	w.tellMended(m)
 	return nil
+}
+
+// brought opens the record and brings it to the newest form. It returns what
+// SQLite dropped of its log.
+func (w *writer) brought(ctx context.Context, path string) (behind map[int64][]byte, err error) {
+	c, err := w.db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w.conn, w.stmts = c, map[string]*sql.Stmt{}
+	all := w.s.o.steps
+	v, err := version(ctx, c, all[len(all)-1].version)
+	if err != nil {
+		return nil, err
+	}
+	if v == 0 {
+		err = sized(ctx, c)
+	} else if v >= 7 { // it has commits that say by themselves what they are
+		behind, err = fragmentsBehind(ctx, c, path)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
+		return nil, err
+	}
+	from, to, err := migrate(ctx, c, all)
+	if err != nil {
+		return nil, err
+	}
+	if from != to && from != 0 {
+		w.s.o.Log.Info("the record was brought to a newer form", "from", from, "to", to)
+	}
+	return behind, w.fit(ctx, c)
 }
 
 // run commits what is due until the store is closed.
@@ -126,7 +148,7 @@ func (w *writer) run() {
 			w.giveBack()
 			w.checkpoint("PASSIVE")
 			w.measure()
-			w.side.sync()
+			w.syncSidecar()
 		case <-w.s.stop:
 			w.drain()
 			return
@@ -181,6 +203,9 @@ func (w *writer) attempt(due bool) error {
 	if err == nil {
 		w.recovered()
 		return nil
+	}
+	if w.mending(err) {
+		return w.attempt(due)
 	}
 	w.failed(err, wantsSpace(err))
 	if w.noSpace {
@@ -285,98 +310,19 @@ func (w *writer) recovered() {
 	}
 }
 
-// guard runs f on a connection. A panic, in the driver or in ours, is an error
-// like others: the daemon goes on, tells, and tries again. After an error the
-// connection is thrown away.
-func (w *writer) guard(f func() error) (err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("the writer panicked: %v", r)
-			w.s.o.Log.Error("the record's writer panicked; it goes on", "panic", r, "stack", string(debug.Stack()))
-		}
-		if err != nil {
-			w.drop()
-		}
-	}()
-	return f()
-}
-
-// connect makes sure of a connection, and of what became of a doubtful commit.
-func (w *writer) connect(ctx context.Context) error {
-	if w.conn == nil {
-		c, err := w.db.Conn(ctx)
-		if err != nil {
-			return fmt.Errorf("open the record: %w", err)
-		}
-		w.conn, w.stmts = c, map[string]*sql.Stmt{}
-		if err := prepare(ctx, c, w.s.o.pragmas()...); err != nil {
-			return err
-		}
-	}
-	if w.doubt == nil {
-		return nil
-	}
-	var commits int64
-	if err := w.conn.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits); err != nil {
-		return fmt.Errorf("look whether the last commit took place: %w", err)
-	}
-	b := w.doubt
-	w.doubt = nil
-	if commits == b.no {
-		w.settled(b, 0)
-	} else {
-		w.s.restore(b)
-	}
-	return nil
-}
-
 // settled takes note of a batch that is durable.
 func (w *writer) settled(b *batch, took time.Duration) {
 	w.unfolded, w.link = true, b.link
 	w.fragmentRows += b.samples
 	w.chained()
-	for i := range b.events {
-		delete(w.removals, removalKey(&b.events[i]))
+	if len(b.removals) > 0 {
+		w.removals = nil
 	}
 	w.side.note(b)
+	w.sideChecked()
 	w.s.committed(b, took)
 }
 
 // dayOver says whether what is sealed still goes into the chain of a day that is
 // over.
 func (w *writer) dayOver() bool { return w.chain.day != 0 && utcDay(w.s.o.Now()) > w.chain.day }
-
-// drop throws the connection away.
-func (w *writer) drop() {
-	if w.conn == nil {
-		return
-	}
-	for _, st := range w.stmts {
-		st.Close()
-	}
-	// ErrBadConn keeps the pool from handing it out again.
-	w.conn.Raw(func(any) error { return driver.ErrBadConn })
-	w.conn.Close()
-	w.conn, w.stmts = nil, nil
-}
-
-// stmt returns q prepared on the connection.
-func (w *writer) stmt(ctx context.Context, q string) (*sql.Stmt, error) {
-	if st, ok := w.stmts[q]; ok {
-		return st, nil
-	}
-	st, err := w.conn.PrepareContext(ctx, q)
-	if err == nil {
-		w.stmts[q] = st
-	}
-	return st, err
-}
-
-// exec runs q, prepared.
-func (w *writer) exec(ctx context.Context, q string, args ...any) (sql.Result, error) {
-	st, err := w.stmt(ctx, q)
-	if err != nil {
-		return nil, err
-	}
-	return st.ExecContext(ctx, args...)
-}

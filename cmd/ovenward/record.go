@@ -70,5 +70,5 @@ func signingKey(file, credentials string) (ed25519.PrivateKey, error) {
 func (d *daemon) recordState() metrics.RecordState {
 	s := d.record.Stats()
 	return metrics.RecordState{Committed: s.CommittedAt, Pending: s.Pending, Lost: s.Lost, Writable: s.Err == nil,
-		Damaged: s.Damaged, Salvaged: s.Salvaged, Head: metrics.RecordHead(s.DayHead)}
+		Damaged: s.Damaged, Salvaged: s.Salvaged, Head: metrics.RecordHead(s.DayHead), NumberKept: s.NumberErr == nil}
 }

@@ -8,6 +8,7 @@ import (
 	"crypto/rsa"
 	"crypto/x509"
 	"encoding/pem"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -51,15 +52,20 @@ func ran(args ...string) (code int, stdout, stderr string) {
 }
 
 func TestVerifyCommand(t *testing.T) {
-	_, key, err := ed25519.GenerateKey(nil)
+	public, key, err := ed25519.GenerateKey(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	code, out, _ := ran("verify", "--storage.path="+keptRecord(t, key))
+	signed := keptRecord(t, key)
+	code, out, _ := ran("verify", "--storage.path="+signed)
 	if code != 0 || !strings.Contains(out, "Intact") || !strings.Contains(out, "600 samples") || !strings.Contains(out, "heads are signed by the key") {
 		t.Errorf("a signed record gives %d, %q", code, out)
 	}
+	checkKeys(t, signed, public)
 	dir := keptRecord(t, nil)
+	if code, out, _ = ran("verify", "--storage.path="+dir, fmt.Sprintf("--key=%x", public)); code != 1 || !strings.Contains(out, "is not signed: nobody vouches") {
+		t.Errorf("an unsigned record, by a key, gives %d, %q", code, out)
+	}
 	code, out, _ = ran("verify", "--storage.path="+dir)
 	if code != 0 || !strings.Contains(out, "not signed, which shows accident and casual edits only") {
 		t.Errorf("an unsigned record gives %d, %q", code, out)
@@ -103,6 +109,37 @@ func TestVerifyCommand(t *testing.T) {
 	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}, {"verify", "--storage.path=" + t.TempDir()}} {
 		if code, _, errs := ran(args...); code != 1 || errs == "" {
 			t.Errorf("%v gives %d, %q", args, code, errs)
+		}
+	}
+}
+
+// checkKeys gives verify the right key, in both forms, another, and none at all.
+func checkKeys(t *testing.T, dir string, public ed25519.PublicKey) {
+	t.Helper()
+	der, err := x509.MarshalPKIXPublicKey(public)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "pub.pem")
+	if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "PUBLIC KEY", Bytes: der}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	other, _, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tc := range []struct {
+		key, out, errs string
+		code           int
+	}{
+		{file, "which is one of those given", "", 0},
+		{fmt.Sprintf("%x", public), "which is one of those given", "", 0},
+		{fmt.Sprintf("%x", other), "which is not the one given", "", 1},
+		{filepath.Join(dir, store.FileName), "", "holds no PEM block", 1},
+		{"12ab", "", "64 hexadecimal digits", 1},
+	} {
+		if code, out, errs := ran("verify", "--storage.path="+dir, "--key="+tc.key); code != tc.code || !strings.Contains(out, tc.out) || !strings.Contains(errs, tc.errs) {
+			t.Errorf("by the key %s verify gives %d, %q, %q", tc.key, code, out, errs)
 		}
 	}
 }

@@ -2,29 +2,38 @@ package main
 
 import (
 	"context"
+	"crypto/ed25519"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"errors"
 	"flag"
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"ovenward/acquire/store"
 )
 
-const verifyHelp = `usage: ovenward verify --storage.path=FOLDER [--rebuild] [--format=json]
+const verifyHelp = `usage: ovenward verify --storage.path=FOLDER [--key=PUB] [--rebuild] [--format=json]
 
 Checks a record, beside a running daemon too: the database, every block of
-samples, and the chain of hashes that samples and events enter day by day. It
+samples, the sums of them, and the chain of hashes of all that never changes. It
 ends with 0 when all is as it was recorded, and with 1 when not; then it says what
 does not fit, of which post and when.
 
 Unsigned heads show accident and casual edits only: who can change the file can
-make every hash anew. Compare the head that it prints with one that was kept
-elsewhere (the log, the metrics, a report), or sign the heads (record.signing_key).
+make every hash anew. Sign the heads (record.signing_key), check them by --key, and
+compare the head that it prints with one kept elsewhere (the log, the metrics, a
+report): an older copy of a whole record is right in itself, with its signatures.
+What is named as not yet sealed is guarded by check sums only, which show no edit.
 
+  --key=PUB        each head that should be signed must be, by this key: a PEM file of
+                   the public key, or its 64 hexadecimal digits; may come again
   --rebuild        make a new record of all that can still be found in a broken
                    one, which is kept; the daemon must be stopped
   --format=FORMAT  text or json
@@ -38,6 +47,12 @@ func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	path := flags.String("storage.path", "", "")
 	rebuild := flags.Bool("rebuild", false, "")
 	format := flags.String("format", "text", "")
+	var keys []ed25519.PublicKey
+	flags.Func("key", "", func(text string) error {
+		k, err := publicKey(text)
+		keys = append(keys, k)
+		return err
+	})
 	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(stdout, verifyHelp)
 		return 0
@@ -57,14 +72,14 @@ func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 		return fail(stderr, "%v; if the file is broken, ovenward verify --rebuild --storage.path=%s makes a new record of what it still holds", err, *path)
 	}
 	defer r.Close()
-	report, err := r.Verify(ctx)
+	report, err := r.Verify(ctx, keys...)
 	if err != nil {
 		return fail(stderr, "%v", err)
 	}
 	if *format == "json" {
 		err = printJSON(stdout, report)
 	} else {
-		_, err = io.WriteString(stdout, reportText(report, *path))
+		_, err = io.WriteString(stdout, reportText(report, *path, len(keys) > 0))
 	}
 	if err != nil {
 		return fail(stderr, "printing what was found: %v", err)
@@ -85,7 +100,7 @@ func printJSON(w io.Writer, r *store.Report) error {
 }
 
 // reportText is a report as a person reads it.
-func reportText(r *store.Report, path string) string {
+func reportText(r *store.Report, path string, byKey bool) string {
 	var b []byte
 	for _, p := range r.Problems {
 		where := "record"
@@ -97,23 +112,62 @@ func reportText(r *store.Report, path string) string {
 	if r.More > 0 {
 		b = fmt.Appendf(b, "and %d more\n", r.More)
 	}
-	b = fmt.Appendf(b, "%d samples, %d chunks, %d events and %d days were checked.\n", r.Samples, r.Chunks, r.Events, r.Days)
+	b = fmt.Appendf(b, "%d samples, %d chunks, %d events, %d other entries and %d days were checked.\n", r.Samples, r.Chunks, r.Events, r.Rows, r.Days)
+	for _, u := range r.Unsealed {
+		b = fmt.Appendf(b, "Not yet sealed, and guarded by check sums only: post %s, %d samples from %s on.\n", u.Post, u.Samples, u.From.Format(time.RFC3339Nano))
+	}
 	if r.Head.Entries > 0 {
 		b = fmt.Appendf(b, "Head of %s (UTC), %d entries: %s\n", r.Head.Day, r.Head.Entries, r.Head.SHA256)
 	}
-	switch {
-	case r.Days == 0:
-	case r.Signed == r.Days:
-		b = fmt.Appendf(b, "All %d heads are signed by the key %s: compare it with yours.\n", r.Days, r.Signer)
-	case r.Signed > 0:
-		b = fmt.Appendf(b, "%d of %d heads are signed, by the key %s: compare it with yours.\n", r.Signed, r.Days, r.Signer)
-	default:
-		b = append(b, "The heads are not signed, which shows accident and casual edits only: compare the\nhead with one that was kept elsewhere.\n"...)
-	}
+	b = append(b, signedText(r, byKey)...)
 	if r.Intact() {
 		return string(append(b, "Intact: everything is as it was recorded.\n"...))
 	}
 	return string(fmt.Appendf(b, "NOT intact: %d findings. If samples cannot be read, stop the daemon and run\novenward verify --rebuild --storage.path=%s\n", int64(len(r.Problems))+r.More, path))
+}
+
+// signedText says who vouches for the heads.
+func signedText(r *store.Report, byKey bool) string {
+	compare := ": compare it with yours, or give it by --key"
+	if byKey {
+		compare = ", which is one of those given"
+	}
+	switch {
+	case r.Days == 0:
+		return ""
+	case r.Signed == 0:
+		return "The heads are not signed, which shows accident and casual edits only: compare the\nhead with one that was kept elsewhere.\n"
+	}
+	text := fmt.Sprintf("%d of %d heads are signed by the key %s%s.\n", r.Signed, r.Days, strings.Join(r.Signers, ", "), compare)
+	if r.SignedFrom != "" {
+		text += fmt.Sprintf("The chain says that each head is signed from %s on. A signature vouches for what came before it, too.\n", r.SignedFrom)
+	}
+	return text
+}
+
+// publicKey reads a public key: a PEM file, or hexadecimal digits.
+func publicKey(text string) (ed25519.PublicKey, error) {
+	if k, err := store.ParseKey(text); err == nil {
+		return k, nil
+	}
+	const want = "give a PEM file as openssl pkey -pubout makes it, or the 64 hexadecimal digits that verify prints"
+	b, err := os.ReadFile(text)
+	if err != nil {
+		return nil, fmt.Errorf("read the public key: %w; %s", err, want)
+	}
+	block, _ := pem.Decode(b)
+	if block == nil {
+		return nil, fmt.Errorf("%s holds no PEM block; %s", text, want)
+	}
+	key, err := x509.ParsePKIXPublicKey(block.Bytes)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w; %s", text, err, want)
+	}
+	k, ok := key.(ed25519.PublicKey)
+	if !ok {
+		return nil, fmt.Errorf("%s holds a %T, and an Ed25519 key is wanted; %s", text, key, want)
+	}
+	return k, nil
 }
 
 func spanText(from, to time.Time) string {

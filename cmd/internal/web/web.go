@@ -126,6 +126,10 @@ type Options struct {
 	// Reports makes printed matter of the record. Without it none is made.
 	Reports Reports
 
+	// Record says how the record fares, and Heads reads the heads of its days.
+	Record func() store.Stats
+	Heads  func(ctx context.Context, from, to time.Time) ([]store.DayHead, error)
+
 	Site      string
 	Zone      *time.Location // of the site, in which people read times; nil: UTC
 	Simulated bool           // say on the page that nothing here is measured

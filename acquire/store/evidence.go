@@ -1,0 +1,155 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// Evidence is a span of a post's samples that is kept whatever its age.
+type Evidence struct {
+	Post     string
+	From, To time.Time // zero To: for as long as it goes on
+	Why      string    // what it is kept for: survey, soak
+	What     string    // which one, by its id
+	Who      string
+}
+
+// KeepEvidence keeps a span of samples, durably when it returns. One of the same
+// Post, Why and What takes the place of the one before: so a soak keeps its span
+// open when it begins, and says again from when to when at its end. Post, From, Why
+// and What are needed.
+func (s *Store) KeepEvidence(ctx context.Context, e Evidence) error {
+	if err := e.whole(); err != nil {
+		return err
+	}
+	if e.From.IsZero() || !e.To.IsZero() && e.To.Before(e.From) {
+		return fmt.Errorf("keep the samples of %s %s at post %s: they are from %s to %s; say when it began, and an end that is not before it",
+			e.Why, e.What, e.Post, e.From, e.To)
+	}
+	return s.ask(ctx, "keep the samples of "+e.Why+" "+e.What, func(ctx context.Context, w *writer) error { return w.writeEvidence(ctx, e, 0) })
+}
+
+// ReleaseEvidence ends the keeping of what Post, Why and What of e name; then only
+// its age counts. An event tells who did.
+func (s *Store) ReleaseEvidence(ctx context.Context, e Evidence) error {
+	if err := e.whole(); err != nil {
+		return err
+	}
+	err := s.ask(ctx, "keep the samples of "+e.Why+" "+e.What+" no longer", func(ctx context.Context, w *writer) error {
+		return w.writeEvidence(ctx, e, 1)
+	})
+	if err == nil {
+		s.Record(acquire.Event{At: s.o.Now().UTC(), Post: e.Post, Kind: acquire.KindRecord, Who: e.Who,
+			Text: fmt.Sprintf("the samples of %s %s are no longer kept as evidence", e.Why, e.What)})
+	}
+	return err
+}
+
+func (e *Evidence) whole() error {
+	if e.Post == "" || e.Why == "" || e.What == "" {
+		return errors.New("evidence names no post, or not what it is kept for: give Post, Why and What")
+	}
+	return nil
+}
+
+func (w *writer) writeEvidence(ctx context.Context, e Evidence, released int) error {
+	var to any
+	if !e.To.IsZero() {
+		to = nanos(e.To)
+	}
+	var same int
+	err := w.conn.QueryRowContext(ctx, `SELECT count(*) FROM evidence WHERE evidence = (SELECT max(evidence) FROM evidence WHERE post = ?1 AND why = ?2 AND what = ?3)
+		AND from_ns = ?4 AND to_ns IS ?5 AND released = ?6`, e.Post, e.Why, e.What, nanos(e.From), to, released).Scan(&same)
+	if err != nil || same > 0 {
+		return err
+	}
+	res, err := w.exec(ctx, "INSERT INTO evidence (entered_at_ns, post, from_ns, to_ns, why, what, who, released) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+		nanos(w.s.o.Now()), e.Post, nanos(e.From), to, e.Why, e.What, e.Who, released)
+	if err != nil {
+		return err
+	}
+	id, err := res.LastInsertId()
+	if err != nil {
+		return err
+	}
+	return w.enterRow(ctx, "evidence", id)
+}
+
+const selectEvidence = `SELECT post, from_ns, to_ns, why, what, who FROM evidence WHERE evidence IN
+	(SELECT max(evidence) FROM evidence WHERE post = ? GROUP BY why, what) AND released = 0 ORDER BY from_ns`
+
+// Evidence returns what is kept of a post, the oldest first; alarms, which keep
+// their samples by themselves, are not in it.
+func (r *Reader) Evidence(ctx context.Context, post string) ([]Evidence, error) {
+	all, err := evidenceIn(ctx, r.db, post)
+	if err != nil {
+		return nil, fmt.Errorf("read what is kept of post %s: %w", post, err)
+	}
+	return all, nil
+}
+
+func evidenceIn(ctx context.Context, q querier, post string) (all []Evidence, err error) {
+	err = each(ctx, q, selectEvidence, func(scan func(...any) error) error {
+		var e Evidence
+		var from int64
+		var to sql.NullInt64
+		err := scan(&e.Post, &from, &to, &e.Why, &e.What, &e.Who)
+		e.From, e.To = instant(from), instant(to.Int64)
+		all = append(all, e)
+		return err
+	}, post)
+	return all, err
+}
+
+// keptSpans returns the spans of a post's samples, in ns, both ends included,
+// that no age and no size removes: those of evidence, and round each alarm from
+// its raising until it stands no longer, and round each event of it after that.
+func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]int64, error) {
+	around := int64(w.s.o.Retention.Around)
+	var spans [][2]int64
+	begun := map[alarm.Rule]int64{} // of alarms that stand
+	err := each(ctx, w.conn, `SELECT at_ns, json_extract(alarm, '$.rule'), json_extract(alarm, '$.state') FROM events
+		WHERE post = ? AND alarm IS NOT NULL ORDER BY id`, func(scan func(...any) error) error {
+		var at int64
+		var rule alarm.Rule
+		var state alarm.State
+		if err := scan(&at, &rule, &state); err != nil {
+			return err
+		}
+		since, stood := begun[rule]
+		switch stands := state.Standing() && !rule.IsNotice(); {
+		case stands && !stood:
+			begun[rule] = at
+		case !stands && stood:
+			spans = append(spans, [2]int64{since - around, at + around})
+			delete(begun, rule)
+		case !stands:
+			spans = append(spans, [2]int64{at - around, at + around})
+		}
+		return nil
+	}, post)
+	if err != nil {
+		return nil, fmt.Errorf("read its alarms: %w", err)
+	}
+	for _, since := range begun {
+		spans = append(spans, [2]int64{since - around, now})
+	}
+	kept, err := evidenceIn(ctx, w.conn, post)
+	if err != nil {
+		return nil, fmt.Errorf("read what is kept of it: %w", err)
+	}
+	for _, e := range kept {
+		to := now
+		if !e.To.IsZero() {
+			to = nanos(e.To)
+		}
+		spans = append(spans, [2]int64{nanos(e.From), to})
+	}
+	return spans, nil
+}

@@ -1,0 +1,216 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+)
+
+// changed is a change of an alarm to another state.
+func changed(rule alarm.Rule, to alarm.State, at time.Time) acquire.Event {
+	e := raise("fryer", rule, at)
+	e.Alarm.From, e.Alarm.State, e.Alarm.Changed = e.Alarm.State, to, at
+	return e
+}
+
+// evidenceBegin is when the samples of TestEvidenceIsKept begin, and evidenceHours
+// for how long there is one a minute.
+func evidenceBegin() time.Time { return time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC) }
+
+const evidenceHours = 7
+
+type evidenceCase struct {
+	name    string
+	prepare func(t *testing.T, s *Store)
+	kept    [][2]time.Duration // must be there; the rest goes, but for what shares a chunk of an hour
+}
+
+func evidenceCases() []evidenceCase {
+	begin := evidenceBegin()
+	at := func(d time.Duration) time.Time { return begin.Add(d) }
+	return []evidenceCase{
+		{"nothing", func(*testing.T, *Store) {}, nil},
+		{"an alarm that stood for four hours", func(t *testing.T, s *Store) {
+			s.Record(raise("fryer", alarm.Exceeds, at(90*time.Minute)))
+			s.Record(changed(alarm.Exceeds, alarm.Acknowledged, at(91*time.Minute)))
+			s.Record(changed(alarm.Exceeds, alarm.Normal, at(330*time.Minute)))
+		}, [][2]time.Duration{{80 * time.Minute, 340 * time.Minute}}},
+		{"an alarm that still stands", func(t *testing.T, s *Store) {
+			s.Record(raise("fryer", alarm.Exceeds, at(150*time.Minute)))
+		}, [][2]time.Duration{{140 * time.Minute, evidenceHours * time.Hour}}},
+		{"a probe that is away", func(t *testing.T, s *Store) {
+			s.Record(raise("fryer", alarm.Away, at(30*time.Minute)))
+			s.Record(changed(alarm.Away, alarm.Normal, at(300*time.Minute)))
+		}, [][2]time.Duration{{20 * time.Minute, 40 * time.Minute}, {290 * time.Minute, 310 * time.Minute}}},
+		{"a survey, and a soak that goes on", func(t *testing.T, s *Store) {
+			for _, e := range []Evidence{
+				{Post: "fryer", From: at(130 * time.Minute), To: at(140 * time.Minute), Why: "survey", What: "s1", Who: "R. Okafor"},
+				{Post: "fryer", From: at(350 * time.Minute), Why: "soak", What: "k1"},
+				{Post: "fryer", From: begin, To: at(time.Hour), Why: "survey", What: "s2"}, // released below
+			} {
+				for range 2 { // the second says nothing new
+					if err := s.KeepEvidence(t.Context(), e); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+			if err := s.ReleaseEvidence(t.Context(), Evidence{Post: "fryer", Why: "survey", What: "s2", Who: "R. Okafor"}); err != nil {
+				t.Fatal(err)
+			}
+			all, err := s.Evidence(t.Context(), "fryer")
+			if err != nil || len(all) != 2 || all[0].What != "s1" || !all[0].To.Equal(at(140*time.Minute)) || !all[1].To.IsZero() || all[0].Who != "R. Okafor" {
+				t.Errorf("kept is %+v, %v", all, err)
+			}
+		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}},
+	}
+}
+
+// What was recorded while an alarm stood, and round it, stays, and so do the
+// spans of surveys and soaks; what is neither goes.
+func TestEvidenceIsKept(t *testing.T) {
+	begin := evidenceBegin()
+	for _, tc := range evidenceCases() {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			var now atomic.Int64
+			s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Around: 10 * time.Minute},
+				Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+			register(t, s, post("fryer"))
+			tc.prepare(t, s)
+			for i := range int64(evidenceHours * 60) { // a sample a minute: a chunk holds an hour of them
+				x := sample(i + 1)
+				x.At = begin.Add(time.Duration(i) * time.Minute)
+				s.Append(0, []acquire.Sample{x})
+				if i%60 == 59 {
+					flushed(t, s)
+					merged(t, s, true)
+				}
+			}
+			now.Store(int64(20 * time.Hour))
+			worked(s, func(w *writer) {
+				w.retaining()
+				if err := w.attempt(true); err != nil {
+					t.Error(err)
+				}
+			})
+			there := map[int64]bool{}
+			for _, x := range everything(t, s.Reader, "fryer") {
+				there[int64(x.At.Sub(begin)/time.Minute)] = true
+			}
+			for m := range int64(evidenceHours * 60) {
+				d := time.Duration(m) * time.Minute
+				must, may := false, false
+				for _, k := range tc.kept {
+					must = must || d >= k[0] && d <= k[1]
+					may = may || d >= k[0]-61*time.Minute && d <= k[1]+61*time.Minute
+				}
+				if must && !there[m] || !may && there[m] {
+					t.Fatalf("minute %d is there: %v; kept is %v", m, there[m], tc.kept)
+				}
+			}
+			if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+				t.Errorf("after it: %v %+v", err, v.Problems)
+			}
+		})
+	}
+}
+
+func TestEvidenceMustBeWhole(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for _, e := range []Evidence{{}, {Post: "fryer", Why: "survey", What: "1"}, {Post: "fryer", From: noon(), To: noon().Add(-time.Hour), Why: "soak", What: "1"},
+		{From: noon(), Why: "soak", What: "1"}, {Post: "fryer", From: noon(), Why: "soak"}} {
+		if s.KeepEvidence(t.Context(), e) == nil {
+			t.Errorf("%+v is taken", e)
+		}
+	}
+}
+
+// However many events wait while the record cannot be written, those of removals
+// are not lost: what is removed goes in the commit that holds its event.
+func TestRemovalsOutliveAFullQueue(t *testing.T) {
+	var now atomic.Int64
+	begin := time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC)
+	var f faults
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}}, CommitEvery: time.Hour, maxEvents: 3, Fault: f.at,
+		Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+	register(t, s, post("fryer"))
+	recordedFrom(t, s, begin, 70*time.Minute, 3, "fryer")
+	merged(t, s, true)
+	now.Store(int64(20 * time.Hour))
+	f.set(func(st Step) error {
+		if st == StepCommit {
+			return errors.New("broken")
+		}
+		return nil
+	})
+	worked(s, func(w *writer) { w.retaining() })
+	for i := range 20 {
+		s.Record(note(fmt.Sprint("chatter ", i)))
+	}
+	worked(s, func(w *writer) { w.attempt(true) })
+	if n := counted(0).n(t, s, "fryer"); n != 42_000 {
+		t.Errorf("%d samples are there while nothing can be committed, want all", n)
+	}
+	f.set(nil)
+	worked(s, func(w *writer) {
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	if n, texts := counted(0).n(t, s, "fryer"), eventTexts(t, s); n != 0 || !strings.Contains(texts, "were removed: kept are 1h0m0s") {
+		t.Errorf("%d samples are there, and the events are %s", n, texts)
+	}
+	if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+		t.Errorf("after it: %v %+v", err, v.Problems)
+	}
+}
+
+// Sums that are too old go in the commit that holds their event, and the chain
+// says that they went on purpose.
+func TestOldSumsGoByAnEvent(t *testing.T) {
+	var now atomic.Int64
+	begin := time.Date(2031, 5, 20, 0, 0, 0, 0, time.UTC)
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Rollups: 4 * time.Hour},
+		Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+	register(t, s, post("fryer"))
+	for h := range int64(8) {
+		var batch []acquire.Sample
+		for i := range int64(60) {
+			x := sample(h*60 + i + 1)
+			x.At = begin.Add(time.Duration(h*60+i) * time.Minute)
+			batch = append(batch, x)
+		}
+		s.Append(0, batch)
+		flushed(t, s)
+		merged(t, s, true)
+	}
+	count := func() (n int) {
+		if err := s.db.QueryRow("SELECT count(*) FROM rollups WHERE id & 2147483647 <> 2147483647").Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	before := count()
+	now.Store(int64(8 * time.Hour))
+	worked(s, func(w *writer) {
+		w.retaining()
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	if n := count(); n >= before || n == 0 {
+		t.Errorf("%d blobs of sums, %d before", n, before)
+	}
+	if texts := eventTexts(t, s); !strings.Contains(texts, "sums over minutes and hours older than 4h0m0s were removed") {
+		t.Errorf("the events are %s", texts)
+	}
+	if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+		t.Errorf("after it: %v %+v", err, v.Problems)
+	}
+}

@@ -1,0 +1,200 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/store/chunk"
+)
+
+// tables copies what SQLite still reads of the plain tables, row by row.
+func (b *rebuild) tables(ctx context.Context, s *Store, old *sql.DB) {
+	names, err := plainTables(ctx, s.db)
+	there, oerr := plainTables(ctx, old)
+	if err = errors.Join(err, oerr); err != nil {
+		b.out.Lost = append(b.out.Lost, err.Error())
+	}
+	for _, table := range names {
+		if oerr == nil && !slices.Contains(there, table) {
+			continue // a later form of the record has it
+		}
+		n, err := b.table(ctx, s, old, table)
+		if err != nil {
+			b.out.Lost = append(b.out.Lost, fmt.Sprintf("table %s: %d rows were read, not all: %v", table, n, err))
+		}
+		if table == "events" {
+			b.out.Events = n
+		}
+		if table == "posts" {
+			b.samePosts = err == nil
+		}
+	}
+	b.gone = map[string][]chunk.Span{}
+	_ = each(ctx, old, "SELECT posts.id, from_seq, to_seq FROM chunks JOIN posts ON posts.post = chunks.id >> 32 WHERE state = 2", func(scan func(...any) error) error {
+		var post string
+		var s chunk.Span
+		err := scan(&post, &s.FromSeq, &s.ToSeq)
+		b.gone[post] = append(b.gone[post], s)
+		return err
+	})
+	var events int64 // the numbers that were told are not told again
+	if old.QueryRowContext(ctx, "SELECT next_event FROM record").Scan(&events) == nil {
+		_ = s.ask(ctx, "keep the next event's number", func(ctx context.Context, w *writer) error {
+			w.s.mu.Lock()
+			w.s.queue.nextEvent = max(w.s.queue.nextEvent, events)
+			w.s.mu.Unlock()
+			return nil
+		})
+	}
+}
+
+// plainTables returns the tables that a rebuilding copies row by row: all but those
+// of samples, which are found in the pages, and of what is made of them.
+func plainTables(ctx context.Context, q querier) (names []string, err error) {
+	err = each(ctx, q, `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name NOT IN
+		('record', 'chunks', 'fragments', 'chain', 'days', 'rollups', 'set_aside') ORDER BY name`, func(scan func(...any) error) error {
+		var name string
+		err := scan(&name)
+		names = append(names, name)
+		return err
+	})
+	return names, err
+}
+
+// pages writes the pages that the broken record had set aside to a file of their
+// own, to be looked through like the others.
+func (b *rebuild) pages(ctx context.Context, old *sql.DB) {
+	var all []byte
+	var there int
+	if old.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE name = 'set_aside'").Scan(&there) == nil && there == 0 {
+		return // an earlier form of the record has none
+	}
+	err := each(ctx, old, "SELECT data FROM set_aside ORDER BY aside", func(scan func(...any) error) error {
+		var data []byte
+		err := scan(&data)
+		all = append(all, data...)
+		return err
+	})
+	if len(all) > 0 {
+		err = errors.Join(err, os.WriteFile(b.aside, all, 0o640))
+	}
+	if err != nil {
+		b.out.Lost = append(b.out.Lost, fmt.Sprintf("pages that were set aside: %v", err))
+	}
+}
+
+// events enters the events and rows that were copied into the chain, and writes
+// those that stand in commits only.
+func (b *rebuild) events(ctx context.Context, s *Store) error {
+	for n := 1; n > 0; {
+		if err := s.ask(ctx, "enter the events", func(ctx context.Context, w *writer) (err error) {
+			n, err = w.chainEvents(ctx)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	if err := s.ask(ctx, "enter the rows", func(ctx context.Context, w *writer) error { return w.chainRows(ctx) }); err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(b.tail)) {
+		if err := s.ask(ctx, "write the events of a commit", func(ctx context.Context, w *writer) error {
+			return w.otherAgain(ctx, b.tail[id])
+		}); err != nil {
+			return err
+		}
+	}
+	return s.ask(ctx, "look what the alarms rest on", func(ctx context.Context, w *writer) error { return w.groundAlarms(ctx) })
+}
+
+// groundAlarms gives alarms an event that says how they stood, where the one that
+// said so is lost, and takes those that have one from it.
+func (w *writer) groundAlarms(ctx context.Context) error {
+	all, err := readAlarms(ctx, w.conn)
+	if err != nil {
+		return err
+	}
+	for _, a := range all {
+		var newest, now int64
+		if err := w.conn.QueryRowContext(ctx, `SELECT ifnull((SELECT max(id) FROM events WHERE alarm IS NOT NULL AND json_extract(alarm, '$.post') = ?1
+			AND json_extract(alarm, '$.rule') = ?2), 0), (SELECT event FROM alarms WHERE post = ?1 AND rule = ?2)`, a.Post, string(a.Rule)).Scan(&newest, &now); err != nil {
+			return err
+		}
+		if newest == now {
+			continue
+		}
+		w.s.mu.Lock()
+		id := max(w.s.queue.nextEvent, now+1)
+		w.s.queue.nextEvent = id + 1
+		w.s.mu.Unlock()
+		e := acquire.Event{ID: id, At: w.s.o.Now().UTC(), Post: a.Post, Kind: acquire.KindRecord,
+			Text: fmt.Sprintf("the alarm %s stood as %q in the broken record; the event that said so is lost", a.Rule, a.State), Alarm: &alarm.Change{Alarm: a, From: a.State}}
+		if err := w.writeEvent(ctx, &e, &batch{}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// table copies one table, from its begin and, where a page of it cannot be read,
+// from its end too.
+func (b *rebuild) table(ctx context.Context, s *Store, old *sql.DB, table string) (n int64, err error) {
+	n, err = b.copied(ctx, s, old, table, "")
+	if err != nil {
+		more, _ := b.copied(ctx, s, old, table, " ORDER BY rowid DESC")
+		n += more
+	}
+	return n, err
+}
+
+func (b *rebuild) copied(ctx context.Context, s *Store, old *sql.DB, table, order string) (n int64, err error) {
+	rows, err := old.QueryContext(ctx, "SELECT * FROM "+table+order)
+	if err != nil {
+		return 0, err
+	}
+	defer rows.Close()
+	names, err := rows.Columns()
+	if err != nil {
+		return 0, err
+	}
+	insert := "INSERT OR IGNORE INTO " + table + " (" + strings.Join(names, ", ") + ") VALUES (?" + strings.Repeat(", ?", len(names)-1) + ")"
+	for more := true; more; {
+		err := s.ask(ctx, "copy "+table, func(ctx context.Context, w *writer) error {
+			for range 1000 {
+				if more = rows.Next(); !more {
+					return nil
+				}
+				values := make([]any, len(names))
+				for i := range values {
+					values[i] = new(any)
+				}
+				if err := rows.Scan(values...); err != nil {
+					more = false
+					return nil // rows.Err tells it
+				}
+				res, err := w.exec(ctx, insert, values...)
+				if err != nil {
+					return err
+				}
+				new, err := res.RowsAffected()
+				if err != nil {
+					return err
+				}
+				n += new
+			}
+			return nil
+		})
+		if err != nil {
+			return n, err
+		}
+	}
+	return n, rows.Err()
+}

@@ -1,0 +1,149 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+)
+
+var errKilled = errors.New("killed")
+
+// killedAt fails the nth step of a swap, and all behind it, as a kill would.
+func killedAt(n int) func(Step) error {
+	seen := 0
+	return func(st Step) error {
+		if st != StepSwap {
+			return nil
+		}
+		if seen++; seen >= n {
+			return errKilled
+		}
+		return nil
+	}
+}
+
+// A rebuilding that is killed at any step leaves a record under the name at all
+// times, and whoever opens it next finds the rebuilt one, whole, and the broken one
+// beside it; or the broken one, where the new one was not whole yet.
+func TestRebuildKilledAtEachStep(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 200))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	flushed(t, s)
+	left := crashed(t, dir)
+	shut(t, s)
+	for n := 1; ; n++ {
+		to := copyOf(t, left)
+		_, err := Rebuild(t.Context(), to, Options{Fault: killedAt(n)})
+		if err == nil {
+			if n < 8 {
+				t.Fatalf("there were only %d steps", n)
+			}
+			return
+		}
+		if !errors.Is(err, errKilled) {
+			t.Fatal(err)
+		}
+		if _, err := os.Stat(filepath.Join(to, FileName)); err != nil {
+			t.Errorf("killed at step %d there is no record: %v", n, err)
+		}
+		s, err := Open(to, Options{reserve: testReserve, Fault: killedAt(1)})
+		if n > 1 && !errors.Is(err, errKilled) {
+			t.Errorf("killed at step %d, and again: %v", n, err)
+		}
+		if err == nil {
+			shut(t, s)
+		}
+		s = open(t, to, Options{})
+		if got := numbers(everything(t, s.Reader, "fryer")); got != "1-200" {
+			t.Errorf("killed at step %d the record has %s", n, got)
+		}
+		if texts := eventTexts(t, s); strings.Contains(texts, "was rebuilt from a broken one") != (n > 1) {
+			t.Errorf("killed at step %d the events are %s", n, texts)
+		}
+		if v, err := s.Verify(t.Context()); err != nil || !v.Intact() {
+			t.Errorf("killed at step %d: %v %+v", n, err, v.Problems)
+		}
+		shut(t, s)
+		if broken, _ := filepath.Glob(filepath.Join(to, FileName+".broken-*Z")); len(broken) != min(1, n-1) {
+			t.Errorf("killed at step %d the broken record is kept as %q", n, broken)
+		}
+		if rest, _ := os.ReadDir(filepath.Join(to, rebuildingDir)); len(rest) > 0 {
+			t.Errorf("killed at step %d it leaves %v", n, rest)
+		}
+	}
+}
+
+// A rebuilding keeps every table, sums of samples that were removed, and an alarm
+// whose event is lost.
+func TestRebuildKeepsAllTables(t *testing.T) {
+	left := eventful(t, 150*time.Minute)
+	byTool(t, left, "INSERT INTO remote_write VALUES ('far', '{\"seq\":7}'); DELETE FROM events WHERE alarm IS NOT NULL")
+	tables := strings.Fields(byTool(t, left, "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT IN ('record', 'chunks', 'fragments', 'chain', 'days', 'rollups', 'set_aside', 'events')"))
+	rows := func(dir, table string) string {
+		if table == "alarms" { // which rests on another event
+			return byTool(t, dir, "SELECT post, rule, state, id, since_ns, changed_ns, priority FROM alarms")
+		}
+		return byTool(t, dir, fmt.Sprintf("SELECT * FROM %s", table))
+	}
+	const oldest = "SELECT min(id), hex(substr(data, 1, 20)) FROM rollups WHERE id >> 31 = %d"
+	before := map[string]string{}
+	for _, tab := range tables {
+		if said := rows(left, tab); said != "" {
+			before[tab] = said
+		}
+	}
+	for _, tab := range []string{"posts", "certificates", "post_versions", "corrections", "alarms", "cursors", "told", "remote_write", "evidence"} {
+		if before[tab] == "" {
+			t.Errorf("table %s is empty: nothing is tried", tab)
+		}
+	}
+	sums := byTool(t, left, fmt.Sprintf(oldest, 4)) // minutes of the second post, whose first samples are removed
+	gone := byTool(t, left, "SELECT count(*) FROM chunks WHERE state = 2 AND id >> 32 = 2")
+	if gone == "0" {
+		t.Fatal("nothing was removed")
+	}
+	out, err := Rebuild(t.Context(), left, Options{})
+	if err != nil || len(out.Lost) > 0 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	for _, tab := range tables {
+		if got := rows(left, tab); got != before[tab] {
+			t.Errorf("table %s has\n%s\nit had\n%s", tab, got, before[tab])
+		}
+	}
+	if got := byTool(t, left, fmt.Sprintf(oldest, 4)); got != sums {
+		t.Errorf("the oldest sums are %s, they were %s", got, sums)
+	}
+	if said, _ := verified(t, left); said != "" {
+		t.Errorf("verify says %q", said)
+	}
+	s := open(t, left, Options{})
+	if a := s.Alarms(); len(a) != 1 || !a[0].State.Standing() {
+		t.Errorf("the alarms are %+v", a)
+	}
+}
+
+// A broken record of an earlier form, of those with chunks, is rebuilt in the newest.
+func TestRebuildOfAnEarlierForm(t *testing.T) {
+	dir := packedBefore(t, 8)
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || len(out.Lost) > 0 || out.Samples != 4400 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if said, _ := verified(t, dir); said != "" {
+		t.Errorf("verify says %q", said)
+	}
+	s := open(t, dir, Options{})
+	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-4100" {
+		t.Errorf("samples %s", got)
+	}
+}
