@@ -50,8 +50,14 @@ func openDB(path string, query url.Values) (*sql.DB, error) {
 }
 
 // openWriter makes the pool of the one connection that writes. It waits a short
-// while for a lock that a person's tool may hold; the writer tries again.
+// while for a lock that a person's tool may hold; the writer tries again. From
+// then on the process syncs by fdatasync where there is that: all that is needed
+// to read what was written, its size too, and not its file's times, which cost a
+// commit as much again.
 func openWriter(path string) (*sql.DB, error) {
+	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) {
+		return nil, fmt.Errorf("sync %s by fdatasync: %w", path, err)
+	}
 	db, err := openDB(path, url.Values{"_pragma": {"busy_timeout(250)"}})
 	if err != nil {
 		return nil, err
