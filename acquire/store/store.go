@@ -231,7 +231,7 @@ func create(path string) error {
 func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 	q := &s.queue
 	*q = queue{tail: tail{maxRows: s.o.maxRows, maxBytes: s.o.maxBytes}, maxEvents: s.o.maxEvents, maxAlarms: s.o.maxAlarms,
-		unitIDs: map[string]int32{}, names: map[int32]string{}, resolution: map[int32]time.Duration{}, last: map[int32]mark{},
+		names: map[int32]string{}, pens: map[int32]*pen{}, last: map[int32]mark{},
 		alarms: map[alarmKey]alarm.Alarm{}}
 	var committed int64
 	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, max(next_event, (SELECT ifnull(max(id), 0) + 1 FROM events)),

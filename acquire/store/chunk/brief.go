@@ -51,6 +51,7 @@ const (
 // Habit is what rows of a post are like, as far as a Brief learned it. The next
 // Brief of the same post goes on from it.
 type Habit struct {
+	kind   Kind
 	usual  *template
 	coarse int // 9 less the resolution: the zero value is the coarsest
 }
@@ -86,7 +87,7 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 	}
 	flags := byte(0)
 	if len(b.kinds) == 0 || !b.kinds[b.kind].is(r) {
-		k := b.kindOf(r)
+		k := b.kindOf(r, h)
 		if k < 0 {
 			return false
 		}
@@ -164,7 +165,7 @@ func (b *Brief) begin(r *Row, h *Habit) {
 }
 
 // kindOf returns the number of r's kind; -1 when there is no room for it.
-func (b *Brief) kindOf(r *Row) int {
+func (b *Brief) kindOf(r *Row, h *Habit) int {
 	for i := range b.kinds {
 		if b.kinds[i].is(r) {
 			return i
@@ -173,10 +174,12 @@ func (b *Brief) kindOf(r *Row) int {
 	if len(b.kinds) == briefKinds {
 		return -1
 	}
-	k := kindOf(r)
-	k.Unit = strings.Clone(k.Unit)
-	b.kinds = append(b.kinds, k)
-	b.head += 40 + len(k.Unit)
+	if !h.kind.is(r) {
+		h.kind = kindOf(r)
+		h.kind.Unit = strings.Clone(r.Unit)
+	}
+	b.kinds = append(b.kinds, h.kind)
+	b.head += 40 + len(r.Unit)
 	return len(b.kinds) - 1
 }
 
