@@ -80,7 +80,7 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 	if b.span.Rows == 0 {
 		b.begin(r, h)
 	}
-	at := r.At / b.ns
+	at := whole(r.At, b.ns)
 	if b.span.Rows > 0 && (b.span.Rows == blockRows || at*b.ns != r.At || r.At < b.minute || r.At-b.minute >= minute ||
 		len(b.payload)+b.head+len(r.Said)+len(r.More)+crcBytes > briefSize) {
 		return false

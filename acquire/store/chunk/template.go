@@ -193,7 +193,7 @@ func (t *template) match(r *Row, dst []int64) ([]int64, bool) {
 		return dst, false
 	}
 	dst, ok := matchText(t.said, r.Said, dst, from)
-	if ok {
+	if ok && len(t.more)+len(r.More) > 0 {
 		dst, ok = matchText(t.more, r.More, dst, from)
 	}
 	if !ok {
