@@ -54,11 +54,11 @@ func openDB(path string, query url.Values) (*sql.DB, error) {
 // then on the process syncs by fdatasync where there is that: all that is needed
 // to read what was written, its size too, and not its file's times, which cost a
 // commit as much again.
-func openWriter(path string) (*sql.DB, error) {
+func openWriter(path, vfs string) (*sql.DB, error) {
 	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) {
 		return nil, fmt.Errorf("sync %s by fdatasync: %w", path, err)
 	}
-	db, err := openDB(path, url.Values{"_pragma": {"busy_timeout(250)"}})
+	db, err := openDB(path, through(vfs, url.Values{"_pragma": {"busy_timeout(250)"}}))
 	if err != nil {
 		return nil, err
 	}
@@ -66,9 +66,17 @@ func openWriter(path string) (*sql.DB, error) {
 	return db, nil
 }
 
+// through adds the name of the layer between SQLite and the files.
+func through(vfs string, query url.Values) url.Values {
+	if vfs != "" {
+		query.Set("vfs", vfs)
+	}
+	return query
+}
+
 // openReaders makes the pool that everybody else reads through.
-func openReaders(path string) (*sql.DB, error) {
-	db, err := openDB(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}})
+func openReaders(path, vfs string) (*sql.DB, error) {
+	db, err := openDB(path, through(vfs, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}}))
 	if err != nil {
 		return nil, err
 	}

@@ -64,6 +64,7 @@ type Options struct {
 	steps     []step          // of the schema
 	onCommit  func(b *batch)  // after each commit, on the writer's goroutine
 	pragmas   func() []string // run on each connection that writes
+	vfs       string          // through which SQLite reaches the files; empty: its own
 }
 
 // Step is a step of the writer that Options.Fault can fail.
@@ -195,7 +196,7 @@ func (s *Store) open() (*writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	db, err := openWriter(path)
+	db, err := openWriter(path, s.o.vfs)
 	if err != nil {
 		return nil, err
 	}
@@ -204,7 +205,7 @@ func (s *Store) open() (*writer, error) {
 	if err := w.begin(log); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
-	readers, err := openReaders(path)
+	readers, err := openReaders(path, s.o.vfs)
 	if err != nil {
 		return nil, errors.Join(err, w.shut())
 	}
