@@ -19,8 +19,9 @@ import (
 
 const (
 	childEnv    = "OVENWARD_STORE_CHILD"
-	childCommit = time.Second
-	childEvery  = 2 * time.Millisecond
+	limitEnv    = "OVENWARD_STORE_LIMIT"
+	childCommit = 250 * time.Millisecond
+	childEvery  = time.Millisecond // at each of two posts
 )
 
 // child is a recorder that its parent kills. It says "alarm ID" once its alarm
@@ -65,19 +66,23 @@ func child(dir string) {
 	}
 }
 
-// kill -9 at random instants, ten times over two records that live on: all that
-// is older than the commit time is there, in order, once; the alarm stands; and
-// SQLite finds no fault with the file.
+// kill -9 at random instants while two posts are read at 1 kHz each, over records
+// that live on: all that is older than the commit time is there, in order, once;
+// the alarm stands; and SQLite finds no fault with the file.
 func TestKill(t *testing.T) {
-	for chain := range 2 {
+	records, lives := 4, 5
+	if fullCounts() {
+		records, lives = 10, 50
+	}
+	for chain := range records {
 		t.Run(fmt.Sprint("record ", chain), func(t *testing.T) {
 			t.Parallel()
 			seed := uint64(time.Now().UnixNano())
 			t.Log("seed", seed)
 			random := rand.New(rand.NewPCG(seed, uint64(chain)))
 			dir, stored := t.TempDir(), int64(0)
-			for life := range 5 {
-				after := time.Duration(random.Int64N(int64(2500 * time.Millisecond)))
+			for life := range lives {
+				after := time.Duration(random.Int64N(int64(3 * childCommit)))
 				acknowledged, alarmID := lifeOf(t, dir, after)
 				stored = checkKilled(t, dir, fmt.Sprintf("life %d, killed after %s", life, after), stored, acknowledged, alarmID)
 			}

@@ -22,6 +22,10 @@ func TestMain(m *testing.M) {
 		child(dir)
 		return
 	}
+	if dir := os.Getenv(limitEnv); dir != "" {
+		limited(dir)
+		return
+	}
 	os.Exit(m.Run())
 }
 
