@@ -27,8 +27,11 @@ type powerCut struct {
 // there, and nothing that was not recorded.
 func TestPowerCut(t *testing.T) {
 	every, hows := 23, 1
-	if fullCounts() {
+	switch {
+	case fullCounts():
 		every, hows = 1, 4
+	case raced:
+		every = 67
 	}
 	seed := uint64(time.Now().UnixNano())
 	t.Log("seed", seed)
@@ -74,7 +77,7 @@ func TestPowerCut(t *testing.T) {
 		}
 	}
 	shut(t, s)
-	if len(cuts) < 12*hows {
+	if len(cuts) < 300/every*hows {
 		t.Errorf("only %d cuts", len(cuts))
 	}
 	t.Logf("%d operations, %d cuts", d.n, len(cuts))
@@ -125,8 +128,11 @@ func checkCut(t *testing.T, c powerCut) {
 // the writer says so, and in the end all is there, once.
 func TestFailingOperations(t *testing.T) {
 	every := 61
-	if fullCounts() {
+	switch {
+	case fullCounts():
 		every = 1
+	case raced:
+		every = 181
 	}
 	first := rand.IntN(every)
 	for i, how := range []struct {

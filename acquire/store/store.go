@@ -61,6 +61,7 @@ type Options struct {
 	maxEvents int             // in memory, without alarm
 	maxAlarms int             // in memory
 	reserve   int64           // bytes kept for alarms
+	converts  int             // rows of an older form in one transaction
 	steps     []step          // of the schema
 	onCommit  func(b *batch)  // after each commit, on the writer's goroutine
 	pragmas   func() []string // run on each connection that writes
@@ -108,6 +109,7 @@ func (o Options) withDefaults() Options {
 	orDefault(&o.maxEvents, 10_000)
 	orDefault(&o.maxAlarms, 10_000)
 	orDefault(&o.reserve, reserveBytes)
+	orDefault(&o.converts, convertRows)
 	return o
 }
 
