@@ -75,7 +75,10 @@ func through(vfs string, query url.Values) url.Values {
 }
 
 // openReaders makes the pool that everybody else reads through.
-func openReaders(path, vfs string) (*sql.DB, error) {
+func openReaders(path string) (*sql.DB, error) { return openReadersOn(path, "") }
+
+// openReadersOn does so through a layer between SQLite and the files.
+func openReadersOn(path, vfs string) (*sql.DB, error) {
 	db, err := openDB(path, through(vfs, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}}))
 	if err != nil {
 		return nil, err

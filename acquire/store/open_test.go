@@ -243,7 +243,7 @@ func TestStepsGiveTheSchema(t *testing.T) {
 
 func schemaOf(t *testing.T, dir string) string {
 	t.Helper()
-	db, err := openReaders(filepath.Join(dir, FileName), "")
+	db, err := openReaders(filepath.Join(dir, FileName))
 	if err != nil {
 		t.Fatal(err)
 	}

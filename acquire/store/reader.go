@@ -42,7 +42,7 @@ func newReader(db *sql.DB, dir string) *Reader {
 // writes to it or without one. Close it.
 func OpenReadOnly(dir string) (*Reader, error) {
 	path := filepath.Join(dir, FileName)
-	db, err := openReaders(path, "")
+	db, err := openReaders(path)
 	if err != nil {
 		return nil, err
 	}

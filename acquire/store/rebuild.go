@@ -125,7 +125,7 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 
 // tables copies what SQLite still reads of the plain tables, row by row.
 func (b *rebuild) tables(ctx context.Context, s *Store) {
-	old, err := openReaders(b.from, "")
+	old, err := openReaders(b.from)
 	if err != nil {
 		b.out.Lost = append(b.out.Lost, err.Error())
 		return

@@ -207,7 +207,7 @@ func (s *Store) open() (*writer, error) {
 	if err := w.begin(log); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
-	readers, err := openReaders(path, s.o.vfs)
+	readers, err := openReadersOn(path, s.o.vfs)
 	if err != nil {
 		return nil, errors.Join(err, w.shut())
 	}
