@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
 	"testing"
 	"unsafe"
@@ -94,7 +95,10 @@ func newDisk(t testing.TB) *disk {
 	if rc := sqlite3.Xsqlite3_vfs_register(tls, p, 0); rc != 0 {
 		t.Fatal("SQLite takes no disk:", rc)
 	}
-	t.Cleanup(func() { sqlite3.Xsqlite3_vfs_unregister(tls, p) })
+	t.Cleanup(func() {
+		sqlite3.Xsqlite3_vfs_unregister(tls, p)
+		runtime.KeepAlive(d) // which SQLite knows by a number alone
+	})
 	return d
 }
 
