@@ -22,9 +22,11 @@ func TestMain(m *testing.M) {
 		child(dir)
 		return
 	}
-	if dir := os.Getenv(limitEnv); dir != "" {
-		limited(dir)
-		return
+	for env, process := range map[string]func(string){limitEnv: limited, readEnv: reader} {
+		if dir := os.Getenv(env); dir != "" {
+			process(dir)
+			return
+		}
 	}
 	os.Exit(m.Run())
 }

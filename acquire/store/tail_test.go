@@ -32,25 +32,43 @@ func rowsOf(t rapid.TB, b *block) (rows []chunk.Row) {
 	return rows
 }
 
+// fate is what became of the samples of a post.
+type fate struct {
+	added, committed int64 // the last numbers
+	done             int64 // samples committed
+	gone             map[int64]bool
+}
+
+func (f *fate) lose(t rapid.TB, rows []chunk.Row) {
+	t.Helper()
+	for _, r := range rows {
+		if r.Seq <= f.committed || f.gone[r.Seq] {
+			t.Fatalf("sample %d is lost though it was lost or committed before", r.Seq)
+		}
+		f.gone[r.Seq] = true
+	}
+}
+
+func (f *fate) commit(t rapid.TB, rows []chunk.Row) {
+	t.Helper()
+	for _, r := range rows {
+		for f.committed++; f.gone[f.committed]; f.committed++ {
+		}
+		if r.Seq != f.committed || len(r.Said) != 2 || r.Said[0] != byte(r.Seq) {
+			t.Fatalf("sample %d with %q is committed, want sample %d", r.Seq, r.Said, f.committed)
+		}
+		f.done++
+	}
+}
+
 // Whatever is added, taken, committed, put back or dropped in whatever order: each
 // sample is committed once, in order, or lost once.
 func TestTailKeepsEveryRow(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tl := tail{maxRows: rapid.IntRange(1, 6).Draw(t, "rows") * 1024, maxBytes: 64 << 20}
 		pens := []*pen{{post: 1, name: "fryer"}, {post: 2, name: "combi"}}
-		type counts struct{ added, committed, done, lost int64 }
-		var of [3]counts
-		gone := map[[2]int64]bool{}
-		lose := func(b *block) {
-			c := &of[b.pen.post]
-			for _, r := range rowsOf(t, b) {
-				if r.Seq <= c.committed || gone[[2]int64{int64(b.pen.post), r.Seq}] {
-					t.Fatalf("sample %d is lost though it was lost or committed before", r.Seq)
-				}
-				gone[[2]int64{int64(b.pen.post), r.Seq}] = true
-				c.lost++
-			}
-		}
+		of := [3]fate{1: {gone: map[int64]bool{}}, 2: {gone: map[int64]bool{}}}
+		lose := func(b *block) { of[b.pen.post].lose(t, rowsOf(t, b)) }
 		var taken []*block
 		flying := false
 		for range rapid.IntRange(1, 40).Draw(t, "acts") {
@@ -78,15 +96,7 @@ func TestTailKeepsEveryRow(t *testing.T) {
 					continue
 				}
 				for _, b := range taken {
-					c := &of[b.pen.post]
-					for _, r := range rowsOf(t, b) {
-						for c.committed++; gone[[2]int64{int64(b.pen.post), c.committed}]; c.committed++ {
-						}
-						if r.Seq != c.committed || len(r.Said) != 2 || r.Said[0] != byte(r.Seq) {
-							t.Fatalf("sample %d with %q is committed, want sample %d", r.Seq, r.Said, c.committed)
-						}
-						c.done++
-					}
+					of[b.pen.post].commit(t, rowsOf(t, b))
 				}
 				tl.commit(taken)
 			}
@@ -96,7 +106,7 @@ func TestTailKeepsEveryRow(t *testing.T) {
 		}
 		var all int64
 		for _, c := range of {
-			all += c.added - c.lost - c.done
+			all += c.added - int64(len(c.gone)) - c.done
 		}
 		if int64(tl.rows) != all {
 			t.Fatalf("%d samples are kept, want %d", tl.rows, all)
