@@ -120,7 +120,7 @@ func (w *writer) write(ctx context.Context, b *batch) error {
 	if err := w.s.o.Fault(StepWrite); err != nil {
 		return err
 	}
-	b.refused = 0
+	b.refused = b.late
 	for _, c := range b.corrections {
 		if err := w.refuse(w.writeCorrection(ctx, c), b, "a correction", "number", c.id); err != nil {
 			return err

@@ -50,9 +50,15 @@ func openDB(path string, query url.Values) (*sql.DB, error) {
 }
 
 // openWriter makes the pool of the one connection that writes. It waits a short
-// while for a lock that a person's tool may hold; the writer tries again.
-func openWriter(path string) (*sql.DB, error) {
-	db, err := openDB(path, url.Values{"_pragma": {"busy_timeout(250)"}})
+// while for a lock that a person's tool may hold; the writer tries again. From
+// then on the process syncs by fdatasync where there is that: all that is needed
+// to read what was written, its size too, and not its file's times, which cost a
+// commit as much again.
+func openWriter(path, vfs string) (*sql.DB, error) {
+	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) {
+		return nil, fmt.Errorf("sync %s by fdatasync: %w", path, err)
+	}
+	db, err := openDB(path, through(vfs, url.Values{"_pragma": {"busy_timeout(250)"}}))
 	if err != nil {
 		return nil, err
 	}
@@ -60,9 +66,20 @@ func openWriter(path string) (*sql.DB, error) {
 	return db, nil
 }
 
+// through adds the name of the layer between SQLite and the files.
+func through(vfs string, query url.Values) url.Values {
+	if vfs != "" {
+		query.Set("vfs", vfs)
+	}
+	return query
+}
+
 // openReaders makes the pool that everybody else reads through.
-func openReaders(path string) (*sql.DB, error) {
-	db, err := openDB(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}})
+func openReaders(path string) (*sql.DB, error) { return openReadersOn(path, "") }
+
+// openReadersOn does so through a layer between SQLite and the files.
+func openReadersOn(path, vfs string) (*sql.DB, error) {
+	db, err := openDB(path, through(vfs, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(1000)", "query_only(1)"}}))
 	if err != nil {
 		return nil, err
 	}

@@ -186,11 +186,11 @@ func checkOlder(t *testing.T, s *Store, n int, more bool) {
 
 // A conversion that breaks off goes on at the next start, wherever it was.
 func TestConversionGoesOn(t *testing.T) {
-	const n = 2*convertRows + 100
+	const at, n = 700, 1500
 	dir := older(t, 4, n)
 	for left := 1; ; left++ {
 		rest := left
-		s, err := Open(dir, Options{reserve: testReserve, Fault: func(st Step) error {
+		s, err := Open(dir, Options{reserve: testReserve, converts: at, Fault: func(st Step) error {
 			if st == StepMerge {
 				if rest--; rest == 0 {
 					return syscall.ENOSPC

@@ -189,11 +189,17 @@ func TestFailingSteps(t *testing.T) {
 func recordThrough(t *testing.T, dir string, fails func(Step) error) {
 	t.Helper()
 	var disk faults
-	s := open(t, dir, Options{Fault: disk.at})
+	recordOn(t, dir, Options{Fault: disk.at}, func() { disk.set(fails) })
+}
+
+// recordOn does so on any disk; begin is called on the way.
+func recordOn(t *testing.T, dir string, o Options, begin func()) {
+	t.Helper()
+	s := open(t, dir, o)
 	register(t, s, post("fryer"))
 	for n := int64(1); n <= 300; n++ {
 		if n == 95 {
-			disk.set(fails)
+			begin()
 		}
 		s.Append(0, []acquire.Sample{sample(n)})
 		if n%100 == 0 {

@@ -142,7 +142,7 @@ func (w *writer) convertSome(ctx context.Context, p numbered) (int, error) {
 		r.HasValue, r.Digits = digits.Valid, digits.Int64
 		t.rows[p.id] = append(t.rows[p.id], r)
 		return err
-	}, p.post, convertRows)
+	}, p.post, w.s.o.converts)
 	rows := t.rows[p.id]
 	if err != nil || len(rows) == 0 {
 		return 0, err

@@ -169,7 +169,7 @@ func blocksOf(b []byte, into *chunk.Block, yield func(c *chunk.Chunk, damage err
 }
 
 // otherOf writes down what b holds beside samples; nil for nothing.
-func otherOf(b *batch, names map[int32]string) ([]byte, error) {
+func (w *writer) otherOf(b *batch) ([]byte, error) {
 	if len(b.events) == 0 && len(b.corrections) == 0 {
 		return nil, nil
 	}
@@ -186,7 +186,7 @@ func otherOf(b *batch, names map[int32]string) ([]byte, error) {
 		o.Events = append(o.Events, k)
 	}
 	for _, c := range b.corrections {
-		o.Corrections = append(o.Corrections, keptCorrection{c.id, names[c.post], c.at, c.c})
+		o.Corrections = append(o.Corrections, keptCorrection{c.id, w.s.nameOf(c.post), c.at, c.c})
 	}
 	text, err := json.Marshal(o)
 	if err != nil { // a number that is none; it stands in the tables

@@ -56,7 +56,7 @@ func recordedFrom(t testing.TB, s *Store, begin time.Time, span time.Duration, p
 	}
 	flushed(t, s)
 	merged(t, s, false)
-	s.works <- func(w *writer) { w.unfolded = true; w.checkpoint("TRUNCATE") } // as it is every 30 s
+	s.works <- func(w *writer) { w.giveBack(); w.unfolded = true; w.checkpoint("TRUNCATE") } // as it is every 30 s
 	for range 60 {
 		for i := range posts {
 			made[i].next(batch[:10])

@@ -26,9 +26,11 @@ const (
 )
 
 // merge moves the fragments into chunks, in transactions of at most about
-// mergeRows samples; with all, every chunk is sealed. The caller guards it.
+// mergeRows samples; with all, every chunk is sealed. The caller guards it. While
+// the store is closed it begins no transaction after w.giveUp: what is left is
+// merged after the next start.
 func (w *writer) merge(all bool) error {
-	for {
+	for w.giveUp.IsZero() || w.s.o.Now().Before(w.giveUp) {
 		more, err := w.mergeSome(all)
 		if err != nil {
 			return fmt.Errorf("merge the newest samples into chunks: %w", err)
@@ -37,6 +39,7 @@ func (w *writer) merge(all bool) error {
 			return nil
 		}
 	}
+	return nil
 }
 
 // merging merges, and tells a failure when it changes. What is not merged is as

@@ -1,9 +1,12 @@
 package store
 
 import (
+	"context"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -41,22 +44,12 @@ func benchMonth(b *testing.B, places int8) {
 	})
 	b.Run("read", func(b *testing.B) {
 		for b.Loop() {
-			r, err := OpenReadOnly(dir)
-			if err != nil {
-				b.Fatal(err)
+			if got, err := readMonth(dir); got != storetest.Month || err != nil {
+				b.Fatalf("%d samples, %v", got, err)
 			}
-			got := 0
-			for v, err := range r.Values(b.Context(), "fryer", time.Time{}, time.Time{}) {
-				if err != nil {
-					b.Fatal(err)
-				}
-				got += len(v.S)
-			}
-			if got != storetest.Month {
-				b.Fatalf("%d samples", got)
-			}
-			r.Close()
 		}
+		b.StopTimer()
+		b.ReportMetric(readerSize(b, dir), "MB-resident")
 		b.ReportMetric(n*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
 	})
 	r, err := OpenReadOnly(dir)
@@ -74,4 +67,49 @@ func benchMonth(b *testing.B, places int8) {
 			}
 		})
 	}
+}
+
+const readEnv = "OVENWARD_STORE_READ"
+
+// readMonth reads every value of a month.
+func readMonth(dir string) (n int, err error) {
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		return 0, err
+	}
+	defer r.Close()
+	for v, err := range r.Values(context.Background(), "fryer", time.Time{}, time.Time{}) {
+		if err != nil {
+			return n, err
+		}
+		n += len(v.S)
+	}
+	return n, nil
+}
+
+// reader is a process that does nothing else, and says how large it became.
+func reader(dir string) {
+	n, err := readMonth(dir)
+	status, _ := os.ReadFile("/proc/self/status")
+	_, peak, _ := strings.Cut(string(status), "VmHWM:")
+	fmt.Println(n, err, peak)
+}
+
+// readerSize is the most memory, in MB, that a process takes that reads the month.
+func readerSize(b *testing.B, dir string) float64 {
+	b.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		b.Fatal(err)
+	}
+	c := exec.Command(self)
+	c.Env = append(os.Environ(), readEnv+"="+dir)
+	out, err := c.CombinedOutput()
+	var n int
+	var failed string
+	var kB float64
+	if _, serr := fmt.Sscan(string(out), &n, &failed, &kB); err != nil || serr != nil || n != storetest.Month || failed != "<nil>" {
+		b.Fatalf("the reader says %q, %v, %v", out, err, serr)
+	}
+	return kB / 1000
 }

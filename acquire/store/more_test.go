@@ -50,7 +50,7 @@ func TestAppendMoreDoesNotAllocate(t *testing.T) {
 	r := &b.Reading
 	r.HasAxes, r.HasTemp, r.BatteryUnit = true, true, "V"
 	r.Axes = [3]drivers.Decimal{{Digits: 120, Exp: -2}, {Digits: 3, Exp: -2}, {Digits: -2, Exp: 3}}
-	if n := testing.AllocsPerRun(1000, func() { s.withMore(&b) }); n != 0 {
+	if n := testing.AllocsPerRun(1000, func() { s.moreOf(&b) }); n != 0 {
 		t.Errorf("%v allocations a sample, want none", n)
 	}
 }

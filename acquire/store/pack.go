@@ -2,11 +2,8 @@ package store
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
 	"fmt"
-	"maps"
-	"slices"
 
 	"ovenward/acquire/store/chunk"
 )
@@ -15,111 +12,34 @@ import (
 // writer uses it.
 type packer struct {
 	encoder  chunk.Encoder
-	coarsen  map[int32]*chunk.Quantiser
-	byPost   map[int32][]chunk.Row
 	bytes    []byte
 	fragment []byte
 }
 
-// sort parts the rows of b by post, coarsens their instants, and lets those go
-// whose number is not above the last one.
-func (p *packer) sort(b *batch, q *queue) {
-	if p.byPost == nil {
-		p.byPost, p.coarsen = map[int32][]chunk.Row{}, map[int32]*chunk.Quantiser{}
-	}
-	for post, rows := range p.byPost {
-		p.byPost[post] = rows[:0]
-	}
-	b.samples, b.last = 0, map[int32]mark{}
-	var post int32
-	var rows []chunk.Row
-	var last mark
-	var coarse *chunk.Quantiser
-	for _, c := range b.cuts {
-		for i := range c.rows {
-			r := &c.rows[i]
-			if r.post != post || rows == nil {
-				if post != 0 {
-					p.byPost[post], b.last[post] = rows, last
-				}
-				post, rows = r.post, p.byPost[r.post]
-				if rows == nil {
-					rows = make([]chunk.Row, 0, 64)
-				}
-				last, coarse = b.lastOf(post, q), p.coarsener(post, q)
-			}
-			if r.seq <= last.seq {
-				b.refused++
-				continue
-			}
-			rows = append(rows, r.row(b.units))
-			k := &rows[len(rows)-1]
-			coarse.Set(k)
-			last = mark{k.Seq, k.At}
-		}
-	}
-	if post != 0 {
-		p.byPost[post], b.last[post] = rows, last
-	}
-	for _, rows := range p.byPost {
-		b.samples += len(rows)
-	}
-}
-
-func (b *batch) lastOf(post int32, q *queue) mark {
-	if m, ok := b.last[post]; ok {
-		return m
-	}
-	return q.last[post]
-}
-
-func (p *packer) coarsener(post int32, q *queue) *chunk.Quantiser {
-	c, ok := p.coarsen[post]
-	if !ok {
-		c = &chunk.Quantiser{}
-		p.coarsen[post] = c
-	}
-	c.Resolution = q.resolution[post]
-	return c
-}
-
-// row is r as package chunk takes it.
-func (r *row) row(units []string) chunk.Row {
-	said, more := r.split()
-	return chunk.Row{Seq: r.seq, At: r.at, AtU: r.atU, HasValue: r.hasValue, Exp: r.exp, Status: uint8(r.status), Quality: uint8(r.quality),
-		Digits: r.digits, Unit: units[r.unit-1], Version: r.version, Correction: r.correction, Said: said, More: more}
-}
-
 // writeFragments puts the fragments of b into the open transaction.
 func (w *writer) writeFragments(ctx context.Context, b *batch) error {
-	w.s.mu.Lock()
-	before := b.refused
-	w.pack.sort(b, &w.s.queue)
-	names := maps.Clone(w.s.queue.names)
-	w.s.mu.Unlock()
-	if n := b.refused - before; n > 0 {
-		w.s.o.Log.Error("the record refuses samples: their numbers are not above those that are recorded", "samples", n)
+	if b.late > 0 {
+		w.s.o.Log.Error("the record refuses samples: their numbers are not above those that are recorded", "samples", b.late)
 	}
-	rest, err := otherOf(b, names)
+	rest, err := w.otherOf(b)
 	if err != nil {
 		return err
 	}
 	limit := w.page - cellRoom - fragmentHead - fragmentTail
 	p := &w.pack
 	var parts [][]byte // of chunks
-	p.bytes = p.bytes[:0]
+	p.bytes, b.samples, b.last = p.bytes[:0], 0, map[int32]mark{}
 	from, room := 0, limit-len(rest)
-	for _, post := range slices.Sorted(maps.Keys(p.byPost)) {
-		for rows := p.byPost[post]; len(rows) > 0; {
-			at := len(p.bytes)
-			var n int
-			p.bytes, n = p.encoder.EncodeFragment(p.bytes, names[post], rows, limit)
-			rows = rows[n:]
-			if len(p.bytes)-from > room && (at > from || len(parts) == 0 && len(rest) > 0) {
-				parts = append(parts, p.bytes[from:at:at])
-				from, room = at, limit
-			}
+	for _, one := range b.blocks {
+		at := len(p.bytes)
+		p.bytes = one.AppendTo(p.bytes, one.pen.name)
+		if len(p.bytes)-from > room && (at > from || len(parts) == 0 && len(rest) > 0) {
+			parts = append(parts, p.bytes[from:at:at])
+			from, room = at, limit
 		}
+		span := one.Span()
+		b.samples += span.Rows
+		b.last[one.pen.post] = mark{span.ToSeq, span.To}
 	}
 	parts = append(parts, p.bytes[from:])
 	link := w.link
@@ -214,5 +134,3 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 	}
 	return nil
 }
-
-var _ = sha256.Size

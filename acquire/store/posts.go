@@ -10,7 +10,6 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
-	"ovenward/acquire/store/chunk"
 )
 
 // serve does a request in a transaction of its own.
@@ -123,7 +122,7 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 			}
 		}
 		s.queue.names[places[i].post] = places[i].id
-		s.queue.resolution[places[i].post] = chunk.Resolution(posts[i].Probe.Period)
+		s.queue.asked(places[i].post, posts[i].Probe.Period)
 	}
 	s.places = places
 	return nil

@@ -68,11 +68,10 @@ type queue struct {
 
 	nextEvent      int64
 	nextCorrection int64
-	unitIDs        map[string]int32
-	units          []string                // by their number less 1
-	names          map[int32]string        // of posts
-	resolution     map[int32]time.Duration // of their stamps
-	last           map[int32]mark          // what is committed
+	names          map[int32]string // of posts
+	pens           map[int32]*pen
+	last           map[int32]mark // what is committed
+	refused        int            // samples, since the last commit: their numbers came before
 	alarms         map[alarmKey]alarm.Alarm
 
 	maxEvents  int // of those that carry no alarm
@@ -88,15 +87,15 @@ type batch struct {
 	alarmsOnly  bool
 	all         bool // nothing was left behind
 	firstAt     time.Time
-	cuts        []cut
+	blocks      []*block
 	events      []acquire.Event
 	corrections []correction
-	units       []string // all that are known
 	losses      []loss
 	lostEvents  uint64
 	nextEvent   int64 // as of this commit, with room for what is told before it is durable
 	at          time.Time
-	refused     int
+	late        int // samples refused before: their numbers are not above the last
+	refused     int // late ones, and rows that the record will never take
 	removals    []removal
 	samples     int            // that went in
 	last        map[int32]mark // how far the posts are recorded with it
@@ -104,37 +103,26 @@ type batch struct {
 }
 
 func (b *batch) empty() bool {
-	return len(b.cuts) == 0 && len(b.events) == 0 && len(b.corrections) == 0 && len(b.losses) == 0 && b.lostEvents == 0
+	return len(b.blocks) == 0 && b.late == 0 && len(b.events) == 0 && len(b.corrections) == 0 && len(b.losses) == 0 && b.lostEvents == 0
 }
 
 // eventRoom is how many numbers are set aside for events that are told before
 // they are durable and then lost with the process: none is used again.
 const eventRoom = 10_000
 
-// unit returns the number of a spelling; it holds while this process lives.
-func (q *queue) unit(spelled string) int32 {
-	if id, ok := q.unitIDs[spelled]; ok {
-		return id
-	}
-	spelled = strings.Clone(spelled)
-	q.units = append(q.units, spelled)
-	id := int32(len(q.units))
-	q.unitIDs[spelled] = id
-	return id
-}
-
-// lose counts a sample that the full tail lets go, and joins it to the run
-// before it.
-func (q *queue) lose(r row) {
-	q.lost++
+// lose counts samples that the full tail lets go, and joins them to the run
+// before them.
+func (q *queue) lose(b *block) {
+	post, span := b.pen.post, b.Span()
+	q.lost += uint64(span.Rows)
 	for i := len(q.losses) - 1; i >= 0; i-- {
 		l := &q.losses[i]
-		if l.post == r.post && (l.to+1 == r.seq || len(q.losses) >= maxLosses) {
-			l.from, l.to, l.n = min(l.from, r.seq), max(l.to, r.seq), l.n+1
+		if l.post == post && (l.to+1 == span.FromSeq || len(q.losses) >= maxLosses) {
+			l.from, l.to, l.n = min(l.from, span.FromSeq), max(l.to, span.ToSeq), l.n+int64(span.Rows)
 			return
 		}
 	}
-	q.losses = append(q.losses, loss{post: r.post, from: r.seq, to: r.seq, n: 1})
+	q.losses = append(q.losses, loss{post: post, from: span.FromSeq, to: span.ToSeq, n: int64(span.Rows)})
 }
 
 // maxLosses bounds the runs that are told apart.
@@ -200,9 +188,9 @@ func (q *queue) take(alarmsOnly bool, now time.Time, remove []removal) *batch {
 		}
 	}
 	if !alarmsOnly {
-		b.cuts, b.all = q.tail.take(nil)
+		b.blocks, b.all = q.tail.take(nil)
+		b.late, q.refused = q.refused, 0
 		b.corrections, b.losses, b.lostEvents = q.corrections, q.losses, q.lostSince
-		b.units = q.units
 		q.corrections, q.losses, q.lostSince = nil, nil, 0
 		if b.all {
 			q.firstAt = time.Time{}
@@ -241,7 +229,7 @@ func (q *queue) lossEvents(b *batch) []acquire.Event {
 
 // committed takes out of the queue what b made durable.
 func (q *queue) committed(b *batch) {
-	q.tail.commit(b.cuts)
+	q.tail.commit(b.blocks)
 	maps.Copy(q.last, b.last)
 	q.events = slices.DeleteFunc(q.events, func(w waiting) bool { return w.flying })
 	if !b.alarmsOnly || len(b.events) == 0 {
@@ -267,7 +255,8 @@ func (q *queue) committed(b *batch) {
 
 // restore puts back what b could not make durable.
 func (q *queue) restore(b *batch) {
-	q.tail.restore(b.cuts)
+	q.tail.restore(b.blocks)
+	q.refused += b.late
 	for i := range q.events {
 		q.events[i].flying = false
 	}

@@ -26,16 +26,23 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 		return
 	}
 	p := &s.places[post]
+	n := s.queue.pen(p.post)
+	r := &n.row
+	r.Version, r.Correction = p.version, p.correction
 	for i := range batch {
 		b := &batch[i]
-		whole, extra := s.withMore(b)
-		s.queue.tail.add(row{
-			seq: b.Seq, at: nanos(b.At), atU: int64(b.AtU),
-			digits: b.Reading.Value.Digits, exp: b.Reading.Value.Exp, hasValue: b.Reading.HasValue,
-			version: p.version, correction: p.correction, post: p.post,
-			unit: s.queue.unit(b.Reading.Unit), status: b.Reading.Status, quality: b.Quality, extra: extra,
-		}, whole, s.queue.lose)
+		if b.Seq <= n.last {
+			s.queue.refused++
+			continue
+		}
+		r.Seq, r.At, r.AtU = b.Seq, nanos(b.At), int64(b.AtU)
+		r.Digits, r.Exp, r.HasValue, r.Unit = b.Reading.Value.Digits, b.Reading.Value.Exp, b.Reading.HasValue, b.Reading.Unit
+		r.Status, r.Quality, r.Said, r.More = uint8(b.Reading.Status), uint8(b.Quality), b.Said, s.moreOf(b)
+		n.coarse.Set(r)
+		s.queue.tail.add(n, s.queue.lose)
+		n.last = b.Seq
 	}
+	r.Said, r.More = nil, nil // the caller's
 	first := s.touch()
 	s.mu.Unlock()
 	if first {
@@ -43,15 +50,14 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 	}
 }
 
-// withMore returns what was said, with the column more behind it, and the
-// length of that. It stays valid until the next call.
-func (s *Store) withMore(b *acquire.Sample) (whole []byte, extra int32) {
+// moreOf returns the column more of b; it stays valid until the next call.
+func (s *Store) moreOf(b *acquire.Sample) []byte {
 	r := &b.Reading
 	if !r.HasAxes && !r.HasTemp && r.BatteryUnit == "" {
-		return b.Said, 0
+		return nil
 	}
-	s.scratch = appendMore(append(s.scratch[:0], b.Said...), *r)
-	return s.scratch, int32(len(s.scratch) - len(b.Said))
+	s.scratch = appendMore(s.scratch[:0], *r)
+	return s.scratch
 }
 
 // Record keeps an event and gives it its number. One that carries an alarm is

@@ -33,7 +33,7 @@ func TestRoundTripAsSaid(t *testing.T) {
 			Status: drivers.OverRange | drivers.Fault | drivers.BatteryLow}, 31},
 		{"not UTF-8", []byte{0xff, 0x00, '1', 0xb2}, drivers.Reading{Value: drivers.Decimal{Digits: 1}, HasValue: true, Unit: "mW/cm^2"}, 0},
 		{"a zero byte", []byte("1\x002"), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0},
-		{"long", bytes.Repeat([]byte("x"), 3*blockSaid), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0},
+		{"long", bytes.Repeat([]byte("x"), 3*32<<10), drivers.Reading{Value: drivers.Decimal{Digits: 12}, HasValue: true, Unit: "mW/cm2"}, 0},
 		{"three axes", []byte("1.24 1.20 0.31 -0.02"), drivers.Reading{Value: drivers.Decimal{Digits: 124, Exp: -2}, HasValue: true, Unit: "mW/cm2",
 			HasAxes: true, Axes: [3]drivers.Decimal{{Digits: 120, Exp: -2}, {Digits: 31, Exp: -2}, {Digits: -2, Exp: -2}}}, 0},
 		{"axes and no total", []byte("1 2 3"), drivers.Reading{Unit: "mW/cm2",

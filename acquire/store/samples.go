@@ -132,6 +132,7 @@ type walk struct {
 	id       int64 // of the last chunk, or of the first to look at
 	visited  bool  // it was looked at
 	seq, at  int64 // the last row that was passed
+	chunk    chunk.Chunk
 	block    chunk.Block
 	yield    func(span, error) bool
 }
@@ -348,14 +349,14 @@ func (w *walk) damaged(why string, seq, at int64) bool {
 // whether to go on.
 func (w *walk) chunks(b []byte) bool {
 	for len(b) > 0 {
-		var c chunk.Chunk
+		c := &w.chunk // which keeps its memory
 		if err := c.Open(b); err != nil {
 			return w.damaged(err.Error(), 0, 0)
 		}
 		size := c.Size()
 		if c.Post() == w.name {
 			for i := range c.Blocks() {
-				if !w.pass(&c, i) {
+				if !w.pass(c, i) {
 					return false
 				}
 			}

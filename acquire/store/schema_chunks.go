@@ -99,3 +99,7 @@ func chunkRange(post int32) (first, last int64) {
 
 // partsOfCommit is how many fragments one commit may have.
 const partsOfCommit = 1 << 16
+
+// briefFragments changes no table: from here on fragments may hold chunks that an
+// older program cannot read, and would take for damaged.
+const briefFragments = "-- fragments may hold chunks of the brief form"

@@ -38,6 +38,7 @@ func (w *writer) checkpoint(mode string) {
 // file.
 func (w *writer) drain() {
 	give := w.s.o.Now().Add(closeWithin * 3 / 4)
+	w.giveUp = w.s.o.Now().Add(closeWithin / 2)
 	for w.attempt(true) != nil && w.s.o.Now().Before(give) {
 		<-time.After(firstRetry / 2)
 	}

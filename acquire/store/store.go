@@ -61,9 +61,11 @@ type Options struct {
 	maxEvents int             // in memory, without alarm
 	maxAlarms int             // in memory
 	reserve   int64           // bytes kept for alarms
+	converts  int             // rows of an older form in one transaction
 	steps     []step          // of the schema
 	onCommit  func(b *batch)  // after each commit, on the writer's goroutine
 	pragmas   func() []string // run on each connection that writes
+	vfs       string          // through which SQLite reaches the files; empty: its own
 }
 
 // Step is a step of the writer that Options.Fault can fail.
@@ -108,6 +110,7 @@ func (o Options) withDefaults() Options {
 	orDefault(&o.maxEvents, 10_000)
 	orDefault(&o.maxAlarms, 10_000)
 	orDefault(&o.reserve, reserveBytes)
+	orDefault(&o.converts, convertRows)
 	return o
 }
 
@@ -198,7 +201,7 @@ func (s *Store) open() (*writer, error) {
 	if err := create(path); err != nil {
 		return nil, err
 	}
-	db, err := openWriter(path)
+	db, err := openWriter(path, s.o.vfs)
 	if err != nil {
 		return nil, err
 	}
@@ -207,7 +210,7 @@ func (s *Store) open() (*writer, error) {
 	if err := w.begin(path); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}
-	readers, err := openReaders(path)
+	readers, err := openReadersOn(path, s.o.vfs)
 	if err != nil {
 		return nil, errors.Join(err, w.shut())
 	}
@@ -234,7 +237,7 @@ func create(path string) error {
 func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 	q := &s.queue
 	*q = queue{tail: tail{maxRows: s.o.maxRows, maxBytes: s.o.maxBytes}, maxEvents: s.o.maxEvents, maxAlarms: s.o.maxAlarms,
-		unitIDs: map[string]int32{}, names: map[int32]string{}, resolution: map[int32]time.Duration{}, last: map[int32]mark{},
+		names: map[int32]string{}, pens: map[int32]*pen{}, last: map[int32]mark{},
 		alarms: map[alarmKey]alarm.Alarm{}}
 	var committed int64
 	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, max(next_event, (SELECT ifnull(max(id), 0) + 1 FROM events)),

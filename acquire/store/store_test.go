@@ -22,6 +22,12 @@ func TestMain(m *testing.M) {
 		child(dir)
 		return
 	}
+	for env, process := range map[string]func(string){limitEnv: limited, readEnv: reader} {
+		if dir := os.Getenv(env); dir != "" {
+			process(dir)
+			return
+		}
+	}
 	os.Exit(m.Run())
 }
 

@@ -1,48 +1,38 @@
 package store
 
 import (
-	"ovenward/acquire"
-	"ovenward/drivers"
+	"time"
+
+	"ovenward/acquire/store/chunk"
 )
 
-// The tail keeps samples that are not committed yet in blocks that are used
-// again, so that in steady state a sample costs no allocation.
+// The tail keeps samples that are not committed yet, packed as they came, in
+// blocks that are used again: in steady state a sample costs no allocation, and a
+// commit only has to write the blocks.
 const (
-	blockRows = 1024
-	blockSaid = 32 << 10
-	rowBytes  = 104   // of one row, rounded up
 	batchRows = 16384 // in one transaction, so that alarms never wait long for one
-	keepFree  = 2 * batchRows / blockRows
+	keepFree  = 128   // blocks
+	blockSize = 1024  // bytes of memory, about, of a block without its rows
 )
 
-// row is a sample as it goes into the table samples.
-type row struct {
-	seq, at, atU        int64
-	digits              int64
-	version, correction int64
-	said                []byte // part of the block's, and behind it, in its last extra bytes, the column more
-	extra               int32
-	post, unit          int32
-	exp                 int8
-	hasValue            bool
-	status              drivers.Status
-	quality             acquire.Quality
-}
-
+// block is samples of one post.
 type block struct {
-	rows   [blockRows]row
-	n      int // rows filled
-	done   int // rows committed
-	said   []byte
-	flying bool // the writer reads rows before a cut: nothing may be taken away
+	chunk.Brief
+	pen    *pen
+	flying bool // the writer reads it: nothing may be added or taken away
 }
 
-func (b *block) bytes() int { return blockRows*rowBytes + cap(b.said) }
+func (b *block) bytes() int { return blockSize + b.Bytes() }
 
-// cut is a part of a block that goes into one transaction.
-type cut struct {
-	block *block
-	rows  []row
+// pen writes the samples of one post into blocks.
+type pen struct {
+	post   int32
+	name   string
+	open   *block // the newest of the post's, while more may go into it
+	habit  chunk.Habit
+	coarse chunk.Quantiser
+	last   int64     // number of the newest sample
+	row    chunk.Row // to be added
 }
 
 // tail holds blocks, the oldest first. Its owner's lock guards it.
@@ -55,113 +45,122 @@ type tail struct {
 	maxBytes int
 }
 
-// split parts what was said from the column more.
-func (r *row) split() (said, more []byte) {
-	at := len(r.said) - int(r.extra)
-	return r.said[:at], r.said[at:]
-}
-
-// add keeps r and a copy of said. When the tail is full the oldest block goes,
-// and lose is told of each of its rows.
-func (t *tail) add(r row, said []byte, lose func(row)) {
+// add keeps p.row. When the tail is full the oldest block goes, and lose is told
+// of its samples.
+func (t *tail) add(p *pen, lose func(*block)) {
 	for t.rows >= t.maxRows && t.drop(lose) {
 	}
-	b := t.last()
-	if b == nil || b.n == blockRows || cap(b.said)-len(b.said) < len(said) {
-		b = t.grow(len(said), lose)
+	b := p.open
+	if b != nil {
+		before := b.Bytes()
+		if b.Add(&p.row, &p.habit) {
+			t.bytes += b.Bytes() - before
+			t.rows++
+			return
+		}
 	}
-	from := len(b.said)
-	b.said = append(b.said, said...)
-	r.said = b.said[from:len(b.said):len(b.said)]
-	b.rows[b.n] = r
-	b.n++
+	for t.bytes >= t.maxBytes && t.drop(lose) {
+	}
+	b = t.empty()
+	b.pen, p.open = p, b
+	b.Add(&p.row, &p.habit) // an empty one refuses none
+	t.blocks = append(t.blocks, b)
+	t.bytes += b.bytes()
 	t.rows++
 }
 
-func (t *tail) last() *block {
-	if len(t.blocks) == 0 {
-		return nil
+// empty returns a block without rows.
+func (t *tail) empty() *block {
+	n := len(t.free)
+	if n == 0 {
+		return &block{}
 	}
-	return t.blocks[len(t.blocks)-1]
-}
-
-func (t *tail) grow(said int, lose func(row)) *block {
-	for t.bytes >= t.maxBytes && t.drop(lose) {
-	}
-	var b *block
-	if n := len(t.free); n > 0 && said <= blockSaid {
-		b, t.free = t.free[n-1], t.free[:n-1]
-	} else {
-		b = &block{said: make([]byte, 0, max(said, blockSaid))}
-	}
-	t.blocks = append(t.blocks, b)
-	t.bytes += b.bytes()
+	b := t.free[n-1]
+	t.free = t.free[:n-1]
 	return b
 }
 
 // drop takes the oldest block away that the writer does not read.
-func (t *tail) drop(lose func(row)) bool {
+func (t *tail) drop(lose func(*block)) bool {
 	for i, b := range t.blocks {
 		if b.flying {
 			continue
 		}
-		for _, r := range b.rows[b.done:b.n] {
-			lose(r)
-		}
-		t.rows -= b.n - b.done
-		t.remove(i)
+		lose(b)
+		copy(t.blocks[i:], t.blocks[i+1:])
+		t.blocks[len(t.blocks)-1] = nil
+		t.blocks = t.blocks[:len(t.blocks)-1]
+		t.remove(b)
 		return true
 	}
 	return false
 }
 
-// remove takes the block at i out, and keeps it for use again.
-func (t *tail) remove(i int) {
-	b := t.blocks[i]
+// remove keeps a block that was taken out for use again.
+func (t *tail) remove(b *block) {
+	t.rows -= b.Len()
 	t.bytes -= b.bytes()
-	copy(t.blocks[i:], t.blocks[i+1:])
-	t.blocks[len(t.blocks)-1] = nil
-	t.blocks = t.blocks[:len(t.blocks)-1]
-	if cap(b.said) == blockSaid && len(t.free) < keepFree {
-		b.n, b.done, b.said, b.flying = 0, 0, b.said[:0], false
+	if b.pen.open == b {
+		b.pen.open = nil
+	}
+	if len(t.free) < keepFree {
+		b.Reset()
+		b.pen, b.flying = nil, false
 		t.free = append(t.free, b)
 	}
 }
 
 // take appends to dst what the next transaction should hold, at most batchRows,
-// and says whether that is all. The rows stay until commit or restore.
-func (t *tail) take(dst []cut) (cuts []cut, all bool) {
+// and says whether that is all. The blocks stay until commit or restore, and
+// nothing is added to them.
+func (t *tail) take(dst []*block) (blocks []*block, all bool) {
 	n := 0
 	for _, b := range t.blocks {
-		rows := b.rows[b.done:b.n]
-		if len(rows) == 0 {
-			continue
-		}
-		if n+len(rows) > batchRows {
+		if n += b.Len(); n > batchRows {
 			return dst, false
 		}
-		n += len(rows)
 		b.flying = true
-		dst = append(dst, cut{b, rows})
+		if b.pen.open == b {
+			b.pen.open = nil
+		}
+		dst = append(dst, b)
 	}
 	return dst, true
 }
 
-// commit frees the rows of cuts.
-func (t *tail) commit(cuts []cut) {
-	for _, c := range cuts {
-		c.block.flying = false
-		c.block.done += len(c.rows)
-		t.rows -= len(c.rows)
+// commit frees what take returned: the oldest blocks.
+func (t *tail) commit(taken []*block) {
+	for _, b := range taken {
+		t.remove(b)
 	}
-	for len(t.blocks) > 0 && t.blocks[0].done == t.blocks[0].n {
-		t.remove(0)
+	n := copy(t.blocks, t.blocks[len(taken):])
+	clear(t.blocks[n:])
+	t.blocks = t.blocks[:n]
+}
+
+// restore leaves blocks where they are, for another transaction. The newest of a
+// post is added to again.
+func (t *tail) restore(taken []*block) {
+	for i := len(taken) - 1; i >= 0; i-- {
+		b := taken[i]
+		b.flying = false
+		if b.pen.open == nil {
+			b.pen.open = b
+		}
 	}
 }
 
-// restore leaves the rows of cuts where they are, for another transaction.
-func (t *tail) restore(cuts []cut) {
-	for _, c := range cuts {
-		c.block.flying = false
+// pen returns where the samples of a post go.
+func (q *queue) pen(post int32) *pen {
+	p := q.pens[post]
+	if p == nil {
+		p = &pen{post: post, name: q.names[post], last: q.last[post].seq}
+		q.pens[post] = p
 	}
+	return p
+}
+
+// asked notes how often a post is asked, and so how finely instants are kept.
+func (q *queue) asked(post int32, period time.Duration) {
+	q.pen(post).coarse.Resolution = chunk.Resolution(period)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -19,6 +20,8 @@ type Values struct {
 	S       []float64 // W/m², corrected; NaN where there is no number
 	Quality []acquire.Quality
 	Version []int64 // of the post, in table post_versions
+
+	lines []line // by the block's kinds
 }
 
 // Values reads what Samples reads, without what was said, many at a time. What
@@ -46,27 +49,53 @@ func (r *Reader) Values(ctx context.Context, postID string, from, to time.Time) 
 // values fills v with the rows of b.
 func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 	v.Seq, v.At = b.Seq[b.first:b.end], b.At[b.first:b.end]
-	v.S, v.Quality, v.Version = v.S[:0], v.Quality[:0], v.Version[:0]
-	lines := make([]line, len(b.Kinds))
-	for i := b.first; i < b.end; i++ {
-		k := b.Kind[i]
+	n := b.end - b.first
+	v.S, v.Quality, v.Version = slices.Grow(v.S[:0], n)[:n], slices.Grow(v.Quality[:0], n)[:n], slices.Grow(v.Version[:0], n)[:n]
+	v.lines = slices.Grow(v.lines[:0], len(b.Kinds))[:len(b.Kinds)]
+	clear(v.lines)
+	kinds := b.Kind[b.first:b.end]
+	for from := 0; from < n; {
+		// Nearly always all of a block is of one kind.
+		k, end := kinds[from], from+1
+		for end < n && kinds[end] == k {
+			end++
+		}
 		kind := &b.Kinds[k]
-		v.Quality, v.Version = append(v.Quality, acquire.Quality(kind.Quality)), append(v.Version, kind.Version)
-		if !lines[k].made {
+		allOf(v.Quality[from:end], acquire.Quality(kind.Quality))
+		allOf(v.Version[from:end], kind.Version)
+		l := &v.lines[k]
+		if !l.made {
 			var err error
-			if lines[k], err = r.line(ctx, kind); err != nil {
+			if *l, err = r.line(ctx, kind); err != nil {
 				return err
 			}
 		}
-		if l := &lines[k]; l.straight {
-			v.S = append(v.S, l.factor*float64(b.Digits[i])+l.offset)
-			continue
+		if l.straight {
+			for i, d := range b.Digits[b.first+from : b.first+end] {
+				v.S[from+i] = l.factor*float64(d) + l.offset
+			}
+		} else if err := r.bent(ctx, b.Block, b.first+from, v.S[from:end]); err != nil {
+			return err
 		}
-		s, err := r.sample(ctx, b.Block, i)
+		from = end
+	}
+	return nil
+}
+
+func allOf[T any](to []T, v T) {
+	for i := range to {
+		to[i] = v
+	}
+}
+
+// bent fills to with the rows of b from row first on, each corrected by itself.
+func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float64) error {
+	for i := range to {
+		s, err := r.sample(ctx, b, first+i)
 		if err != nil {
 			return err
 		}
-		v.S = append(v.S, float64(s.S))
+		to[i] = float64(s.S)
 	}
 	return nil
 }

@@ -132,7 +132,7 @@ func TestCorruptPagesEndNoReading(t *testing.T) {
 	passed := 0
 	for at := chunkPage; at < len(whole); at += chunkPage {
 		const leaf = 13 // SQLite file format, 1.6: a leaf of a table
-		if whole[at] != leaf {
+		if whole[at] != leaf || raced && at/chunkPage%4 != 0 {
 			continue
 		}
 		to := crashed(t, left)

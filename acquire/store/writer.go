@@ -42,6 +42,7 @@ type writer struct {
 	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
 	added        []added         // samples that the request under way brought in
 	sealedDay    int64           // the last day whose samples were sealed at its end
+	giveUp       time.Time       // host time after which a stop begins nothing more; zero before the stop
 }
 
 // request is work that somebody waits for, in a transaction of its own.

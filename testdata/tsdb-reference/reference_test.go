@@ -24,8 +24,11 @@ import (
 	"github.com/prometheus/prometheus/tsdb"
 	"github.com/prometheus/prometheus/tsdb/chunkenc"
 
+	"ovenward/acquire"
+	"ovenward/acquire/store"
 	"ovenward/acquire/store/chunk"
 	"ovenward/acquire/store/storetest"
+	"ovenward/drivers"
 )
 
 func start() time.Time { return time.Unix(1_767_225_600, 0) }
@@ -177,63 +180,176 @@ func blocksSize(b *testing.B, dir string) int64 {
 	return size
 }
 
-// BenchmarkAppend appends to 32 series from one goroutine, a second of 10 Hz
-// each at a time, and syncs nothing.
-func BenchmarkAppend(b *testing.B) {
-	const series, n = 32, 60_000
-	b.Run("tsdb", func(b *testing.B) {
-		for b.Loop() {
-			db, err := openTSDB(b.TempDir())
-			if err != nil {
-				b.Fatal(err)
-			}
-			if err := fill(db, series, n, 3, 10); err != nil {
-				b.Fatal(err)
-			}
-			b.StopTimer()
-			if err := db.Close(); err != nil {
-				b.Fatal(err)
-			}
-			b.StartTimer()
+// reading is one reading of the signal, made before time is measured. It holds no
+// pointer, so that the collector of garbage has nothing to look at in it.
+type reading struct {
+	at, digits int64
+	value      float64
+	said       [23]byte
+	n          uint8
+}
+
+// readings makes n readings of each of so many series.
+func readings(series, n int) [][]reading {
+	all := make([][]reading, series)
+	for i := range all {
+		all[i] = make([]reading, n)
+		s := storetest.New(uint64(i+1), 3, start())
+		for j := range all[i] {
+			r := &all[i][j]
+			r.at, r.digits = s.Next()
+			r.value = float64(r.digits) / 1000
+			r.n = uint8(len(s.AppendSaid(r.said[:0], r.digits)))
 		}
-		b.ReportMetric(series*n*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
-	})
-	b.Run("fragments", func(b *testing.B) {
-		file, err := os.Create(filepath.Join(b.TempDir(), "log"))
+	}
+	return all
+}
+
+// inMemory returns a folder where a sync costs nothing, so that nothing is synced
+// where the system has such: the record has no switch for less than all.
+func inMemory(b *testing.B) string {
+	b.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "ovenward-reference")
+	if err != nil {
+		return b.TempDir()
+	}
+	b.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
+// BenchmarkAppend appends to 32 series from one goroutine, a second of 10 Hz
+// each at a time, and syncs nothing. Both keep what was appended in memory and
+// write it to a log all the while. Neither makes its final form, blocks or
+// chunks, of the readings: they are fewer than both wait for. What that costs is
+// packed: from the first reading to the file closed, all in its final form. Bind
+// it to one processor (taskset -c 1), or the record's writer takes a second one.
+func BenchmarkAppend(b *testing.B) {
+	const series, n = 32, 30_000
+	made := readings(series, n)
+	for _, packed := range []string{"", "-packed"} {
+		all := made
+		if packed != "" { // as many as the record packs within the time that a stop may take
+			all = make([][]reading, series)
+			for i := range all {
+				all[i] = made[i][:n/4]
+			}
+		}
+		rate := func(b *testing.B) {
+			b.ReportMetric(float64(series*len(all[0])*b.N)/b.Elapsed().Seconds(), "samples/s")
+		}
+		b.Run("tsdb"+packed, func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				dir := inMemory(b)
+				db := must(openTSDB(dir))(b)
+				runtime.GC()
+				b.StartTimer()
+				appendTSDB(b, db, all)
+				if packed == "" {
+					b.StopTimer()
+				} else if err := db.CompactHead(tsdb.NewRangeHead(db.Head(), db.Head().MinTime(), db.Head().MaxTime())); err != nil {
+					b.Fatal(err)
+				}
+				if err := db.Close(); err != nil {
+					b.Fatal(err)
+				}
+				b.StartTimer()
+			}
+			rate(b)
+		})
+		b.Run("record"+packed, func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				s := must(store.Open(inMemory(b), store.Options{CommitEvery: 2 * time.Millisecond}))(b)
+				register(b, s, series)
+				runtime.GC()
+				b.StartTimer()
+				appendRecord(b, s, all)
+				if packed == "" {
+					b.StopTimer()
+				}
+				if err := s.Close(); err != nil {
+					b.Fatal(err)
+				}
+				b.StartTimer()
+			}
+			rate(b)
+		})
+	}
+}
+
+func must[T any](v T, err error) func(*testing.B) T {
+	return func(b *testing.B) T {
+		b.Helper()
 		if err != nil {
 			b.Fatal(err)
 		}
-		defer file.Close()
-		for b.Loop() {
-			fragments(b, file, series, n)
-		}
-		b.ReportMetric(series*n*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
-	})
+		return v
+	}
 }
 
-// fragments does what fill does, with fragments written to a file.
-func fragments(b *testing.B, file *os.File, series, n int) {
-	var e chunk.Encoder
-	signals, batch, buf := make([]*storetest.Signal, series), make([]chunk.Row, 10), []byte(nil)
-	said := make([]byte, 0, 64*len(batch))
-	for i := range signals {
-		signals[i] = storetest.New(uint64(i+1), 3, start())
+func appendTSDB(b *testing.B, db *tsdb.DB, all [][]reading) {
+	b.Helper()
+	names, refs := make([]labels.Labels, len(all)), make([]storage.SeriesRef, len(all))
+	for i := range names {
+		names[i] = labels.FromStrings("__name__", "field", "post", strconv.Itoa(i))
 	}
-	for done := 0; done < n; done += len(batch) {
-		buf = buf[:0]
-		for i, s := range signals {
-			said = said[:0]
-			for j := range batch {
-				at, digits := s.Next()
-				from := len(said)
-				said = s.AppendSaid(said, digits)
-				batch[j] = chunk.Row{Seq: int64(done + j + 1), At: at, AtU: 1e6, HasValue: true, Digits: digits, Exp: -3, Unit: "mW/cm2", Said: said[from:]}
+	for from := 0; from < len(all[0]); from += 10 {
+		app := db.Appender(context.Background())
+		for i := range all {
+			for j := range 10 {
+				r := &all[i][from+j]
+				ref, err := app.Append(refs[i], names[i], r.at/1e6, r.value)
+				if err != nil {
+					b.Fatal(err)
+				}
+				refs[i] = ref
 			}
-			buf, _ = e.EncodeFragment(buf, strconv.Itoa(i), batch, 64<<10)
 		}
-		if _, err := file.Write(buf); err != nil {
+		if err := app.Commit(); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func register(b *testing.B, s *store.Store, n int) {
+	b.Helper()
+	posts := make([]acquire.Post, n)
+	for i := range posts {
+		id := strconv.Itoa(i)
+		posts[i] = acquire.Post{ID: id, Oven: id, Probe: acquire.Probe{ID: id, Period: storetest.Period}}
+	}
+	if err := s.Register(posts, start()); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// appendRecord waits where the record's memory is nearly full, so that nothing is
+// lost, and at the end until all is committed.
+func appendRecord(b *testing.B, s *store.Store, all [][]reading) {
+	b.Helper()
+	batch := make([]acquire.Sample, 10)
+	wait := func(most int) {
+		for s.Stats().Pending > most {
+			time.Sleep(100 * time.Microsecond)
+		}
+	}
+	for from := 0; from < len(all[0]); from += len(batch) {
+		for i := range all {
+			for j := range batch {
+				x, r := &batch[j], &all[i][from+j]
+				x.Seq, x.At, x.AtU, x.Said = int64(from+j+1), time.Unix(0, r.at), time.Millisecond, r.said[:r.n]
+				x.Reading.Value, x.Reading.HasValue, x.Reading.Unit = drivers.Decimal{Digits: r.digits, Exp: -3}, true, "mW/cm2"
+			}
+			s.Append(i, batch)
+		}
+		if from%100 == 0 {
+			wait(150_000)
+		}
+	}
+	wait(0)
+	if st := s.Stats(); st.Lost != 0 || st.Refused != 0 || st.Samples != uint64(len(all)*len(all[0])) {
+		b.Fatalf("%+v", st)
 	}
 }
 

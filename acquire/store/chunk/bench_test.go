@@ -102,16 +102,27 @@ func BenchmarkDecode(b *testing.B) {
 	}
 }
 
-// BenchmarkFragment packs a second of 10 Hz.
-func BenchmarkFragment(b *testing.B) {
-	rows := signalRows(36_000, 3)
-	var e Encoder
-	var buf []byte
-	i := 0
-	for b.Loop() {
-		buf, _ = e.EncodeFragment(buf[:0], "fryer", rows[i:i+10], 64<<10)
-		i = (i + 10) % len(rows)
+// BenchmarkBrief packs a second of 10 Hz at a time, and a minute.
+func BenchmarkBrief(b *testing.B) {
+	for _, n := range []int{10, 600} {
+		b.Run(fmt.Sprint("rows=", n), func(b *testing.B) {
+			rows := signalRows(36_000, 3)
+			var one Brief
+			var h Habit
+			var buf []byte
+			i := 0
+			for b.Loop() {
+				one.Reset()
+				for j := range rows[i : i+n] {
+					if !one.Add(&rows[i+j], &h) {
+						b.Fatal("a Brief is full")
+					}
+				}
+				buf = one.AppendTo(buf[:0], "fryer")
+				i = (i + n) % len(rows)
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(n), "ns/sample")
+			b.ReportMetric(float64(len(buf))/float64(n), "B/sample")
+		})
 	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/10, "ns/sample")
-	b.ReportMetric(float64(len(buf))/10, "B/sample")
 }

@@ -63,6 +63,22 @@ func all(t testing.TB, b []byte) []Row {
 	return rows
 }
 
+// before packs as commits did once; their chunks are read still.
+func (e *Encoder) before(dst []byte, post string, rows []Row, limit int) ([]byte, int) {
+	return e.plain(dst, post, rows, limit, formPlain)
+}
+
+// briefly packs as many rows as a Brief takes.
+func briefly(dst []byte, post string, rows []Row, _ int) ([]byte, int) {
+	var b Brief
+	var h Habit
+	n := 0
+	for n < len(rows) && b.Add(&rows[n], &h) {
+		n++
+	}
+	return b.AppendTo(dst, post), n
+}
+
 func same(a, b *Row) bool {
 	x, y := *a, *b
 	x.Said, x.More, y.Said, y.More = nil, nil, nil, nil
@@ -87,7 +103,11 @@ func TestRoundTrip(t *testing.T) {
 		}
 		limit := rapid.SampledFrom([]int{0, 100, 4096, 32 << 10, 1 << 20}).Draw(rt, "limit")
 		var e Encoder
-		for _, encode := range []func([]byte, string, []Row, int) ([]byte, int){e.Encode, e.EncodeFragment} {
+		for i, encode := range []func([]byte, string, []Row, int) ([]byte, int){e.Encode, e.before, briefly} {
+			limit := limit
+			if i == 2 {
+				limit = 3900 // what a page of 4096 bytes has room for in a fragment
+			}
 			for rest := rows; len(rest) > 0; {
 				b, n := encode(nil, "fryer", rest, limit)
 				if n < 1 || n > len(rest) {

@@ -24,6 +24,7 @@ const (
 	crcBytes  = 4
 	formPlain = 1
 	formDense = 2
+	formBrief = 3
 	formTwo   = 0x80 // heads
 	maxSize   = 1 << 28
 )
@@ -46,6 +47,8 @@ type Chunk struct {
 	kinds []Kind
 	res   uint8
 	model *model // of a dense one
+
+	templates []template // of a brief one
 
 	b    []byte
 	base int // of the chunk's first byte in b; below 0 when b lacks its begin
@@ -219,10 +222,10 @@ func (c *Chunk) read(b []byte, base int, form byte, size uint32, body []byte) er
 	if headCRC(form, size, uint32(len(body)), body) != sum {
 		return errNoChunk
 	}
-	if f := form &^ formTwo; f != formPlain && f != formDense {
+	if f := form &^ formTwo; f != formPlain && f != formDense && f != formBrief {
 		return errNewer
 	}
-	*c = Chunk{b: b, base: base, form: form, size: int(size), crc: sum, index: c.index[:0], kinds: c.kinds[:0], model: c.model}
+	*c = Chunk{b: b, base: base, form: form, size: int(size), crc: sum, index: c.index[:0], kinds: c.kinds[:0], model: c.model, templates: c.templates}
 	if form&^formTwo == formDense && c.model == nil {
 		c.model = &model{}
 	}
@@ -234,7 +237,7 @@ func (c *Chunk) read(b []byte, base int, form byte, size uint32, body []byte) er
 	}
 	end := int(size) - (heads-1)*(fixed+crcBytes+len(body))
 	if !c.readIndex(&s, fixed+len(body)+crcBytes, end) || !c.readKinds(&s) ||
-		form&^formTwo == formDense && !c.model.open(&s, c) || len(s.b) != 0 {
+		form&^formTwo == formDense && !c.model.open(&s, c) || form&^formTwo == formBrief && !c.readTemplates(&s) || len(s.b) != 0 {
 		return errShort
 	}
 	return nil
@@ -317,9 +320,12 @@ func (c *Chunk) Read(i int, out *Block) error {
 	}
 	out.Kinds = c.kinds
 	ok := false
-	if c.form&^formTwo == formDense {
+	switch c.form &^ formTwo {
+	case formDense:
 		ok = c.model.read(data, &e.span, out)
-	} else {
+	case formBrief:
+		ok = c.readBrief(data, &e.span, out)
+	default:
 		ok = readPlain(data, &e.span, out)
 	}
 	if !ok {

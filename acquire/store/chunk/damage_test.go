@@ -165,7 +165,7 @@ func TestScan(t *testing.T) {
 		b = append(b, magicHead+"\x02"+magicTail...)
 		places = append(places, len(b))
 		if i == 600 {
-			b, _ = e.EncodeFragment(b, "griddle", rows[i:i+600], 1<<20)
+			b, _ = e.before(b, "griddle", rows[i:i+600], 1<<20)
 		} else {
 			b, _ = e.Encode(b, "fryer", rows[i:i+600], 1<<20)
 		}
@@ -224,7 +224,9 @@ func FuzzRead(f *testing.F) {
 	var e Encoder
 	small := mixed(40)
 	for _, rows := range [][]Row{small, small[:1], small[30:]} {
-		b, _ := e.EncodeFragment(nil, "fryer", rows, 1<<20)
+		b, _ := e.before(nil, "fryer", rows, 1<<20)
+		f.Add(b)
+		b, _ = briefly(nil, "fryer", rows, 0)
 		f.Add(b)
 	}
 	d, _ := e.Encode(nil, "fryer", mixed(400), 1<<20)
@@ -263,14 +265,14 @@ func FuzzFlip(f *testing.F) {
 	want := mixed(900)
 	var e Encoder
 	dense, _ := e.Encode(nil, "fryer", want, 1<<20)
-	plain, _ := e.EncodeFragment(nil, "fryer", want, 1<<20)
-	f.Add(false, uint32(700), uint32(1), uint32(90), uint32(5), uint32(0))
-	f.Add(true, uint32(3), uint32(1), uint32(5), uint32(1), uint32(20))
-	f.Fuzz(func(t *testing.T, second bool, a, maskA, b, maskB, cut uint32) {
-		chunk := bytes.Clone(dense)
-		if second {
-			chunk = bytes.Clone(plain)
-		}
+	plain, _ := e.before(nil, "fryer", want, 1<<20)
+	brief, _ := briefly(nil, "fryer", want[500:], 0)
+	all := [][]byte{dense, plain, brief}
+	f.Add(uint8(0), uint32(700), uint32(1), uint32(90), uint32(5), uint32(0))
+	f.Add(uint8(1), uint32(3), uint32(1), uint32(5), uint32(1), uint32(20))
+	f.Add(uint8(2), uint32(30), uint32(1), uint32(150), uint32(1), uint32(0))
+	f.Fuzz(func(t *testing.T, form uint8, a, maskA, b, maskB, cut uint32) {
+		chunk := bytes.Clone(all[int(form)%len(all)])
 		chunk[a%uint32(len(chunk))] ^= byte(maskA)
 		chunk[b%uint32(len(chunk))] ^= byte(maskB)
 		chunk = chunk[:uint32(len(chunk))-cut%uint32(len(chunk))]

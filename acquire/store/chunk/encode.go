@@ -66,12 +66,6 @@ func (e *Encoder) Encode(dst []byte, post string, rows []Row, limit int) (chunk 
 	return append(dst[:from], dst[end:]...), n
 }
 
-// EncodeFragment is Encode for few rows that will soon be packed anew: quick,
-// less dense, and with one head.
-func (e *Encoder) EncodeFragment(dst []byte, post string, rows []Row, limit int) (chunk []byte, n int) {
-	return e.plain(dst, post, rows, limit, formPlain)
-}
-
 // prepare learns all that the blocks of rows need to know, and returns how many
 // rows fit one set of kinds.
 func (e *Encoder) prepare(rows []Row) int {
@@ -134,10 +128,7 @@ func (e *Encoder) closeBlock(at int, rows []Row) {
 
 // kind returns the number of the kind of r, or -1 when there is no room for it.
 func (e *Encoder) kind(r *Row) int {
-	k := Kind{AtU: r.AtU, HasValue: r.HasValue, Status: r.Status, Quality: r.Quality, Unit: r.Unit, Version: r.Version, Correction: r.Correction}
-	if r.HasValue {
-		k.Exp = r.Exp
-	}
+	k := kindOf(r)
 	id, ok := e.kindIDs[k]
 	if !ok {
 		if len(e.kinds) == MaxKinds {
@@ -148,6 +139,14 @@ func (e *Encoder) kind(r *Row) int {
 		e.kindIDs[k] = id
 	}
 	return id
+}
+
+func kindOf(r *Row) Kind {
+	k := Kind{AtU: r.AtU, HasValue: r.HasValue, Status: r.Status, Quality: r.Quality, Unit: r.Unit, Version: r.Version, Correction: r.Correction}
+	if r.HasValue {
+		k.Exp = r.Exp
+	}
+	return k
 }
 
 // is says whether r is of this kind.

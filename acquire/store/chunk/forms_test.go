@@ -142,7 +142,7 @@ func TestDensity(t *testing.T) {
 // A chunk holds at most a minute in one block, cut at whole minutes.
 func TestBlocksAreMinutes(t *testing.T) {
 	rows := signalRows(5000, 3)
-	for _, packed := range []func([]byte, string, []Row, int) ([]byte, int){new(Encoder).Encode, new(Encoder).EncodeFragment} {
+	for _, packed := range []func([]byte, string, []Row, int) ([]byte, int){new(Encoder).Encode, new(Encoder).before, briefly} {
 		b, _ := packed(nil, "fryer", rows, 1<<20)
 		var c Chunk
 		if err := c.Open(b); err != nil {

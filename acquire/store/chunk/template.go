@@ -91,6 +91,9 @@ func isDigit(c byte) bool { return '0' <= c && c <= '9' }
 
 // as reads a number that is spelled as s says; n is 0 where it is not.
 func (s spelling) as(b []byte) (v int64, n int) {
+	if v, n = s.plainly(b); n > 0 {
+		return v, n
+	}
 	v, is, n := number(b)
 	if n == 0 || is.places != s.places || s.plus && !is.plus && v >= 0 || is.plus && !s.plus {
 		return 0, 0
@@ -99,6 +102,46 @@ func (s spelling) as(b []byte) (v int64, n int) {
 		return 0, 0
 	}
 	return v, n
+}
+
+// plainly is as for a number of few digits without zeros or a plus sign before
+// it, and 0 for any other.
+func (s spelling) plainly(b []byte) (v int64, n int) {
+	i, places := 0, int(s.places)
+	negative := len(b) > 0 && b[0] == '-'
+	if negative {
+		i = 1
+	}
+	from := i
+	for ; i < len(b) && i-from < 9; i++ {
+		c := b[i] - '0'
+		if c > 9 {
+			break
+		}
+		v = v*10 + int64(c)
+	}
+	if s.plus || s.width != 1 || i == from || i-from == 9 || places > 8 || b[from] == '0' && i-from > 1 {
+		return 0, 0
+	}
+	if places > 0 {
+		if i+places >= len(b) || b[i] != '.' {
+			return 0, 0
+		}
+		for _, c := range b[i+1 : i+1+places] {
+			if c -= '0'; c > 9 {
+				return 0, 0
+			}
+			v = v*10 + int64(c)
+		}
+		i += 1 + places
+	}
+	if i < len(b) && (isDigit(b[i]) || places == 0 && b[i] == '.') || negative && v == 0 {
+		return 0, 0
+	}
+	if negative {
+		v = -v
+	}
+	return v, i
 }
 
 // digitsBefore counts the digits before the point.
@@ -150,7 +193,7 @@ func (t *template) match(r *Row, dst []int64) ([]int64, bool) {
 		return dst, false
 	}
 	dst, ok := matchText(t.said, r.Said, dst, from)
-	if ok {
+	if ok && len(t.more)+len(r.More) > 0 {
 		dst, ok = matchText(t.more, r.More, dst, from)
 	}
 	if !ok {

@@ -7,8 +7,14 @@ import (
 
 var errShort = errors.New("it ends too soon, or a length in it is wrong")
 
-func appendUint(b []byte, v uint64) []byte { return binary.AppendUvarint(b, v) }
-func appendInt(b []byte, v int64) []byte   { return binary.AppendVarint(b, v) }
+func appendUint(b []byte, v uint64) []byte {
+	if v < 0x80 {
+		return append(b, byte(v))
+	}
+	return binary.AppendUvarint(b, v)
+}
+
+func appendInt(b []byte, v int64) []byte { return appendUint(b, zigzag(v)) }
 
 func appendBytes(b, s []byte) []byte { return append(appendUint(b, uint64(len(s))), s...) }
 func appendText(b []byte, s string) []byte {
