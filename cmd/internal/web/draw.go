@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"strings"
 	"time"
@@ -24,7 +25,7 @@ const (
 
 // strip is a strip chart ready for its template, and the same as a table.
 type strip struct {
-	View          string // its query
+	View          template.URL // its query
 	Post          string
 	Width, Height int
 	Left, Right   int
@@ -106,7 +107,7 @@ func (c *scale) yOf(s float64) float64 { return c.y(c.v.unit.in(quantity.PowerDe
 // limit or the highest value, so that all limits are always in view.
 func (v voice) strip(st acquire.Stats, s seen) strip {
 	p := strip{
-		View: s.query(), Post: st.Post.ID, Width: s.width, Height: stripTop + stripHeight + stripFoot,
+		View: template.URL(s.query()), Post: st.Post.ID, Width: s.width, Height: stripTop + stripHeight + stripFoot,
 		Left: stripLeft, Right: s.width - stripRight, Top: stripTop, Foot: stripTop + stripHeight,
 		Inner: s.width - stripLeft - stripRight, Unit: v.unit.String(), Live: s.end.IsZero(),
 		FromMS: s.from().UnixMilli(), ToMS: s.to().UnixMilli(),
