@@ -172,7 +172,7 @@ func (b *browser) show(scheme, media string) {
 	}))
 }
 
-const partOf = `document.querySelector('[data-post="%s"] %s').textContent`
+const partOf = `document.querySelector('.rows li:has([href="/posts/%s"]) %s').textContent`
 
 func TestBrowserShowsWhatChanges(t *testing.T) {
 	now := time.Now()
@@ -190,13 +190,13 @@ func TestBrowserShowsWhatChanges(t *testing.T) {
 	b.until(fmt.Sprintf(partOf, "galley", "b") + ` === "1.43"`)
 	b.until(fmt.Sprintf(partOf, "galley", ".share") + ` === "1.43 × the limit"`)
 	b.until(`document.querySelector('[data-f="headline"]').innerText.includes("1 of 3 posts above its limit")`)
-	b.until(`document.querySelector('[data-post]').dataset.post === "galley"`)
+	b.until(`document.querySelector('.rows li').id === "r0"`)
 	// It goes silent: no number passes for a present value.
 	f.set(func(f *fakeStation) {
 		f.stats[0] = blinded(f.stats[0], acquire.SilentNow, "no answer for 6 s: check the cable")
 	})
 	b.until(fmt.Sprintf(partOf, "galley", "b") + ` === "not seen"`)
-	b.until(`document.querySelector('[data-post="galley"]').dataset.state === "blind"`)
+	b.until(`document.querySelector('#r0').dataset.state === "blind"`)
 	b.until(`document.querySelector('[data-f="headline"]').innerText.includes("1 of 3 posts not seeing")`)
 }
 
@@ -259,7 +259,7 @@ func TestBrowserWithScriptOff(t *testing.T) {
 		_, err := cdp.Call(ctx, tab, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 		return err
 	}), chromedp.EmulateViewport(800, 900), chromedp.Navigate(b.url+"/"),
-		chromedp.WaitVisible(chromedp.CSS(".rows .now-value")), chromedp.WaitVisible(chromedp.CSS("noscript .hint")))
+		chromedp.WaitVisible(chromedp.CSS(".rows .v")), chromedp.WaitVisible(chromedp.CSS("noscript .hint")))
 	b.shoot("script-off-800-light.png")
 	b.do(
 		chromedp.Navigate(b.url+"/alarms"),

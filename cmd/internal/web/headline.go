@@ -92,8 +92,18 @@ func (v voice) short(o limit.Outcome) string { return v.or("overview.outcome_"+s
 // alarms lists all.
 const shownStanding = 6
 
-// standingOf picks the alarms that stand.
+// standingOf picks the alarms that stand. What to do is said once of those of which
+// it is the same.
 func standingOf(open []alarmView) []alarmView {
 	all := slices.DeleteFunc(slices.Clone(open), func(a alarmView) bool { return !a.Standing })
-	return all[:min(len(all), shownStanding)]
+	all = all[:min(len(all), shownStanding)]
+	said := map[string]bool{}
+	for i := len(all) - 1; i >= 0; i-- { // the last of its kind, below the others
+		if said[all[i].Do] {
+			all[i].Do = ""
+			continue
+		}
+		said[all[i].Do] = true
+	}
+	return all
 }
