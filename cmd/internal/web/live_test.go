@@ -109,6 +109,14 @@ func TestManyStreamsAskTheStationOnce(t *testing.T) {
 	if f.asked != 1 {
 		t.Errorf("the station was asked %d times for one instant", f.asked)
 	}
+	for range 100 {
+		if _, _, _, err := s.postUpdates(plainVoice(), "galley")(0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if f.asked != 2 {
+		t.Errorf("for streams of a post the station was asked %d times for one instant", f.asked-1)
+	}
 }
 
 func TestSlowStreamIsDropped(t *testing.T) {

@@ -184,7 +184,7 @@ box.addEventListener("click", (e) => {
 function move() {
   const v = view();
   if (!v.live || pending || drag || document.hidden) return;
-  if (performance.now() - fetchedAt > Math.min(Math.max(v.span / 300, 1000), 60e3)) go(v);
+  if (performance.now() - fetchedAt > Math.min(Math.max(v.span / 150, 2000), 60e3)) go(v);
 }
 
 begin();
