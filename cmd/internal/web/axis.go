@@ -87,7 +87,9 @@ func dateMarks(from, to time.Time, most int, x func(time.Time) float64) []mark {
 	y, m, d := from.Date()
 	zone := from.Location()
 	months := func(k int) func(int) time.Time {
-		return func(i int) time.Time { return time.Date(y, (m-1)/time.Month(k)*time.Month(k)+1+time.Month(k*i), 1, 0, 0, 0, 0, zone) }
+		return func(i int) time.Time {
+			return time.Date(y, (m-1)/time.Month(k)*time.Month(k)+1+time.Month(k*i), 1, 0, 0, 0, 0, zone)
+		}
 	}
 	switch n := float64(most); {
 	case days < n:

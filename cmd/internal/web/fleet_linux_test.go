@@ -36,7 +36,7 @@ func BenchmarkHundredViewersOverTCP(b *testing.B) {
 	for b.Loop() {
 		time.Sleep(liveEvery)
 	}
-	b.ReportMetric((cpu(b) - before).Seconds()/time.Since(begun).Seconds(), "cores")
+	b.ReportMetric((cpu(b)-before).Seconds()/time.Since(begun).Seconds(), "cores")
 }
 
 // cpu is the processor time this process has used.

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"ovenward/acquire"
 )
 
 // Pace of a stream. Whatever happens in between is told at the next beat.

@@ -19,9 +19,9 @@ import (
 )
 
 func live(t *testing.T, body []byte) (u struct {
-	Boot  string
-	Top   *topJSON
-	Rows  [][]any
+	Boot string
+	Top  *topJSON
+	Rows [][]any
 }) {
 	t.Helper()
 	line, ok := strings.CutPrefix(string(body), "data: ")

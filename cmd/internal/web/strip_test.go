@@ -324,7 +324,9 @@ func TestSeriesAPI(t *testing.T) {
 	}
 	asProblem(t, get(t, s, "/api/v1/posts/none/series"), 404)
 	s = newServer(newFake(noon()), func(o *Options) {
-		o.Series = func(context.Context, string, time.Time, time.Time, int) ([]store.Point, error) { return nil, errors.New("disk") }
+		o.Series = func(context.Context, string, time.Time, time.Time, int) ([]store.Point, error) {
+			return nil, errors.New("disk")
+		}
 	})
 	asProblem(t, get(t, s, "/api/v1/posts/galley/series"), 503)
 	asProblem(t, get(t, s, "/posts/galley/chart.csv"), 503)

@@ -33,7 +33,7 @@ type postView struct {
 	OvenURL string   `json:"-"`
 	Age     string   `json:"-"` // in the snapshot; the script tells it live
 
-	Mark      string   `json:"state"` // above, was, blind, seeing or idle
+	Mark      string   `json:"state"`    // above, was, blind, seeing or idle
 	Standing  string   `json:"standing"` // how the field stands, where it is above; with since when
 	Condition string   `json:"condition"`
 	Since     string   `json:"since"`

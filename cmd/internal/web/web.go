@@ -101,7 +101,7 @@ type Server struct {
 	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{}     // one token for each open stream
+	streams chan struct{} // one token for each open stream
 	sparks  sparks
 	looked  looked
 	boards  map[string]*board // by the name of the unit
