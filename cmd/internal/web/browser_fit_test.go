@@ -33,6 +33,9 @@ func troubled(now time.Time) *fakeStation {
 	f.stats = append(f.stats, overRanged(seeing(3, over, 80, now)))
 	f.stats[3].Alarms = []alarm.Alarm{stood("bakery", alarm.Exceeds, alarm.Acknowledged, now)}
 	f.traces[3] = wave(now, 90, true)
+	low := seeing(4, aPost("annex", "Annex oven", "annex, behind the cold store"), 0.03, now)
+	low.Last.Quality = acquire.UnderFloor
+	f.stats = append(f.stats, low)
 	return f
 }
 

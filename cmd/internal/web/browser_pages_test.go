@@ -64,8 +64,15 @@ func TestBrowserPagesFit(t *testing.T) {
 				if bad := b.ask(`JSON.stringify(` + lowContrast + `)`); bad != "[]" {
 					t.Errorf("%s at %d, %s: contrast below AA: %s", p.name, width, scheme, bad)
 				}
+				if wide := b.ask(overflowing); wide != "" {
+					t.Errorf("%s at %d, %s: what does not fit its place: %s", p.name, width, scheme, wide)
+				}
 				b.shoot(fmt.Sprintf("page-%s-%d-%s.png", p.name, width, scheme))
 			}
 		}
 	}
 }
+
+// overflowing lists elements of rows whose text is wider than their place.
+const overflowing = `Array.from(document.querySelectorAll(".rows li > *, dd, dt, td, p"))
+	.filter((el) => el.clientWidth > 1 && el.scrollWidth > el.clientWidth + 1).map((el) => el.textContent).join("; ")`

@@ -39,6 +39,7 @@ func TestBrowserZoomsOver30Days(t *testing.T) {
 	b := open(t, newFake(now), month(now))
 	b.visitPage("/posts/galley", 1280, 900)
 	b.do(chromedp.Evaluate[chromedp.Void](`void (window.same = true)`))
+	b.until(`document.querySelector(".chart").viewBox.baseVal.width > 1000`) // it takes the room there is
 	span := func(want string) {
 		t.Helper()
 		b.until(`document.querySelector(".plot").dataset.view.startsWith("span=` + want + `")`)
