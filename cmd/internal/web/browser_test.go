@@ -162,12 +162,13 @@ func (b *browser) visitPage(path string, width, height int64) {
 	b.until(`document.readyState === "complete" && (!document.querySelector("script") || document.documentElement.dataset.live === "yes")`)
 }
 
-// show sets what media features the page sees, such as a dark scheme or print.
+// show sets what media features the page sees, such as a dark scheme or print; and
+// that nothing moves, so that no colour is caught on its way to another.
 func (b *browser) show(scheme, media string) {
 	b.t.Helper()
 	b.do(chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
 		_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-			Media: media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+			Media: media, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 		return err
 	}))
 }
