@@ -115,3 +115,40 @@ func TestBrowserStripWithScriptOff(t *testing.T) {
 		chromedp.WaitVisible(chromedp.Search(`//*[@class="unit"][text()="V/m"]`)))
 	b.shoot("strip-script-off-360.png")
 }
+
+// Keys alone lead from the overview to a post, into its chart and to another unit.
+func TestBrowserByKeysAlone(t *testing.T) {
+	now := time.Now()
+	b := open(t, newFake(now), month(now))
+	b.visit(1280, 900)
+	tab := func(what string) {
+		t.Helper()
+		for range 60 {
+			b.do(chromedp.KeyEvent(kb.Tab))
+			if b.ask(what) == "true" {
+				if outline := b.ask(`getComputedStyle(document.activeElement).outlineStyle`); outline != "solid" {
+					t.Errorf("the focus is not seen: outline %s", outline)
+				}
+				return
+			}
+		}
+		t.Fatalf("keys do not reach %s", what)
+	}
+	tab(`document.activeElement.getAttribute("href") === "/posts/ward"`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until(`location.pathname === "/posts/ward" && document.documentElement.dataset.live === "yes"`)
+	tab(`document.activeElement.textContent === "7 d"`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until(`document.querySelector(".plot").dataset.view.startsWith("span=604800")`)
+	tab(`document.activeElement.className === "plot"`)
+	b.do(chromedp.KeyEvent(kb.End))
+	b.until(`document.querySelector('[data-f="readout"]').textContent.includes("mW/cm²")`)
+	tab(`document.activeElement.textContent.includes("CSV")`)
+	tab(`document.activeElement.tagName === "SUMMARY"`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until(`document.querySelector("tbody tr").getClientRects().length > 0`)
+	b.do(chromedp.Focus(chromedp.CSS(".skip")))
+	tab(`document.activeElement.textContent === "V/m"`)
+	b.do(chromedp.KeyEvent(kb.Enter))
+	b.until(`document.querySelector(".unit")?.textContent === "V/m" && location.pathname === "/posts/ward"`)
+}
