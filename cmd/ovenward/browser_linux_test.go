@@ -13,6 +13,7 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"ovenward/acquire"
 	"ovenward/drivers/driverstest"
 )
 
@@ -69,7 +70,7 @@ func TestBrowserSeesTheSealFail(t *testing.T) {
 		}
 		return s
 	}
-	const values = `[...document.querySelectorAll('[data-f="value"]')].map(e => e.innerText).join(" ")`
+	const values = `[...document.querySelectorAll('.rows b')].map(e => e.innerText).join(" ")`
 	first := text(values)
 	waitFor(t, 30*time.Second, "a value on the page to change", func() bool { return text(values) != first })
 	const body = `document.body.innerText`
@@ -80,6 +81,28 @@ func TestBrowserSeesTheSealFail(t *testing.T) {
 		s := text(body)
 		return strings.Contains(s, "Field above the limit") && strings.Contains(s, "1 of 3 posts above its limit")
 	})
+	// The page of the post marks the alarm and the run in its past.
+	if err := chromedp.Do(tab, chromedp.Navigate(origin+"posts/pantry-door")); err != nil {
+		t.Fatal(err)
+	}
+	waitFor(t, 20*time.Second, "the past of the post", func() bool {
+		return text(`String(document.querySelectorAll(".chart .run").length > 0 && document.querySelectorAll('.chart .lane[data-high]').length === 1 &&
+			document.querySelector(".chart .band").getAttribute("d").length > 500)`) == "true"
+	})
+	// The run is found again from the record as the station found it.
+	for _, st := range r.station.Stats() {
+		if st.Post.ID != "pantry-door" || !st.Running {
+			continue
+		}
+		runs, err := runsOf(r.record, []acquire.Post{*st.Post})(ctx, st.Post.ID, time.Now().Add(-10*time.Minute), time.Now())
+		if err != nil || len(runs) == 0 {
+			t.Fatalf("runs from the record: %v %v", runs, err)
+		}
+		last := runs[len(runs)-1]
+		if d := last.From.Sub(st.RunningSince); d.Abs() > time.Second || last.Peak < st.Post.Limit.Value {
+			t.Errorf("the run from %v with a peak of %v, the station says it runs since %v", last.From, last.Peak, st.RunningSince)
+		}
+	}
 	mu.Lock()
 	defer mu.Unlock()
 	for _, s := range trouble {

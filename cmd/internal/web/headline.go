@@ -92,8 +92,17 @@ func (v voice) short(o limit.Outcome) string { return v.or("overview.outcome_"+s
 // alarms lists all.
 const shownStanding = 6
 
-// standingOf picks the alarms that stand.
+// standingOf picks the alarms that stand. What to do is said of each exceedance,
+// for it is said of that oven, and of others once where it is the same.
 func standingOf(open []alarmView) []alarmView {
 	all := slices.DeleteFunc(slices.Clone(open), func(a alarmView) bool { return !a.Standing })
-	return all[:min(len(all), shownStanding)]
+	all = all[:min(len(all), shownStanding)]
+	said := map[string]bool{}
+	for i := range all {
+		if said[all[i].Do] && !all[i].High {
+			all[i].Do = ""
+		}
+		said[all[i].Do] = true
+	}
+	return all
 }

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"ovenward/acquire"
 )
 
 // Pace of a stream. Whatever happens in between is told at the next beat.
@@ -289,7 +291,7 @@ func (s *Server) postUpdates(v voice, id string) update {
 	rev := uint64(0)
 	return func(uint64) ([]byte, uint64, bool, error) {
 		now := s.o.Now()
-		stats := s.o.Station.Stats()
+		stats := s.looked.stats(now, s.o.Station)
 		st, ok := statsOf(stats, id)
 		if !ok {
 			return nil, rev, false, fmt.Errorf("post %s is not watched any more", id)
@@ -305,4 +307,22 @@ func (s *Server) postUpdates(v voice, id string) update {
 		}
 		return fmt.Appendf(nil, `{"boot":%q,"now":%q,"post":%s}`, s.boot, instant(now), body), rev, news, nil
 	}
+}
+
+// looked is the newest look at the station, shared by streams of single posts.
+type looked struct {
+	mu  sync.Mutex
+	at  time.Time
+	all []acquire.Stats
+}
+
+// stats looks at the station, unless somebody has within this beat. What it
+// returns is shared, and must not be changed.
+func (l *looked) stats(now time.Time, of Station) []acquire.Stats {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if d := now.Sub(l.at); l.all == nil || d < 0 || d >= liveEvery*4/5 {
+		l.at, l.all = now, of.Stats()
+	}
+	return l.all
 }

@@ -109,6 +109,14 @@ func TestManyStreamsAskTheStationOnce(t *testing.T) {
 	if f.asked != 1 {
 		t.Errorf("the station was asked %d times for one instant", f.asked)
 	}
+	for range 100 {
+		if _, _, _, err := s.postUpdates(plainVoice(), "galley")(0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if f.asked != 2 {
+		t.Errorf("for streams of a post the station was asked %d times for one instant", f.asked-1)
+	}
 }
 
 func TestSlowStreamIsDropped(t *testing.T) {
@@ -212,4 +220,37 @@ func TestStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
 	if n := len(s.streams); n != 0 {
 		t.Errorf("%d streams are still counted", n)
 	}
+}
+
+// Who takes long to take an update gets them less often, always the newest, and as
+// often as others when it is quick again.
+func TestSlowStreamGetsFewer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+		defer cancel()
+		begun := time.Now()
+		var slow, quick, older int
+		next := func(uint64) ([]byte, uint64, bool, error) {
+			return []byte(time.Now().Format(time.RFC3339Nano)), 1, true, nil
+		}
+		err := follow(ctx, next, "start/", 0, func(event []byte) error {
+			_, said, _ := strings.Cut(strings.TrimSpace(string(event)), "data: ")
+			if said != time.Now().Format(time.RFC3339Nano) {
+				older++
+			}
+			if time.Since(begun) < time.Minute {
+				slow++
+				time.Sleep(4 * time.Second)
+			} else if time.Since(begun) > 90*time.Second {
+				quick++
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if slow > 12 || slow < 6 || quick < 115 || older > 0 {
+			t.Errorf("%d updates in a slow minute, %d in a quick half, %d old ones", slow, quick, older)
+		}
+	})
 }

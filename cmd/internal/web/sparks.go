@@ -29,7 +29,7 @@ const (
 type spark struct {
 	Read   bool   // from the record; false: not yet
 	Line   string // SVG path
-	Gaps   string // SVG path
+	Gaps   string // SVG path, as wide as the spark is high
 	LimitY int    // of the limit that binds
 
 	lo, hi, limit float64 // W/m²; NaN: nothing was seen
@@ -119,7 +119,7 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	for k, p := range at {
 		switch {
 		case p == nil || p.Samples == 0 || p.Values == 0 && p.OverRange == 0:
-			fmt.Fprintf(&gaps, "M%d 0h1v%dh-1z", k, sparkHeight)
+			fmt.Fprintf(&gaps, "M%d %dh1", k, sparkHeight/2)
 			s.unseen += width
 			last = -1
 		default:

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"strconv"
 	"time"
@@ -112,8 +113,9 @@ func (v voice) stripSummary(s seen, p *strip) string {
 
 // zoomLink leads to another view of the same post.
 type zoomLink struct {
-	Query, Text, Name string
-	Here              bool
+	Query      template.URL
+	Text, Name string
+	Here       bool
 }
 
 // spans are offered to jump to.
@@ -126,7 +128,7 @@ func spans() []time.Duration {
 // same.
 func (v voice) zooms(at view) []zoomLink {
 	link := func(to view, name string) zoomLink {
-		return zoomLink{Query: to.query(), Text: v.t("post.zoom_" + name), Name: name}
+		return zoomLink{Query: template.URL(to.query()), Text: v.t("post.zoom_" + name), Name: name}
 	}
 	now := at
 	now.end = time.Time{}
@@ -134,7 +136,7 @@ func (v voice) zooms(at view) []zoomLink {
 	for _, d := range spans() {
 		to := at
 		to.span = d
-		out = append(out, zoomLink{Query: to.query(), Text: v.span(d), Name: "span", Here: d == at.span})
+		out = append(out, zoomLink{Query: template.URL(to.query()), Text: v.span(d), Name: "span", Here: d == at.span})
 	}
 	return out
 }

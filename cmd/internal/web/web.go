@@ -158,7 +158,8 @@ type Server struct {
 	cross   *http.CrossOriginProtection
 	streams chan struct{} // one token for each open stream
 	sparks  sparks
-	making  chan struct{}     // one for each report being made
+	making  chan struct{} // one for each report being made
+	looked  looked
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long

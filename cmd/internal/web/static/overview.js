@@ -4,17 +4,16 @@ import { all, part, say, follow } from "./shell.js";
 
 const STATE = 0, SPARK = 6;
 const rows = new Map(); // index -> {li, cells}
-for (const li of all("[data-post]")) {
+for (const li of all(".rows > li")) {
   const q = (sel) => li.querySelector(sel);
   rows.set(Number(li.id.slice(1)), {
     li, mark: q(".mark use"), spark: q(".spark"),
-    cells: [null, q("div p span"), q("i"), q("b"), q(".now-value span"), q(".share")],
+    cells: [null, q("div p span"), q("i"), q("b"), q(".v span"), q(".share")],
   });
 }
 
-const svg = (name, kind, d) => {
-  const el = document.createElementNS("http://www.w3.org/2000/svg", name);
-  el.setAttribute("class", kind);
+const path = (d) => {
+  const el = document.createElementNS("http://www.w3.org/2000/svg", "path");
   el.setAttribute("d", d);
   return el;
 };
@@ -29,7 +28,7 @@ function show([index, ...changes]) {
       row.mark.setAttribute("href", "#mark-" + text);
     } else if (field === SPARK) {
       const [line, gaps, limit] = text.split("|");
-      if (line !== undefined && text) row.spark.replaceChildren(svg("path", "limit", `M0 ${limit}h30`), svg("path", "gap", gaps), svg("path", "line", line));
+      if (line !== undefined && text) row.spark.replaceChildren(path(`M0 ${limit}h30`), path(gaps), path(line));
     } else {
       const cell = row.cells[field];
       if (cell.firstChild) cell.firstChild.data = text; else cell.textContent = text;
@@ -67,7 +66,7 @@ let order = null;
 function reorder() {
   const box = part("rows");
   if (!order || !box || box.contains(document.activeElement) || box.matches(":hover")) return;
-  if (all("[data-post]", box).some((li, i) => li.id !== "r" + order[i])) {
+  if (all("li", box).some((li, i) => li.id !== "r" + order[i])) {
     for (const index of order) box.append(rows.get(index).li);
   }
   order = null;

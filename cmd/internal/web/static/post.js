@@ -59,33 +59,34 @@ async function go(wish) {
   next = wish;
   if (pending) return;
   pending = true;
-  try {
-    while (next) {
-      const q = queryOf(next);
-      next = null;
-      const answer = await fetch(`/part/strip/${id}?${q}`);
-      if (!answer.ok) break;
-      const doc = new DOMParser().parseFromString(await answer.text(), "text/html");
-      if (!next) put(doc, q);
-    }
-  } catch {
-    // The stream tells that the station is gone.
-  } finally {
-    pending = false;
-    fetchedAt = performance.now();
+  while (next) {
+    const q = queryOf(next);
+    next = null;
+    // Without an answer the stream tells that the station is gone.
+    const text = await fetch(`/part/strip/${id}?${q}`).then((answer) => answer.ok ? answer.text() : null, () => null);
+    if (text !== null && !next) put(new DOMParser().parseFromString(text, "text/html"), q);
   }
+  pending = false;
+  fetchedAt = performance.now();
 }
 
+// put takes over what is new and leaves the elements in place, so that a focus, a
+// click that has begun and an open table outlive it.
 function put(doc, q) {
-  const key = document.activeElement, inside = box.contains(key) && (key.classList.contains("plot") ? ".plot" : key.dataset.zoom && `[data-zoom="${key.dataset.zoom}"]`);
-  const spans = box.contains(key) && key.dataset.zoom === "span" ? all('[data-zoom="span"]', box).indexOf(key) : -1;
-  const open = box.querySelector("details[open]") !== null, read = at >= 0 ? rows[at].x : null;
-  if (box.querySelector(".wide")?.contains(key)) return; // somebody reads the table
-  box.replaceChildren(...doc.body.childNodes);
-  box.querySelector("details").open = open;
+  for (const name of ["amiss", "point"]) part(name, box).replaceChildren(...part(name, doc).childNodes);
+  const links = all("a", doc);
+  all("a", box).forEach((a, i) => {
+    a.href = links[i].getAttribute("href");
+    if (links[i].getAttribute("aria-current")) a.setAttribute("aria-current", "true"); else a.removeAttribute("aria-current");
+  });
+  const from = doc.querySelector(".plot");
+  Object.assign(plot().dataset, from.dataset);
+  svg().replaceWith(from.querySelector("svg"));
+  box.querySelector("caption").textContent = doc.querySelector("caption").textContent;
+  box.querySelector("tbody").replaceWith(doc.querySelector("tbody"));
   history.replaceState(null, "", "?" + q);
+  const read = at >= 0 ? rows[at].x : null;
   begin();
-  if (inside) (spans >= 0 ? all('[data-zoom="span"]', box)[spans] : box.querySelector(inside))?.focus({ preventScroll: true });
   if (read !== null) readAt(read);
 }
 
@@ -110,16 +111,16 @@ function readAt(x) {
 }
 
 function read(i) {
+  if (!rows[i]) return;
   at = i;
   const { x, tr } = rows[i], out = part("readout", box), [when, low, mean, high, how] = Array.from(tr.cells, (c) => c.textContent);
   if (tr.dataset.gap || !low) say(out, fill(out.dataset.gap, { at: when, how }));
   else say(out, fill(out.dataset.text, { at: when, lo: low, mean, hi: high, how }));
-  const svg = plot().querySelector("svg");
-  let line = svg.querySelector(".cursor");
+  let line = svg().querySelector(".cursor");
   if (!line) {
     line = document.createElementNS("http://www.w3.org/2000/svg", "path");
     line.setAttribute("class", "cursor");
-    svg.append(line);
+    svg().append(line);
   }
   line.setAttribute("d", `M${x} 30V266`);
 }
@@ -138,33 +139,37 @@ function keys(e) {
   e.preventDefault();
 }
 
-let drag = null;
 function begin() {
-  const el = plot(), svg = el.querySelector("svg");
   rows = all("tbody tr", box).map((tr) => ({ x: Number(tr.dataset.x), tr })).sort((a, b) => a.x - b.x);
   at = -1;
-  const x = (e) => (e.clientX - svg.getBoundingClientRect().left) * svg.viewBox.baseVal.width / svg.getBoundingClientRect().width;
-  el.addEventListener("keydown", keys);
-  svg.addEventListener("pointermove", (e) => {
-    if (!drag) { if (rows.length) readAt(x(e)); return; }
-    drag.by = e.clientX - drag.from;
-    svg.querySelector(".band")?.parentNode.querySelectorAll(".band, .mean").forEach((p) => p.setAttribute("transform", `translate(${drag.by} 0)`));
-  });
-  svg.addEventListener("pointerdown", (e) => { if (e.button === 0) { drag = { from: e.clientX, by: 0 }; svg.setPointerCapture(e.pointerId); } });
-  const end = () => {
-    const d = drag;
-    drag = null;
-    if (d && Math.abs(d.by) > 4) pan(-d.by / view().inner);
-  };
-  svg.addEventListener("pointerup", end);
-  svg.addEventListener("pointercancel", () => { drag = null; });
-  svg.addEventListener("dblclick", (e) => zoom(0.5, share(x(e))));
-  svg.addEventListener("wheel", (e) => {
-    if (!e.ctrlKey) return; // the page scrolls
-    e.preventDefault();
-    zoom(e.deltaY < 0 ? 0.8 : 1.25, share(x(e)));
-  }, { passive: false });
 }
+
+let drag = null;
+const svg = () => plot().querySelector("svg");
+const xOf = (e) => { const r = svg().getBoundingClientRect(); return (e.clientX - r.left) * svg().viewBox.baseVal.width / r.width; };
+plot().addEventListener("keydown", keys);
+plot().addEventListener("pointermove", (e) => {
+  if (!drag) { readAt(xOf(e)); return; }
+  drag.by = e.clientX - drag.from;
+  for (const p of svg().querySelectorAll(".band, .mean")) p.setAttribute("transform", `translate(${drag.by} 0)`);
+});
+plot().addEventListener("pointerdown", (e) => {
+  if (e.button !== 0) return;
+  drag = { from: e.clientX, by: 0 };
+  plot().setPointerCapture(e.pointerId);
+});
+plot().addEventListener("pointerup", () => {
+  const d = drag;
+  drag = null;
+  if (d && Math.abs(d.by) > 4) pan(-d.by / view().inner);
+});
+plot().addEventListener("pointercancel", () => { drag = null; });
+plot().addEventListener("dblclick", (e) => zoom(0.5, share(xOf(e))));
+plot().addEventListener("wheel", (e) => {
+  if (!e.ctrlKey) return; // the page scrolls
+  e.preventDefault();
+  zoom(e.deltaY < 0 ? 0.8 : 1.25, share(xOf(e)));
+}, { passive: false });
 const share = (x) => { const v = view(); return Math.min(Math.max((x - v.left) / v.inner, 0), 1); };
 
 box.addEventListener("click", (e) => {
@@ -179,11 +184,11 @@ box.addEventListener("click", (e) => {
 function move() {
   const v = view();
   if (!v.live || pending || drag || document.hidden) return;
-  if (performance.now() - fetchedAt > Math.min(Math.max(v.span / 300, 1000), 60e3)) go(v);
+  if (performance.now() - fetchedAt > Math.min(Math.max(v.span / 150, 2000), 60e3)) go(v);
 }
 
 begin();
-new ResizeObserver(() => { if (Math.abs(width() - plot().querySelector("svg").viewBox.baseVal.width) > 8) go(view()); }).observe(box);
+new ResizeObserver(() => { if (Math.abs(width() - svg().viewBox.baseVal.width) > 8) go(view()); }).observe(box);
 
 // The alarms of the post are fetched again when one changed.
 let tag = post.dataset.alarms, fetching = false;
