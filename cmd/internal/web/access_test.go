@@ -113,11 +113,11 @@ func (v visitor) ask(method, path string) *http.Request {
 func TestEveryRouteAsEverybody(t *testing.T) {
 	for _, v := range visitors() {
 		t.Run(v.name, func(t *testing.T) {
-			for _, route := range newServer(newFake(noon())).routes() {
-				f := newFake(noon())
-				f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.Silent, alarm.Unacknowledged, noon())}
-				kept := newKeeping()
-				s := newServer(f, v.options, kept.options)
+			f, kept := newFake(noon()), newKeeping()
+			f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.Silent, alarm.Unacknowledged, noon())}
+			s := newServer(f, v.options, kept.options)
+			for _, route := range s.routes() {
+				f.calls, kept.entries = nil, nil
 				r := v.ask(route.method, filled(route.pattern))
 				if docs()[route.method+" "+route.pattern].streams() {
 					r = v.ask(http.MethodHead, filled(route.pattern)) // which begins no stream

@@ -17,10 +17,14 @@ func docs() map[string]*doc {
 		"GET /api/v1/posts/{id}/trace": {tag: "posts", summary: "The newest minutes of a post, in columns", out: traceJSON{}},
 		"GET /api/v1/posts/{id}/series": {tag: "posts", summary: "The past of a post between two instants, at no more than so many points", out: seriesJSON{},
 			query: []param{{"from", "RFC 3339; an hour before to where not said", noNumber, 0}, {"to", "RFC 3339; now where not said", noNumber, 0}, {"points", "at most so many", 1, mostPoints}}},
-		"GET /api/v1/sums":             {tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}},
-		"GET /api/v1/alarms":           {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
+		"GET /api/v1/sums":   {tag: "posts", summary: "Several frequencies at one place, judged together", out: sumsJSON{}},
+		"GET /api/v1/alarms": {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
 		"GET /api/v1/alarms/summary": {tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},
 			query: []param{{"days", "how many days back, 7 where not said", 1, mostDays}}},
+		"GET /api/v1/alarms/past": {tag: "alarms", summary: "Occurrences of alarms that changed between two days, the newest first", out: pastJSON{},
+			query: []param{{"post", "only of this post", noNumber, 0}, {"rule", "only by this rule", noNumber, 0}, {"state", "standing, waiting, aside or ended", noNumber, 0},
+				{"from", "first day, by the site's zone", noNumber, 0}, {"to", "last day", noNumber, 0}}},
+		"GET /api/v1/alarms/{id}": {tag: "alarms", summary: "One occurrence of an alarm, all its changes, and what was told of it", out: historyJSON{}},
 		"GET /api/v1/told": {tag: "alarms", summary: "What was told to whom and what came back, the newest first", out: messagesJSON{},
 			query: []param{{"before", "only ids below", 0, 0}, {"event", "only of this event", 0, 0}, {"limit", "at most so many", 1, mostEvents},
 				{"courier", "only by this courier", noNumber, 0}, {"outcome", "accepted or refused", noNumber, 0}}},
@@ -84,6 +88,18 @@ type (
 	}
 	messagesJSON struct {
 		Messages []store.Told `json:"messages"`
+	}
+	pastJSON struct {
+		From   string           `json:"from"`
+		To     string           `json:"to"`
+		Cut    bool             `json:"cut"` // there are more: ask for fewer days
+		Alarms []occurrenceJSON `json:"alarms"`
+	}
+	historyJSON struct {
+		Alarm   alarmJSON       `json:"alarm"`
+		Current bool            `json:"current"` // no newer occurrence: it can be acted on
+		Changes []acquire.Event `json:"changes"`
+		Told    []store.Told    `json:"told"`
 	}
 	ovensJSON struct {
 		Ovens  []ovenJSON    `json:"ovens"`

@@ -1,7 +1,7 @@
 package web
 
 import (
-	"math"
+	"context"
 	"net/http"
 	"time"
 
@@ -37,14 +37,22 @@ func (s *Server) serveSummary(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusNotFound, "no record is read here")
 		return
 	}
-	to := s.o.Now().UTC()
+	sum, err := s.summary(r.Context(), s.o.Now().UTC(), int(days))
+	if err != nil {
+		s.log.Error("the changes of alarms could not be read", "err", err)
+		sendProblem(w, r, http.StatusServiceUnavailable, "the record could not be read: "+err.Error())
+		return
+	}
+	s.sendJSON(w, r, sum)
+}
+
+// summary sums up the alarms of the days before an instant from the record.
+func (s *Server) summary(ctx context.Context, to time.Time, days int) (summaryJSON, error) {
 	from := to.Add(-time.Duration(days) * 24 * time.Hour)
 	var raises []alarm.Raise
-	for e, err := range s.o.Changes(r.Context(), from, to) {
+	for e, err := range s.o.Changes(ctx, from, to) {
 		if err != nil {
-			s.log.Error("the changes of alarms could not be read", "err", err)
-			sendProblem(w, r, http.StatusServiceUnavailable, "the record could not be read: "+err.Error())
-			return
+			return summaryJSON{}, err
 		}
 		if e.Alarm.Reason == alarm.Raised || e.Alarm.Reason == alarm.RaisedAgain {
 			raises = append(raises, alarm.Raise{Post: e.Post, Rule: e.Alarm.Rule, At: e.At})
@@ -54,7 +62,7 @@ func (s *Server) serveSummary(w http.ResponseWriter, r *http.Request) {
 	for _, list := range []*[]alarm.Tally{&sum.Frequent, &sum.Longest, &sum.Chattering, &sum.Stale, &sum.SetAside} {
 		*list = append([]alarm.Tally{}, *list...) // a list without entries is one
 	}
-	s.sendJSON(w, r, summaryJSON{sum,
+	return summaryJSON{sum,
 		alarm.Word(sum.PerDay, alarm.AcceptableADay, alarm.ManageableADay),
-		alarm.Word(math.Max(sum.PerTen, 0), alarm.AcceptableInTen, alarm.ManageableInTen), figures})
+		alarm.Word(sum.PerTen, alarm.AcceptableInTen, alarm.ManageableInTen), figures}, nil
 }
