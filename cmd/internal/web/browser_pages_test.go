@@ -19,7 +19,12 @@ func pagesToSee() []struct{ name, path string } {
 		{"overview", "/"},
 		{"post", "/posts/galley"},
 		{"alarms", "/alarms"},
+		{"alarm", "/alarms/galley.exceeds"},
+		{"alarms-past", "/alarms?post=galley&state=waiting"},
 		{"ovens", "/ovens"},
+		{"oven", "/ovens/galley-oven"},
+		{"probes", "/probes"},
+		{"probe", "/probes/probe-galley"},
 		{"surveys", "/surveys"},
 		{"runs", "/runs"},
 	}
@@ -29,7 +34,8 @@ func pagesToSee() []struct{ name, path string } {
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	b := open(t, troubled(time.Now()), func(o *Options) { o.Simulated = true })
+	f, desk := desk(time.Now())
+	b := open(t, f, desk, func(o *Options) { o.Simulated = true })
 	for _, scheme := range []string{"light", "dark"} {
 		b.show(scheme, "")
 		for _, p := range pagesToSee() {
@@ -51,7 +57,8 @@ const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.i
 
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
-	b := open(t, troubled(time.Now()))
+	f, desk := desk(time.Now())
+	b := open(t, f, desk)
 	for _, width := range []int64{360, 1280} {
 		for _, scheme := range []string{"light", "dark"} {
 			b.show(scheme, "")
