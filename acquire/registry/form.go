@@ -188,7 +188,7 @@ const (
 )
 
 func state[T any](at func(*T) *bool) Field[T] {
-	return Field[T]{Name: "state", Label: "State", Hint: inUse, Choices: []string{inUse, withdrawn},
+	return Field[T]{Name: "state", Label: "State", Hint: inUse, Needed: true, Choices: []string{inUse, withdrawn},
 		print: func(x *T) string {
 			if *at(x) {
 				return withdrawn

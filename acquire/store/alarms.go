@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -85,6 +86,25 @@ func (r *Reader) Changes(ctx context.Context, from, to time.Time) iter.Seq2[acqu
 		}
 	}
 }
+
+// Occurrence returns all committed changes of one occurrence of an alarm, in the
+// order of their numbers; none where there never was one of that id.
+func (r *Reader) Occurrence(ctx context.Context, id string) ([]acquire.Event, error) {
+	from := int64(0) // ids end with the instant of their raise, where nothing can lie before
+	if i := strings.LastIndex(id[:max(strings.LastIndex(id, "."), 0)], "."); i >= 0 {
+		if at, err := time.Parse(occurrenceStamp, id[i+1:]); err == nil {
+			from = nanos(at.Add(-time.Minute)) // stamps may differ by as much as the clock was set
+		}
+	}
+	all, err := r.events(ctx, "alarm IS NOT NULL AND at_ns >= ? AND alarm ->> '$.id' = ? ORDER BY id", from, id)
+	if err != nil {
+		return nil, fmt.Errorf("read the history of alarm %s: %w", id, err)
+	}
+	return all, nil
+}
+
+// occurrenceStamp is how the id of an occurrence ends; see package alarm.
+const occurrenceStamp = "20060102T150405.000Z"
 
 // rulesOf writes the rules of a post as JSON; NULL when there are none.
 func rulesOf(rules []acquire.Rule) any {

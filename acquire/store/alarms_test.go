@@ -65,3 +65,34 @@ func TestAlarmsSetAsideOutliveARestart(t *testing.T) {
 		t.Errorf("hint %v, checked %v; the probe stands there since %v", past.Hint, past.Checked, placed)
 	}
 }
+
+// One occurrence is read whole, and nothing of another of the same rule.
+func TestOccurrenceIsReadWhole(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	a := alarm.Alarm{Post: "fryer", Rule: alarm.Silent}
+	var ids []string
+	for i := range 3 {
+		at := noon().Add(time.Duration(i) * time.Hour)
+		for k, h := range []alarm.Happening{alarm.Appears, alarm.Acknowledge, alarm.Disappears} {
+			next, reason := a.Do(alarm.Act{What: h, At: at.Add(time.Duration(k) * time.Minute), Who: "J. Hale"})
+			s.Record(acquire.Event{At: at.Add(time.Duration(k) * time.Minute), Post: "fryer", Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
+			a = next
+		}
+		ids = append(ids, a.ID)
+	}
+	shut(t, s)
+	s = open(t, dir, Options{})
+	for i, id := range ids {
+		all, err := s.Occurrence(t.Context(), id)
+		if err != nil || len(all) != 3 || !all[0].At.Equal(noon().Add(time.Duration(i)*time.Hour)) || all[0].Alarm.Reason != alarm.Raised || all[2].Alarm.State != alarm.Normal {
+			t.Errorf("%s: %v %+v", id, err, all)
+		}
+	}
+	for _, id := range []string{"", "none", "fryer.silent", "fryer.silent.20260603T120000.001Z", "a.b.c"} {
+		if all, err := s.Occurrence(t.Context(), id); err != nil || len(all) != 0 {
+			t.Errorf("%q: %v, %d changes", id, err, len(all))
+		}
+	}
+}

@@ -170,3 +170,12 @@ func (d *daemon) courierStates() []metrics.CourierState {
 	}
 	return out
 }
+
+// courierNames lists the names of all couriers, none where there are none.
+func courierNames(f *config.File) []string {
+	names := []string{}
+	for _, c := range f.Couriers() {
+		names = append(names, c.ID)
+	}
+	return names
+}

@@ -44,6 +44,8 @@ type alarmView struct {
 	NoteURL   string
 	mayChange bool
 	Notice    bool
+	Path      string // of its page; empty: it never stood
+	Told      string // who was told of it, and what came back
 
 	since, changed time.Time
 }
@@ -95,6 +97,9 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
 		When:  v.t("alarms.since", "at", v.clock(a.Since, now)),
 		since: a.Since, changed: a.Changed,
+	}
+	if a.ID != "" {
+		one.Path = "/alarms/" + url.PathEscape(a.ID)
 	}
 	one.CanAck = a.State.Waits()
 	one.Notice = a.Rule.IsNotice()

@@ -27,6 +27,9 @@ type alarmsPage struct {
 	Tag         string // changes when Open or Ended do
 	Told        []toldView
 	NotTold     string // why Told cannot be shown
+	NoneTold    string // that nobody was told of anything yet
+	Past        pastView
+	Summary     *summaryView
 }
 
 // alarmsFrame fills in the alarms for whoever asks.
@@ -34,7 +37,9 @@ func (s *Server) alarmsFrame(r *http.Request, said word) (frame, alarmsPage) {
 	now := s.o.Now()
 	f := s.frame(r, "alarms", now)
 	var p alarmsPage
-	p.Open, p.Ended = f.alarmViews(s.o.Station.Alarms(), s.o.Station.Stats(), now)
+	alarms := s.o.Station.Alarms()
+	p.Open, p.Ended = f.alarmViews(alarms, s.o.Station.Stats(), now)
+	s.toldOf(r.Context(), f.voice, p.Open, alarms, now)
 	p.Tag = tagOf(p.Open, p.Ended)
 	for i := range p.Open {
 		a := &p.Open[i]
@@ -51,6 +56,10 @@ func (s *Server) alarmsFrame(r *http.Request, said word) (frame, alarmsPage) {
 func (s *Server) showAlarms(w http.ResponseWriter, r *http.Request, status int, said word, trouble string) {
 	f, p := s.alarmsFrame(r, said)
 	p.Told, p.NotTold = s.told(r, f.voice, s.o.Now())
+	if len(p.Told) == 0 && p.NotTold == "" && s.o.Told != nil {
+		p.NoneTold = s.nobodyTold(f.voice)
+	}
+	p.Past, p.Summary = s.pastView(r, f, s.o.Now()), s.summaryView(r.Context(), f.voice, s.o.Now(), someDays)
 	f.Said, f.Problem, f.Page = said, trouble, p
 	s.show(w, r, status, f)
 }

@@ -191,6 +191,10 @@ type alarmJSON struct {
 	Shown    string `json:"shown_state"` // by the standards' one list: set aside, else as it stands
 }
 
+func alarmOf(a alarm.Alarm) alarmJSON {
+	return alarmJSON{a, string(a.Urgency()), a.State.Standing(), a.State.Present(), string(a.Shown())}
+}
+
 // serveAlarms lists the newest occurrence of every alarm that ever stood, those
 // that stand first.
 func (s *Server) serveAlarms(w http.ResponseWriter, r *http.Request) {
@@ -202,7 +206,7 @@ func (s *Server) serveAlarms(w http.ResponseWriter, r *http.Request) {
 		if a.State == "" {
 			a.State = alarm.Normal
 		}
-		all = append(all, alarmJSON{a, string(a.Urgency()), a.State.Standing(), a.State.Present(), string(a.Shown())})
+		all = append(all, alarmOf(a))
 	}
 	slices.SortStableFunc(all, func(a, b alarmJSON) int {
 		if a.Standing != b.Standing {

@@ -20,9 +20,14 @@ func pagesToSee() []struct{ name, path string } {
 		{"post-blind", "/posts/ward"},
 		{"post", "/posts/galley"},
 		{"alarms", "/alarms"},
+		{"alarm", "/alarms/galley.exceeds"},
+		{"alarms-past", "/alarms?post=galley&state=waiting"},
 		{"ovens", "/ovens"},
 		{"reports", "/reports"},
 		{"round", "/round?day=2031-05-20"},
+		{"oven", "/ovens/galley-oven"},
+		{"probes", "/probes"},
+		{"probe", "/probes/probe-galley"},
 		{"surveys", "/surveys"},
 		{"survey-new", "/surveys/new"},
 		{"survey", "/surveys/one"},
@@ -36,7 +41,8 @@ func pagesToSee() []struct{ name, path string } {
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	b := open(t, troubled(time.Now()), func(o *Options) {
+	f, desk := desk(time.Now())
+	b := open(t, f, desk, func(o *Options) {
 		soaking(time.Now()).options(o)
 		o.Simulated, o.Surveys, o.Reports = true, walking(t, time.Now()), &fakePrinter{}
 	})
@@ -63,7 +69,8 @@ const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.i
 
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
-	b := open(t, troubled(time.Now()), func(o *Options) {
+	f, desk := desk(time.Now())
+	b := open(t, f, desk, func(o *Options) {
 		soaking(time.Now()).options(o)
 		o.Surveys, o.Reports = walking(t, time.Now()), &fakePrinter{}
 	})

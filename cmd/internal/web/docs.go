@@ -23,6 +23,10 @@ func docs() map[string]*doc {
 		"GET /api/v1/alarms": {tag: "alarms", summary: "The newest occurrence of every alarm that ever stood", out: alarmsJSON{}},
 		"GET /api/v1/alarms/summary": {tag: "alarms", summary: "How much the alarms asked of people", out: summaryJSON{},
 			query: []param{{"days", "how many days back, 7 where not said", 1, mostDays}}},
+		"GET /api/v1/alarms/past": {tag: "alarms", summary: "Occurrences of alarms that changed between two days, the newest first", out: pastJSON{},
+			query: []param{{"post", "only of this post", noNumber, 0}, {"rule", "only by this rule", noNumber, 0}, {"state", "standing, waiting, aside or ended", noNumber, 0},
+				{"from", "first day, by the site's zone", noNumber, 0}, {"to", "last day", noNumber, 0}}},
+		"GET /api/v1/alarms/{id}": {tag: "alarms", summary: "One occurrence of an alarm, all its changes, and what was told of it", out: historyJSON{}},
 		"GET /api/v1/told": {tag: "alarms", summary: "What was told to whom and what came back, the newest first", out: messagesJSON{},
 			query: []param{{"before", "only ids below", 0, 0}, {"event", "only of this event", 0, 0}, {"limit", "at most so many", 1, mostEvents},
 				{"courier", "only by this courier", noNumber, 0}, {"outcome", "accepted or refused", noNumber, 0}}},
@@ -88,6 +92,18 @@ type (
 	}
 	messagesJSON struct {
 		Messages []store.Told `json:"messages"`
+	}
+	pastJSON struct {
+		From   string           `json:"from"`
+		To     string           `json:"to"`
+		Cut    bool             `json:"cut"` // there are more: ask for fewer days
+		Alarms []occurrenceJSON `json:"alarms"`
+	}
+	historyJSON struct {
+		Alarm   alarmJSON       `json:"alarm"`
+		Current bool            `json:"current"` // no newer occurrence: it can be acted on
+		Changes []acquire.Event `json:"changes"`
+		Told    []store.Told    `json:"told"`
 	}
 	ovensJSON struct {
 		Ovens  []ovenJSON    `json:"ovens"`
@@ -193,7 +209,7 @@ type (
 // soakDocs are those of runs and soak tests.
 func soakDocs() map[string]*doc {
 	all := map[string]*doc{
-		"GET /api/v1/posts/{id}/history": {tag: "posts", summary: "The runs of a post, as its field shows them", out: historyJSON{},
+		"GET /api/v1/posts/{id}/history": {tag: "posts", summary: "The runs of a post, as its field shows them", out: runsOfJSON{},
 			query: []param{{"days", "how many days back, 7 where not said", 1, mostRunDays}}},
 		"GET /api/v1/soaks":             {tag: "soaks", summary: "All soak tests, with how far they have come", out: soaksJSON{}},
 		"POST /api/v1/soaks":            {tag: "soaks", summary: "Plan a soak test", in: soakEdit{}, out: soakJSON{}},

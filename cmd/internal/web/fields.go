@@ -11,6 +11,7 @@ type fieldView struct {
 	Choices         []choiceView // where it is one of few
 	Needed, Wide    bool
 	Fixed           bool   // shown, and not to be changed
+	Free            bool   // it need not be filled in, and nobody need say so
 	Fault           string // what was wrong with what was typed
 	Most            int    // characters
 }

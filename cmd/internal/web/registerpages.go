@@ -163,7 +163,11 @@ func named(rows []rowView, level string) (n int, text string) {
 	var all []string
 	for _, r := range rows {
 		if r.DueLevel == level && !r.Out {
-			all = append(all, r.Title+" ("+r.ID+")")
+			name := r.Title
+			if name != r.ID {
+				name += " (" + r.ID + ")"
+			}
+			all = append(all, name)
 		}
 	}
 	return len(all), strings.Join(all, ", ")

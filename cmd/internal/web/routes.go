@@ -20,6 +20,7 @@ func rooms() []room {
 		{"overview", "/", (*Server).addOverview},
 		{"post", "", (*Server).addPost},
 		{"alarms", "/alarms", (*Server).addAlarms},
+		{"alarm", "", (*Server).addAlarm},
 		{"ovens", "/ovens", (*Server).addOvens},
 		{"oven", "", (*Server).addOven},
 		{"probes", "/probes", (*Server).addProbes},

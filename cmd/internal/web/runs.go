@@ -180,7 +180,7 @@ type runJSON struct {
 	PeakAt    string `json:"peak_at"`
 }
 
-type historyJSON struct {
+type runsOfJSON struct {
 	Post string    `json:"post"`
 	Runs []runJSON `json:"runs"`
 }
@@ -215,7 +215,7 @@ func (s *Server) serveHistory(w http.ResponseWriter, r *http.Request) {
 		s.unread(w, r, err)
 		return
 	}
-	out := historyJSON{Post: id, Runs: []runJSON{}}
+	out := runsOfJSON{Post: id, Runs: []runJSON{}}
 	for _, u := range runs {
 		out.Runs = append(out.Runs, runOf(u))
 	}

@@ -181,7 +181,7 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		t.Errorf("%v %+v", err, res)
 	}
 	w = get(t, s, "/api/v1/posts/galley/history?days=1")
-	var runs historyJSON
+	var runs runsOfJSON
 	if err := json.Unmarshal(w.Body.Bytes(), &runs); err != nil || len(runs.Runs) != 30 || runs.Runs[0].Begun || float64(runs.Runs[27].Unseen) != 12 {
 		t.Errorf("%v %+v", err, runs)
 	}

@@ -29,19 +29,24 @@ func (s *Server) told(r *http.Request, say voice, now time.Time) (views []toldVi
 		return nil, say.t("alarms.told_unread", "why", err.Error())
 	}
 	for _, t := range all {
-		v := toldView{At: say.clock(t.At, now), Courier: t.Courier, To: t.To, Subject: t.Subject, Came: say.t("alarms.told_accepted"), Dead: t.Outcome == store.ToldRefused}
-		if v.Dead {
-			v.Came = say.t("alarms.told_refused")
-		}
-		if t.Answer != "" {
-			v.Came += ": " + t.Answer
-		}
-		if t.Attempts > 1 {
-			v.Came += " " + say.t("alarms.told_attempts", "n", t.Attempts)
-		}
-		views = append(views, v)
+		views = append(views, say.toldView(t, now))
 	}
 	return views, ""
+}
+
+// toldView puts one message into words.
+func (v voice) toldView(t store.Told, now time.Time) toldView {
+	one := toldView{At: v.clock(t.At, now), Courier: t.Courier, To: t.To, Subject: t.Subject, Came: v.t("alarms.told_accepted"), Dead: t.Outcome == store.ToldRefused}
+	if one.Dead {
+		one.Came = v.t("alarms.told_refused")
+	}
+	if t.Answer != "" {
+		one.Came += ": " + t.Answer
+	}
+	if t.Attempts > 1 {
+		one.Came += " " + v.t("alarms.told_attempts", "n", t.Attempts)
+	}
+	return one
 }
 
 // serveTold answers with messages, the newest first: outcome=refused for the dead

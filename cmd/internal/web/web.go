@@ -80,6 +80,12 @@ type Options struct {
 	// order. Without it there is no summary.
 	Changes func(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error]
 
+	// Occurrence reads the record: all changes of one occurrence of an alarm, in their
+	// order. Without it there is no history.
+	Occurrence func(ctx context.Context, id string) ([]acquire.Event, error)
+	// Couriers are the names of those that tell people; nil where that is not known.
+	Couriers []string
+
 	// Newest returns the number of the newest event of the record, for those who
 	// follow what happens from now on.
 	Newest func(ctx context.Context) (int64, error)
