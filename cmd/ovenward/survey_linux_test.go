@@ -17,6 +17,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"ovenward/acquire"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/survey"
 	"ovenward/drivers/driverstest"
@@ -340,4 +341,33 @@ func TestSurveyInTheTerminal(t *testing.T) {
 	if code := surveyCommand(t.Context(), []string{"--oven=other", "--who=A", "--url=http://" + r.Addr()}, &out, &errs); code != 1 || !strings.Contains(errs.String(), `no oven "other"`) {
 		t.Errorf("%d %s", code, errs.String())
 	}
+}
+
+// TestMarksAreTakenAtThePost takes two marks on the running daemon; a probe that
+// stays where it is makes no walk, and the fit says so.
+func TestMarksAreTakenAtThePost(t *testing.T) {
+	t.Parallel()
+	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
+	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
+	file := filepath.Join(t.TempDir(), "walk.csv")
+	var out bytes.Buffer
+	m := markTaker{in: strings.NewReader("\n\ns\n"), out: &out, post: "counter-door", who: "A. Hand", marks: "off,5 10", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
+	if err := m.run(file); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	walk, err := survey.ParseWalk(file, text)
+	if err != nil || len(walk.Marks) != 2 || !walk.Marks[0].Off() || walk.Marks[1].Distance != 0.05 || !(walk.Marks[1].U > 0) {
+		t.Errorf("%+v, %v of\n%s", walk, err, text)
+	}
+	if !strings.Contains(out.String(), lineCaution) {
+		t.Error("the caution is not printed")
+	}
+	if err := m.run(file); err == nil {
+		t.Error("a file that is there is written over")
+	}
+	waitFor(t, 5*time.Second, "the post to be back", func() bool { return r.station.Stats()[0].Condition != acquire.AwayNow })
 }

@@ -93,8 +93,9 @@ type Guide struct {
 	inbox []arrived
 	posts map[int]bool // whose readings are wanted
 
-	mu  sync.Mutex
-	all []*guided
+	mu    sync.Mutex
+	all   []*guided
+	marks []*marking // of walks back
 }
 
 // New makes a guide.
@@ -168,6 +169,7 @@ func (g *Guide) beat(ctx context.Context) {
 		g.keep(ctx, v)
 		g.away(v, now)
 	}
+	g.beatMarks(got, now)
 	g.endAll(ctx, now)
 }
 
@@ -234,6 +236,9 @@ func (g *Guide) want() {
 	g.posts = map[int]bool{}
 	for _, v := range g.all {
 		g.posts[v.post] = true
+	}
+	for _, m := range g.marks {
+		g.posts[m.post] = true
 	}
 }
 

@@ -115,3 +115,23 @@ func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
 		}
 	}
 }
+
+func TestMarkOfAWalkBack(t *testing.T) {
+	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = newFakeSurveys(noon()) }).Handler()
+	for _, tc := range []struct {
+		post, distance, turn string
+		code                 int
+		want                 string
+	}{
+		{"galley", "20 cm", "", http.StatusOK, `{"distance_m":0.2,"value_w_per_m2":3,"standard_uncertainty_w_per_m2":0.1}`},
+		{"galley", "off", "10 s", http.StatusOK, `{"distance_m":null,`},
+		{"galley", "20", "", http.StatusUnprocessableEntity, "distance"},
+		{"galley", "20 cm", "soon", http.StatusUnprocessableEntity, "turn"},
+		{"other", "20 cm", "", http.StatusNotFound, "no such post"},
+	} {
+		code, body := asks(t, h, http.MethodPost, "/api/v1/posts/"+tc.post+"/mark", "application/json", url.Values{"who": {"A. Hand"}, "distance": {tc.distance}, "turn": {tc.turn}})
+		if code != tc.code || !strings.Contains(body, tc.want) {
+			t.Errorf("%s at %s: %d %s, want %d %s", tc.post, tc.distance, code, body, tc.code, tc.want)
+		}
+	}
+}
