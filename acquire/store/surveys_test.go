@@ -74,6 +74,13 @@ func TestSurveysAreKept(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
+	rebuiltSurvey(t, dir)
+}
+
+// rebuiltSurvey rebuilds the record and looks for the survey again.
+func rebuiltSurvey(t *testing.T, dir string) {
+	t.Helper()
+	ctx := t.Context()
 	if _, err := Rebuild(ctx, dir, Options{}); err != nil {
 		t.Fatal(err)
 	}
@@ -82,7 +89,7 @@ func TestSurveysAreKept(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer again.Close()
-	r, err = again.SurveyResult(ctx, "one")
+	r, err := again.SurveyResult(ctx, "one")
 	kept, kerr := again.SurveySteps(ctx, "one")
 	if err != nil || kerr != nil || r == nil || len(r.Places) != 2 || len(kept) != 2 {
 		t.Errorf("after rebuilding: result %+v, %d steps, %v, %v", r, len(kept), err, kerr)

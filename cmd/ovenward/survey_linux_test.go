@@ -199,6 +199,20 @@ func (p *phone) leave(phase survey.Phase) {
 	waitFor(p.t, 40*time.Second, fmt.Sprintf("the survey to leave %q", phase), func() bool { v, _ := p.view(); return v.Phase != phase })
 }
 
+// smallScreen starts a browser.
+func smallScreen(t *testing.T, chromium string) context.Context {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	t.Cleanup(cancel)
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	alloc, stop := chromedp.NewExecAllocator(ctx, options...)
+	t.Cleanup(stop)
+	tab, shut := chromedp.NewContext(alloc)
+	t.Cleanup(shut)
+	return tab
+}
+
 // TestBrowserMakesASurvey makes a whole survey on a screen 360 px wide, against the
 // running daemon, and cuts the line in the middle of a sweep.
 func TestBrowserMakesASurvey(t *testing.T) {
@@ -208,14 +222,7 @@ func TestBrowserMakesASurvey(t *testing.T) {
 	l := &line{to: r.Addr()}
 	l.join(t)
 	t.Cleanup(l.cut)
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
-	defer cancel()
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	alloc, stop := chromedp.NewExecAllocator(ctx, options...)
-	defer stop()
-	tab, shut := chromedp.NewContext(alloc)
-	defer shut()
+	tab := smallScreen(t, chromium)
 	p := &phone{t: t, tab: tab, api: "http://" + r.Addr()}
 	if err := chromedp.Do(tab, chromedp.EmulateViewport(360, 740), chromedp.Navigate("http://"+l.addr+"/surveys/new")); err != nil {
 		t.Fatal(err)
