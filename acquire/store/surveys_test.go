@@ -9,15 +9,19 @@ import (
 	"ovenward/acquire/survey"
 )
 
+func twoSteps(at time.Time) []survey.Step {
+	return []survey.Step{
+		{N: 1, At: at, Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "one", Post: "door", Limit: limit.Limit{ID: "x", Value: 50}}},
+		{N: 2, At: at.Add(time.Second), Who: "A. Hand", Kind: survey.Noted, Text: "dented"},
+	}
+}
+
 // TestSurveysAreKept: steps come back as they were, also after the record was
 // closed without an end; keeping them twice changes nothing.
 func TestSurveysAreKept(t *testing.T) {
 	dir := t.TempDir()
 	at := time.Date(2026, 6, 3, 12, 0, 0, 123, time.UTC)
-	steps := []survey.Step{
-		{N: 1, At: at, Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "one", Post: "door", Limit: limit.Limit{ID: "x", Value: 50}}},
-		{N: 2, At: at.Add(time.Second), Who: "A. Hand", Kind: survey.Noted, Text: "dented"},
-	}
+	steps := twoSteps(at)
 	ctx := t.Context()
 	s, err := Open(dir, Options{})
 	if err != nil {

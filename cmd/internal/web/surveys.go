@@ -97,7 +97,7 @@ func (s *Server) liveSurveys() []survey.View {
 	if s.o.Surveys == nil {
 		return nil
 	}
-	all := s.o.Surveys.Views()
+	all := append([]survey.View{}, s.o.Surveys.Views()...)
 	for i := range all {
 		all[i].Path = nil
 	}
