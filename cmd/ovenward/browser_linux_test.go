@@ -69,7 +69,7 @@ func TestBrowserSeesTheSealFail(t *testing.T) {
 		}
 		return s
 	}
-	const values = `[...document.querySelectorAll('[data-f="value"]')].map(e => e.innerText).join(" ")`
+	const values = `[...document.querySelectorAll('.rows b')].map(e => e.innerText).join(" ")`
 	first := text(values)
 	waitFor(t, 30*time.Second, "a value on the page to change", func() bool { return text(values) != first })
 	const body = `document.body.innerText`

@@ -68,7 +68,7 @@ type daemon struct {
 	couriers []*notify.Courier
 	remotes  []*remotewrite.Writer
 	listener net.Listener
-	handler  http.Handler
+	page     *web.Server
 	undo     []func() error // last in, first out
 }
 
@@ -194,12 +194,13 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	if err != nil {
 		return err
 	}
-	d.handler = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users, Surveys: d.surveys,
+	d.page = web.New(web.Options{
+		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Users: users,
+		Series: d.record.Chart, Runs: runsOf(d.record, posts), Surveys: d.surveys,
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
-	}).Handler()
+	})
 	return nil
 }
 
@@ -221,6 +222,7 @@ func (d *daemon) Run(ctx context.Context) error {
 	for _, r := range d.remotes {
 		g.Go(func() error { return r.Run(ctx) })
 	}
+	g.Go(func() error { return d.page.Run(ctx) })
 	g.Go(func() error { return d.serve(ctx) })
 	return errors.Join(g.Wait(), d.Close())
 }
@@ -228,7 +230,7 @@ func (d *daemon) Run(ctx context.Context) error {
 // serve answers HTTP until ctx ends.
 func (d *daemon) serve(ctx context.Context) error {
 	server := &http.Server{
-		Handler:           d.handler,
+		Handler:           d.page.Handler(),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,

@@ -70,7 +70,7 @@ limit = "public"
 			t.Errorf("no %s in the metrics", want)
 		}
 	}
-	if page := d.get(t, "/"); !strings.Contains(page, "sum passage of several frequencies (limit public): not decided") {
+	if page := d.get(t, "/posts/"+d.station.Stats()[0].Post.ID); !strings.Contains(page, "sum passage of several frequencies (limit public): not decided") {
 		t.Error("the page says nothing of the sum")
 	}
 }

@@ -17,6 +17,7 @@ import (
 func pagesToSee() []struct{ name, path string } {
 	return []struct{ name, path string }{
 		{"overview", "/"},
+		{"post-blind", "/posts/ward"},
 		{"post", "/posts/galley"},
 		{"alarms", "/alarms"},
 		{"ovens", "/ovens"},

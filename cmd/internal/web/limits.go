@@ -1,58 +1,59 @@
 package web
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
-// judgedWords tells what a verdict rests on.
-func (say voice) judged(v limit.Verdict, several bool) string {
-	text := ""
+// judged tells what a verdict rests on.
+func (v voice) judged(d limit.Verdict, several bool) string {
+	var text string
 	switch {
-	case v.Averaged && math.IsInf(float64(v.Mean.Hi), 1):
-		text = fmt.Sprintf("judged on the mean over %s, at least %s", quantity.FormatDuration(v.Limit.Averaging), say.read(v.Mean.Lo))
-	case v.Averaged:
-		text = fmt.Sprintf("judged on the mean over %s, between %s and %s", quantity.FormatDuration(v.Limit.Averaging), say.read(v.Mean.Lo), say.read(v.Mean.Hi))
-		if finite(v.Mean.U) {
-			text += fmt.Sprintf(", ± %s", say.read(v.Mean.U))
+	case d.Averaged && math.IsInf(float64(d.Mean.Hi), 1):
+		text = v.t("post.judged_mean_least", "span", durationWords(d.Limit.Averaging), "lo", v.read(d.Mean.Lo))
+	case d.Averaged:
+		text = v.t("post.judged_mean", "span", durationWords(d.Limit.Averaging), "lo", v.read(d.Mean.Lo), "hi", v.read(d.Mean.Hi))
+		if finite(d.Mean.U) {
+			text += v.t("post.judged_u", "u", inPower(v, float64(d.Mean.U)))
 		}
-	case finite(v.Judged):
-		text = "judged on " + v.Judged.FormatUncertain(v.JudgedU, say.unit.Unit)
+	case finite(d.Judged):
+		text = v.t("post.judged", "value", d.Judged.FormatUncertain(d.JudgedU, v.unit.Unit))
 	default:
 		return ""
 	}
-	if v.K > 0 && finite(v.JudgedU) {
-		text += fmt.Sprintf(", k\u00a0=\u00a0%.3g", v.K)
+	if d.K > 0 && finite(d.JudgedU) {
+		text += v.t("post.judged_k", "k", fmt.Sprintf("%.3g", d.K))
 	}
-	if v.Averaged {
-		text += fmt.Sprintf(", %.3g\u00a0%% of the time seen", 100*v.Cover)
+	if d.Averaged {
+		text += v.t("post.judged_cover", "x", fmt.Sprintf("%.3g", 100*d.Cover))
 	}
-	if v.Rule != "" && v.Rule != limit.GuardedAcceptance {
-		text += ", by " + string(v.Rule)
+	if d.Rule != "" && d.Rule != limit.GuardedAcceptance {
+		text += v.t("post.judged_rule", "rule", string(d.Rule))
 	}
-	if v.Outcome == limit.Within && !math.IsNaN(v.Wrong) {
-		text += ", wrong with a probability " + chance(v.Wrong)
+	if d.Outcome == limit.Within && !math.IsNaN(d.Wrong) {
+		text += v.t("post.judged_wrong", "chance", v.chance(d.Wrong))
 	}
 	if several {
-		text = "limit " + v.Limit.ID + ": " + text
+		text = v.t("post.judged_limit", "limit", d.Limit.ID, "text", text)
 	}
 	return text
 }
 
 // otherVerdicts tells the verdicts beside the binding one.
-func (say voice) otherVerdicts(st acquire.Stats) []string {
+func (v voice) otherVerdicts(st acquire.Stats) []string {
 	var out []string
 	all := st.All()
 	binding := limit.Binding(all)
-	for i, v := range all {
+	for i, d := range all {
 		if i != binding {
-			out = append(out, fmt.Sprintf("limit %s (%s, %s): %s: %s", v.Limit.ID, say.read(v.Limit.Value), say.basis(v.Limit.Basis), v.Outcome, v.Reasons[0]))
+			out = append(out, v.t("post.other_verdict", "limit", d.Limit.ID, "value", v.read(d.Limit.Value), "basis", v.basis(d.Limit.Basis),
+				"outcome", v.short(d.Outcome), "reason", d.Reasons[0]))
 		}
 	}
 	return out
@@ -69,17 +70,6 @@ func aboveNow(st acquire.Stats) bool {
 	return false
 }
 
-// averagingFact tells over which time a limit is judged.
-func averagingFact(l limit.Limit) string {
-	switch {
-	case l.Averaged():
-		return "mean over " + quantity.FormatDuration(l.Averaging)
-	case l.Basis.Emission():
-		return "none: each value counts"
-	}
-	return "not stated"
-}
-
 // ruleFact tells the decision rule of a limit.
 func ruleFact(l limit.Limit) string {
 	if l.Rule == "" {
@@ -89,43 +79,29 @@ func ruleFact(l limit.Limit) string {
 }
 
 // furtherLimits names the limits of a post beside its first.
-func (say voice) furtherLimits(p *acquire.Post) []string {
+func (v voice) furtherLimits(p *acquire.Post) []string {
 	var out []string
 	for _, l := range p.More {
-		text := fmt.Sprintf("%s: %s (%s), %s", l.ID, say.read(l.Value), si(l.Value), say.basis(l.Basis))
+		mean := ""
 		if l.Averaged() {
-			text += ", " + averagingFact(l)
+			mean = ", " + v.averaging(l)
 		}
-		out = append(out, text+"; "+l.Source)
+		out = append(out, v.t("post.further", "limit", l.ID, "value", v.read(l.Value), "si", si(l.Value), "basis", v.basis(l.Basis),
+			"mean", mean, "source", l.Source))
 	}
 	return out
 }
 
-// lineWords names a further limit where the chart draws it.
-func (say voice) lineWords(l limit.Limit) string {
-	text := l.ID + " " + say.read(l.Value)
+// lineWords names one of several limits where the chart draws it.
+func (v voice) lineWords(l limit.Limit) string {
+	text := l.ID + " " + v.read(l.Value)
 	if l.Averaged() {
-		text += ", " + averagingFact(l)
+		text += ", " + v.averaging(l)
 	}
 	return text
 }
 
-// lines gives the further limits to the script that draws the chart.
-func (say voice) lines(p *acquire.Post) string {
-	type line struct {
-		Value float64 `json:"w_per_m2"`
-		Text  string  `json:"text"`
-	}
-	all := []line{}
-	for _, l := range p.More {
-		all = append(all, line{float64(l.Value), say.lineWords(l)})
-	}
-	text, err := json.Marshal(all)
-	if err != nil { // numbers and texts always make JSON
-		return "[]"
-	}
-	return string(text)
-}
+func durationWords(d time.Duration) string { return quantity.FormatDuration(d) }
 
 // boundsJSON is a mean as the API shows it.
 type boundsJSON struct {
@@ -174,9 +150,9 @@ func limitsOf(p *acquire.Post) []limitJSON {
 
 // chance words a probability. What is very small is not nothing: the model
 // behind it is not known that well.
-func chance(p float64) string {
+func (v voice) chance(p float64) string {
 	if p < 1e-4 {
-		return "below 0.01\u00a0%"
+		return v.t("post.chance_small")
 	}
-	return fmt.Sprintf("of %.2g\u00a0%%", 100*p)
+	return v.t("post.chance", "x", fmt.Sprintf("%.2g", 100*p))
 }

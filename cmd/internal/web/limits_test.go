@@ -26,7 +26,7 @@ func twoLimits(mean limit.Average, now time.Time) acquire.Stats {
 func TestPostWithSeveralLimits(t *testing.T) {
 	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 	seen := limit.Average{To: 6 * time.Minute, Lo: 3, Hi: 4, U: 0.8, Seen: 354 * time.Second}
-	v := plainVoice().viewOf(twoLimits(seen, now), acquire.Trace{}, now)
+	v := plainVoice().viewOf(twoLimits(seen, now), now)
 	// The emission limit cannot be kept at 1 m: it is the one that binds, and the
 	// post is not shown as within.
 	if v.Outcome != "Not decided" || !strings.HasPrefix(v.Judged, "limit in-use: judged on (0.200 ± 0.040) mW/cm²") || v.above || v.was {
@@ -37,7 +37,7 @@ func TestPostWithSeveralLimits(t *testing.T) {
 		t.Errorf("notes %q, averaging %q, rule %q, further %q", v.Notes, v.Mean, v.Rule, v.Further)
 	}
 	above := limit.Average{To: 6 * time.Minute, Lo: 12, Hi: 14, U: 1, Seen: 354 * time.Second}
-	v = plainVoice().viewOf(twoLimits(above, now), acquire.Trace{}, now)
+	v = plainVoice().viewOf(twoLimits(above, now), now)
 	if v.Outcome != "Exceeds the limit" || !v.above || v.State != "above" ||
 		!strings.HasPrefix(v.Judged, "limit people: judged on the mean over 6 min, between 1.2 mW/cm² and 1.4 mW/cm², ± 0.1 mW/cm²") || !strings.Contains(v.Judged, "98.3\u00a0% of the time seen") {
 		t.Errorf("%s, %q, above %v", v.Outcome, v.Judged, v.above)
@@ -56,7 +56,7 @@ func TestPostWithSeveralLimits(t *testing.T) {
 
 func TestASmallChanceIsNotNothing(t *testing.T) {
 	for p, want := range map[float64]string{0: "below 0.01\u00a0%", 1e-20: "below 0.01\u00a0%", 0.00025: "of 0.025\u00a0%", 0.5: "of 50\u00a0%"} {
-		if got := chance(p); got != want {
+		if got := plainVoice().chance(p); got != want {
 			t.Errorf("%v: %q, want %q", p, got, want)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 	"sync"
 	"time"
 
@@ -15,22 +16,22 @@ import (
 
 // Pace of a stream. Whatever happens in between is told at the next beat.
 const (
-	liveEvery = 250 * time.Millisecond // at most four updates a second
-	liveQuiet = 8                      // beats without news after which a sign of life goes out
-	tailSlots = 16                     // newest slots of a trace in an update; more than liveQuiet beats last
+	liveEvery   = 250 * time.Millisecond // at most four updates a second
+	liveSlowest = 4 * time.Second        // to a viewer who takes long to take one
+	liveQuiet   = 2 * time.Second        // without news, after which a sign of life goes out
 )
 
-// board is the newest state in words of one voice, encoded once for all its
-// streams.
+// board is the overview in words of one voice, encoded once for all its streams.
 type board struct {
 	say   voice
 	mu    sync.Mutex
 	at    time.Time
 	rev   uint64
 	top   entry
-	posts map[string]entry
-	order []string
-	walks entry // surveys under way
+	rows  map[int]*rowEntry
+	order []int
+	made  map[uint64][]byte // updates from a revision to this one
+	walks entry             // surveys under way
 }
 
 // entry is an encoded part and the revision that changed it last.
@@ -39,34 +40,23 @@ type entry struct {
 	rev  uint64
 }
 
+// rowEntry is a row with the revisions that changed its fields last.
+type rowEntry struct {
+	rev uint64 // the newest of its fields
+	f   [rowFields]struct {
+		text string
+		rev  uint64
+	}
+}
+
 // topJSON is what an update tells of the whole site.
 type topJSON struct {
 	Headline []segment `json:"headline"`
 	Tally    string    `json:"tally"`
+	Grounds  []ground  `json:"grounds"`
 	Title    string    `json:"title"`
-	Order    []string  `json:"order"`
-	Alarms   string    `json:"alarms"` // changes when the alarms part of the page does
-}
-
-// updateJSON is one update. Parts that did not change are left out.
-type updateJSON struct {
-	Boot  string            `json:"boot"`
-	Now   string            `json:"now"`
-	Top   json.RawMessage   `json:"top,omitempty"`
-	Posts []json.RawMessage `json:"posts,omitempty"`
-
-	Surveys json.RawMessage `json:"surveys,omitempty"` // all that are under way
-}
-
-// tailOf is the newest part of a trace up to its last slot that holds anything.
-func tailOf(t acquire.Trace) traceJSON {
-	n := len(t.Slots)
-	for n > 0 && t.Slots[n-1].N == 0 && !t.Slots[n-1].OverRange {
-		n--
-	}
-	t.End = t.End.Add(-time.Duration(len(t.Slots)-n) * t.Width)
-	t.Slots = t.Slots[max(n-tailSlots, 0):n]
-	return traceOf(t)
+	Order    []int     `json:"order"`  // of the rows, by index
+	Alarms   string    `json:"alarms"` // changes when the page of alarms does
 }
 
 // since encodes what changed after revision rev, and the revision it shows.
@@ -75,46 +65,89 @@ func (s *Server) since(b *board, rev uint64) (body []byte, shown uint64, news bo
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := s.o.Now()
-	if d := now.Sub(b.at); d < 0 || d >= liveEvery*4/5 || b.posts == nil {
+	if d := now.Sub(b.at); d < 0 || d >= liveEvery*4/5 || b.made == nil {
 		if err := s.refresh(b, now); err != nil {
 			return nil, rev, false, err
 		}
 	}
-	u := updateJSON{Boot: s.boot, Now: instant(now)}
-	if b.top.rev > rev {
-		u.Top, news = b.top.body, true
+	body, ok := b.made[rev]
+	if !ok {
+		body = b.encode(s.boot, rev)
+		b.made[rev] = body
 	}
-	for _, id := range b.order {
-		if e := b.posts[id]; e.rev > rev {
-			u.Posts, news = append(u.Posts, e.body), true
+	return body, b.rev, b.newer(rev), nil
+}
+
+// newer says whether anything changed after revision rev.
+func (b *board) newer(rev uint64) bool {
+	for _, e := range b.rows {
+		if e.rev > rev {
+			return true
 		}
 	}
+	return b.top.rev > rev || b.walks.rev > rev
+}
+
+// encode writes what changed after revision rev. A row is its index and, for each
+// field that changed, the field's number and its text.
+func (b *board) encode(boot string, rev uint64) []byte {
+	out := fmt.Appendf(nil, `{"boot":%q,"now":%q`, boot, instant(b.at))
+	if b.top.rev > rev {
+		out = append(append(out, `,"top":`...), b.top.body...)
+	}
 	if b.walks.rev > rev {
-		u.Surveys, news = b.walks.body, true
+		out = append(append(out, `,"surveys":`...), b.walks.body...)
 	}
-	if body, err = json.Marshal(u); err != nil {
-		return nil, rev, false, fmt.Errorf("encode an update: %w", err)
+	sep := `,"rows":[[`
+	for _, i := range b.order {
+		e := b.rows[i]
+		if e.rev <= rev {
+			continue
+		}
+		out = strconv.AppendInt(append(out, sep...), int64(i), 10)
+		for n := range e.f {
+			if e.f[n].rev > rev {
+				out = strconv.AppendInt(append(out, ','), int64(n), 10)
+				out = appendText(append(out, ','), e.f[n].text)
+			}
+		}
+		sep = `],[`
 	}
-	return body, b.rev, news, nil
+	if sep == `],[` {
+		out = append(out, "]]"...)
+	}
+	return append(out, '}')
+}
+
+// appendText appends a text as JSON.
+func appendText(out []byte, text string) []byte {
+	body, err := json.Marshal(text)
+	if err != nil { // a text always marshals
+		return append(out, `""`...)
+	}
+	return append(out, body...)
 }
 
 // refresh puts the station's state on the board. The caller holds its lock.
 func (s *Server) refresh(b *board, now time.Time) error {
-	snap := s.overview(b.say, now, false)
-	if b.posts == nil {
-		b.posts = map[string]entry{}
+	o := s.overview(b.say, now)
+	if b.rows == nil {
+		b.rows = map[int]*rowEntry{}
 	}
-	b.at, b.order = now, b.order[:0]
+	b.at, b.order, b.made = now, b.order[:0], map[uint64][]byte{}
 	b.rev++
-	for i := range snap.Posts {
-		v := &snap.Posts[i]
-		body, err := json.Marshal(v)
-		if err != nil {
-			return fmt.Errorf("encode post %s: %w", v.ID, err)
+	for i := range o.Rows {
+		r := &o.Rows[i]
+		b.order = append(b.order, r.Index)
+		e := b.rows[r.Index]
+		if e == nil {
+			e = &rowEntry{}
+			b.rows[r.Index] = e
 		}
-		b.order = append(b.order, v.ID)
-		if !bytes.Equal(body, b.posts[v.ID].body) {
-			b.posts[v.ID] = entry{body, b.rev}
+		for n, text := range r.F {
+			if e.f[n].rev == 0 || e.f[n].text != text {
+				e.f[n].text, e.f[n].rev, e.rev = text, b.rev, b.rev
+			}
 		}
 	}
 	walks, err := json.Marshal(s.liveSurveys())
@@ -124,7 +157,7 @@ func (s *Server) refresh(b *board, now time.Time) error {
 	if s.o.Surveys != nil && !bytes.Equal(walks, b.walks.body) {
 		b.walks = entry{walks, b.rev}
 	}
-	top, err := json.Marshal(topJSON{snap.Headline, snap.Tally, snap.title(s.o.Site), b.order, snap.AlarmsTag})
+	top, err := json.Marshal(topJSON{o.Headline, o.Tally, o.Grounds, o.title(s.o.Site), b.order, o.AlarmsTag})
 	if err != nil {
 		return fmt.Errorf("encode the headline: %w", err)
 	}
@@ -134,9 +167,21 @@ func (s *Server) refresh(b *board, now time.Time) error {
 	return nil
 }
 
-// serveLive streams updates until the client goes, falls behind, or the
-// server's context ends.
+// update tells a stream what is new since the revision it has shown.
+type update func(shown uint64) (body []byte, rev uint64, news bool, err error)
+
+// serveLive streams the overview, or with post=ID one post, until the client
+// goes, falls behind, or the server's context ends.
 func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
+	b := s.boards[unitOf(r).name]
+	next := func(shown uint64) ([]byte, uint64, bool, error) { return s.since(b, shown) }
+	if id := r.URL.Query().Get("post"); id != "" {
+		if _, ok := statsOf(s.o.Station.Stats(), id); !ok {
+			sendProblem(w, r, http.StatusNotFound, noSuchPost)
+			return
+		}
+		next = s.postUpdates(s.voiceOf(r), id)
+	}
 	select {
 	case s.streams <- struct{}{}:
 		defer func() { <-s.streams }()
@@ -153,7 +198,7 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out := http.NewResponseController(w)
-	err := s.follow(r.Context(), s.boards[unitOf(r).name], func(event []byte) error {
+	err := follow(r.Context(), next, func(event []byte) error {
 		if err := out.SetWriteDeadline(s.o.Now().Add(s.patient)); err != nil {
 			return fmt.Errorf("bound a write: %w", err)
 		}
@@ -167,30 +212,83 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// follow sends at most one update a beat. It keeps nothing for a client that
-// is slow: the next update tells the newest state.
-func (s *Server) follow(ctx context.Context, b *board, send func(event []byte) error) error {
-	beat := time.NewTicker(liveEvery)
-	defer beat.Stop()
+// follow sends at most one update a beat. It keeps nothing for a client that is
+// slow: the next update tells the newest state, and who takes longer than a beat
+// to take one gets them less often, down to one in liveSlowest.
+func follow(ctx context.Context, next update, send func(event []byte) error) error {
 	var shown uint64
-	for quiet := liveQuiet; ; quiet++ {
-		body, rev, news, err := s.since(b, shown)
+	every := liveEvery
+	wait := time.NewTimer(0)
+	defer wait.Stop()
+	<-wait.C
+	for quiet := liveQuiet; ; quiet += every {
+		body, rev, news, err := next(shown)
 		if err != nil {
 			return err
 		}
+		begun := time.Now()
 		if news || quiet >= liveQuiet {
 			if err := send(slices.Concat([]byte("data: "), body, []byte("\n\n"))); err != nil {
 				return err
 			}
 			shown, quiet = rev, 0
 		}
+		switch took := time.Since(begun); {
+		case took > every:
+			every = min(2*every, liveSlowest)
+		case took < liveEvery/4:
+			every = max(every/2, liveEvery)
+		}
+		wait.Reset(every)
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-beat.C:
+		case <-wait.C:
 		}
 		if ctx.Err() != nil {
 			return nil
 		}
 	}
+}
+
+// postUpdates tells one post in words.
+func (s *Server) postUpdates(v voice, id string) update {
+	var last []byte
+	rev := uint64(0)
+	return func(uint64) ([]byte, uint64, bool, error) {
+		now := s.o.Now()
+		stats := s.looked.stats(now, s.o.Station)
+		st, ok := statsOf(stats, id)
+		if !ok {
+			return nil, rev, false, fmt.Errorf("post %s is not watched any more", id)
+		}
+		body, err := json.Marshal(s.postView(v, st, stats, now))
+		if err != nil {
+			return nil, rev, false, fmt.Errorf("encode post %s: %w", id, err)
+		}
+		news := !bytes.Equal(body, last)
+		if news {
+			last = body
+			rev++
+		}
+		return fmt.Appendf(nil, `{"boot":%q,"now":%q,"post":%s}`, s.boot, instant(now), body), rev, news, nil
+	}
+}
+
+// looked is the newest look at the station, shared by streams of single posts.
+type looked struct {
+	mu  sync.Mutex
+	at  time.Time
+	all []acquire.Stats
+}
+
+// stats looks at the station, unless somebody has within this beat. What it
+// returns is shared, and must not be changed.
+func (l *looked) stats(now time.Time, of Station) []acquire.Stats {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if d := now.Sub(l.at); l.all == nil || d < 0 || d >= liveEvery*4/5 {
+		l.at, l.all = now, of.Stats()
+	}
+	return l.all
 }

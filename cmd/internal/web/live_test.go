@@ -14,13 +14,14 @@ import (
 	"testing/synctest"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/quantity"
 )
 
 func live(t *testing.T, body []byte) (u struct {
-	Boot  string
-	Top   *topJSON
-	Posts []postView
+	Boot string
+	Top  *topJSON
+	Rows [][]any
 }) {
 	t.Helper()
 	line, ok := strings.CutPrefix(string(body), "data: ")
@@ -31,6 +32,11 @@ func live(t *testing.T, body []byte) (u struct {
 		t.Fatal(err)
 	}
 	return u
+}
+
+// overviewOf tells a stream what is new on the overview.
+func overviewOf(s *Server) update {
+	return func(shown uint64) ([]byte, uint64, bool, error) { return s.since(s.boards["mw-cm2"], shown) }
 }
 
 func TestStreamIsCoalesced(t *testing.T) {
@@ -56,17 +62,17 @@ func TestStreamIsCoalesced(t *testing.T) {
 			}
 		}()
 		var sent [][]byte
-		if err := s.follow(ctx, s.boards["mw-cm2"], func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
+		if err := follow(ctx, overviewOf(s), func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n := len(sent); n < 36 || n > 41 {
 			t.Errorf("%d updates in 10 s, want at most 4 a second, and nearly so many", n)
 		}
 		first, next := live(t, sent[0]), live(t, sent[1])
-		if len(first.Posts) != 3 || first.Top == nil || first.Boot == "" {
+		if len(first.Rows) != 3 || first.Top == nil || first.Boot == "" {
 			t.Errorf("the first update is not whole: %s", sent[0])
 		}
-		if len(next.Posts) != 1 || next.Posts[0].ID != "ward" || next.Top != nil {
+		if len(next.Rows) != 1 || next.Rows[0][0] != 1.0 || next.Rows[0][1] != float64(rowValue) || next.Top != nil {
 			t.Errorf("the next update tells more than what changed: %s", sent[1])
 		}
 		<-over
@@ -76,12 +82,14 @@ func TestStreamIsCoalesced(t *testing.T) {
 func TestQuietStreamGivesSignsOfLife(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(time.Now())
-		clear(f.traces)
+		for i := range f.stats {
+			f.stats[i] = blinded(f.stats[i], acquire.SilentNow, "no answer")
+		}
 		s := newServer(f, func(o *Options) { o.Now = time.Now })
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 		defer cancel()
 		n := 0
-		if err := s.follow(ctx, s.boards["mw-cm2"], func([]byte) error { n++; return nil }); err != nil {
+		if err := follow(ctx, overviewOf(s), func([]byte) error { n++; return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n < 9 || n > 11 {
@@ -101,13 +109,21 @@ func TestManyStreamsAskTheStationOnce(t *testing.T) {
 	if f.asked != 1 {
 		t.Errorf("the station was asked %d times for one instant", f.asked)
 	}
+	for range 100 {
+		if _, _, _, err := s.postUpdates(plainVoice(), "galley")(0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if f.asked != 2 {
+		t.Errorf("for streams of a post the station was asked %d times for one instant", f.asked-1)
+	}
 }
 
 func TestSlowStreamIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 		n := 0
-		err := s.follow(t.Context(), s.boards["mw-cm2"], func([]byte) error { n++; return errors.New("i/o timeout") })
+		err := follow(t.Context(), overviewOf(s), func([]byte) error { n++; return errors.New("i/o timeout") })
 		if err == nil || n != 1 {
 			t.Errorf("after a failed write: %v, %d writes", err, n)
 		}
@@ -132,14 +148,14 @@ func serve(t *testing.T, s *Server) (address string, end context.CancelFunc, don
 }
 
 // dial opens a stream on a connection of its own.
-func dial(t *testing.T, address string) net.Conn {
+func dial(t *testing.T, address, path string) net.Conn {
 	t.Helper()
 	c, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = c.Close() })
-	if _, err := fmt.Fprintf(c, "GET /api/v1/live HTTP/1.1\r\nHost: %s\r\n\r\n", address); err != nil {
+	if _, err := fmt.Fprintf(c, "GET %s HTTP/1.1\r\nHost: %s\r\n\r\n", path, address); err != nil {
 		t.Fatal(err)
 	}
 	return c
@@ -162,7 +178,7 @@ func TestClientThatDoesNotReadIsDropped(t *testing.T) {
 	s.patient = 200 * time.Millisecond
 	f.padding = strings.Repeat("x", 4<<20) // fills any buffer at once
 	address, _, done := serve(t, s)
-	dial(t, address)
+	dial(t, address, "/api/v1/live?post=galley")
 	within(t, 20*time.Second, done, "drop a client that does not read")
 	if n := len(s.streams); n != 0 {
 		t.Errorf("%d streams are still counted", n)
@@ -173,12 +189,12 @@ func TestStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
 	s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 	address, end, done := serve(t, s)
 	for range maxStreams {
-		answer, err := http.ReadResponse(bufio.NewReader(dial(t, address)), nil)
+		answer, err := http.ReadResponse(bufio.NewReader(dial(t, address, "/api/v1/live")), nil)
 		if err != nil || answer.StatusCode != 200 || answer.Header.Get("Content-Type") != "text/event-stream" {
 			t.Fatalf("open a stream: %v %v", err, answer)
 		}
 	}
-	answer, err := http.ReadResponse(bufio.NewReader(dial(t, address)), nil)
+	answer, err := http.ReadResponse(bufio.NewReader(dial(t, address, "/api/v1/live")), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -204,4 +220,37 @@ func TestStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
 	if n := len(s.streams); n != 0 {
 		t.Errorf("%d streams are still counted", n)
 	}
+}
+
+// Who takes long to take an update gets them less often, always the newest, and as
+// often as others when it is quick again.
+func TestSlowStreamGetsFewer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+		defer cancel()
+		begun := time.Now()
+		var slow, quick, older int
+		next := func(uint64) ([]byte, uint64, bool, error) {
+			return []byte(time.Now().Format(time.RFC3339Nano)), 1, true, nil
+		}
+		err := follow(ctx, next, func(event []byte) error {
+			said := strings.TrimSpace(strings.TrimPrefix(string(event), "data: "))
+			if said != time.Now().Format(time.RFC3339Nano) {
+				older++
+			}
+			if time.Since(begun) < time.Minute {
+				slow++
+				time.Sleep(4 * time.Second)
+			} else if time.Since(begun) > 90*time.Second {
+				quick++
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if slow > 12 || slow < 6 || quick < 115 || older > 0 {
+			t.Errorf("%d updates in a slow minute, %d in a quick half, %d old ones", slow, quick, older)
+		}
+	})
 }

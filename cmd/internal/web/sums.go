@@ -30,13 +30,13 @@ func (s *Server) serveSums(w http.ResponseWriter, r *http.Request) {
 	s.sendJSON(w, r, map[string]any{"now": instant(s.o.Now()), "sums": all})
 }
 
-// sumWords tells the sums that a post belongs to, beside its verdict.
-func sumWords(sums []acquire.Sum, stats []acquire.Stats, post string) []string {
+// sums tells the sums that a post belongs to, beside its verdict.
+func (say voice) sums(sums []acquire.Sum, stats []acquire.Stats, post string) []string {
 	var out []string
 	for _, sum := range sums {
 		if slices.Contains(sum.Posts, post) {
 			v := sum.Judge(stats)
-			out = append(out, "sum "+sum.ID+" of several frequencies (limit "+sum.Limit+"): "+string(v.Outcome)+": "+v.Reasons[0])
+			out = append(out, say.t("post.sum", "id", sum.ID, "limit", sum.Limit, "outcome", say.short(v.Outcome), "reason", v.Reasons[0]))
 		}
 	}
 	return out

@@ -1,8 +1,6 @@
 package web
 
 import (
-	"cmp"
-	"fmt"
 	"math"
 	"net/url"
 	"slices"
@@ -13,35 +11,30 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
-	"ovenward/acquire/quantity"
 )
 
 // postView is a post in words, for the template and for the live stream: both
 // show the same texts. What has no JSON name does not change while we run.
 type postView struct {
-	ID       string   `json:"id"`
-	Index    int      `json:"-"`
-	Title    string   `json:"-"` // where the oven is, or its name
-	Oven     string   `json:"-"` // its name in the record, where Title is another
-	Limit    string   `json:"-"` // "1 mW/cm² at 50 mm"
-	LimitSI  string   `json:"-"` // "10 W/m²"
-	Basis    string   `json:"-"`
-	Source   string   `json:"-"`
-	Mean     string   `json:"-"` // over which time the limit is judged
-	Rule     string   `json:"-"` // decision rule
-	Further  []string `json:"-"` // limits beside the first
-	Probe    string   `json:"-"`
-	Cert     string   `json:"cert"`
-	ZeroURL  string   `json:"-"`
-	PostURL  string   `json:"-"`
-	OvenURL  string   `json:"-"`
-	LimitWPM string   `json:"-"` // W/m², for the chart
-	Lines    string   `json:"-"` // the further limits, for the chart
-	GapS     string   `json:"-"` // s; a longer pause in the trace is a gap
-	Age      string   `json:"-"` // in the snapshot; the script tells it live
-	Chart    chart    `json:"-"` // the snapshot's
+	ID      string   `json:"id"`
+	Title   string   `json:"-"` // where the oven is, or its name
+	Oven    string   `json:"-"` // its name in the record, where Title is another
+	Limit   string   `json:"-"` // "1 mW/cm² at 50 mm"
+	LimitSI string   `json:"-"` // "10 W/m²"
+	Basis   string   `json:"-"`
+	Source  string   `json:"-"`
+	Mean    string   `json:"-"` // over which time the limit is judged
+	Rule    string   `json:"-"` // decision rule
+	Further []string `json:"-"` // limits beside the first
+	Probe   string   `json:"-"`
+	Cert    string   `json:"cert"`
+	ZeroURL string   `json:"-"`
+	PostURL string   `json:"-"`
+	OvenURL string   `json:"-"`
+	Age     string   `json:"-"` // in the snapshot; the script tells it live
 
-	State     string   `json:"state"` // above, blind, seeing or idle: the mark
+	Mark      string   `json:"state"`    // above, was, blind, seeing or idle
+	Standing  string   `json:"standing"` // how the field stands, where it is above; with since when
 	Condition string   `json:"condition"`
 	Since     string   `json:"since"`
 	Detail    string   `json:"detail"`
@@ -57,15 +50,9 @@ type postView struct {
 	Reasons   []string `json:"reasons"`
 	Notes     []string `json:"notes"`
 	Zero      string   `json:"zero"`
-	Summary   string   `json:"summary"`
+	AlarmsTag string   `json:"alarms"` // changes when an alarm of the post does
 
-	Tail traceJSON `json:"tail"` // newest part of the trace
-
-	rank  int
-	above bool // above the limit at this moment
-	was   bool // exceeds, but is not above at this moment
-	blind bool
-	sight acquire.Sight
+	stand
 }
 
 // defaultGap bounds a pause in a chart when the post states no stale time.
@@ -79,314 +66,170 @@ func gapOf(p *acquire.Post) time.Duration {
 }
 
 // viewOf puts a post into words. now is the instant of the snapshot.
-func (say voice) viewOf(st acquire.Stats, trace acquire.Trace, now time.Time) postView {
+func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 	p := st.Post
 	seen, lead := presenceOf(st), st.Binding()
-	v := postView{
-		ID: p.ID, Index: st.Index, Title: p.Oven,
-		Limit: say.read(p.Limit.Value), LimitSI: si(p.Limit.Value),
-		Basis: say.basis(p.Limit.Basis), Source: p.Limit.Source,
-		Mean: averagingFact(p.Limit), Rule: ruleFact(p.Limit), Further: say.furtherLimits(p),
-		Probe: probeWords(p), Cert: certWords(p, now),
+	w := postView{
+		ID: p.ID, Title: p.Oven,
+		Limit: v.read(p.Limit.Value), LimitSI: si(p.Limit.Value),
+		Basis: v.basis(p.Limit.Basis), Source: p.Limit.Source,
+		Mean: v.averaging(p.Limit), Rule: ruleFact(p.Limit), Further: v.furtherLimits(p),
+		Probe: v.probe(p), Cert: v.certificate(p, now),
 		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
-		LimitWPM: fmt.Sprint(float64(p.Limit.Value)), Lines: say.lines(p), GapS: fmt.Sprint(gapOf(p).Seconds()),
-		Condition: say.condition(st), Since: "since " + say.clock(st.Since, now), Detail: st.Detail,
-		Outcome: say.outcome(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
-		Notes: slices.Concat(say.otherVerdicts(st), lead.Notes, notes(st)), Zero: say.zero(st, now),
+		Condition: v.condition(st), Since: v.t("overview.since", "at", v.clock(st.Since, now)), Detail: st.Detail,
+		Outcome: v.outcome(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
+		Notes: slices.Concat(v.otherVerdicts(st), lead.Notes, v.notes(st)), Zero: v.zero(st, now),
+		stand: standOf(st),
 	}
 	if p.OvenPlace != "" {
-		v.Title, v.Oven = capital(p.OvenPlace), p.Oven
+		w.Title, w.Oven = capital(p.OvenPlace), p.Oven
 	}
 	if p.Limit.Distance > 0 {
-		v.Limit += " at " + p.Limit.Distance.String()
+		w.Limit = v.t("post.limit_at", "limit", w.Limit, "distance", p.Limit.Distance)
 	}
-	v.tell(say, st, seen, now)
-	v.blind = seen == notSeen || st.Condition.Blind()
-	v.sight = st.Sight()
+	w.Mark = w.State
+	if w.above || w.was {
+		w.Standing = v.t("post.stands", "how", v.standing(st, w.stand), "since", v.sinceWords(st, w.stand, now))
+	}
+	w.tell(v, st, seen, now)
 	if st.Withdrawn != nil {
-		v.Condition = "Withdrawn: this oven is out of use. " + v.Condition
+		w.Condition = v.t("overview.withdrawn", "condition", w.Condition)
 	}
-	switch {
-	case seen == overRange || seen == aValue && aboveNow(st):
-		v.above = true
-	case lead.Outcome == limit.Exceeds:
-		v.was = true
+	if !w.blind {
+		w.Judged = v.judged(lead, len(st.Verdicts) > 1)
 	}
-	if !v.blind {
-		v.Judged = say.judged(lead, len(st.Verdicts) > 1)
-	}
-	v.place(st)
-	v.Summary = say.summary(trace, v, now, gapOf(p))
-	v.Tail = tailOf(trace)
-	return v
+	open, ended := v.alarmViews(st.Alarms, nil, now)
+	w.AlarmsTag = tagOf(open, ended)
+	return w
 }
 
 // tell fills in what is known of the field now.
-func (v *postView) tell(say voice, st acquire.Stats, seen presence, now time.Time) {
+func (w *postView) tell(v voice, st acquire.Stats, seen presence, now time.Time) {
 	at := st.Last.At
-	v.AgeOf = "sample"
+	w.AgeOf = v.t("post.age_sample")
 	switch seen {
 	case aValue:
-		v.Value, v.Unit = say.people(st.Last.S)
-		v.SI = si(st.Last.S)
-		v.Ratio = say.ratio(float64(st.Last.S) / float64(st.Post.Limit.Value))
+		w.Value, w.Unit = v.people(st.Last.S)
+		w.SI = si(st.Last.S)
+		w.Ratio = v.ratio(float64(st.Last.S) / float64(st.Post.Limit.Value))
 		if st.Post.Limit.Averaged() {
-			v.Ratio = "at this moment " + v.Ratio + ", which is one on the mean"
+			w.Ratio = v.t("post.ratio_of_mean", "ratio", w.Ratio)
 		}
 	case underFloor:
 		floor := st.Post.Probe.Floor
-		v.Prefix = "under"
-		v.Value, v.Unit = say.people(floor)
-		v.SI = "under " + si(floor) + ", the probe's noise floor"
+		w.Prefix = v.t("post.under")
+		w.Value, w.Unit = v.people(floor)
+		w.SI = v.t("post.under_floor", "floor", si(floor))
+		w.Ratio = v.ratio(max(float64(floor)/float64(st.Post.Limit.Value), 0))
 		if r := float64(floor) / float64(st.Post.Limit.Value); r >= 0.01 && r < 0.995 {
-			v.Ratio = "under " + say.ratio(r)
-		} else {
-			v.Ratio = say.ratio(max(r, 0))
+			w.Ratio = v.t("overview.under", "x", w.Ratio)
 		}
 	case overRange:
 		at = st.Newest.At
-		v.Value = "over range"
-		v.SI = "above " + say.read(st.Post.Probe.Range) + " (" + si(st.Post.Probe.Range) + "), the top of the probe's range"
-		v.Ratio = "over range"
+		w.Value = v.t("words.over_range")
+		w.SI = v.t("post.over_top", "top", v.read(st.Post.Probe.Range), "si", si(st.Post.Probe.Range))
+		w.Ratio = v.t("words.over_range")
 		if top := float64(st.Post.Probe.Range) / float64(st.Post.Limit.Value); top >= 1 {
-			v.Ratio = "more than " + strings.TrimSuffix(strconv.FormatFloat(top, 'f', 2, 64), ".00") + " × the limit"
+			w.Ratio = v.t("post.more_than", "ratio", v.t("words.ratio_times", "x", strings.TrimSuffix(strconv.FormatFloat(top, 'f', 2, 64), ".00")))
 		}
 	case notSeen:
-		v.Value = "not seen"
-		v.SI = "the field here is unknown now"
-		v.AgeOf = "last valid sample"
+		w.Value = v.t("overview.not_seen")
+		w.SI = v.t("post.unknown_now")
+		w.AgeOf = v.t("post.age_last")
 		if st.Last.Seq == 0 {
-			v.AgeOf, at = "no valid sample yet", time.Time{}
+			w.AgeOf, at = v.t("post.age_none"), time.Time{}
 		}
 	}
-	v.SampleAt = instant(at)
+	w.SampleAt = instant(at)
 	if !at.IsZero() {
-		v.Age = say.age(now.Sub(at))
+		w.Age = v.age(now.Sub(at))
 	}
 }
 
-// place gives the post its mark and its place in the list, the worst first.
-func (v *postView) place(st acquire.Stats) {
-	standing := false
-	for _, a := range st.Alarms {
-		standing = standing || a.State.Standing()
-	}
-	switch {
-	case v.above:
-		v.State, v.rank = "above", 0
-	case v.was && v.blind:
-		v.State, v.rank = "blind", 1
-	case v.was:
-		v.State, v.rank = "was", 2
-	case v.blind:
-		v.State, v.rank = "blind", 3
-	case st.Condition == acquire.Seeing:
-		v.State, v.rank = "seeing", 6
-	default:
-		v.State, v.rank = "idle", 7
-	}
-	if (standing || !v.sight.Seeing()) && v.rank > 3 {
-		v.rank = 4
-	}
-	if st.Battery && v.rank > 4 {
-		v.rank = 5
-	}
-}
-
-func probeWords(p *acquire.Post) string {
+func (v voice) probe(p *acquire.Post) string {
 	if p.Distance > 0 {
-		return p.Probe.ID + ", " + p.Distance.String() + " from the oven"
+		return v.t("post.probe_at", "probe", p.Probe.ID, "distance", p.Distance)
 	}
 	return p.Probe.ID
 }
 
-// certWords names the certificate that counts now, not one that is yet to come.
-func certWords(p *acquire.Post, now time.Time) string {
+// certificate names the one that counts now, not one that is yet to come.
+func (v voice) certificate(p *acquire.Post, now time.Time) string {
 	switch c := calib.InForce(p.Probe.Certificates(), now); {
 	case c == nil:
-		return "none"
+		return v.t("post.cert_none")
 	case now.Before(c.Date):
-		return c.Number + ", not valid before " + c.Date.UTC().Format(time.DateOnly)
+		return v.t("post.cert_from", "number", c.Number, "day", c.Date.UTC().Format(time.DateOnly))
 	case c.Due.IsZero():
 		return c.Number
 	default:
-		return c.Number + ", due " + c.Due.UTC().Format(time.DateOnly)
+		return v.t("post.cert_due", "number", c.Number, "day", c.Due.UTC().Format(time.DateOnly))
 	}
 }
 
-func (say voice) zero(st acquire.Stats, now time.Time) string {
+func (v voice) zero(st acquire.Stats, now time.Time) string {
 	if st.ZeroAt.IsZero() {
-		return "none taken"
+		return v.t("post.zero_none")
 	}
-	return say.read(st.Zero) + ", taken " + say.clock(st.ZeroAt, now)
+	return v.t("post.zero_taken", "zero", inPower(v, float64(st.Zero)), "at", v.clock(st.ZeroAt, now))
+}
+
+// averaging tells over which time a limit is judged.
+func (v voice) averaging(l limit.Limit) string {
+	switch {
+	case l.Averaged():
+		return v.t("post.mean_over", "span", durationWords(l.Averaging))
+	case l.Basis.Emission():
+		return v.t("post.mean_each")
+	}
+	return v.t("post.mean_not_stated")
 }
 
 // notes lists what else is amiss with the newest sample and its probe.
-func notes(st acquire.Stats) []string {
+func (v voice) notes(st acquire.Stats) []string {
 	all := []string{}
 	if q := st.Newest.Quality; st.Newest.Seq > 0 {
-		for _, n := range []struct {
-			is   acquire.Quality
-			text string
-		}{
-			{acquire.Fault, "the newest sample declares a fault"},
-			{acquire.Uncalibrated, uncalibratedWords(st)},
-			{acquire.ClockUnsure, "the instants are unsure"},
-		} {
-			if q&n.is != 0 {
-				all = append(all, n.text)
-			}
+		if q&acquire.Fault != 0 {
+			all = append(all, v.t("post.note_fault"))
+		}
+		switch uncalibrated := q&acquire.Uncalibrated != 0; {
+		case uncalibrated && st.Uncalibrated != "":
+			all = append(all, v.t("post.note_uncalibrated_why", "why", st.Uncalibrated))
+		case uncalibrated:
+			all = append(all, v.t("post.note_uncalibrated"))
+		}
+		if q&acquire.ClockUnsure != 0 {
+			all = append(all, v.t("post.note_clock"))
 		}
 	}
 	if st.Battery {
-		all = append(all, "the probe calls for a new battery")
+		all = append(all, v.t("post.note_battery"))
 	}
-	for i, r := range st.Sight().All {
+	sight := st.Sight()
+	for i, r := range sight.All {
 		switch r {
 		case acquire.IsShelved, acquire.IsOut, acquire.Emits, acquire.IsAway, acquire.IsTested:
-			all = append(all, st.Sight().Why[i])
+			all = append(all, sight.Why[i])
 		}
 	}
-	return append(all, vitalWords(st)...)
+	return append(all, v.vitals(st)...)
 }
 
-// uncalibratedWords says why the newest value is not calibrated.
-func uncalibratedWords(st acquire.Stats) string {
-	if st.Uncalibrated == "" {
-		return "the newest sample is not calibrated"
+// vitals tells what the probe says of itself, while that is fresh.
+func (v voice) vitals(st acquire.Stats) []string {
+	var all []string
+	fresh := func(at time.Time) bool { return !at.IsZero() && st.Now.Sub(at) <= gapOf(st.Post) }
+	one := func(x float64, digits int) string { return strconv.FormatFloat(x, 'f', digits, 64) }
+	if fresh(st.Vitals.TemperatureAt) {
+		all = append(all, v.t("post.note_temperature", "x", one(st.Vitals.Temperature, 1)))
 	}
-	return "the newest sample is not calibrated: " + st.Uncalibrated
-}
-
-// segment is one statement of the headline.
-type segment struct {
-	Level string `json:"level"` // above, blind, alarm or calm
-	Text  string `json:"text"`
-}
-
-// headline says what is so, the loudest first. The calm line must be earned:
-// posts are watched, every one sees, none is above, and no alarm stands.
-func headline(posts []postView, alarms []alarmView) []segment {
-	var above, was, lost, blind, standing, emits, aside, unwell int
-	for _, p := range posts {
-		switch {
-		case p.above:
-			above++
-		case p.was && p.blind:
-			lost++
-		case p.was:
-			was++
-		}
-		switch {
-		case p.blind:
-			blind++
-		case !p.above && !p.was && !p.sight.Well():
-			unwell++
-		}
-		if p.sight.Regard == acquire.Emits {
-			emits++
+	if fresh(st.Vitals.BatteryAt) && !math.IsNaN(st.Vitals.Battery) {
+		if st.Vitals.BatteryUnit == "%" {
+			all = append(all, v.t("post.note_battery_share", "x", one(100*st.Vitals.Battery, 0)))
+		} else {
+			all = append(all, v.t("post.note_battery_volts", "x", one(st.Vitals.Battery, 2)))
 		}
 	}
-	for _, a := range alarms {
-		if a.Aside != "" && !a.Notice {
-			aside++
-		}
-		if a.Standing {
-			standing++
-		}
-	}
-	n := len(posts)
-	of := func(k int, one, many string) string {
-		return fmt.Sprintf("%d of %s %s", k, count(n, "post", "posts"), map[bool]string{true: one, false: many}[k == 1])
-	}
-	var out []segment
-	add := func(k int, level, text string) {
-		if k > 0 {
-			out = append(out, segment{level, text})
-		}
-	}
-	add(above, "above", of(above, "above its limit", "above their limits"))
-	add(lost, "above", of(lost, "was above its limit when last seen", "were above their limits when last seen"))
-	add(was, "above", of(was, "was above its limit in this run, not at this moment", "were above their limits in this run, not at this moment"))
-	add(blind, "blind", of(blind, "not seeing", "not seeing"))
-	add(emits, "above", of(emits, "emits though its oven is withdrawn", "emit though their ovens are withdrawn"))
-	add(standing, "alarm", count(standing, "standing alarm", "standing alarms"))
-	add(aside, "alarm", count(aside, "alarm set aside", "alarms set aside"))
-	add(unwell, "alarm", of(unwell, "not to be counted as seeing", "not to be counted as seeing"))
-	switch {
-	case n == 0:
-		out = append(out, segment{"blind", "No post is configured: nothing is watched"})
-	case len(out) == 0 && n == 1:
-		out = append(out, segment{"calm", "No reading above a limit; the 1 post is seeing"})
-	case len(out) == 0:
-		out = append(out, segment{"calm", fmt.Sprintf("No reading above a limit; all %d posts seeing", n)})
-	}
-	return out
-}
-
-// tally tells the verdicts, so that a calm line is not taken for a verdict.
-func (say voice) tally(posts []postView, alarms []alarmView) string {
-	n := map[string]int{}
-	for _, p := range posts {
-		n[p.Outcome]++
-	}
-	var parts []string
-	for _, o := range []limit.Outcome{limit.Exceeds, limit.Within, limit.NotDecided} {
-		if k := n[say.outcome(o)]; k > 0 {
-			parts = append(parts, fmt.Sprintf("%s (%d)", o, k))
-		}
-	}
-	text := ""
-	if len(parts) > 0 {
-		text = "Verdicts now: " + strings.Join(parts, ", ") + "."
-	}
-	waiting := 0
-	for _, a := range alarms {
-		if !a.Standing && a.CanAck {
-			waiting++
-		}
-	}
-	if waiting > 0 {
-		text += " " + count(waiting, "ended alarm waits", "ended alarms wait") + " to be acknowledged."
-	}
-	return text
-}
-
-// worstFirst orders posts by rank; those of equal rank keep their order.
-func worstFirst(posts []postView) {
-	slices.SortStableFunc(posts, func(a, b postView) int { return cmp.Compare(a.rank, b.rank) })
-}
-
-// summary tells a trace in one sentence, for those who do not see the chart.
-func (say voice) summary(t acquire.Trace, v postView, now time.Time, gap time.Duration) string {
-	lo, hi := math.Inf(1), math.Inf(-1)
-	var over time.Duration
-	for _, slot := range t.Slots {
-		if slot.N > 0 {
-			lo, hi = min(lo, float64(slot.Lo)), max(hi, float64(slot.Hi))
-		}
-		if slot.OverRange {
-			over += t.Width
-		}
-	}
-	text := "Last 5 minutes: no value seen"
-	if lo <= hi {
-		text = "Last 5 minutes: lowest " + say.read(quantity.PowerDensity(lo)) + ", highest " + say.read(quantity.PowerDensity(hi))
-	}
-	switch {
-	case v.blind:
-		text += ", now not seen"
-	case v.Unit == "":
-		text += ", now over range"
-	default:
-		text += ", now " + strings.TrimSpace(v.Prefix+" "+v.Value+" "+v.Unit)
-	}
-	if over > 0 {
-		text += fmt.Sprintf("; over range for %.0f s", math.Ceil(over.Seconds()))
-	}
-	if unseen := unseenIn(t, now, gap); unseen >= time.Second {
-		text += fmt.Sprintf("; not seen for %.0f s", unseen.Seconds())
-	}
-	return text + "; limit " + v.Limit + "."
+	return all
 }

@@ -13,7 +13,6 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
-	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -199,7 +198,7 @@ func TestWorstFirst(t *testing.T) {
 		seeing(4, aPost("annex", "Annex oven", ""), 1, noon()))
 	f.stats[4].Alarms = []alarm.Alarm{stood("annex", alarm.Exceeds, alarm.LatchedUnacknowledged, noon())}
 	var got []string
-	for _, m := range regexp.MustCompile(`data-post="([^"]+)"`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
+	for _, m := range regexp.MustCompile(`<a href="/posts/([^"]+)"`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
 		got = append(got, m[1])
 	}
 	if want := "bakery ward annex canteen galley"; strings.Join(got, " ") != want {
@@ -237,65 +236,6 @@ func TestAge(t *testing.T) {
 	}
 }
 
-func TestGapsInATrace(t *testing.T) {
-	now := noon()
-	tr := wave(now, 2, true)
-	// 179 empty slots of 0.25 s between two seen ones, and none elsewhere.
-	if got, want := unseenIn(tr, now, 3*time.Second), 45*time.Second; got != want {
-		t.Errorf("unseen for %v, want %v", got, want)
-	}
-	if got := unseenIn(acquire.Trace{Width: time.Second, End: now}, now, 3*time.Second); got != chartSpan {
-		t.Errorf("an empty trace is unseen for %v, want %v", got, chartSpan)
-	}
-	// A probe read each 2 s leaves empty slots between, which are no gaps.
-	slow := acquire.Trace{Width: time.Second, End: now, Slots: make([]acquire.Slot, 300)}
-	for i := 0; i < len(slow.Slots); i += 2 {
-		slow.Slots[i] = acquire.Slot{N: 1, Lo: 1, Hi: 1}
-	}
-	if got := unseenIn(slow, now, 3*time.Second); got != 0 {
-		t.Errorf("a slow probe is unseen for %v", got)
-	}
-	limits := []limit.Limit{{ID: "door", Value: 10}, {ID: "low", Value: 2}}
-	c := plainVoice().chartOf(tr, limits, now, 3*time.Second)
-	if len(c.Gaps) != 1 || len(c.Over) == 0 || strings.Count(c.Band, "M") != 2 || len(c.Ticks) < 3 {
-		t.Errorf("chart: %d gaps, %d over-range marks, %d bands, %d ticks", len(c.Gaps), len(c.Over), strings.Count(c.Band, "M"), len(c.Ticks))
-	}
-	// The axis ends a quarter above the higher of limit and highest value.
-	if want := round1(chartFoot - (chartFoot-chartTop)/1.25); c.LimitY != want {
-		t.Errorf("the limit is drawn at %v, want %v", c.LimitY, want)
-	}
-	if want := (tick{round1(chartFoot - (chartFoot-chartTop)*2/12.5), "low 0.2 mW/cm²"}); len(c.More) != 1 || c.More[0] != want {
-		t.Errorf("further limits are drawn at %v, want %v", c.More, want)
-	}
-	// A further limit above all else is in view too, a mean says that it is one.
-	limits = append(limits, limit.Limit{ID: "work", Value: 50, Basis: limit.ExposureOccupational, Averaging: 6 * time.Minute})
-	c = plainVoice().chartOf(tr, limits, now, 3*time.Second)
-	if want := (tick{round1(chartFoot - (chartFoot-chartTop)/1.25), "work 5 mW/cm², mean over 6 min"}); len(c.More) != 2 || c.More[1] != want {
-		t.Errorf("further limits are drawn at %v, want %v", c.More, want)
-	}
-}
-
-func TestSummaryStandsInForTheChart(t *testing.T) {
-	now, galley := noon(), aPost("galley", "Galley oven", "")
-	for _, c := range []struct {
-		name  string
-		st    acquire.Stats
-		trace acquire.Trace
-		want  string
-	}{
-		{"seeing", seeing(0, galley, 0.8, now), wave(now, 2, false),
-			"Last 5 minutes: lowest 0.0093 mW/cm², highest 0.2 mW/cm², now 0.08 mW/cm²; not seen for 45 s; limit 1 mW/cm² at 50 mm."},
-		{"over range", overRanged(seeing(0, galley, 0.8, now)), wave(now, 20, true),
-			"Last 5 minutes: lowest 0.0093 mW/cm², highest 2 mW/cm², now over range; over range for 4 s; not seen for 45 s; limit 1 mW/cm² at 50 mm."},
-		{"blind", blinded(seeing(0, galley, 0.8, now), acquire.SilentNow, "no answer"), acquire.Trace{},
-			"Last 5 minutes: no value seen, now not seen; not seen for 300 s; limit 1 mW/cm² at 50 mm."},
-	} {
-		if got := plainVoice().viewOf(c.st, c.trace, now).Summary; got != c.want {
-			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
-		}
-	}
-}
-
 // The page names the certificate that counts at the moment, and not one whose day
 // has not come.
 func TestCertificateInForceIsShown(t *testing.T) {
@@ -315,7 +255,7 @@ func TestCertificateInForceIsShown(t *testing.T) {
 	} {
 		p := aPost("galley", "Galley oven", "")
 		p.Probe.Certificate, p.Probe.Earlier = tc.newest, tc.earlier
-		if got := certWords(p, now); got != tc.want {
+		if got := plainVoice().certificate(p, now); got != tc.want {
 			t.Errorf("%q, want %q", got, tc.want)
 		}
 	}

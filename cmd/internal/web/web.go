@@ -65,6 +65,15 @@ type Options struct {
 	// Surveys guides surveys. Without it none can be made.
 	Surveys Surveys
 
+	// Series reads the record: what the samples of a post come to between two
+	// instants, at no more than n points; see store.Reader.Chart. Without it
+	// nothing older than the station's own traces is drawn.
+	Series func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Point, error)
+
+	// Runs reads when the oven of a post ran between two instants, as its field
+	// shows it. Without it no runs are drawn.
+	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
+
 	// Users says that every request that reaches the handler was made by a user
 	// who gave a name and a password; what that user changes bears that name.
 	Users bool
@@ -85,7 +94,8 @@ type Options struct {
 	Now     func() time.Time
 }
 
-// Server answers page and API. It starts no goroutine of its own.
+// Server answers page and API. It starts no goroutine of its own; Run reads
+// ahead for the overview while it runs.
 type Server struct {
 	o       Options
 	log     *slog.Logger
@@ -94,7 +104,9 @@ type Server struct {
 	zone    *time.Location
 	static  map[string]asset
 	cross   *http.CrossOriginProtection
-	streams chan struct{}     // one token for each open stream
+	streams chan struct{} // one token for each open stream
+	sparks  sparks
+	looked  looked
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
@@ -130,6 +142,7 @@ func New(o Options) *Server {
 		panic(err)
 	}
 	s.pages = loadPages(s.texts)
+	s.sparks.all = map[string]spark{}
 	s.boards = map[string]*board{}
 	for _, u := range unitsOffered() {
 		s.boards[u.name] = &board{say: s.voiceIn(u)}

@@ -164,11 +164,3 @@ func (v voice) do(r alarm.Rule) string {
 	}
 	return text
 }
-
-// count prints n with the form of the noun that fits.
-func count(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
-}

@@ -22,7 +22,7 @@ const times = new Intl.DateTimeFormat("en-GB", {
 export const clock = (ms) => times.format(ms);
 
 let source = null, lost = false, retry = 1000, heardLast = performance.now();
-let follower = { update() {}, back() {}, tick() {} };
+let follower = { path: "/api/v1/live", update() {}, back() {}, tick() {} };
 
 function heard(event) {
   heardLast = performance.now();
@@ -61,7 +61,7 @@ function notConnected() {
 function connect() {
   if (source) source.close();
   heardLast = performance.now();
-  source = new EventSource("/api/v1/live");
+  source = new EventSource(follower.path);
   source.onmessage = heard;
   source.onerror = notConnected;
 }

@@ -1,0 +1,93 @@
+package web
+
+import (
+	"math"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+)
+
+// ground is one thing that the top line rests on, and whether it holds.
+type ground struct {
+	Holds bool   `json:"holds"`
+	Text  string `json:"text"`
+}
+
+// grounds says why one may believe the top line: that samples are fresh,
+// certificates valid, the clock sure and the record written; or what of it is
+// not so.
+func (s *Server) grounds(v voice, stats []acquire.Stats, rows []row, now time.Time) []ground {
+	if len(stats) == 0 {
+		return nil
+	}
+	return []ground{samplesGround(v, stats, rows), certificatesGround(v, stats, now), clockGround(v, stats, s.o.Station), s.recordGround(v)}
+}
+
+func samplesGround(v voice, stats []acquire.Stats, rows []row) ground {
+	blind, oldest := 0, time.Duration(0)
+	for _, r := range rows {
+		if r.blind {
+			blind++
+		}
+	}
+	if blind > 0 {
+		return ground{false, v.t("overview.samples_missing", "of", v.t("overview.of", "k", blind, "n", len(rows)))}
+	}
+	for _, st := range stats {
+		oldest = max(oldest, st.Now.Sub(st.Newest.At))
+	}
+	return ground{true, v.t("overview.samples", "x", max(int(math.Ceil(oldest.Seconds())), 1))}
+}
+
+func certificatesGround(v voice, stats []acquire.Stats, now time.Time) ground {
+	var due time.Time
+	seen := map[string]bool{}
+	var lacking []string
+	for _, st := range stats {
+		p := &st.Post.Probe
+		if seen[p.ID] {
+			continue
+		}
+		seen[p.ID] = true
+		c := calib.InForce(p.Certificates(), now)
+		if c == nil || now.Before(c.Date) || !c.Due.IsZero() && !now.Before(c.Due) {
+			lacking = append(lacking, p.ID)
+			continue
+		}
+		if !c.Due.IsZero() && (due.IsZero() || c.Due.Before(due)) {
+			due = c.Due
+		}
+	}
+	switch {
+	case len(lacking) > 0:
+		return ground{false, v.t("overview.certificates_lacking", "n", len(lacking), "all", len(seen), "which", strings.Join(lacking, ", "))}
+	case due.IsZero():
+		return ground{true, v.t("overview.certificates_undated", "n", len(seen))}
+	}
+	return ground{true, v.t("overview.certificates", "n", len(seen), "due", due.UTC().Format(time.DateOnly))}
+}
+
+func clockGround(v voice, stats []acquire.Stats, station Station) ground {
+	for _, st := range stats {
+		if st.Newest.Quality&acquire.ClockUnsure != 0 {
+			return ground{false, v.t("overview.clock_unsure")}
+		}
+	}
+	for _, a := range station.Alarms() {
+		if a.Post == "" && a.Rule == "clock" && a.State.Standing() {
+			return ground{false, v.t("overview.clock_unsure")}
+		}
+	}
+	return ground{true, v.t("overview.clock")}
+}
+
+func (s *Server) recordGround(v voice) ground {
+	if s.o.Healthy != nil {
+		if err := s.o.Healthy(); err != nil {
+			return ground{false, v.t("overview.record_not", "why", err.Error())}
+		}
+	}
+	return ground{true, v.t("overview.record")}
+}

@@ -1,0 +1,188 @@
+package web
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
+)
+
+// stand is how a post stands in short: its mark, its place among the others.
+type stand struct {
+	State string // above, was, blind, seeing or idle: the mark
+
+	rank    int
+	above   bool // above the limit at this moment
+	was     bool // exceeds, but is not above at this moment
+	blind   bool
+	sight   acquire.Sight
+	outcome limit.Outcome
+}
+
+// standOf gives a post its mark and its place in the list, the worst first.
+func standOf(st acquire.Stats) stand {
+	seen := presenceOf(st)
+	lead := st.Binding()
+	d := stand{blind: seen == notSeen || st.Condition.Blind(), sight: st.Sight(), outcome: lead.Outcome}
+	switch {
+	case seen == overRange || seen == aValue && aboveNow(st):
+		d.above = true
+	case lead.Outcome == limit.Exceeds:
+		d.was = true
+	}
+	standing := slices.ContainsFunc(st.Alarms, func(a alarm.Alarm) bool { return a.State.Standing() })
+	switch {
+	case d.above:
+		d.State, d.rank = "above", 0
+	case d.was && d.blind:
+		d.State, d.rank = "blind", 1
+	case d.was:
+		d.State, d.rank = "was", 2
+	case d.blind:
+		d.State, d.rank = "blind", 3
+	case st.Condition == acquire.Seeing:
+		d.State, d.rank = "seeing", 6
+	default:
+		d.State, d.rank = "idle", 7
+	}
+	if (standing || !d.sight.Seeing()) && d.rank > 3 {
+		d.rank = 4
+	}
+	if st.Battery && d.rank > 4 {
+		d.rank = 5
+	}
+	return d
+}
+
+// The fields of a row that change while it is looked at, in the order in which
+// the stream numbers them.
+const (
+	rowState = iota
+	rowCondition
+	rowSince
+	rowValue
+	rowUnit
+	rowRatio
+	rowSpark
+	rowFields
+)
+
+// row is a post on the overview, in words.
+type row struct {
+	Index int    // of the post; names the row in the stream
+	ID    string // of the post
+	Title string
+	F     [rowFields]string
+
+	Spark      spark
+	SparkWords string
+	stand
+}
+
+// Fields of a row, by name, for the template.
+func (r row) State() string     { return r.F[rowState] }
+func (r row) Condition() string { return r.F[rowCondition] }
+func (r row) Since() string     { return r.F[rowSince] }
+func (r row) Value() string     { return r.F[rowValue] }
+func (r row) Unit() string      { return r.F[rowUnit] }
+func (r row) Ratio() string     { return r.F[rowRatio] }
+
+// row puts a post into the few words of the overview.
+func (v voice) row(st acquire.Stats, sp spark, now time.Time) row {
+	r := row{Index: st.Index, ID: st.Post.ID, Title: ovenWords(st.Post), Spark: sp, SparkWords: sp.words(v), stand: standOf(st)}
+	r.F[rowState] = r.stand.State
+	r.F[rowCondition] = v.standing(st, r.stand)
+	r.F[rowSince] = v.sinceWords(st, r.stand, now)
+	r.F[rowValue], r.F[rowUnit] = v.valueNow(st)
+	r.F[rowRatio] = v.bindingShare(st)
+	r.F[rowSpark] = sp.coded()
+	return r
+}
+
+// standing says in a few words how a post stands: the field first, where it is
+// above, else whether it sees, else what it sees.
+func (v voice) standing(st acquire.Stats, d stand) string {
+	switch {
+	case d.above:
+		return v.t("overview.is_above")
+	case d.was && d.blind:
+		return v.t("overview.was_above_blind")
+	case d.was:
+		return v.t("overview.was_above")
+	case d.sight.Regard == acquire.Emits:
+		return v.t("overview.emits")
+	case st.Withdrawn != nil:
+		return v.t("overview.withdrawn", "condition", v.condition(st))
+	}
+	return v.condition(st)
+}
+
+// sinceWords says since when it stands so. An exceedance stands since its alarm
+// does; one that is no alarm yet is told by its time above.
+func (v voice) sinceWords(st acquire.Stats, d stand, now time.Time) string {
+	if d.above || d.was {
+		for _, a := range st.Alarms {
+			if a.Rule.IsExceedance() && a.State.Standing() {
+				return v.t("overview.since", "at", v.clock(a.Since, now))
+			}
+		}
+		return v.t("overview.above_for", "x", int(math.Ceil(st.TimeUp.Seconds())))
+	}
+	return v.t("overview.since", "at", v.clock(st.Since, now))
+}
+
+// valueNow is the present value in the viewer's unit, or why there is none.
+func (v voice) valueNow(st acquire.Stats) (value, unit string) {
+	switch presenceOf(st) {
+	case aValue:
+		return v.people(st.Last.S)
+	case underFloor:
+		value, unit = v.people(st.Post.Probe.Floor)
+		return v.t("overview.under", "x", value), unit
+	case overRange:
+		return v.t("words.over_range"), ""
+	}
+	return v.t("overview.not_seen"), ""
+}
+
+// bindingShare is the share of the limit that binds, by the value, or by the
+// mean where the limit is one on means.
+func (v voice) bindingShare(st acquire.Stats) string {
+	lead := st.Binding()
+	if lead.Limit.Value <= 0 {
+		lead.Limit = st.Post.Limit
+	}
+	share := math.NaN()
+	switch seen := presenceOf(st); {
+	case seen == notSeen:
+		return ""
+	case lead.Averaged:
+		share = lead.Share
+	case seen == aValue:
+		share = float64(st.Last.S) / float64(lead.Limit.Value)
+	case seen == underFloor:
+		share = float64(st.Post.Probe.Floor) / float64(lead.Limit.Value)
+		if share >= 0.01 {
+			return v.t("overview.under", "x", v.ratio(share))
+		}
+	case seen == overRange:
+		share = math.Inf(1)
+	}
+	switch text := v.ratio(share); {
+	case math.IsInf(share, 1):
+		return v.t("overview.beyond", "limit", v.read(lead.Limit.Value))
+	case len(st.Post.More) > 0 && text != "":
+		return v.t("overview.share_of", "share", text, "limit", lead.Limit.ID)
+	default:
+		return text
+	}
+}
+
+// worstFirst orders rows by rank; those of equal rank keep their order.
+func worstFirst(rows []row) {
+	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.rank, b.rank) })
+}

@@ -1,0 +1,183 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+)
+
+// Geometry of a sparkline: a unit of its width is one of its points.
+const (
+	sparkSpan   = time.Hour
+	sparkPoints = 30
+	sparkHeight = 24
+	sparksEvery = time.Minute // how old one may grow
+)
+
+// spark is the last hour of a post as a small picture: the highest value of each
+// two minutes as a line, and what was not seen as blocks. It is a shape, so it
+// is the same in every unit.
+type spark struct {
+	Read   bool   // from the record; false: not yet
+	Line   string // SVG path
+	Gaps   string // SVG path, as wide as the spark is high
+	LimitY int    // of the limit that binds
+
+	lo, hi, limit float64 // W/m²; NaN: nothing was seen
+	over          bool
+	unseen        time.Duration
+}
+
+// coded is a spark for the stream.
+func (s spark) coded() string {
+	if !s.Read {
+		return ""
+	}
+	return s.Line + "|" + s.Gaps + "|" + strconv.Itoa(s.LimitY)
+}
+
+// sparks keeps the sparks of all posts.
+type sparks struct {
+	mu  sync.Mutex
+	all map[string]spark
+}
+
+func (s *sparks) of(post string) spark {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.all[post]
+}
+
+// Run reads the last hour of each post from the record, again and again, until
+// ctx ends: the overview then waits for no disk.
+func (s *Server) Run(ctx context.Context) error {
+	beat := time.NewTicker(sparksEvery)
+	defer beat.Stop()
+	for {
+		s.readSparks(ctx)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-beat.C:
+		}
+	}
+}
+
+// readSparks reads the last hour of every post once.
+func (s *Server) readSparks(ctx context.Context) {
+	if s.o.Series == nil {
+		return
+	}
+	for _, st := range s.o.Station.Stats() {
+		to := s.o.Now()
+		points, err := s.o.Series(ctx, st.Post.ID, to.Add(-sparkSpan), to, sparkPoints)
+		if ctx.Err() != nil {
+			return
+		}
+		if err != nil && len(points) == 0 {
+			s.log.Warn("the last hour of a post could not be read for the overview", "post", st.Post.ID, "err", err)
+			continue
+		}
+		sp := sparkOf(points, float64(bindingLimit(st).Value), to)
+		s.sparks.mu.Lock()
+		s.sparks.all[st.Post.ID] = sp
+		s.sparks.mu.Unlock()
+	}
+}
+
+// sparkOf draws the points of the last hour before to.
+func sparkOf(points []store.Point, bound float64, to time.Time) spark {
+	s := spark{Read: true, lo: math.NaN(), hi: math.NaN(), limit: bound}
+	width := sparkSpan / sparkPoints
+	var at [sparkPoints]*store.Point
+	for i := range points {
+		p := &points[i]
+		k := sparkPoints - 1 - int(to.Sub(p.From.Add(p.To.Sub(p.From)/2))/width)
+		if k < 0 || k >= sparkPoints {
+			continue
+		}
+		at[k] = p
+		if p.Values > 0 {
+			s.lo, s.hi = fmin(s.lo, p.Min), fmax(s.hi, p.Max)
+		}
+		s.over = s.over || p.OverRange > 0 || p.Classes[overClass] > 0
+	}
+	top := 1.25 * fmax(bound, s.hi)
+	y := func(v float64) int { return sparkHeight - int(math.Round(sparkHeight*min(max(v/top, 0), 1))) }
+	s.LimitY = y(bound)
+	var line, gaps strings.Builder
+	last := -1 // the y of the point before, -1: a gap
+	for k, p := range at {
+		switch {
+		case p == nil || p.Samples == 0 || p.Values == 0 && p.OverRange == 0:
+			fmt.Fprintf(&gaps, "M%d %dh1", k, sparkHeight/2)
+			s.unseen += width
+			last = -1
+		default:
+			now := y(p.Max)
+			if p.OverRange > 0 {
+				now = 0
+			}
+			if last < 0 {
+				fmt.Fprintf(&line, "M%d %dh1", k, now)
+			} else {
+				fmt.Fprintf(&line, "v%dh1", now-last)
+			}
+			last = now
+		}
+	}
+	s.Line, s.Gaps = strings.ReplaceAll(line.String(), "v0h1", "h1"), gaps.String()
+	return s
+}
+
+// overClass is the place of over-range in acquire.Classes.
+const overClass = 1
+
+func fmin(a, b float64) float64 {
+	if math.IsNaN(a) || b < a {
+		return b
+	}
+	return a
+}
+
+func fmax(a, b float64) float64 {
+	if math.IsNaN(a) || b > a {
+		return b
+	}
+	return a
+}
+
+// words tells a spark in one sentence, for those who do not see it.
+func (s spark) words(v voice) string {
+	if !s.Read {
+		return v.t("overview.spark_unread")
+	}
+	text := v.t("overview.spark_none")
+	if !math.IsNaN(s.lo) {
+		text = v.t("overview.spark", "lo", v.unit.print(quantity.PowerDensity(s.lo), 2), "hi", v.unit.print(quantity.PowerDensity(s.hi), 2))
+	}
+	if s.over {
+		text += v.t("overview.spark_over")
+	}
+	if s.unseen > 0 && s.unseen < sparkSpan {
+		text += v.t("overview.spark_unseen", "x", int(s.unseen.Minutes()))
+	}
+	return text
+}
+
+// bindingLimit is the limit that says most of a post's field.
+func bindingLimit(st acquire.Stats) limit.Limit {
+	if l := st.Binding().Limit; l.Value > 0 {
+		return l
+	}
+	return st.Post.Limit
+}

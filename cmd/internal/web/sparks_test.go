@@ -1,0 +1,141 @@
+package web
+
+import (
+	"errors"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"context"
+
+	"ovenward/acquire/store"
+)
+
+// A spark draws what was not seen as that, and over range at its top; it is never
+// drawn from nothing.
+func TestSparks(t *testing.T) {
+	series := kept(func(at time.Time, p *store.Point) {
+		switch ago := noon().Sub(at); {
+		case ago > 40*time.Minute && ago <= 50*time.Minute:
+			p.Sums = store.Sums{}
+		case ago > 20*time.Minute && ago <= 22*time.Minute:
+			p.OverRange, p.Classes[overClass], p.Values, p.Max = time.Minute, 1, 0, math.NaN()
+		}
+	})
+	s := newServer(newFake(noon()), func(o *Options) { o.Series = series })
+	if sp := s.sparks.of("galley"); sp.coded() != "" || sp.words(plainVoice()) != "Last hour: not read yet" {
+		t.Errorf("before it was read: %q, %q", sp.coded(), sp.words(plainVoice()))
+	}
+	s.readSparks(t.Context())
+	sp := s.sparks.of("galley")
+	// The axis ends at 12.5 W/m²; 3 of them are 6 of 24 px, the limit of 10 is 19.
+	if want := "M5 12h1M6 12h1M7 12h1M8 12h1M9 12h1"; sp.Gaps != want {
+		t.Errorf("gaps %q, want %q", sp.Gaps, want)
+	}
+	if want := "M0 18h1h1h1h1h1M10 18h1h1h1h1h1h1h1h1h1v-18h1v18h1h1h1h1h1h1h1h1h1h1"; strings.ReplaceAll(sp.Line, "v0h1", "h1") != want || sp.LimitY != 5 {
+		t.Errorf("line %q with the limit at %d, want %q", sp.Line, sp.LimitY, want)
+	}
+	if got, want := sp.words(plainVoice()), "Last hour: 0.2 mW/cm² to 0.3 mW/cm², over range at times, not seen for 10 min"; got != want {
+		t.Errorf("words %q, want %q", got, want)
+	}
+	if page := get(t, s, "/").Body.String(); strings.Count(page, sp.Line) != 3 {
+		t.Error("the overview does not draw them")
+	}
+	// A record that cannot be read leaves the last one, and says so nowhere as new.
+	s.o.Series = func(context.Context, string, time.Time, time.Time, int) ([]store.Point, error) {
+		return nil, errors.New("disk")
+	}
+	s.readSparks(t.Context())
+	if s.sparks.of("galley").Line != sp.Line {
+		t.Error("what was read before is gone")
+	}
+}
+
+// Each viewer reads in the unit that they picked; the page leads back to where it
+// was picked, and nowhere else.
+func TestUnitsOfTheViewer(t *testing.T) {
+	s := newServer(newFake(noon()))
+	pick := func(unit, back string) (*http.Response, string) {
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:24500/unit", strings.NewReader(url.Values{"unit": {unit}, "back": {back}}.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.Header.Set("Sec-Fetch-Site", "same-origin")
+		answer := send(s, r).Result()
+		if len(answer.Cookies()) != 1 {
+			return answer, ""
+		}
+		r = httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500/posts/canteen", nil)
+		r.AddCookie(answer.Cookies()[0])
+		return answer, textOf(send(s, r).Body.String())
+	}
+	for _, c := range []struct{ unit, value, limit string }{
+		{"mw-cm2", "0.24 mW/cm²", "limit 1 mW/cm²"},
+		{"w-m2", "2.4 W/m²", "limit 10 W/m²"},
+		{"v-m", "30.1 V/m", "limit 61.4 V/m"}, // √(2.4 · 377) and √(10 · 377)
+		{"furlong", "0.24 mW/cm²", "limit 1 mW/cm²"},
+	} {
+		answer, page := pick(c.unit, "/posts/canteen?span=60")
+		if answer.StatusCode != http.StatusSeeOther || answer.Header.Get("Location") != "/posts/canteen?span=60" {
+			t.Errorf("%s: %d to %s", c.unit, answer.StatusCode, answer.Header.Get("Location"))
+		}
+		if !strings.Contains(page, c.value) || !strings.Contains(page, c.limit) || !strings.Contains(page, "24 % of the limit") {
+			t.Errorf("%s: the page lacks %q or %q: %s", c.unit, c.value, c.limit, page)
+		}
+	}
+	for _, back := range []string{"https://elsewhere.example/", "//elsewhere.example/", `/\elsewhere.example`, "javascript:alert(1)", "posts", ""} {
+		if answer, _ := pick("v-m", back); answer.Header.Get("Location") != "/" {
+			t.Errorf("back to %q leads to %q", back, answer.Header.Get("Location"))
+		}
+	}
+	r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:24500/unit", strings.NewReader("unit=v-m"))
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.Header.Set("Sec-Fetch-Site", "cross-site")
+	asProblem(t, send(s, r), http.StatusForbidden)
+	// Noise below zero keeps its sign.
+	if got := unitNamed("v-m").print(-0.1, 3); got != "-6.14 V/m" && got != "−6.14 V/m" {
+		t.Errorf("below zero is printed as %q", got)
+	}
+}
+
+// Times are those of the site's zone, and say so; the API keeps UTC.
+func TestTimesAreTheSites(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := newServer(newFake(noon()), func(o *Options) { o.Zone = zone })
+	page := textOf(get(t, s, "/").Body.String())
+	for _, want := range []string{"13:00:00 BST (Europe/London)", "since 12:58:30 BST", "Times are those of the site (Europe/London)"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q: %s", want, page)
+		}
+	}
+	if api := get(t, s, "/api/v1/posts").Body.String(); !strings.Contains(api, `"condition_since":"2026-06-03T11:58:30.000Z"`) {
+		t.Errorf("the API does not keep UTC: %s", api)
+	}
+}
+
+// The top line says what it rests on, and what of that is not so.
+func TestGroundsOfTheTopLine(t *testing.T) {
+	f := newFake(noon())
+	page := textOf(get(t, newServer(f), "/").Body.String())
+	for _, want := range []string{"No reading above a limit; all 3 posts seeing", "Samples: the newest of each post is at most 1 s old.",
+		"Certificates: all 3 probes have one that is valid; the next is due 2027-02-01.", "Clock: no newest instant is unsure.", "Record: every reading is being kept."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q: %s", want, page)
+		}
+	}
+	f.stats[0].Post.Probe.Certificate.Due = noon().Add(-time.Hour)
+	f.stats[1].Newest.Quality = 1 << 4
+	f.stats[2] = blinded(f.stats[2], "silent", "no answer")
+	page = textOf(get(t, newServer(f, func(o *Options) { o.Healthy = func() error { return errors.New("disk full") } }), "/").Body.String())
+	for _, want := range []string{"Samples: 1 of 3 posts without a fresh one", "Certificates: 1 of 3 probes has none that is valid: probe-galley.",
+		"Clock: the instants are unsure.", "Record: readings are not kept: disk full."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q: %s", want, page)
+		}
+	}
+}
