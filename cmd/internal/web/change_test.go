@@ -188,7 +188,7 @@ func TestReadOnlyViewer(t *testing.T) {
 	for _, p := range pagesToSee() {
 		r = httptest.NewRequest(http.MethodGet, "http://192.0.2.1:24500"+p.path, nil)
 		r.RemoteAddr = "192.0.2.7:50000"
-		w := send(newServer(f), r)
+		w := send(newServer(f, func(o *Options) { o.Surveys = walking(t, noon()) }), r)
 		// What a viewer reads in is theirs to pick.
 		if strings.Count(w.Body.String(), "<form") != 1 || !strings.Contains(w.Body.String(), `action="/unit"`) {
 			t.Errorf("%s: a form is shown that cannot be used", p.path)
