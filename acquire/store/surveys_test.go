@@ -9,15 +9,19 @@ import (
 	"ovenward/acquire/survey"
 )
 
+func twoSteps(at time.Time) []survey.Step {
+	return []survey.Step{
+		{N: 1, At: at, Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "one", Post: "door", Limit: limit.Limit{ID: "x", Value: 50}}},
+		{N: 2, At: at.Add(time.Second), Who: "A. Hand", Kind: survey.Noted, Text: "dented"},
+	}
+}
+
 // TestSurveysAreKept: steps come back as they were, also after the record was
 // closed without an end; keeping them twice changes nothing.
 func TestSurveysAreKept(t *testing.T) {
 	dir := t.TempDir()
 	at := time.Date(2026, 6, 3, 12, 0, 0, 123, time.UTC)
-	steps := []survey.Step{
-		{N: 1, At: at, Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "one", Post: "door", Limit: limit.Limit{ID: "x", Value: 50}}},
-		{N: 2, At: at.Add(time.Second), Who: "A. Hand", Kind: survey.Noted, Text: "dented"},
-	}
+	steps := twoSteps(at)
 	ctx := t.Context()
 	s, err := Open(dir, Options{})
 	if err != nil {
@@ -74,6 +78,13 @@ func TestSurveysAreKept(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
+	rebuiltSurvey(t, dir)
+}
+
+// rebuiltSurvey rebuilds the record and looks for the survey again.
+func rebuiltSurvey(t *testing.T, dir string) {
+	t.Helper()
+	ctx := t.Context()
 	if _, err := Rebuild(ctx, dir, Options{}); err != nil {
 		t.Fatal(err)
 	}
@@ -82,7 +93,7 @@ func TestSurveysAreKept(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer again.Close()
-	r, err = again.SurveyResult(ctx, "one")
+	r, err := again.SurveyResult(ctx, "one")
 	kept, kerr := again.SurveySteps(ctx, "one")
 	if err != nil || kerr != nil || r == nil || len(r.Places) != 2 || len(kept) != 2 {
 		t.Errorf("after rebuilding: result %+v, %d steps, %v, %v", r, len(kept), err, kerr)

@@ -19,6 +19,8 @@ type guidedBy struct {
 	s     *Survey
 	now   time.Time
 	steps []Step
+
+	turned bool
 }
 
 func smallOven() Oven {
@@ -96,7 +98,7 @@ func (g *guidedBy) whole(s float64) {
 	for range 200 {
 		switch g.s.Phase() {
 		case SweepReady, HoldReady, StageOver:
-			g.do(Act{Kind: WentOn})
+			g.do(Act{Kind: WentOn, Turned: g.turned})
 		case WaterWanted:
 			g.water(20)
 		case Finishing, Ended:
@@ -168,6 +170,41 @@ func TestWithinWantsProof(t *testing.T) {
 		} else if tc.want == limit.NotDecided && !strings.Contains(fmt.Sprint(r.Verdict.Reasons, r.Next), "generated") {
 			t.Errorf("the reason is not said: %q %q", r.Verdict.Reasons, r.Next)
 		}
+	}
+}
+
+// A one-axis probe that was turned for the maximum at each hold can be within.
+func TestOneAxisTurned(t *testing.T) {
+	for turned, want := range map[bool]limit.Outcome{true: limit.Within, false: limit.NotDecided} {
+		g := begin(t, func(s *Setup) { s.Instrument.Axes = 1 })
+		g.turned = turned
+		g.toSweep()
+		g.whole(5)
+		if r := g.finish(); r.Verdict.Outcome != want {
+			t.Errorf("turned %v: %s, want %s: %q", turned, r.Verdict.Outcome, want, r.Verdict.Reasons)
+		}
+	}
+}
+
+// Once above the limit, 'step back' stays until the place is held, though the value
+// has fallen.
+func TestStepBackStays(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.read(60, time.Second)
+	g.read(1, time.Second)
+	if v := g.s.View(g.now, time.Second); !slices.Contains(v.Warn, StepBack) || v.Level != "below" {
+		t.Errorf("%q, level %s", v.Warn, v.Level)
+	}
+	g.until(HoldReady, 1, 20*time.Second)
+	g.do(Act{Kind: WentOn})
+	g.until(SweepReady, 1, 20*time.Second)
+	if v := g.s.View(g.now, time.Second); slices.Contains(v.Warn, StepBack) {
+		t.Errorf("at the next place: %q", v.Warn)
+	}
+	if p := g.s.Result().Places[0]; p.Verdict.Outcome != limit.Exceeds || !strings.Contains(fmt.Sprint(p.Verdict.Reasons), "which the hold did not find again") {
+		t.Errorf("above in the sweep alone: %+v", p.Verdict)
 	}
 }
 

@@ -147,6 +147,30 @@ func (h *hidden) truth() {
 	}
 }
 
+// press does what a person does in a phase, and returns where the probe goes.
+func (h *hidden) press(s *Survey, phase Phase, waited time.Duration, base Point, act func(Act)) Point {
+	number := func(x float64) *float64 { return &x }
+	switch phase {
+	case Checking, BackgroundReady, StageOver:
+		act(Act{Kind: WentOn})
+	case WaterWanted:
+		act(Act{Kind: Watered, Volume: number(275), Celsius: number(20)})
+	case SweepReady:
+		if base = s.sweep().Points[0]; waited > 2*time.Second {
+			act(Act{Kind: WentOn})
+		}
+	case Sweeping:
+		base = s.sweep().At(s.Setup.Plan.Speed, max(0, waited-200*time.Millisecond))
+	case HoldReady:
+		if base = s.peaks[s.sweep().N].Point; waited > 2*time.Second {
+			act(Act{Kind: WentOn})
+		}
+	case Finishing:
+		act(Act{Kind: WentOn})
+	}
+	return base
+}
+
 // walk makes the survey as a person would: reads what it says, moves the probe,
 // presses next. It returns the result and how long it took.
 func (h *hidden) walk(t testing.TB) (Result, time.Duration) {
@@ -165,7 +189,6 @@ func (h *hidden) walk(t testing.TB) (Result, time.Duration) {
 		}
 		kept = append(kept, got...)
 	}
-	number := func(x float64) *float64 { return &x }
 	phase, since := Phase(""), time.Duration(0)
 	var at, base Point
 	var off Point // of the hand, for a whole sweep or hold
@@ -179,24 +202,7 @@ func (h *hidden) walk(t testing.TB) (Result, time.Duration) {
 		if phase != BackgroundHold && now < 25*time.Second && s.background.Taken {
 			now = 25 * time.Second // the oven is started by now
 		}
-		switch phase {
-		case Checking, BackgroundReady, StageOver:
-			act(Act{Kind: WentOn})
-		case WaterWanted:
-			act(Act{Kind: Watered, Volume: number(275), Celsius: number(20)})
-		case SweepReady:
-			if base = s.sweep().Points[0]; waited > 2*time.Second {
-				act(Act{Kind: WentOn})
-			}
-		case Sweeping:
-			base = s.sweep().At(s.Setup.Plan.Speed, max(0, waited-200*time.Millisecond))
-		case HoldReady:
-			if base = s.peaks[s.sweep().N].Point; waited > 2*time.Second {
-				act(Act{Kind: WentOn})
-			}
-		case Finishing:
-			act(Act{Kind: WentOn})
-		}
+		base = h.press(s, phase, waited, base, act)
 		at = Point{base.X + off.X, base.Y + off.Y, base.Z + off.Z}
 		said, over := h.wand.Move(world(h.oven.Door, s.sweep().Surface, at), now)
 		kept = append(kept, s.Observe(Reading{At: epoch().Add(now), S: said * h.gain, HasValue: !over, OverRange: over})...)

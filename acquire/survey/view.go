@@ -91,7 +91,8 @@ func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
 			v.Value, v.Ratio = "< "+shown(float64(s.Setup.Instrument.Floor)), "below the probe's floor"
 		}
 	}
-	if v.Level == "above" {
+	_, held := s.places[s.sweep().N]
+	if v.Level == "above" || s.phase != Ended && s.warned[s.sweep().N] && !held { // it stays until the place is held
 		v.Warn = append(v.Warn, StepBack)
 	}
 	if s.run.n > 0 && (s.phase == Sweeping || s.phase == Holding && !s.run.rose.IsZero()) {
@@ -106,6 +107,7 @@ func (s *Survey) instruct(v *View, now time.Time) {
 	can := func(all ...Kind) { v.Can = append(v.Can, all...) }
 	switch s.phase {
 	case Checking:
+		do("The plan has %d places in about %d stages, each with fresh water.", len(plan.Sweeps), plan.Stages)
 		do("Check the probe: battery, zero away from any field, and beside a second probe or a check source where there is one.")
 		can(Checked, WentOn)
 	case BackgroundReady:

@@ -17,6 +17,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"ovenward/acquire"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/survey"
 	"ovenward/drivers/driverstest"
@@ -198,6 +199,20 @@ func (p *phone) leave(phase survey.Phase) {
 	waitFor(p.t, 40*time.Second, fmt.Sprintf("the survey to leave %q", phase), func() bool { v, _ := p.view(); return v.Phase != phase })
 }
 
+// smallScreen starts a browser.
+func smallScreen(t *testing.T, chromium string) context.Context {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	t.Cleanup(cancel)
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	alloc, stop := chromedp.NewExecAllocator(ctx, options...)
+	t.Cleanup(stop)
+	tab, shut := chromedp.NewContext(alloc)
+	t.Cleanup(shut)
+	return tab
+}
+
 // TestBrowserMakesASurvey makes a whole survey on a screen 360 px wide, against the
 // running daemon, and cuts the line in the middle of a sweep.
 func TestBrowserMakesASurvey(t *testing.T) {
@@ -207,14 +222,7 @@ func TestBrowserMakesASurvey(t *testing.T) {
 	l := &line{to: r.Addr()}
 	l.join(t)
 	t.Cleanup(l.cut)
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
-	defer cancel()
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	alloc, stop := chromedp.NewExecAllocator(ctx, options...)
-	defer stop()
-	tab, shut := chromedp.NewContext(alloc)
-	defer shut()
+	tab := smallScreen(t, chromium)
 	p := &phone{t: t, tab: tab, api: "http://" + r.Addr()}
 	if err := chromedp.Do(tab, chromedp.EmulateViewport(360, 740), chromedp.Navigate("http://"+l.addr+"/surveys/new")); err != nil {
 		t.Fatal(err)
@@ -340,4 +348,33 @@ func TestSurveyInTheTerminal(t *testing.T) {
 	if code := surveyCommand(t.Context(), []string{"--oven=other", "--who=A", "--url=http://" + r.Addr()}, &out, &errs); code != 1 || !strings.Contains(errs.String(), `no oven "other"`) {
 		t.Errorf("%d %s", code, errs.String())
 	}
+}
+
+// TestMarksAreTakenAtThePost takes two marks on the running daemon; a probe that
+// stays where it is makes no walk, and the fit says so.
+func TestMarksAreTakenAtThePost(t *testing.T) {
+	t.Parallel()
+	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
+	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
+	file := filepath.Join(t.TempDir(), "walk.csv")
+	var out bytes.Buffer
+	m := markTaker{in: strings.NewReader("\n\ns\n"), out: &out, post: "counter-door", who: "A. Hand", marks: "off,5 10", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
+	if err := m.run(file); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	walk, err := survey.ParseWalk(file, text)
+	if err != nil || len(walk.Marks) != 2 || !walk.Marks[0].Off() || walk.Marks[1].Distance != 0.05 || !(walk.Marks[1].U > 0) {
+		t.Errorf("%+v, %v of\n%s", walk, err, text)
+	}
+	if !strings.Contains(out.String(), lineCaution) {
+		t.Error("the caution is not printed")
+	}
+	if err := m.run(file); err == nil {
+		t.Error("a file that is there is written over")
+	}
+	waitFor(t, 5*time.Second, "the post to be back", func() bool { return r.station.Stats()[0].Condition != acquire.AwayNow })
 }

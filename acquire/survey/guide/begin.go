@@ -61,9 +61,18 @@ func (g *Guide) Begin(ctx context.Context, o Order) (id string, err error) {
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	for _, v := range g.all {
-		if v.post == st.Index || v.oven == o.Oven {
-			return "", fmt.Errorf("survey %s is under way with this probe or at this oven: end it first", v.id)
+	under, err := g.o.Record.Surveys(ctx, store.SurveyQuery{UnderWay: true}, 100) // also what is not taken up again yet
+	if err != nil {
+		return "", err
+	}
+	for _, row := range under {
+		if row.Post == st.Post.ID || row.Oven == o.Oven {
+			return "", fmt.Errorf("survey %s is under way with this probe or at this oven: end it first", row.ID)
+		}
+	}
+	for _, m := range g.marks {
+		if m.post == st.Index {
+			return "", errors.New("a mark of a walk back is being taken with this probe: wait for its end")
 		}
 	}
 	if setup.ID, err = g.freeID(ctx, o.Oven, now); err != nil {

@@ -19,6 +19,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 )
@@ -93,8 +94,9 @@ type Guide struct {
 	inbox []arrived
 	posts map[int]bool // whose readings are wanted
 
-	mu  sync.Mutex
-	all []*guided
+	mu    sync.Mutex
+	all   []*guided
+	marks []*marking // of walks back
 }
 
 // New makes a guide.
@@ -168,6 +170,7 @@ func (g *Guide) beat(ctx context.Context) {
 		g.keep(ctx, v)
 		g.away(v, now)
 	}
+	g.beatMarks(got, now)
 	g.endAll(ctx, now)
 }
 
@@ -227,13 +230,16 @@ func (g *Guide) away(v *guided, now time.Time) {
 	}
 }
 
-// want says whose readings are wanted.
+// want says whose readings are wanted. The caller holds g.mu.
 func (g *Guide) want() {
 	g.in.Lock()
 	defer g.in.Unlock()
 	g.posts = map[int]bool{}
 	for _, v := range g.all {
 		g.posts[v.post] = true
+	}
+	for _, m := range g.marks {
+		g.posts[m.post] = true
 	}
 }
 
@@ -249,6 +255,8 @@ func (g *Guide) resumeAll(ctx context.Context) {
 			g.o.Log.Error("a survey could not be taken up again", "survey", row.ID, "err", err)
 		}
 	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
 	g.want()
 }
 
@@ -258,8 +266,10 @@ func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 		return err
 	}
 	s, err := survey.Resume(steps)
-	if err != nil {
-		return err
+	if err != nil { // it will never go on, and must not stand in the way of the next
+		end := survey.Result{ID: row.ID, Who: row.Who, Begun: row.Begun, Ended: g.now(), State: survey.Abandoned, Why: err.Error(),
+			Verdict: survey.Verdict{Outcome: limit.NotDecided, Reasons: []string{err.Error()}}}
+		return errors.Join(err, g.o.Record.KeepSurvey(ctx, row.ID, row.Oven, nil, &end))
 	}
 	v := &guided{id: row.ID, oven: row.Oven, post: -1, survey: s}
 	for _, st := range g.o.Station().Stats() {

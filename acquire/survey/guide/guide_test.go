@@ -53,6 +53,12 @@ func (f *fakeStation) Conclude(_ int, who string) error {
 	return nil
 }
 
+func (f *fakeStation) isAway() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.away
+}
+
 func (f *fakeStation) said() string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -179,6 +185,24 @@ func (b *bench) on(id string, s float64) {
 	b.read(s, time.Second)
 }
 
+// told checks that begin and end of a survey are events.
+func (b *bench) told(first, last string) {
+	b.t.Helper()
+	events, err := b.record.Events(b.t.Context(), 0, 100)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	var said []string
+	for _, e := range events {
+		if e.Kind == acquire.KindSurvey {
+			said = append(said, e.Text)
+		}
+	}
+	if len(said) != 2 || !strings.Contains(said[0], first) || !strings.Contains(said[1], last) {
+		b.t.Errorf("events: %q", said)
+	}
+}
+
 // TestSurveySurvivesCrashes goes through a whole survey and loses the daemon in
 // every phase: each time it goes on where it was.
 func TestSurveySurvivesCrashes(t *testing.T) {
@@ -189,7 +213,7 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !b.station.away || !strings.Contains(b.station.said(), "away A. Hand survey "+id) {
+		if !b.station.isAway() || !strings.Contains(b.station.said(), "away A. Hand survey "+id) {
 			t.Errorf("the post is told %q", b.station.said())
 		}
 		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "B. Hand"}); err == nil {
@@ -233,22 +257,10 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 		if r.State != survey.Complete || r.Verdict.Outcome != limit.Within || len(crashed) < 9 || r.Raw == nil || r.Raw.N < 100 {
 			t.Errorf("%s, %s %q, crashed in %v, raw %+v", r.State, r.Verdict.Outcome, r.Verdict.Reasons, crashed, r.Raw)
 		}
-		if b.station.away {
+		if b.station.isAway() {
 			t.Error("the post is not told that its probe is back")
 		}
-		events, err := b.record.Events(t.Context(), 0, 100)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var said []string
-		for _, e := range events {
-			if e.Kind == acquire.KindSurvey {
-				said = append(said, e.Text)
-			}
-		}
-		if len(said) != 2 || !strings.Contains(said[0], "begins") || !strings.Contains(said[1], "complete, within") {
-			t.Errorf("events: %q", said)
-		}
+		b.told("begins", "complete, within")
 		b.close()
 	})
 }
@@ -293,8 +305,8 @@ func TestForgottenSurveyEnds(t *testing.T) {
 		}
 		time.Sleep(forgottenAfter + 10*time.Second)
 		r, err := b.record.SurveyResult(t.Context(), id)
-		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.away {
-			t.Errorf("%+v, %v, away %v", r, err, b.station.away)
+		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.isAway() {
+			t.Errorf("%+v, %v, away %v", r, err, b.station.isAway())
 		}
 	})
 }
@@ -315,11 +327,84 @@ func TestOrdersThatCannotBe(t *testing.T) {
 			"untrained": {Order{Oven: "small", Who: "A", Pull: true}, "trained"},
 			"door":      {Order{Oven: "small", Who: "A", Door: &survey.Door{}}, "measure it"},
 		} {
-			if _, err := b.guide.Begin(t.Context(), tc.o); err == nil || !strings.Contains(err.Error(), tc.want) || b.station.away {
-				t.Errorf("%s: %v, want %q; away %v", name, err, tc.want, b.station.away)
+			if _, err := b.guide.Begin(t.Context(), tc.o); err == nil || !strings.Contains(err.Error(), tc.want) || b.station.isAway() {
+				t.Errorf("%s: %v, want %q; away %v", name, err, tc.want, b.station.isAway())
 			}
 		}
 		if err := b.guide.Do(t.Context(), "none", survey.Act{}); !errors.Is(err, ErrNoSurvey) {
+			t.Error(err)
+		}
+	})
+}
+
+// A mark of a walk back is taken from the samples, and is an event.
+func TestMarkOfAWalkBack(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		defer b.close()
+		type outcome struct {
+			m   survey.Mark
+			err error
+		}
+		take := func(ctx context.Context) outcome {
+			done := make(chan outcome, 1)
+			go func() {
+				m, err := b.guide.Mark(ctx, "door", MarkOrder{Who: "A. Hand", Distance: 0.2, Turn: 5 * time.Second})
+				done <- outcome{m, err}
+			}()
+			b.read(3, 16*time.Second)
+			return <-done
+		}
+		if o := take(t.Context()); o.err != nil || o.m.Value != 3 || o.m.Distance != 0.2 || !(o.m.U > 0) || !b.station.isAway() {
+			t.Errorf("%+v, %v", o.m, o.err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
+		defer cancel()
+		if o := take(ctx); !errors.Is(o.err, context.DeadlineExceeded) {
+			t.Errorf("who went gets %+v, %v", o.m, o.err)
+		}
+		if o := take(t.Context()); o.err != nil {
+			t.Errorf("after somebody went: %v", o.err)
+		}
+		for _, o := range []MarkOrder{{Distance: 0.2}, {Who: "A"}, {Who: "A", Distance: 0.2, Turn: time.Hour}} {
+			if _, err := b.guide.Mark(t.Context(), "door", o); err == nil {
+				t.Errorf("%+v makes a mark", o)
+			}
+		}
+		if _, err := b.guide.Mark(t.Context(), "other", MarkOrder{Who: "A", Distance: 1}); !errors.Is(err, acquire.ErrNoPost) {
+			t.Error(err)
+		}
+		time.Sleep(2 * time.Second)
+		events, err := b.record.Events(t.Context(), 0, 10)
+		if err != nil || len(events) != 2 || !strings.Contains(events[0].Text, "mark of a walk back at 200 mm") {
+			t.Errorf("%+v, %v", events, err)
+		}
+	})
+}
+
+// A survey whose steps are damaged is given up, and stands in nobody's way.
+func TestDamagedSurveyIsGivenUp(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door"}},
+			{N: 3, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}}
+		if err := b.record.KeepSurvey(t.Context(), "torn", "small", steps, nil); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err == nil || !strings.Contains(err.Error(), "torn is under way") {
+			t.Errorf("beside one that is not taken up yet: %v", err)
+		}
+		b.close()
+		b = open(t, dir)
+		defer b.close()
+		time.Sleep(time.Second)
+		r, err := b.record.SurveyResult(t.Context(), "torn")
+		if err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, "step 2 is missing") {
+			t.Errorf("%+v, %v", r, err)
+		}
+		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err != nil {
 			t.Error(err)
 		}
 	})

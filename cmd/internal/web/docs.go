@@ -227,6 +227,7 @@ func surveyDocs() map[string]*doc {
 	return map[string]*doc{
 		"GET /api/v1/surveys":             {tag: "surveys", summary: "All surveys, the newest first", out: surveysJSON{}},
 		"POST /api/v1/surveys/begin":      {tag: "surveys", summary: "Begin a survey of an oven's door", in: guide.Order{}, out: map[string]any{}},
+		"POST /api/v1/posts/{id}/mark":    {tag: "surveys", summary: "Hold a post's probe for two turns of the stirrer, and answer then: a place on a walk back", in: markEditJSON{}, out: markJSON{}},
 		"GET /api/v1/surveys/{id}":        {tag: "surveys", summary: "One survey: where it stands, and what was found", out: surveyJSON{}},
 		"POST /api/v1/surveys/{id}/{act}": {tag: "surveys", summary: "Say what was done in a survey: next, back, redo and the other acts that its view lists", in: survey.Act{}, out: map[string]any{}},
 	}

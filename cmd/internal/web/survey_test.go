@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"ovenward/acquire/survey"
 )
@@ -113,5 +114,58 @@ func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
 		if code, body := asks(t, h, http.MethodGet, p.path, "text/html", nil); code != http.StatusOK || !strings.Contains(body, survey.Lethal) {
 			t.Errorf("%s: %d, and the caution is missing", p.path, code)
 		}
+	}
+}
+
+func TestMarkOfAWalkBack(t *testing.T) {
+	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = newFakeSurveys(noon()) }).Handler()
+	for _, tc := range []struct {
+		post, distance, turn string
+		code                 int
+		want                 string
+	}{
+		{"galley", "20 cm", "", http.StatusOK, `{"distance_m":0.2,"value_w_per_m2":3,"standard_uncertainty_w_per_m2":0.1}`},
+		{"galley", "off", "10 s", http.StatusOK, `{"distance_m":null,`},
+		{"galley", "20", "", http.StatusUnprocessableEntity, "distance"},
+		{"galley", "20 cm", "soon", http.StatusUnprocessableEntity, "turn"},
+		{"other", "20 cm", "", http.StatusNotFound, "no such post"},
+	} {
+		code, body := asks(t, h, http.MethodPost, "/api/v1/posts/"+tc.post+"/mark", "application/json", url.Values{"who": {"A. Hand"}, "distance": {tc.distance}, "turn": {tc.turn}})
+		if code != tc.code || !strings.Contains(body, tc.want) {
+			t.Errorf("%s at %s: %d %s, want %d %s", tc.post, tc.distance, code, body, tc.code, tc.want)
+		}
+	}
+}
+
+// A stream tells of the surveys under way, without their paths, whenever they
+// change.
+func TestStreamTellsOfSurveys(t *testing.T) {
+	f := newFakeSurveys(noon())
+	now := noon()
+	srv := newServer(troubled(noon()), func(o *Options) { o.Surveys = f; o.Now = func() time.Time { return now } })
+	b := srv.boards[unitNamed("").name]
+	tell := func(rev uint64) (string, uint64) {
+		t.Helper()
+		now = now.Add(time.Second)
+		body, shown, _, err := srv.since(b, rev)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(body), shown
+	}
+	if body, _ := tell(0); !strings.Contains(body, `"surveys":[]`) {
+		t.Errorf("no survey: …%s", body[max(0, len(body)-200):])
+	}
+	id := f.begun(t)
+	body, rev := tell(0)
+	if !strings.Contains(body, `"phase":"go to the beginning of the sweep"`) || strings.Contains(body, `"path":[{`) {
+		t.Errorf("a survey: %.600s", body)
+	}
+	if body, rev = tell(rev); strings.Contains(body, `"surveys"`) {
+		t.Errorf("what did not change is told again: %.200s", body)
+	}
+	f.act(t, id, survey.Act{Kind: survey.WentOn})
+	if body, _ = tell(rev); !strings.Contains(body, `"phase":"sweep"`) {
+		t.Errorf("what changed is not told: %.200s", body)
 	}
 }
