@@ -34,7 +34,6 @@ func TestSurveysAreKept(t *testing.T) {
 	if s, err = Open(dir, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	defer s.Close()
 	got, err := s.SurveySteps(ctx, "one")
 	if err != nil {
 		t.Fatal(err)
@@ -71,5 +70,21 @@ func TestSurveysAreKept(t *testing.T) {
 	}
 	if r, err := s.SurveyResult(ctx, "other"); r != nil || err != nil {
 		t.Errorf("another's result: %+v, %v", r, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Rebuild(ctx, dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	again, err := Open(dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer again.Close()
+	r, err = again.SurveyResult(ctx, "one")
+	kept, kerr := again.SurveySteps(ctx, "one")
+	if err != nil || kerr != nil || r == nil || len(r.Places) != 2 || len(kept) != 2 {
+		t.Errorf("after rebuilding: result %+v, %d steps, %v, %v", r, len(kept), err, kerr)
 	}
 }

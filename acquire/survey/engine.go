@@ -48,8 +48,7 @@ type run struct {
 	peak    float64
 	peakAt  time.Time
 	rose    time.Time // when the peak last rose by more than noise
-	over    bool
-	gap     bool // part of it was not seen
+	gap     bool      // part of it was not seen
 	unsure  bool
 	settled time.Time // since when the probe shows what is there
 	values  []float64 // of the background only

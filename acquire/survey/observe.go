@@ -98,7 +98,7 @@ func (s *Survey) harm(r Reading) bool {
 	if why == "" {
 		return false
 	}
-	st := Step{At: r.At, Kind: Forced, Text: "the survey ended: " + why}
+	st := Step{At: r.At, Kind: Forced, Text: "The survey ended: " + why}
 	if s.running() || s.phase == BackgroundHold {
 		p := s.placeOf(r.At)
 		p.OverRange, p.Settled = r.OverRange, false
@@ -142,7 +142,7 @@ func (s *Survey) endSweep(at time.Time) {
 		p.Value, p.Point = &v, sw.At(s.Setup.Plan.Speed, max(0, u.peakAt.Sub(s.since)-lag))
 	}
 	if !p.Seen {
-		st.Text = "part of this sweep was not seen: make it again"
+		st.Text = "Part of this sweep was not seen: make it again."
 	}
 	s.take(st)
 }
@@ -230,7 +230,7 @@ func (s *Survey) endHold(at time.Time, settled bool) {
 	case u.n > 0:
 		s.value(&p, math.Max(u.first, s.last.S))
 	}
-	text := fmt.Sprintf("place %d is taken", p.N)
+	text := fmt.Sprintf("Place %d is taken", p.N)
 	if p.Value != nil {
 		text += ": " + shown(*p.Value)
 	}
@@ -267,7 +267,7 @@ func (s *Survey) value(p *Place, v float64) {
 // lookAtStage ends a stage whose load is used up.
 func (s *Survey) lookAtStage(at time.Time) {
 	if s.running() && s.left(at) <= 0 {
-		s.take(Step{At: at, Kind: StageEnded, Text: "this load has had its time: stop the oven now"})
+		s.take(Step{At: at, Kind: StageEnded, Text: "This load has had its time: stop the oven now."})
 	}
 }
 
@@ -278,13 +278,13 @@ func (s *Survey) roomFor(at time.Time) {
 		return
 	}
 	if s.at >= len(s.Setup.Plan.Sweeps) {
-		s.take(Step{At: at, Kind: StageEnded, Text: "all places are done: stop the oven"})
+		s.take(Step{At: at, Kind: StageEnded, Text: "All places are done: stop the oven."})
 		return
 	}
 	need := s.sweepTime() + s.holdTime() + 2*moveTime
 	whole := time.Duration(s.Setup.Plan.StageS * float64(time.Second))
 	if s.left(at) < min(need, whole*9/10) {
-		s.take(Step{At: at, Kind: StageEnded, Text: "what is left of this load does not suffice for the next place: stop the oven"})
+		s.take(Step{At: at, Kind: StageEnded, Text: "What is left of this load does not suffice for the next place: stop the oven."})
 	}
 }
 

@@ -216,32 +216,49 @@ func (p *Plan) add(name string, s Surface, path []corner, pull bool) {
 	}
 }
 
-// nearKnob is the step of a path where a handle or knob makes it rise: so fine
-// that a straight line between two points is not nearer to it by 0.2 mm.
-const nearKnob = 0.002 // m
+// How finely a path follows what stands out, m.
+const (
+	nearKnob  = 0.005  // the least width of a knob that is not overlooked
+	knobError = 0.0002 // that a straight line between two points may be off
+)
 
 // points puts the sensing centre before a path, in steps of at most the spacing,
 // and in finer ones round what stands out.
 func (p *Plan) points(s Surface, path []corner) []Point {
-	at := func(c corner) Point {
-		return Point{c.x, c.y, p.Oven.Door.Before(s, c.x, c.y, p.Procedure.Distance)}
+	at := func(x, y quantity.Length) Point {
+		return Point{x, y, p.Oven.Door.Before(s, x, y, p.Procedure.Distance)}
+	}
+	var out []Point
+	var refine func(a, b Point)
+	refine = func(a, b Point) { // adds what lies between, and b
+		m := at((a.X+b.X)/2, (a.Y+b.Y)/2)
+		if d := math.Hypot(float64(b.X-a.X), float64(b.Y-a.Y)); d > knobError && math.Abs(float64(m.Z-(a.Z+b.Z)/2)) > knobError/2 {
+			refine(a, m)
+			refine(m, b)
+			return
+		}
+		out = append(out, b)
 	}
 	flat := func(q Point) bool { return q.Z == p.Procedure.Distance }
-	out := []Point{at(path[0])}
+	out = append(out, at(path[0].x, path[0].y))
 	for i := 1; i < len(path); i++ {
 		a, b := path[i-1], path[i]
 		d := math.Hypot(float64(b.x-a.x), float64(b.y-a.y))
-		fine := max(1, int(math.Ceil(d/nearKnob)))
-		every := max(1, int(math.Floor(float64(p.Procedure.Spacing)/(d/float64(fine))+1e-9)))
-		step := func(k int) Point {
-			f := quantity.Length(min(k, fine)) / quantity.Length(fine)
-			return at(corner{a.x + f*(b.x-a.x), a.y + f*(b.y-a.y)})
-		}
-		for k := 1; k <= fine; k++ {
-			here := step(k)
-			if k == fine || k%every == 0 || !flat(here) || !flat(step(k-1)) || !flat(step(k+1)) {
-				out = append(out, here)
+		steps := max(1, int(math.Ceil(d/nearKnob)))
+		every := max(1, int(float64(p.Procedure.Spacing)/nearKnob))
+		from, held := at(a.x, a.y), 0 // held: flat steps that were passed over
+		for k := 1; k <= steps; k++ {
+			f := quantity.Length(k) / quantity.Length(steps)
+			to := at(a.x+f*(b.x-a.x), a.y+f*(b.y-a.y))
+			if held++; flat(from) && flat(to) && held < every && k < steps {
+				from = to
+				continue
 			}
+			if held > 1 && !flat(to) {
+				out = append(out, from)
+			}
+			refine(from, to)
+			from, held = to, 0
 		}
 	}
 	return out

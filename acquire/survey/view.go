@@ -88,8 +88,7 @@ func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
 			v.Level = "above"
 		}
 		if r.S < float64(s.Setup.Instrument.Floor) {
-			v.Value = "below the probe's floor, " + shown(float64(s.Setup.Instrument.Floor))
-			v.Ratio = ""
+			v.Value, v.Ratio = "< "+shown(float64(s.Setup.Instrument.Floor)), "below the probe's floor"
 		}
 	}
 	if v.Level == "above" {
@@ -162,7 +161,7 @@ func (s *Survey) instructSweep(v *View, now time.Time) {
 	v.Mark = &p
 	v.Do = append(v.Do, fmt.Sprintf("Follow the mark along the line, %.2g cm/s, %s from the nearest surface.", 100*s.Setup.Plan.Speed, s.Setup.Plan.Procedure.Distance))
 	if p.Z > s.Setup.Plan.Procedure.Distance {
-		v.Do = append(v.Do, fmt.Sprintf("Go out to %s before the front: the handle or a knob stands out here.", round(p.Z)))
+		v.Do = append(v.Do, fmt.Sprintf("Go out to %s before the front: the handle or a knob stands out here.", mm(p.Z)))
 	}
 	v.Settled = "moving"
 }
@@ -170,7 +169,7 @@ func (s *Survey) instructSweep(v *View, now time.Time) {
 func (s *Survey) instructHold(v *View, now time.Time) {
 	p := s.peaks[s.sweep().N].Point
 	v.Mark = &p
-	v.Do = append(v.Do, "Hold still until it has settled.")
+	v.Do = append(v.Do, "Hold still at the mark until it has settled.")
 	all := s.holdTime().Seconds()
 	v.Progress, v.ProgressS = math.Min(1, now.Sub(s.since).Seconds()/all), &all
 	switch u := s.run; {
@@ -202,11 +201,10 @@ func (s *Survey) endView(v *View) {
 	}
 }
 
-func round(l quantity.Length) quantity.Length {
-	return quantity.Length(math.Round(float64(l)*1000) / 1000)
-}
+// mm prints a length as people measure it on a door.
+func mm(l quantity.Length) string { return fmt.Sprintf("%.0f mm", 1000*float64(l)) }
 
 // words tell where a point is.
 func words(s Surface, p Point) string {
-	return fmt.Sprintf("%s, %s from its left edge and %s from its lower edge, the sensing centre %s out", s, round(p.X), round(p.Y), round(p.Z))
+	return fmt.Sprintf("%s, %s from its left edge and %s from its lower edge, the sensing centre %s out", s, mm(p.X), mm(p.Y), mm(p.Z))
 }

@@ -157,7 +157,11 @@ const (
 
 // call makes one request and reads its answer.
 func (a alarmAct) call(ctx context.Context, method, path string, body, into any) error {
-	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	return a.callWithin(ctx, askWithin, method, path, body, into)
+}
+
+func (a alarmAct) callWithin(ctx context.Context, within time.Duration, method, path string, body, into any) error {
+	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	var send io.Reader
 	if body != nil {

@@ -45,6 +45,7 @@ func commands() []command {
 		{"limits", "print the built-in limits at a frequency, with their sources", withoutContext(limitsCommand)},
 		{"verify", "check that a record is as it was recorded, or rebuild a broken one", verifyCommand},
 		{"backup", "copy the record, beside a running daemon", backupCommand},
+		{"survey", "guide a survey of an oven's door, on the running daemon", surveyCommand},
 		{"report", "print a record: monitoring, certificates, surveys; PDF, HTML, CSV, JSON", reportCommand},
 		{"round", "list which ovens are due, and take in results of earlier checks", roundCommand},
 		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
@@ -83,9 +84,8 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 }
 
 func usage(w io.Writer) {
-	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
-tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
-Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version prints the version.
+	fmt.Fprint(w, `Reads power-density probes beside microwave ovens, records, judges and tells. Without a command: the
+simulated model kitchen. ovenward COMMAND --help says more; --version prints the version.
 
 `)
 	for _, c := range commands() {

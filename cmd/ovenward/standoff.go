@@ -28,9 +28,11 @@ mark to mark (stirrer, noise, distance), standard or expanded (k = 2). "off" is 
 with the oven off. Five distances over 3 : 1 are needed.
 
   --level=VALUE          a level to find; may stand more than once
-  --limit=ID             a built-in limit on people; ovenward limits lists them
-  --frequency=FREQUENCY  of the oven, for that limit
+  --limit=ID --frequency=FREQUENCY   a built-in limit on people (ovenward limits), and the oven's
   --floor=VALUE          the probe's noise floor
+  --take=POST --who=NAME --marks="off 5 10 20 40 80"   takes the marks, in cm, with that
+                         post's probe on the running daemon, and writes FILE; --turn="12 s"
+                         of the stirrer, --url=URL, --user=NAME, --password-file=FILE
 `
 
 // levels collects the values of a flag that may stand more than once.
@@ -69,6 +71,8 @@ func standoffCommand(args []string, stdout, stderr io.Writer) int {
 	flags.Var(&stated, "level", "")
 	id, frequency := flags.String("limit", "", ""), flags.String("frequency", "", "")
 	floor, format := flags.String("floor", "", ""), flags.String("format", "text", "")
+	take := markTaker{in: os.Stdin, out: stdout}
+	take.flags(flags)
 	file, err := fileAndFlags(flags, args)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
@@ -78,6 +82,11 @@ func standoffCommand(args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, "%v; see ovenward standoff --help", err)
 	case *format != "text" && *format != "json":
 		return fail(stderr, "--format=%s is not known: use text or json", *format)
+	}
+	if take.post != "" {
+		if err := take.run(file); err != nil {
+			return fail(stderr, "%v", err)
+		}
 	}
 	s, err := readStandoff(file, *id, *frequency, *floor)
 	if err == nil {

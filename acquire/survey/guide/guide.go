@@ -93,8 +93,9 @@ type Guide struct {
 	inbox []arrived
 	posts map[int]bool // whose readings are wanted
 
-	mu  sync.Mutex
-	all []*guided
+	mu    sync.Mutex
+	all   []*guided
+	marks []*marking // of walks back
 }
 
 // New makes a guide.
@@ -140,6 +141,7 @@ func (g *Guide) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
+			g.keepAll(ctx)
 			return nil
 		case <-t.C:
 			g.beat(ctx)
@@ -167,6 +169,7 @@ func (g *Guide) beat(ctx context.Context) {
 		g.keep(ctx, v)
 		g.away(v, now)
 	}
+	g.beatMarks(got, now)
 	g.endAll(ctx, now)
 }
 
@@ -187,7 +190,9 @@ func (g *Guide) keep(ctx context.Context, v *guided) {
 	if len(v.pending) == 0 {
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, keepIn)
+	// Whoever asked may be gone, and the station may be about to stop: it is kept all
+	// the same.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), keepIn)
 	defer cancel()
 	if err := g.o.Record.KeepSurvey(ctx, v.id, v.oven, v.pending, nil); err != nil {
 		if v.trouble == "" {
@@ -197,6 +202,15 @@ func (g *Guide) keep(ctx context.Context, v *guided) {
 		return
 	}
 	v.pending, v.trouble = nil, ""
+}
+
+// keepAll keeps what waits, before the station stops.
+func (g *Guide) keepAll(ctx context.Context) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for _, v := range g.all {
+		g.keep(ctx, v)
+	}
 }
 
 // away keeps the post of a survey marked as away, and no longer than it lasts.
@@ -222,6 +236,9 @@ func (g *Guide) want() {
 	g.posts = map[int]bool{}
 	for _, v := range g.all {
 		g.posts[v.post] = true
+	}
+	for _, m := range g.marks {
+		g.posts[m.post] = true
 	}
 }
 

@@ -37,6 +37,7 @@ type surveyPage struct {
 	Pull     bool
 	Outcome  string
 	Withdraw string
+	Left     string // of the load, in words
 }
 
 // checkView is a check of the probe, in words.
@@ -77,8 +78,11 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 	p = surveyPage{ID: id, Result: *result, ActURL: "/api/v1" + surveyURL(id), Can: map[string]bool{}, Cautions: survey.Cautions(),
 		Exceeds: result.Verdict.Outcome == limit.Exceeds, Ended: result.State != survey.UnderWay, Pull: result.Plan.Pull,
 		Withdraw: "/api/v1/ovens/" + result.Oven.ID + "/withdraw"}
-	if v, ok := s.o.Surveys.View(id); ok {
+	if v, ok := s.o.Surveys.View(id); ok && v.Phase != survey.Ended {
 		p.View = &v
+		if v.LeftS != nil {
+			p.Left = s.voiceOf(r).t("survey.left", "s", fmt.Sprintf("%.0f", *v.LeftS))
+		}
 		for _, k := range v.Can {
 			p.Can[strings.ReplaceAll(string(k), " ", "_")] = true
 		}

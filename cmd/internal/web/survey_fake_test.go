@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
@@ -134,6 +135,13 @@ func (f *fakeSurveys) Result(_ context.Context, id string) (*survey.Result, erro
 		return &r, nil
 	}
 	return nil, nil
+}
+
+func (f *fakeSurveys) Mark(_ context.Context, post string, o guide.MarkOrder) (survey.Mark, error) {
+	if post != "galley" {
+		return survey.Mark{}, acquire.ErrNoPost
+	}
+	return survey.Mark{Distance: o.Distance, Value: 3, U: 0.1}, nil
 }
 
 // act does one act, or fails the test.

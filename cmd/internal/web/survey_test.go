@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -67,7 +68,10 @@ func TestSurveyWithoutScript(t *testing.T) {
 	if code, _ := send("/api/v1/surveys/one/water", url.Values{"volume": {"275"}, "celsius": {"19,5"}}); code != http.StatusSeeOther {
 		t.Fatalf("water: %d", code)
 	}
-	page("Place 1 of", "door seam, top side", "left of this load")
+	page("Place 1 of", "door seam, top side", " s left of this load")
+	if _, body := asks(t, h, http.MethodGet, "/surveys/one", "text/html", nil); !regexp.MustCompile(`>6\d s left of this load<`).MatchString(body) {
+		t.Error("the countdown is no number")
+	}
 	if code, _ := send("/api/v1/surveys/one/next", url.Values{"phase": {"hold"}}); code != http.StatusConflict {
 		t.Errorf("a second tap that came late: %d, want refused", code)
 	}
@@ -97,5 +101,37 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 	}
 	if err := json.Unmarshal([]byte(body), &got); err != nil || got.View != nil || got.Result.State != survey.Stopped {
 		t.Errorf("%v %+v", err, got.Result.State)
+	}
+}
+
+// Any page can say 'exceeds', now or with the next update, so each says what may
+// not be done then.
+func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
+	f := walking(t, noon())
+	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = f }).Handler()
+	for _, p := range pagesToSee() {
+		if code, body := asks(t, h, http.MethodGet, p.path, "text/html", nil); code != http.StatusOK || !strings.Contains(body, survey.Lethal) {
+			t.Errorf("%s: %d, and the caution is missing", p.path, code)
+		}
+	}
+}
+
+func TestMarkOfAWalkBack(t *testing.T) {
+	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = newFakeSurveys(noon()) }).Handler()
+	for _, tc := range []struct {
+		post, distance, turn string
+		code                 int
+		want                 string
+	}{
+		{"galley", "20 cm", "", http.StatusOK, `{"distance_m":0.2,"value_w_per_m2":3,"standard_uncertainty_w_per_m2":0.1}`},
+		{"galley", "off", "10 s", http.StatusOK, `{"distance_m":null,`},
+		{"galley", "20", "", http.StatusUnprocessableEntity, "distance"},
+		{"galley", "20 cm", "soon", http.StatusUnprocessableEntity, "turn"},
+		{"other", "20 cm", "", http.StatusNotFound, "no such post"},
+	} {
+		code, body := asks(t, h, http.MethodPost, "/api/v1/posts/"+tc.post+"/mark", "application/json", url.Values{"who": {"A. Hand"}, "distance": {tc.distance}, "turn": {tc.turn}})
+		if code != tc.code || !strings.Contains(body, tc.want) {
+			t.Errorf("%s at %s: %d %s, want %d %s", tc.post, tc.distance, code, body, tc.code, tc.want)
+		}
 	}
 }

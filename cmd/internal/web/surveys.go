@@ -22,6 +22,7 @@ type Surveys interface {
 	Views() []survey.View
 	Surveys(ctx context.Context, limit int) ([]store.SurveyRow, error)
 	Result(ctx context.Context, id string) (*survey.Result, error)
+	Mark(ctx context.Context, post string, o guide.MarkOrder) (survey.Mark, error)
 }
 
 const (
@@ -33,6 +34,7 @@ const (
 func (s *Server) addSurveys(rt routes) {
 	rt.get("/surveys", s.serveSurveys)
 	rt.get("/api/v1/surveys", s.serveSurveyList)
+	rt.mux.Handle("/api/v1/posts/{id}/mark", method(http.MethodPost, s.takeMark))
 }
 
 // surveyRow is one survey of the list, in words.

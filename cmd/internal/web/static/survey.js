@@ -5,6 +5,7 @@ import { follow, part, say, fill } from "./shell.js";
 const box = document.getElementById("survey");
 const id = box.dataset.id;
 let loading = false;
+let closed = false; // the survey is over, and its last part is loaded
 
 const guide = () => box.querySelector(".guide");
 
@@ -62,7 +63,11 @@ function update(u) {
   if (u.surveys === undefined) return;
   const v = u.surveys.find((s) => s.id === id);
   const g = guide();
-  if (!v) { if (g) reload(); return; }
+  if (!v || v.phase === "ended") {
+    if (g || !v && !closed) reload();
+    closed = !v;
+    return;
+  }
   if (!g || g.dataset.phase !== v.phase || Number(g.dataset.place) !== v.place || Number(g.dataset.steps) !== v.steps) reload();
   show(v);
 }
@@ -87,4 +92,4 @@ box.addEventListener("submit", async (event) => {
   }
 });
 
-if (guide()) follow({ update, back: reload });
+follow({ update, back: reload });

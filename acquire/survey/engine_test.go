@@ -1,0 +1,390 @@
+package survey
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// guidedBy is a survey of a small invented door, and its clock.
+type guidedBy struct {
+	t     *testing.T
+	s     *Survey
+	now   time.Time
+	steps []Step
+}
+
+func smallOven() Oven {
+	return Oven{ID: "small", Power: 1100, Stirrer: 4, Door: Door{Width: 0.2, Height: 0.12, Hinge: Left, Depth: 0.15}}
+}
+
+func begin(t *testing.T, change ...func(*Setup)) *guidedBy {
+	t.Helper()
+	p, _ := FindProcedure("us-field", nil)
+	plan, err := NewPlan(smallOven(), p, Hand{Response: time.Second, Axes: 3}, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	setup := Setup{ID: "small-1", Plan: plan, Limit: limit.Limit{ID: "in-use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "invented"},
+		Instrument: Instrument{Probe: "p", Certificate: "C-1", Response: 1, Range: 5000, Floor: 0.2, Axes: 3}, Spread: calib.Spread{Rel: 0.1, K: 2}}
+	for _, c := range change {
+		c(&setup)
+	}
+	g := &guidedBy{t: t, now: epoch()}
+	g.s, g.steps = Start(setup, "A. Hand", g.now)
+	return g
+}
+
+func (g *guidedBy) do(a Act) {
+	g.t.Helper()
+	a.Who = "A. Hand"
+	steps, err := g.s.Do(a, g.now)
+	if err != nil {
+		g.t.Fatalf("in %q: %v", g.s.Phase(), err)
+	}
+	g.steps = append(g.steps, steps...)
+}
+
+func (g *guidedBy) read(s float64, lasting time.Duration) {
+	for end := g.now.Add(lasting); g.now.Before(end) && g.s.Phase() != Ended; {
+		g.now = g.now.Add(100 * time.Millisecond)
+		g.steps = append(g.steps, g.s.Observe(Reading{At: g.now, S: s, HasValue: true})...)
+		g.steps = append(g.steps, g.s.Tick(g.now)...)
+	}
+}
+
+func (g *guidedBy) wait(lasting time.Duration) {
+	g.now = g.now.Add(lasting)
+	g.steps = append(g.steps, g.s.Tick(g.now)...)
+}
+
+func (g *guidedBy) until(p Phase, s float64, most time.Duration) {
+	g.t.Helper()
+	for end := g.now.Add(most); g.s.Phase() != p && g.now.Before(end); {
+		g.read(s, 100*time.Millisecond)
+	}
+	if g.s.Phase() != p {
+		g.t.Fatalf("after %v the survey is at %q, want %q (%s)", most, g.s.Phase(), p, g.s.said)
+	}
+}
+
+func (g *guidedBy) water(celsius float64) {
+	g.t.Helper()
+	v := 275.0
+	g.do(Act{Kind: Watered, Volume: &v, Celsius: &celsius})
+}
+
+// toSweep brings it to the first sweep, the oven running.
+func (g *guidedBy) toSweep() {
+	g.t.Helper()
+	g.do(Act{Kind: WentOn})
+	g.do(Act{Kind: WentOn})
+	g.until(WaterWanted, 0.05, 10*time.Second)
+	g.water(20)
+}
+
+// whole makes the rest of the survey, each place reading s.
+func (g *guidedBy) whole(s float64) {
+	g.t.Helper()
+	for range 200 {
+		switch g.s.Phase() {
+		case SweepReady, HoldReady, StageOver:
+			g.do(Act{Kind: WentOn})
+		case WaterWanted:
+			g.water(20)
+		case Finishing, Ended:
+			return
+		}
+		g.read(s, time.Second)
+	}
+	g.t.Fatalf("the survey does not end: %q", g.s.Phase())
+}
+
+func (g *guidedBy) finish() Result {
+	g.t.Helper()
+	g.do(Act{Kind: WentOn})
+	return g.s.Result()
+}
+
+func TestWholeSurveyIsWithin(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.whole(5)
+	r := g.finish()
+	if r.State != Complete || r.Verdict.Outcome != limit.Within || len(r.Places) != len(g.s.Setup.Plan.Sweeps) || r.NextCheck.Sub(r.Ended) < 360*24*time.Hour {
+		t.Errorf("%s, %+v, %d places, next check %v", r.State, r.Verdict, len(r.Places), r.NextCheck)
+	}
+	for _, p := range r.Places {
+		if !p.Settled || *p.Value != 5 || p.Held < 5 || *p.U < 1 {
+			t.Errorf("place %d: %+v", p.N, p)
+		}
+	}
+	if len(r.Stages) < 2 {
+		t.Errorf("%d stages: this test does not see water changed", len(r.Stages))
+	}
+	for _, st := range r.Stages {
+		if d := st.Ended.Sub(st.Begun).Seconds(); d > st.Allowed+0.2 {
+			t.Errorf("stage %d lasted %g s of %g", st.N, d, st.Allowed)
+		}
+	}
+}
+
+// Without proof that the oven generated nothing is within: a field that is not
+// there proves nothing, a load that warmed does.
+func TestWithinWantsProof(t *testing.T) {
+	for _, tc := range []struct {
+		end  float64 // °C; 0: not taken
+		want limit.Outcome
+	}{{0, limit.NotDecided}, {29, limit.NotDecided}, {30, limit.Within}} {
+		g := begin(t)
+		g.toSweep()
+		for range 200 {
+			if p := g.s.Phase(); tc.end > 0 && (p == StageOver || p == Finishing) {
+				end := tc.end
+				g.do(Act{Kind: TookTemperature, Celsius: &end})
+				if p == Finishing {
+					break
+				}
+			}
+			if g.s.Phase() == Finishing {
+				break
+			}
+			if p := g.s.Phase(); p == SweepReady || p == HoldReady || p == StageOver {
+				g.do(Act{Kind: WentOn})
+			} else if p == WaterWanted {
+				g.water(20)
+			}
+			g.read(0.06, time.Second)
+		}
+		if r := g.finish(); r.Verdict.Outcome != tc.want {
+			t.Errorf("end at %g °C: %s, want %s: %q", tc.end, r.Verdict.Outcome, tc.want, r.Verdict.Reasons[:1])
+		} else if tc.want == limit.NotDecided && !strings.Contains(fmt.Sprint(r.Verdict.Reasons, r.Next), "generated") {
+			t.Errorf("the reason is not said: %q %q", r.Verdict.Reasons, r.Next)
+		}
+	}
+}
+
+// Each lack takes 'within' away, and none takes 'exceeds' away.
+func TestWhatLacksTakesWithinAway(t *testing.T) {
+	for name, change := range map[string]func(*Setup){
+		"uncalibrated": func(s *Setup) { s.Lacking = "certificate overdue" },
+		"slow probe":   func(s *Setup) { s.Instrument.Response = 3.5 },
+		"one axis":     func(s *Setup) { s.Instrument.Axes = 1 },
+		"battery":      func(s *Setup) { s.Checks = []Check{{CheckBattery, CheckBad, "low"}} },
+		"too far":      func(s *Setup) { s.Plan.Procedure.Distance = 0.06 },
+		"warm water":   func(s *Setup) { s.Plan.Procedure.Water = Range{10, 5} },
+		"other load":   func(s *Setup) { s.Plan.Procedure.Load = Range{500, 15} },
+	} {
+		for s, want := range map[float64]limit.Outcome{5: limit.NotDecided, 60: limit.Exceeds} {
+			g := begin(t, change)
+			g.toSweep()
+			g.whole(s)
+			if r := g.finish(); r.Verdict.Outcome != want {
+				t.Errorf("%s at %g W/m²: %s, want %s", name, s, r.Verdict.Outcome, want)
+			}
+		}
+	}
+}
+
+func TestHarm(t *testing.T) {
+	for _, tc := range []struct {
+		name  string
+		r     Reading
+		ends  bool
+		limit quantity.PowerDensity
+	}{
+		{"above", Reading{S: 51, HasValue: true}, false, 50},
+		{"nearly ten times", Reading{S: 499, HasValue: true}, false, 50},
+		{"ten times", Reading{S: 500, HasValue: true}, true, 50},
+		{"100 mW/cm²", Reading{S: 1000, HasValue: true}, true, 5000},
+		{"below that", Reading{S: 999, HasValue: true}, false, 5000},
+		{"over range", Reading{OverRange: true}, true, 50},
+		{"fault", Reading{S: 5000, HasValue: true, Fault: true}, false, 50},
+	} {
+		g := begin(t, func(s *Setup) { s.Limit.Value = tc.limit })
+		g.toSweep()
+		g.do(Act{Kind: WentOn})
+		g.read(1, time.Second)
+		g.now = g.now.Add(100 * time.Millisecond)
+		tc.r.At = g.now
+		g.s.Observe(tc.r)
+		if ended := g.s.State() == Stopped; ended != tc.ends {
+			t.Errorf("%s: ended %v, want %v", tc.name, ended, tc.ends)
+		}
+		v := g.s.View(g.now, time.Second)
+		above := tc.ends || tc.r.S > float64(tc.limit) && !tc.r.Fault
+		if said := slices.Contains(v.Warn, StepBack); said != above {
+			t.Errorf("%s: 'step back' is said: %v, want %v (%q)", tc.name, said, above, v.Warn)
+		}
+		if r := g.s.Result(); tc.ends && tc.name != "100 mW/cm²" && (r.Verdict.Outcome != limit.Exceeds || !slices.Contains(r.Cautions, Lethal)) {
+			t.Errorf("%s: %s, cautions %q", tc.name, r.Verdict.Outcome, r.Cautions)
+		}
+		if _, err := g.s.Do(Act{Kind: WentOn, Who: "A"}, g.now); tc.ends && err == nil {
+			t.Errorf("%s: it goes on after its end", tc.name)
+		}
+	}
+}
+
+// A hold settles by the probe's response and noise: after a large step later than
+// after a small one, never before a turn of the stirrer, and not while it rises.
+func TestSettling(t *testing.T) {
+	settle := func(read func(time.Duration) float64) time.Duration {
+		g := begin(t)
+		g.toSweep()
+		g.do(Act{Kind: WentOn})
+		g.until(HoldReady, 1, 30*time.Second)
+		g.do(Act{Kind: WentOn})
+		from := g.now
+		for g.s.Phase() == Holding && g.now.Sub(from) < time.Minute {
+			g.read(read(g.now.Sub(from)), 100*time.Millisecond)
+		}
+		if p := g.s.places[1]; !p.Settled {
+			return 0
+		}
+		return g.now.Sub(from)
+	}
+	small := settle(func(time.Duration) float64 { return 5 })
+	large := settle(func(at time.Duration) float64 {
+		if at < 500*time.Millisecond {
+			return 45
+		}
+		return 5
+	})
+	if small < 4*time.Second || small > 7*time.Second {
+		t.Errorf("settled after %v, want a response and a turn of 4 s", small)
+	}
+	if large < small+time.Second {
+		t.Errorf("after a large step it settled in %v, after a small one in %v", large, small)
+	}
+	rising := settle(func(at time.Duration) float64 { return 5 + at.Seconds() })
+	if rising != 0 {
+		t.Errorf("a value that rises settled after %v", rising)
+	}
+}
+
+// What was not seen is not swept, and a hold that was not seen begins anew.
+func TestUnseenIsMadeAgain(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.read(5, 2*time.Second)
+	g.wait(3 * time.Second)
+	g.until(SweepReady, 5, 20*time.Second)
+	if _, has := g.s.peaks[1]; has || !strings.Contains(g.s.said, "not seen") {
+		t.Errorf("a sweep with a gap counts: %q", g.s.said)
+	}
+	g.do(Act{Kind: WentOn})
+	g.until(HoldReady, 5, 20*time.Second)
+	g.do(Act{Kind: WentOn})
+	g.read(5, 3*time.Second)
+	g.wait(2 * time.Second)
+	from := g.now
+	g.until(SweepReady, 5, 20*time.Second)
+	if d := g.now.Sub(from); d < 4*time.Second {
+		t.Errorf("a hold with a gap settled %v after it, less than a turn", d)
+	}
+}
+
+// At any step the steps so far, and the readings since, make the same survey.
+func TestResumeAtAnyStep(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: Noted, Text: "dented at the lower left"})
+	g.whole(5)
+	g.finish()
+	want, _ := json.Marshal(g.s.Result())
+	for cut := 1; cut <= len(g.steps); cut++ {
+		text, err := json.Marshal(g.steps[:cut])
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back []Step
+		if err := json.Unmarshal(text, &back); err != nil {
+			t.Fatal(err)
+		}
+		s, err := Resume(back)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, st := range g.steps[cut:] {
+			s.apply(st)
+		}
+		if got, _ := json.Marshal(s.Result()); string(got) != string(want) {
+			t.Fatalf("cut after step %d (%s) it is another survey:\n%s\n%s", cut, g.steps[cut-1].Kind, got, want)
+		}
+	}
+	if _, err := Resume(append(slices.Clone(g.steps[:3]), g.steps[4:]...)); err == nil {
+		t.Error("a survey with a step missing is taken up")
+	}
+}
+
+func TestActsThatDoNotFit(t *testing.T) {
+	g := begin(t)
+	zero, cold := 0.0, 20.0
+	for _, a := range []Act{
+		{Kind: Watered, Volume: &cold, Celsius: &cold}, {Kind: WentBack}, {Kind: TookTemperature, Celsius: &cold}, {Kind: Held}, {Kind: Forced},
+		{Kind: Checked}, {Kind: Checked, Check: &Check{Name: CheckCertificate, Outcome: CheckGood}}, {Kind: Noted}, {Kind: WentOn, Phase: Holding}, {Kind: WentOn, Place: 7},
+	} {
+		a.Who = "A. Hand"
+		if _, err := g.s.Do(a, g.now); err == nil || g.s.Phase() != Checking {
+			t.Errorf("%+v is done in the checks: %v", a, err)
+		}
+	}
+	if _, err := g.s.Do(Act{Kind: WentOn}, g.now); err == nil {
+		t.Error("nobody goes on")
+	}
+	g.do(Act{Kind: WentOn})
+	g.do(Act{Kind: WentOn})
+	g.until(WaterWanted, 0.05, 10*time.Second)
+	if _, err := g.s.Do(Act{Kind: Watered, Who: "A", Volume: &zero, Celsius: &cold}, g.now); err == nil || !strings.Contains(err.Error(), "never run it empty") {
+		t.Errorf("an empty oven: %v", err)
+	}
+}
+
+// Pulling comes after the closed-door places, and only when each is clearly below
+// the limit.
+func TestPullOnlyAfterACleanPass(t *testing.T) {
+	for s, pulled := range map[float64]bool{5: true, 45: false} {
+		g := begin(t, func(set *Setup) {
+			p, err := NewPlan(smallOven(), set.Plan.Procedure, Hand{Response: time.Second, Axes: 3}, true)
+			if err != nil {
+				t.Fatal(err)
+			}
+			set.Plan = p
+		})
+		g.toSweep()
+		g.whole(s)
+		r := g.finish()
+		got := slices.ContainsFunc(r.Places, func(p Place) bool { return p.Pulled })
+		if got != pulled || !slices.Contains(r.Cautions, PullCaution) {
+			t.Errorf("at %g W/m²: pulled %v, want %v", s, got, pulled)
+		}
+		if !pulled && !strings.Contains(fmt.Sprint(r.Conditions), "no pulling on the door") {
+			t.Errorf("why nobody pulled is not said: %v", r.Conditions)
+		}
+	}
+}
+
+func TestComparison(t *testing.T) {
+	last := func(v, u float64) *Last {
+		return &Last{ID: "before", Ended: epoch().AddDate(-1, 0, 0), Outcome: limit.Within, Places: []Place{{N: 1, Surface: Front, Cell: 1, Value: &v, U: &u}}}
+	}
+	for _, tc := range []struct {
+		was  float64
+		want string
+	}{{2, "it rose by more"}, {5.5, "no change beyond"}, {20, "it fell by more"}} {
+		g := begin(t, func(s *Setup) { s.Last = last(tc.was, 0.5) })
+		g.toSweep()
+		g.whole(5)
+		if c := g.finish().Comparison; c == nil || !strings.Contains(c.Text, tc.want) || len(c.Cells) != 1 {
+			t.Errorf("was %g, is 5: %+v, want %q", tc.was, c, tc.want)
+		}
+	}
+}
