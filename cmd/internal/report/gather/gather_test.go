@@ -17,7 +17,9 @@ import (
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/report"
+	"ovenward/cmd/internal/round"
 	"ovenward/drivers"
 )
 
@@ -323,11 +325,64 @@ func TestCertificatesAndAlarms(t *testing.T) {
 	}
 }
 
+// TestSurveyAndRound: a survey of the record is reported and counts for the round,
+// beside an earlier result that was imported.
+func TestSurveyAndRound(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	value := 3.1
+	end := survey.Result{ID: "2031-05-20-combi-1", Site: "Larkfield House", Oven: survey.Oven{ID: "combi", Place: "by the pass"}, Who: "M. Ashdown", Begun: dusk(), Ended: dusk().Add(10 * time.Minute), State: survey.Complete,
+		Verdict: survey.Verdict{Outcome: limit.Within, Worst: 1}, Places: []survey.Place{{N: 1, Sweep: "door seam, top side", Surface: survey.Front, Cell: 2, Value: &value}}, NextCheck: dusk().AddDate(1, 0, 0)}
+	for i, id := range []string{"2031-05-20-combi-1", "under-way"} {
+		begun := []survey.Step{{N: 1, At: dusk(), Who: "M. Ashdown", Kind: survey.Began, Setup: &survey.Setup{ID: id, Post: "hatch"}}}
+		var result *survey.Result
+		if i == 0 {
+			result = &end
+		}
+		if err := s.KeepSurvey(t.Context(), id, "combi", begun, result); err != nil {
+			t.Fatal(err)
+		}
+	}
+	e, err := CheckEvent(round.Check{Oven: "fryer", On: dusk().AddDate(-2, 0, 0), Outcome: limit.Within, Source: "old.csv:2", Imported: true}, dusk(), "R. Penhale")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Record(e)
+	raise(s, alarm.Silent, dusk())
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, c := range []struct{ id, oven, want string }{{"", "", ""}, {"", "combi", ""}, {"2031-05-20-combi-1", "", ""}, {"under-way", "", "has ended"}, {"", "fryer", "no survey that has ended of oven"}} {
+		got, err := Survey(t.Context(), r, c.id, c.oven, "test")
+		switch {
+		case c.want == "" && (err != nil || got.Result.ID != end.ID || *got.Result.Places[0].Value != value || got.Record.Head == ""):
+			t.Errorf("%+v: %+v, %v", c, got, err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%+v: %v", c, err)
+		}
+	}
+	plan, err := Round(t.Context(), r, round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test")
+	if err != nil || plan.Site != "Larkfield House" || len(plan.Entries) != 2 {
+		t.Fatalf("%+v, %v", plan, err)
+	}
+	combi, fryer := plan.Entries[0], plan.Entries[1]
+	if combi.Status != round.Later || combi.Last == nil || combi.Last.Source != end.ID || float64(combi.Last.Highest) != value || combi.Days != 365 && combi.Days != 366 {
+		t.Errorf("%+v %+v", combi, combi.Last)
+	}
+	if fryer.Status != round.Overdue || !fryer.Last.Imported {
+		t.Errorf("%+v", fryer)
+	}
+}
+
 // BenchmarkMonth reads days of a reading a second, as a month's report does.
 func BenchmarkMonth(b *testing.B) {
 	const days = 5
 	dir := b.TempDir()
-	s, err := store.Open(dir, store.Options{})
+	s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
 	if err != nil {
 		b.Fatal(err)
 	}
