@@ -141,6 +141,10 @@ func (m *Monitoring) summary() Block {
 	for i := range m.Posts {
 		w := &m.Posts[i]
 		within, exceeds, open := w.days()
+		if len(w.Judged) == 0 {
+			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw("no limit applies"), raw(outcomeWords(limit.NotDecided)),
+				w.highest(), meanCell(w.Mean), percent(w.cover()), raw("")})
+		}
 		for _, j := range w.Judged {
 			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw(j.Limit.ID + ", " + density(j.Limit.Value).Text), raw(outcomeWords(j.Outcome)),
 				w.highest(), meanCell(w.Mean), percent(w.cover()), raw(fmt.Sprintf("%d / %d / %d", within, exceeds, open))})

@@ -253,6 +253,11 @@ func TestNothingKnownIsPrinted(t *testing.T) {
 	w := Watched{Post: "blind", Max: nan, MaxU: nan, Distance: quantity.Length(math.NaN()), Judged: []Judged{{Limit: inventedLimit(), Outcome: limit.NotDecided, Reasons: []string{"nothing was seen"}}},
 		Days: []Day{{From: noon(), Outcome: limit.NotDecided, Max: nan, MaxU: nan}}, Instruments: []Instrument{{Probe: "p", Range: nan, Floor: nan}},
 		Points: []Stretch{{noon(), noon().Add(time.Hour), math.NaN(), math.NaN(), math.NaN()}, {noon().Add(time.Hour), noon().Add(2 * time.Hour), math.NaN(), math.Inf(1), 3}}}
+	free := w
+	free.Judged = nil
+	if text := string(written(t, (&Monitoring{From: noon(), To: noon().AddDate(0, 0, 1), Posts: []Watched{free}}).Document(), "csv", "A4")); !strings.Contains(text, "no limit applies") {
+		t.Error("a post without a limit is not in the sum")
+	}
 	s := inventedSoak(3)
 	s.PerRun[1].Peak, s.PerRun[2].Mean = quantity.PowerDensity(math.Inf(1)), nan
 	for name, d := range map[string]*Document{"no post": (&Monitoring{From: noon(), To: noon()}).Document(), "nothing seen": (&Monitoring{From: noon(), To: noon().AddDate(0, 0, 1), Posts: []Watched{w}}).Document(),
