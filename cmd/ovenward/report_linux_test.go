@@ -167,3 +167,24 @@ func TestRoundThroughTheCommand(t *testing.T) {
 	}
 	must(t, "verify", "--storage.path="+dir)
 }
+
+// TestReportsOfTheRunningDaemon: the page hands out files of what is recorded now,
+// marked as simulated in the model kitchen.
+func TestReportsOfTheRunningDaemon(t *testing.T) {
+	t.Parallel()
+	d := startDaemon(t, settings{storagePath: t.TempDir()})
+	waitFor(t, 30*time.Second, "something in the record", func() bool {
+		return strings.Contains(d.get(t, "/reports/file?kind=monitoring&format=json&post=counter-door"), `"Readings"`)
+	})
+	for path, want := range map[string]string{
+		"/reports": "<option>counter-door</option>",
+		"/round":   "never checked",
+		"/reports/file?kind=monitoring&format=pdf":    "%PDF-",
+		"/reports/file?kind=certificates&format=html": "SIMULATED",
+		"/reports/file?kind=round&format=csv":         "never checked",
+	} {
+		if body := d.get(t, path); !strings.Contains(body, want) {
+			t.Errorf("%s lacks %q: %.300s", path, want, body)
+		}
+	}
+}

@@ -141,6 +141,10 @@ func (m *Monitoring) summary() Block {
 	for i := range m.Posts {
 		w := &m.Posts[i]
 		within, exceeds, open := w.days()
+		if len(w.Judged) == 0 {
+			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw("no limit applies"), raw(outcomeWords(limit.NotDecided)),
+				w.highest(), meanCell(w.Mean), percent(w.cover()), raw("")})
+		}
 		for _, j := range w.Judged {
 			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw(j.Limit.ID + ", " + density(j.Limit.Value).Text), raw(outcomeWords(j.Outcome)),
 				w.highest(), meanCell(w.Mean), percent(w.cover()), raw(fmt.Sprintf("%d / %d / %d", within, exceeds, open))})
@@ -260,7 +264,7 @@ func (w *Watched) chart() Block {
 	}
 	top, lim := 0.0, 0.0
 	for _, p := range w.Points {
-		if p.Max > top {
+		if p.Max > top && !math.IsInf(p.Max, 0) {
 			top = p.Max
 		}
 	}
@@ -272,6 +276,7 @@ func (w *Watched) chart() Block {
 	var all []band
 	least, most, mean := Series{"least", "UTC", "W/m²", nil}, Series{"greatest", "UTC", "W/m²", nil}, Series{"mean", "UTC", "W/m²", nil}
 	for _, p := range w.Points {
+		p.Min, p.Max = orElse(p.Min, p.Mean), orElse(p.Max, p.Mean)
 		all = append(all, band{seconds(p.From), seconds(p.To), mw(p.Min), mw(p.Max), mw(p.Mean)})
 		if !math.IsNaN(p.Mean) {
 			x := seconds(p.From)
@@ -287,6 +292,14 @@ func (w *Watched) chart() Block {
 	}
 	f.Drawing, f.Data = c.Drawing, []Series{least, mean, most}
 	return f
+}
+
+// orElse is x where it is a number that can be drawn.
+func orElse(x, other float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return other
+	}
+	return x
 }
 
 func (w *Watched) dayTable() Block {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"time"
 
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensed"
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensedbold"
@@ -26,8 +27,12 @@ func (d *Document) PDF(w io.Writer, p Paper) error {
 	}
 	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Width, Ht: p.Height}})
 	f.SetCatalogSort(true)
-	f.SetCreationDate(d.As.UTC())
-	f.SetModificationDate(d.As.UTC())
+	as := d.As.UTC()
+	if as.IsZero() {
+		as = time.Unix(0, 0).UTC() // the library takes zero for now
+	}
+	f.SetCreationDate(as)
+	f.SetModificationDate(as)
 	f.SetTitle(d.Title, true)
 	f.SetSubject(d.Of, true)
 	f.SetCreator("Ovenward "+d.Version, true)

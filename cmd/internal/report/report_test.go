@@ -5,9 +5,17 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"io"
+	"math"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
+	"unicode/utf8"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/survey"
 )
 
 // documents makes one of each kind.
@@ -17,7 +25,7 @@ func documents(t *testing.T) map[string]*Document {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return map[string]*Document{"monitoring": inventedMonitoring(30).Document(), "certificates": inventedCertificates().Document(),
+	return map[string]*Document{"monitoring": inventedMonitoring(16).Document(), "certificates": inventedCertificates().Document(),
 		"standoff": s.Document(), "survey": inventedSurvey().Document(), "soak": inventedSoak(2000).Document()}
 }
 
@@ -44,6 +52,9 @@ func TestSameDataMakesTheSameBytes(t *testing.T) {
 			if !bytes.Equal(first, second) {
 				t.Errorf("%s as %s: two forms of %d and %d bytes differ", name, format, len(first), len(second))
 			}
+		}
+		if name != "certificates" {
+			continue
 		}
 		later := *d
 		later.As = d.As.AddDate(0, 0, 1)
@@ -207,5 +218,66 @@ func TestFormatOf(t *testing.T) {
 	}
 	if _, err := PaperOf("A3"); err == nil {
 		t.Error("A3")
+	}
+}
+
+// FuzzWrap: lines hold all of a text, and are no wider than they may be.
+func FuzzWrap(f *testing.F) {
+	f.Add("a name/with-marks_and.dots and words", 30.0)
+	f.Add("Донер-кебаб\nсъешь ещё этих мягких булок", 12.0)
+	f.Fuzz(func(t *testing.T, text string, width float64) {
+		text = plain(text)
+		if !(width >= 4 && width < 1e4) || len(text) > 2000 {
+			return
+		}
+		s := &setting{measure: func(text string, size float64, _ bool) float64 {
+			return size * 0.2 * float64(utf8.RuneCountInString(text))
+		}}
+		lines := s.wrap(text, width, 10, false)
+		for _, l := range lines {
+			if w := s.measure(l, 10, false); w > width {
+				t.Errorf("%q is %g wide, may be %g", l, w, width)
+			}
+		}
+		bare := func(s string) string { return strings.NewReplacer(" ", "", "\n", "").Replace(s) }
+		if got := bare(strings.Join(lines, "")); got != bare(text) {
+			t.Errorf("%q was set as %q", text, lines)
+		}
+	})
+}
+
+// TestNothingKnownIsPrinted: reports of nothing, and of numbers that are none, are
+// printed in each form, and nothing of them is zero or within.
+func TestNothingKnownIsPrinted(t *testing.T) {
+	nan := quantity.PowerDensity(math.NaN())
+	w := Watched{Post: "blind", Max: nan, MaxU: nan, Distance: quantity.Length(math.NaN()), Judged: []Judged{{Limit: inventedLimit(), Outcome: limit.NotDecided, Reasons: []string{"nothing was seen"}}},
+		Days: []Day{{From: noon(), Outcome: limit.NotDecided, Max: nan, MaxU: nan}}, Instruments: []Instrument{{Probe: "p", Range: nan, Floor: nan}},
+		Points: []Stretch{{noon(), noon().Add(time.Hour), math.NaN(), math.NaN(), math.NaN()}, {noon().Add(time.Hour), noon().Add(2 * time.Hour), math.NaN(), math.Inf(1), 3}}}
+	free := w
+	free.Judged = nil
+	if text := string(written(t, (&Monitoring{From: noon(), To: noon().AddDate(0, 0, 1), Posts: []Watched{free}}).Document(), "csv", "A4")); !strings.Contains(text, "no limit applies") {
+		t.Error("a post without a limit is not in the sum")
+	}
+	s := inventedSoak(3)
+	s.PerRun[1].Peak, s.PerRun[2].Mean = quantity.PowerDensity(math.Inf(1)), nan
+	for name, d := range map[string]*Document{"no post": (&Monitoring{From: noon(), To: noon()}).Document(), "nothing seen": (&Monitoring{From: noon(), To: noon().AddDate(0, 0, 1), Posts: []Watched{w}}).Document(),
+		"no probe": (&Certificates{As: noon()}).Document(), "no place": (&Survey{}).Document(), "no mark": (&StandOff{Result: survey.StandOff{Refused: []string{"no marks"}}}).Document(),
+		"no run": (&Soak{As: noon()}).Document(), "over range": s.Document(), "no oven": (&Round{}).Document()} {
+		for _, format := range Formats() {
+			text := string(written(t, d, format, "A4"))
+			if format != "pdf" && (strings.Contains(text, "NaN") || strings.Contains(text, "WITHIN") && name != "over range") {
+				t.Errorf("%s as %s: not known is printed as a number, or as within", name, format)
+			}
+		}
+	}
+}
+
+// BenchmarkSoakReport makes the report of a test of 100 000 operations.
+func BenchmarkSoakReport(b *testing.B) {
+	s := inventedSoak(100_000)
+	for b.Loop() {
+		if err := s.Document().PDF(io.Discard, Papers()[0]); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

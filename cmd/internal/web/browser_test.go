@@ -94,7 +94,8 @@ func (b *browser) clean() {
 		b.t.Error("no request was seen: the watch on the network does not work")
 	}
 	for _, u := range b.urls {
-		if !strings.HasPrefix(u, b.url+"/") {
+		// The browser draws its own icons, as that of a date field, from data: addresses.
+		if !strings.HasPrefix(u, b.url+"/") && !strings.HasPrefix(u, "data:image/svg+xml") {
 			b.t.Errorf("a request left the origin: %s", u)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -16,14 +17,21 @@ import (
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/report"
+	"ovenward/cmd/internal/round"
 	"ovenward/drivers"
 )
 
-// The record of these tests is of an invented house: two hours about a midnight.
-func dusk() time.Time { return time.Date(2031, 5, 20, 23, 0, 0, 0, time.UTC) }
+// The record of these tests is of an invented house: forty minutes about a midnight.
+func dusk() time.Time { return time.Date(2031, 5, 20, 23, 40, 0, 0, time.UTC) }
 
-const hours = 2
+// length is that of the record, in seconds and readings; late is the midnight.
+const (
+	length = 2400
+	late   = 1200
+	runs   = 2
+)
 
 func post() acquire.Post {
 	cert := &calib.Certificate{Number: "LM-7", Laboratory: "Larkfield Metrology", Date: dusk().AddDate(0, -4, 0).Truncate(24 * time.Hour), Due: dusk().AddDate(0, 8, 0).Truncate(24 * time.Hour), Factor: 1, U: 0.1, K: 2}
@@ -34,10 +42,10 @@ func post() acquire.Post {
 		RunGap:    30 * time.Second, Silent: 5 * time.Second, Stale: 3 * time.Second, Stuck: time.Minute}
 }
 
-// field is the value at a second, in thousandths of mW/cm²: two runs in each hour.
+// field is the value at a second, in thousandths of mW/cm²: a run in each twenty minutes.
 func field(n int) int64 {
 	rest := int64(20 + n%3)
-	if m := n % 1800; m >= 300 && m < 480 {
+	if m := n % 1200; m >= 300 && m < 480 {
 		return 250 + int64(n%7)
 	}
 	return rest
@@ -56,7 +64,7 @@ func recorded(t *testing.T, p acquire.Post, change func(n int, s *acquire.Sample
 	}
 	s.Correction(0, calib.Correction{ZeroAt: dusk(), ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
 	var batch []acquire.Sample
-	for n := range hours * 3600 {
+	for n := range length {
 		d := drivers.Decimal{Digits: field(n), Exp: -3}
 		x := acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}}
 		if change != nil && !change(n, &x) {
@@ -83,7 +91,7 @@ func read(t *testing.T, s *store.Store, dir string) *report.Monitoring {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(hours * time.Hour), Version: "test"})
+	m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -102,7 +110,7 @@ func outcomes(w *report.Watched) string {
 func TestMonitoringIsTheRecord(t *testing.T) {
 	h := sha256.New()
 	sum, most, mostAt := 0.0, int64(0), 0
-	for n := range hours * 3600 {
+	for n := range length {
 		d := drivers.Decimal{Digits: field(n), Exp: -3}
 		fmt.Fprintf(h, "%d,%s,%s\n", n+1, dusk().Add(time.Duration(n)*time.Second).Format(time.RFC3339Nano), hex.EncodeToString([]byte(d.String()+",mW/cm2")))
 		sum += float64(d.Digits) / 100 // W/m²
@@ -116,14 +124,14 @@ func TestMonitoringIsTheRecord(t *testing.T) {
 	if got := outcomes(w); got != "within, within: within" {
 		t.Errorf("%s: %v", got, w.Judged[0].Reasons)
 	}
-	const seconds = hours * 3600
+	const seconds = length
 	if mean := sum / seconds; math.Abs(float64(w.Mean.Lo)/mean-1) > 1e-9 || math.Abs(float64(w.Mean.Hi)/mean-1) > 1e-9 {
 		t.Errorf("mean %v to %v, want %v", w.Mean.Lo, w.Mean.Hi, mean)
 	}
 	if float64(w.Max) != float64(most)/100 || !w.MaxAt.Equal(dusk().Add(time.Duration(mostAt)*time.Second)) || !(w.MaxU > 0) {
 		t.Errorf("highest %v ± %v at %s", w.Max, w.MaxU, w.MaxAt)
 	}
-	if w.Seen != seconds*time.Second || w.Samples != seconds || len(w.Gaps) > 0 || w.Runs != 2*hours || math.Abs(w.On.Seconds()-180*2*hours) > 4*2*hours {
+	if w.Seen != seconds*time.Second || w.Samples != seconds || len(w.Gaps) > 0 || w.Runs != runs || math.Abs(w.On.Seconds()-180*runs) > 4*runs {
 		t.Errorf("seen %s, %d samples, gaps %v, %d runs, on for %s", w.Seen, w.Samples, w.Gaps, w.Runs, w.On)
 	}
 	if got, want := m.Record.Raw[0].SHA256, hex.EncodeToString(h.Sum(nil)); got != want {
@@ -164,7 +172,6 @@ func TestWithinMustBeEarned(t *testing.T) {
 		x.Reading.Value.Digits = digits
 		return true
 	}
-	const late = 3600 // the second day
 	for _, c := range []struct {
 		name   string
 		post   func(*acquire.Post)
@@ -226,9 +233,10 @@ func TestWithinMustBeEarned(t *testing.T) {
 		{"one that was latched", nil, nil, func(s *store.Store) {
 			raise(s, alarm.Exceeds, dusk().Add(-time.Hour), alarm.Disappears)
 		}, "not decided, not decided: not decided", "nobody had reset"},
-		{"away", nil, nil, func(s *store.Store) { raise(s, alarm.Away, dusk().Add(late*time.Second+5*time.Minute)) }, "within, not decided: not decided", "away for a survey"},
+		{"away", nil, nil, func(s *store.Store) { raise(s, alarm.Away, dusk().Add((late+300)*time.Second)) }, "within, not decided: not decided", "away for a survey"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			p := post()
 			if c.post != nil {
 				c.post(&p)
@@ -247,7 +255,7 @@ func TestWithinMustBeEarned(t *testing.T) {
 			if c.name == "over range" && !math.IsInf(float64(w.Mean.Hi), 1) {
 				t.Error("a mean with over-range in it has an upper bound")
 			}
-			if c.name == "a gap" && !(float64(w.Mean.Hi-w.Mean.Lo) > 0.9*200*59/7200) {
+			if c.name == "a gap" && !(float64(w.Mean.Hi-w.Mean.Lo) > 0.9*200*59/length) {
 				t.Errorf("mean %v to %v: the gap is not in its bounds", w.Mean.Lo, w.Mean.Hi)
 			}
 		})
@@ -289,7 +297,7 @@ func TestAveragedLimit(t *testing.T) {
 // TestCertificatesAndAlarms of the same record.
 func TestCertificatesAndAlarms(t *testing.T) {
 	s, dir := recorded(t, post(), nil)
-	raise(s, alarm.Silent, dusk().Add(time.Hour))
+	raise(s, alarm.Silent, dusk().Add(time.Minute))
 	m := read(t, s, dir)
 	if len(m.Alarms) != 1 || len(m.Alarms[0].Steps) != 1 || m.Alarms[0].Rule != "silent" || m.Alarms[0].Steps[0].To != "unacknowledged" {
 		t.Errorf("%+v", m.Alarms)
@@ -315,4 +323,100 @@ func TestCertificatesAndAlarms(t *testing.T) {
 	if _, err := store.OpenReadOnly(filepath.Join(dir, "none")); err == nil {
 		t.Error("no record")
 	}
+}
+
+// TestSurveyAndRound: a survey of the record is reported and counts for the round,
+// beside an earlier result that was imported.
+func TestSurveyAndRound(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	value := 3.1
+	end := survey.Result{ID: "2031-05-20-combi-1", Site: "Larkfield House", Oven: survey.Oven{ID: "combi", Place: "by the pass"}, Who: "M. Ashdown", Begun: dusk(), Ended: dusk().Add(10 * time.Minute), State: survey.Complete,
+		Verdict: survey.Verdict{Outcome: limit.Within, Worst: 1}, Places: []survey.Place{{N: 1, Sweep: "door seam, top side", Surface: survey.Front, Cell: 2, Value: &value}}, NextCheck: dusk().AddDate(1, 0, 0)}
+	for i, id := range []string{"2031-05-20-combi-1", "under-way"} {
+		begun := []survey.Step{{N: 1, At: dusk(), Who: "M. Ashdown", Kind: survey.Began, Setup: &survey.Setup{ID: id, Post: "hatch"}}}
+		var result *survey.Result
+		if i == 0 {
+			result = &end
+		}
+		if err := s.KeepSurvey(t.Context(), id, "combi", begun, result); err != nil {
+			t.Fatal(err)
+		}
+	}
+	e, err := CheckEvent(round.Check{Oven: "fryer", On: dusk().AddDate(-2, 0, 0), Outcome: limit.Within, Source: "old.csv:2", Imported: true}, dusk(), "R. Penhale")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Record(e)
+	raise(s, alarm.Silent, dusk())
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, c := range []struct{ id, oven, want string }{{"", "", ""}, {"", "combi", ""}, {"2031-05-20-combi-1", "", ""}, {"under-way", "", "has ended"}, {"", "fryer", "no survey that has ended of oven"}} {
+		got, err := Survey(t.Context(), r, c.id, c.oven, "test")
+		switch {
+		case c.want == "" && (err != nil || got.Result.ID != end.ID || *got.Result.Places[0].Value != value || got.Record.Head == ""):
+			t.Errorf("%+v: %+v, %v", c, got, err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%+v: %v", c, err)
+		}
+	}
+	plan, err := Round(t.Context(), r, round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test")
+	if err != nil || plan.Site != "Larkfield House" || len(plan.Entries) != 2 {
+		t.Fatalf("%+v, %v", plan, err)
+	}
+	combi, fryer := plan.Entries[0], plan.Entries[1]
+	if combi.Status != round.Later || combi.Last == nil || combi.Last.Source != end.ID || float64(combi.Last.Highest) != value || combi.Days != 365 && combi.Days != 366 {
+		t.Errorf("%+v %+v", combi, combi.Last)
+	}
+	if fryer.Status != round.Overdue || !fryer.Last.Imported {
+		t.Errorf("%+v", fryer)
+	}
+}
+
+// BenchmarkMonth reads days of a reading a second, as a month's report does.
+func BenchmarkMonth(b *testing.B) {
+	const days = 5
+	dir := b.TempDir()
+	s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		b.Fatal(err)
+	}
+	p := post()
+	if err := s.Register([]acquire.Post{p}, dusk()); err != nil {
+		b.Fatal(err)
+	}
+	s.Correction(0, calib.Correction{ZeroAt: dusk(), Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+	batch := make([]acquire.Sample, 0, 10_000)
+	for n := range days * 86400 {
+		d := drivers.Decimal{Digits: field(n), Exp: -3}
+		batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"),
+			Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+		if len(batch) == cap(batch) {
+			s.Append(0, batch)
+			for batch = batch[:0]; s.Stats().Pending > 0; {
+				runtime.Gosched() // the record takes only so much at a time
+			}
+		}
+	}
+	s.Append(0, batch)
+	if err := s.Close(); err != nil {
+		b.Fatal(err)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer r.Close()
+	for b.Loop() {
+		m, err := Monitoring(b.Context(), r, Query{})
+		if err != nil || m.Posts[0].Samples != days*86400 {
+			b.Fatal(m, err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(days*86400), "ns/sample")
 }
