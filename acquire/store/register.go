@@ -84,11 +84,6 @@ CREATE TABLE oven_tests (
 CREATE INDEX oven_tests_of ON oven_tests (oven, test);
 `
 
-// registerTables are those of the register, for a record that is rebuilt.
-func registerTables() []string {
-	return []string{"ovens", "probes", "probe_certificates", "oven_tests"}
-}
-
 // Enter makes a change of the register durable when it returns, all or nothing.
 // now is when it is entered. An event of kind register tells each part of it.
 func (s *Store) Enter(ctx context.Context, e registry.Entry, now time.Time) error {

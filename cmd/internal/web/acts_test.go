@@ -128,7 +128,7 @@ func TestSummaryOnThePage(t *testing.T) {
 			}
 		}
 	})
-	text := strings.Join(strings.Fields(get(t, s, "/").Body.String()), " ")
+	text := strings.Join(strings.Fields(get(t, s, "/alarms").Body.String()), " ")
 	for _, want := range []string{"Alarms of the last 7 days", "<li>12 alarms raised</li>", "<li>1.71 a day: acceptable</li>", "<li>at most 12 in ten minutes, and 1 time above 10</li>",
 		"<h3>Most frequent</h3> <ul> <li>Probe does not answer, ", ": 12 times</li>",
 		"<h3>Longest standing</h3> <ul> <li>Position not checked, ", "<h3>Chattering</h3> <ul> <li>Probe does not answer, ", ": 6 times in its worst minute</li>",
@@ -138,7 +138,7 @@ func TestSummaryOnThePage(t *testing.T) {
 		}
 	}
 	fails = errors.New("disk I/O error")
-	if page := get(t, s, "/").Body.String(); !strings.Contains(page, "the alarms of the last days cannot be summed up: disk I/O error") || strings.Contains(page, "alarms raised") {
+	if page := get(t, s, "/alarms").Body.String(); !strings.Contains(page, "the alarms of the last days cannot be summed up: disk I/O error") || strings.Contains(page, "alarms raised") {
 		t.Error("the page says nothing of a record that cannot be read")
 	}
 }
@@ -193,11 +193,11 @@ func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
 	f := newFake(noon())
 	f.own = alarm.Alarm{Post: "cellar", Rule: alarm.Silent, State: alarm.Normal, ID: "cellar.silent.1", Since: noon().Add(-time.Hour), Changed: noon()}
 	const want = "post cellar, which was removed from the configuration: nobody watches it any more"
-	if page := get(t, newServer(f), "/").Body.String(); !strings.Contains(page, "Probe does not answer: "+want) {
+	if page := get(t, newServer(f), "/alarms").Body.String(); !strings.Contains(page, "Probe does not answer: "+want) {
 		t.Error("the page does not say why it ended")
 	}
 	f.own.Rule, f.own.State = alarm.Exceeds, alarm.LatchedUnacknowledged
-	if page := get(t, newServer(f), "/").Body.String(); !strings.Contains(page, want) || strings.Contains(page, "No reading above a limit") {
+	if page := get(t, newServer(f), "/").Body.String() + get(t, newServer(f), "/alarms").Body.String(); !strings.Contains(page, want) || strings.Contains(page, "No reading above a limit") {
 		t.Error("the page does not say who watches")
 	}
 }

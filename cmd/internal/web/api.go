@@ -18,6 +18,7 @@ func (s *Server) addAPI(rt routes) {
 	rt.get("/api/v1/posts/{id}/trace", s.serveTrace)
 	rt.get("/api/v1/sums", s.serveSums)
 	rt.get("/api/v1/events", s.serveEvents)
+	rt.get("/api/v1/record", s.serveRecord)
 	rt.get("/api/v1/events/stream", s.serveEventStream)
 	rt.get("/api/v1/openapi.json", s.serveDocument)
 }

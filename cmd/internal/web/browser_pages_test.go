@@ -37,15 +37,22 @@ func pagesToSee() []struct{ name, path string } {
 	}
 }
 
+// furnished is a station with something to show on every page.
+func furnished(t *testing.T, now time.Time) (*fakeStation, func(*Options)) {
+	f, desk := desk(now)
+	return f, func(o *Options) {
+		desk(o)
+		soaking(now).options(o)
+		o.Surveys, o.Reports = walking(t, now), &fakePrinter{}
+	}
+}
+
 // TestBrowserPagesAreAccessible runs axe-core, which .ci/run fetches, on every
 // page, light and dark.
 func TestBrowserPagesAreAccessible(t *testing.T) {
 	axe := driverstest.File(t, "OVENWARD_AXE")
-	f, desk := desk(time.Now())
-	b := open(t, f, desk, func(o *Options) {
-		soaking(time.Now()).options(o)
-		o.Simulated, o.Surveys, o.Reports = true, walking(t, time.Now()), &fakePrinter{}
-	})
+	f, all := furnished(t, time.Now())
+	b := open(t, f, all, func(o *Options) { o.Simulated = true })
 	for _, p := range pagesToSee() {
 		b.show("light", "")
 		b.visitPage(p.path, 1280, 900)
@@ -69,11 +76,8 @@ const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.i
 
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
-	f, desk := desk(time.Now())
-	b := open(t, f, desk, func(o *Options) {
-		soaking(time.Now()).options(o)
-		o.Surveys, o.Reports = walking(t, time.Now()), &fakePrinter{}
-	})
+	f, all := furnished(t, time.Now())
+	b := open(t, f, all)
 	for _, p := range pagesToSee() {
 		b.visitPage(p.path, 360, 900)
 		for _, width := range []int64{360, 1280} {

@@ -183,12 +183,12 @@ func TestFormsWithoutScript(t *testing.T) {
 
 // A viewer that may not change anything is shown no form, and why.
 func TestReadOnlyViewer(t *testing.T) {
-	f, _ := latched()
+	f, all := furnished(t, noon())
 	var r *http.Request
 	for _, p := range pagesToSee() {
 		r = httptest.NewRequest(http.MethodGet, "http://192.0.2.1:24500"+p.path, nil)
 		r.RemoteAddr = "192.0.2.7:50000"
-		w := send(newServer(f, soaking(noon()).options, func(o *Options) { o.Surveys, o.Reports = walking(t, noon()), &fakePrinter{} }), r)
+		w := send(newServer(f, all), r)
 		// What a viewer reads in is theirs to pick.
 		body := w.Body.String()
 		if strings.Count(body, `method="post"`) != 1 || !strings.Contains(w.Body.String(), `action="/unit"`) {

@@ -36,6 +36,11 @@ func richly(o *Options) {
 		{ID: 1, At: noon().Add(-time.Hour), Kind: acquire.KindStation, Text: "started"},
 		{ID: 2, At: noon().Add(-2 * time.Minute), Post: "galley", Kind: acquire.KindAlarm, Text: "above the limit", Raw: []byte("1.43"), Alarm: &change},
 	}
+	day := store.Head{Day: "2031-05-19", Entries: 7, SHA256: "cd"}
+	o.Record = func() store.Stats { return store.Stats{Commits: 12, CommittedAt: noon(), Head: day, DayHead: day} }
+	o.Heads = func(context.Context, time.Time, time.Time) ([]store.DayHead, error) {
+		return []store.DayHead{{Head: day, Signer: "ef"}}, nil
+	}
 	o.Events = func(_ context.Context, after int64, n int) ([]acquire.Event, error) {
 		return events[min(after, 2):], nil
 	}

@@ -108,8 +108,8 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 // Any page can say 'exceeds', now or with the next update, so each says what may
 // not be done then.
 func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
-	f := walking(t, noon())
-	h := newServer(troubled(noon()), func(o *Options) { o.Surveys = f }).Handler()
+	f, all := furnished(t, noon())
+	h := newServer(f, all).Handler()
 	for _, p := range pagesToSee() {
 		if code, body := asks(t, h, http.MethodGet, p.path, "text/html", nil); code != http.StatusOK || !strings.Contains(body, survey.Lethal) {
 			t.Errorf("%s: %d, and the caution is missing", p.path, code)
