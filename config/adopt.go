@@ -64,7 +64,7 @@ func (f *File) Adopt(name string, ovens []registry.Oven, certificates []registry
 // certificateFrom is a certificate of the record as one of the file.
 func certificateFrom(line int, c calib.Certificate) *Certificate {
 	return &Certificate{Line: line, Number: c.Number, Laboratory: c.Laboratory, Date: c.Date, Due: c.Due, Factor: c.Factor,
-		ExpandedUncertainty: c.U, K: c.K, DegreesOfFreedom: c.DF, AsFound: c.AsFound, ByFrequency: c.ByFrequency, ByLevel: c.ByLevel,
+		ExpandedUncertainty: c.U, K: c.K, DegreesOfFreedom: c.DF, AsFound: c.AsFound, FoundBound: c.FoundBound, ByFrequency: c.ByFrequency, ByLevel: c.ByLevel,
 		PerKelvin: c.PerKelvin, Reference: c.Reference}
 }
 
