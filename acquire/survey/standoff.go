@@ -12,7 +12,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"gonum.org/v1/gonum/mathext"
 
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/survey/curve"
@@ -191,7 +191,7 @@ func many(n int, what string) string {
 
 // chance is the probability that a sum of squares is at least this by chance.
 func chance(sum float64, df int) float64 {
-	return distuv.ChiSquared{K: float64(df)}.Survival(sum)
+	return mathext.GammaIncRegComp(float64(df)/2, sum/2)
 }
 
 // interval is a profile interval of a parameter, about its value.
