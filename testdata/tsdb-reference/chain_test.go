@@ -1,0 +1,172 @@
+package reference
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"runtime"
+	"strconv"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/drivers"
+	"ovenward/drivers/textline"
+	"ovenward/metrics"
+)
+
+// talker is a probe that talks by itself as fast as it is listened to. Its readings
+// were made before.
+type talker struct {
+	all   []reading
+	from  int
+	base  int64         // ns, the first reading's instant
+	now   *atomic.Int64 // ns since the first reading: the station's clock
+	text  []byte
+	room  func() bool
+	ended func()
+}
+
+func (l *talker) Send([]byte, time.Time) (time.Time, int, error) { return time.Time{}, 0, nil }
+func (l *talker) Close() error                                   { return nil }
+
+// Receive hands out what a read of a busy line holds.
+func (l *talker) Receive(split func([]byte) (int, []byte), _ time.Time, dst []drivers.Frame) ([]drivers.Frame, error) {
+	if l.from == len(l.all) {
+		if l.ended != nil {
+			l.ended()
+			l.ended = nil
+		}
+		time.Sleep(time.Millisecond)
+		return dst, drivers.ErrTimeout
+	}
+	for !l.room() {
+		time.Sleep(100 * time.Microsecond)
+	}
+	some := l.all[l.from:min(l.from+100, len(l.all))]
+	l.from += len(some)
+	l.text = l.text[:0]
+	for i := range some {
+		l.text = append(append(l.text, some[i].said[:some[i].n]...), '\n')
+	}
+	rest := l.text
+	for i := range some {
+		n, frame := split(rest)
+		dst = append(dst, drivers.Frame{Bytes: frame, Arrived: stationStart().Add(time.Duration(some[i].at - l.base))})
+		rest = rest[n:]
+	}
+	if at := some[len(some)-1].at - l.base; at > l.now.Load() {
+		l.now.Store(at)
+	}
+	return dst, nil
+}
+
+var began = time.Now()
+
+// stationStart has a monotonic reading, as the station wants.
+func stationStart() time.Time { return began }
+
+func talking(b *testing.B, i int, l *talker) acquire.Post {
+	b.Helper()
+	id := strconv.Itoa(i)
+	day := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	people := func(id string, value quantity.PowerDensity, averaging time.Duration) limit.Limit {
+		return limit.Limit{ID: id, Value: value, Averaging: averaging, Basis: limit.ExposurePublic, Source: "invented for this benchmark"}
+	}
+	return acquire.Post{Site: "Larkfield House", ID: id, Oven: id, OvenPlace: "kitchen", Distance: 0.05, Turned: true, Frequency: 2.45e9,
+		Probe: acquire.Probe{ID: id, Port: id, Timeout: time.Second, Response: time.Second, Range: 200, Floor: 0.1, Axes: 3,
+			Protocol: must(textline.New(textline.Options{Terminator: "\n", DecimalMark: '.', Separator: " ", ValueColumn: 1, UnitColumn: 2,
+				Units: []string{"mW/cm2"}}))(b),
+			Dial:        func(context.Context) (drivers.Link, error) { return l, nil },
+			Certificate: &calib.Certificate{Number: "LH-17", Laboratory: "Larkfield Metrology", Date: day, Due: day.AddDate(50, 0, 0), Factor: 1.02, U: 0.1, K: 2}},
+		Limit:     limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "21 CFR 1030.10(c)(1)"},
+		More:      []limit.Limit{people("half an hour", 40, 30*time.Minute), people("six minutes", 45, 6*time.Minute)},
+		Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute, Clear: 90 * time.Second},
+		RunGap:    90 * time.Second, Silent: 1000 * time.Hour, Stale: 5 * time.Second, Stuck: 1000 * time.Hour}
+}
+
+// BenchmarkChain is the whole way of a reading on streams: lines split and parsed,
+// corrected, judged by three limits, appended to the record, counted in the
+// metrics; beside it the database of series appends the same values, and does
+// nothing else. Neither is synced. Bind it to one processor (taskset -c 1).
+func BenchmarkChain(b *testing.B) {
+	const series, n = 32, 30_000
+	made := readings(series, n)
+	rate := func(b *testing.B) { b.ReportMetric(float64(series*n*b.N)/b.Elapsed().Seconds(), "samples/s") }
+	b.Run("tsdb", func(b *testing.B) {
+		for b.Loop() {
+			b.StopTimer()
+			db := must(openTSDB(inMemory(b)))(b)
+			runtime.GC()
+			b.StartTimer()
+			appendTSDB(b, db, made)
+			b.StopTimer()
+			if err := db.Close(); err != nil {
+				b.Fatal(err)
+			}
+			b.StartTimer()
+		}
+		rate(b)
+	})
+	b.Run("ovenward", func(b *testing.B) {
+		for b.Loop() {
+			b.StopTimer()
+			chain(b, made)
+			b.StartTimer()
+		}
+		rate(b)
+	})
+}
+
+// chain times one go from the first line to the last sample written.
+func chain(b *testing.B, made [][]reading) {
+	b.Helper()
+	record := must(store.Open(inMemory(b), store.Options{CommitEvery: 2 * time.Millisecond}))(b)
+	ctx, cancel := context.WithCancel(b.Context())
+	defer cancel()
+	now, left := new(atomic.Int64), new(atomic.Int64)
+	left.Store(int64(len(made)))
+	room := func() bool { return record.Stats().Pending < 100_000 }
+	posts := make([]acquire.Post, len(made))
+	for i := range posts {
+		l := &talker{all: made[i], base: made[0][0].at, now: now, room: room, ended: func() {
+			if left.Add(-1) == 0 {
+				cancel()
+			}
+		}}
+		posts[i] = talking(b, i, l)
+	}
+	clock := func() time.Time { return stationStart().Add(time.Duration(now.Load())) }
+	if err := record.Register(posts, clock()); err != nil {
+		b.Fatal(err)
+	}
+	numbers := metrics.New(metrics.Options{Posts: posts, Site: "Larkfield House"})
+	station := must(acquire.New(acquire.Options{Posts: posts, Recorder: record, Past: func(int) (acquire.Past, error) { return acquire.Past{}, nil },
+		Observers: []acquire.Observer{numbers}, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Now: clock}))(b)
+	runtime.GC()
+	b.StartTimer()
+	err := station.Run(ctx)
+	for record.Stats().Pending > 0 {
+		time.Sleep(100 * time.Microsecond)
+	}
+	b.StopTimer()
+	if err != nil {
+		b.Fatal(err)
+	}
+	stats := record.Stats()
+	got := uint64(0)
+	for _, p := range station.Stats() {
+		got += uint64(p.Newest.Seq)
+	}
+	if want := uint64(len(made) * len(made[0])); got != want || stats.Lost > 0 {
+		b.Fatalf("%d samples and %d lost, want %d", got, stats.Lost, want)
+	}
+	if err := record.Close(); err != nil {
+		b.Fatal(err)
+	}
+}
