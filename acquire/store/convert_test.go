@@ -130,7 +130,7 @@ func checkOlderRows(t *testing.T, s *Store, v int) {
 // A record of each earlier version comes over whole, to the ns and the byte.
 func TestEveryVersionConverts(t *testing.T) {
 	for _, v := range steps() {
-		if v.version >= 7 {
+		if v.version >= 7 || raced && v.version%3 != 0 {
 			continue
 		}
 		t.Run(fmt.Sprint("version ", v.version), func(t *testing.T) {
@@ -318,7 +318,7 @@ func chainAsBefore(t *testing.T, db *sql.DB, exec func(string, ...any), v int) {
 func TestEveryPackedVersionConverts(t *testing.T) {
 	for _, st := range steps() {
 		v := st.version
-		if v < 7 || v == steps()[len(steps())-1].version {
+		if v < 7 || v == steps()[len(steps())-1].version || raced && v%3 != 0 {
 			continue
 		}
 		t.Run(fmt.Sprint("version ", v), func(t *testing.T) {

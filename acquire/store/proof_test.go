@@ -120,7 +120,10 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 	t.Run("rows", func(t *testing.T) {
 		for _, tab := range rowTables() {
 			columns := strings.Fields(byTool(t, left, fmt.Sprintf("SELECT name FROM pragma_table_info('%s') WHERE name <> '%s'", tab.name, tab.key)))
-			for _, c := range columns {
+			for i, c := range columns {
+				if raced && i%4 != 0 {
+					continue
+				}
 				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = 1",
 					tab.name, c, tab.key), "of table "+tab.name+", entered on")
 			}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,16 +23,18 @@ func anOven(place string) registry.Oven {
 // from the file, and from one that was rebuilt.
 func TestRegisterKeepsEveryVersion(t *testing.T) {
 	dir := t.TempDir()
-	now := time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)
-	s, err := Open(dir, Options{Now: func() time.Time { return now }})
+	noonOf := time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)
+	var hours atomic.Int64
+	clock := func() time.Time { return noonOf.Add(time.Duration(hours.Load()) * time.Hour) }
+	s, err := Open(dir, Options{Now: clock})
 	if err != nil {
 		t.Fatal(err)
 	}
 	enter := func(who string, e registry.Entry) error {
 		t.Helper()
 		e.Who = who
-		now = now.Add(time.Hour)
-		return s.Enter(t.Context(), e, now)
+		hours.Add(1)
+		return s.Enter(t.Context(), e, clock())
 	}
 	first, second := anOven("counter"), anOven("main kitchen")
 	second.Withdrawn = true
@@ -96,7 +99,7 @@ func TestRegisterKeepsEveryVersion(t *testing.T) {
 	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
 		t.Fatal(err)
 	}
-	if s, err = Open(dir, Options{Now: func() time.Time { return now }}); err != nil {
+	if s, err = Open(dir, Options{Now: clock}); err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()

@@ -74,6 +74,9 @@ func TestDamagedLastPages(t *testing.T) {
 	for _, table := range []string{"chunks", "fragments"} {
 		page := lastLeaf(t, left, table)
 		for name, how := range spoilt() {
+			if raced && table == "chunks" && name != "all of it" {
+				continue
+			}
 			t.Run(table+", "+name, func(t *testing.T) {
 				to := copyOf(t, left)
 				spoil(t, to, page, how)
