@@ -36,7 +36,7 @@ func TestMain(m *testing.M) {
 	flag.Parse()
 	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
 		// The tests that run in parallel here wait for other processes, not for a processor.
-		_ = f.Value.Set("4")
+		_ = f.Value.Set("8")
 	}
 	os.Exit(m.Run())
 }
