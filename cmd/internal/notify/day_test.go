@@ -333,7 +333,7 @@ func wantedDay() map[string][]string {
 		"08:00 " + night + nobody + silent + " (and 1 more)",
 		"09:00 " + night + "the probe is seen again",
 		"09:30 " + night + "the probe is away for a survey; the field at this post is not known",
-		"09:50 " + night + "the probe is back from the survey",
+		"09:50 " + night + "the time is up for this: the probe is away for a survey; the post is watched again from now on",
 	}
 	manager = append(append(manager, loud...),
 		"14:05 "+station+unwritten+" (not yet recorded)",

@@ -89,6 +89,16 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	latched.Alarm.Verdict = nil
 	courier := change(7, alarm.CourierOf("desk"), alarm.Normal, alarm.Dropped, now)
 	courier.Post, courier.Alarm.Post = "", ""
+	door := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.Dropped, now)
+	door.Alarm.Verdict = nil
+	doorReset := change(7, alarm.OpenDoor, alarm.Normal, alarm.WasReset, now)
+	doorReset.Who = "M. Ito"
+	doorShut := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, now)
+	off := change(7, alarm.UnderFloor, alarm.Normal, alarm.Dropped, now)
+	off.Text = "no longer watched: the configuration switches this rule off"
+	contact := change(7, alarm.InputOf("latch"), alarm.Normal, alarm.Dropped, now)
+	contact.Post, contact.Alarm.Post = "", ""
+	late := change(7, alarm.Away, alarm.Normal, alarm.TimeUp, now)
 	noPost := func(m *subjectMatter) { m.Post = nil }
 	for name, tt := range map[string]struct {
 		e          acquire.Event
@@ -108,8 +118,15 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"emission":  {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
 		"a blind post that is gone": {gone, noPost, []string{"this post was removed from the configuration: nobody watches it any more"},
 			[]string{"seen again", "Look at"}},
-		"an exceeding post that is gone": {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
-		"a courier that is gone":         {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
+		"an exceeding post that is gone":  {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
+		"an open door whose post is gone": {door, noPost, []string{"removed from the configuration", "its field beside the open door is not known to be mended"}, []string{"exceedance"}},
+		"an open door without a contact":  {door, nil, []string{"nothing tells any more whether this door is open", "The record says"}, []string{"exceedance", "removed"}},
+		"an open door, reset":             {doorReset, nil, []string{"the field beside the open door was reset by M. Ito"}, []string{"exceedance"}},
+		"an open door, shut":              {doorShut, nil, []string{"it is not seen now, and the cause is not known to be mended"}, nil},
+		"a rule that is off":              {off, nil, []string{"rule under-floor is no longer watched at this post; it was not seen to end", "switches this rule off"}, []string{"removed"}},
+		"a contact that is gone":          {contact, noPost, []string{"the station no longer watches this: rule input:latch"}, []string{"this post", "read again"}},
+		"away, and its time is up":        {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
+		"a courier that is gone":          {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
 	} {
 		got := textOf(tt.e, tt.set)
 		for _, want := range tt.want {
@@ -136,12 +153,19 @@ func TestAHeartbeatIsNotCalmWhileAFieldExceeds(t *testing.T) {
 		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Exceeding}}, sees}}, "1 post exceeding, 2 of 2 posts seeing"},
 		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Emits}}, sees}}, "1 post emitting though withdrawn, 2 of 2 posts seeing"},
 		{Snapshot{Posts: []PostState{sees}, gone: []string{"cellar"}, Station: []string{"cellar exceeds"}}, "1 post exceeding, 1 of 1 posts seeing, 1 alarm standing"},
+		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.OpenEmits}}, sees}}, "1 post emitting with the door open, 2 of 2 posts seeing"},
+		{Snapshot{Posts: []PostState{sees}, goneOpen: []string{"cellar"}, Station: []string{"cellar open-door"}}, "1 post emitting with the door open, 1 of 1 posts seeing, 1 alarm standing"},
 		{Snapshot{Posts: []PostState{sees}, Station: []string{"disk"}}, "all 1 posts seeing, 1 alarm standing"},
 		{Snapshot{Posts: []PostState{sees}}, "all 1 posts seeing, no alarm"},
 	} {
 		if got := heartbeat(tt.s, "Larkfield House", "", time.Hour, nil).Heartbeat.summary(); got != tt.want {
 			t.Errorf("%q, want %q", got, tt.want)
 		}
+	}
+	left := change(0, alarm.OpenDoor, alarm.LatchedAcknowledged, alarm.ReturnedLatched, at(5)).Alarm.Alarm
+	left.Post = "cellar"
+	if got := heartbeat(SnapshotOf(nil, []alarm.Alarm{left}, at(6)), "Larkfield House", "", time.Hour, nil); !slices.Equal(got.Heartbeat.DoorOpen, []string{"cellar"}) || !strings.Contains(got.Text, "or not known to be mended of it: cellar.") {
+		t.Errorf("of a post that is gone, and beside whose open door there was a field: %s", got.Text)
 	}
 	on := shelvedBy(0, alarm.Exceeds, alarm.WasShelved, at(5)).Alarm.Alarm
 	on.Post = "cellar"

@@ -97,7 +97,15 @@ func TestSummaryIsOfTheRecord(t *testing.T) {
 			}
 		}
 	}
-	w := send(New(Options{Station: f, Site: "x", Now: noon, Changes: changes}), httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
+	begins := noon().Add(-90 * 24 * time.Hour)
+	events := func(_ context.Context, after int64, limit int) ([]acquire.Event, error) {
+		if after != 0 || limit != 1 {
+			t.Errorf("asked for %d events after %d", limit, after)
+		}
+		return []acquire.Event{{At: begins}}, nil
+	}
+	server := New(Options{Station: f, Site: "x", Now: noon, Changes: changes, Events: events})
+	w := send(server, httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
 	var got struct {
 		Raised   int
 		PerDay   float64       `json:"per_day"`
@@ -106,6 +114,12 @@ func TestSummaryIsOfTheRecord(t *testing.T) {
 	}
 	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || got.Raised != 2 || got.PerDay != 1 || got.Day != "acceptable" || len(got.Frequent) != 1 || got.Frequent[0].Times != 2 {
 		t.Errorf("%v: %s", err, w.Body)
+	}
+	begins = noon().Add(-time.Hour) // what was before the record makes no rate smaller
+	w = send(server, httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
+	var short alarm.Summary
+	if err := json.Unmarshal(w.Body.Bytes(), &short); err != nil || !short.From.Equal(begins) || short.Raised != 2 || short.PerDay != 2 || short.PerTen < 0.33 || short.PerTen > 0.34 {
+		t.Errorf("of a record of an hour: %v: %s", err, w.Body)
 	}
 }
 
