@@ -215,3 +215,19 @@ func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
 		t.Error("the page does not say who watches")
 	}
 }
+
+// Each rule has a name of its own on the page, that tells what its own name is.
+func TestEveryRuleHasItsName(t *testing.T) {
+	v := newServer(newFake(noon())).voiceOf(httptest.NewRequest(http.MethodGet, "/", nil))
+	named := map[string]alarm.Rule{}
+	for _, r := range alarm.Rules() {
+		words := v.rule(r)
+		if words == string(r) || strings.Contains(words, "by:") || strings.Contains(words, r.Kind()+":") || !strings.Contains(words, strings.TrimPrefix(r.Name(), "by:")) {
+			t.Errorf("%s is called %q", r, words)
+		}
+		if other, taken := named[words]; taken {
+			t.Errorf("%s and %s are both called %q", r, other, words)
+		}
+		named[words] = r
+	}
+}
