@@ -23,10 +23,14 @@ type move struct {
 // happens: appears, disappears, acknowledge, reset.
 func table(rule Rule) map[State][4]move {
 	if rule.Latches() {
+		latched := ReturnedLatched
+		if rule == OpenDoor { // there is no limit to be below
+			latched = GoneLatched
+		}
 		return map[State][4]move{
 			Normal:                {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNothing}},
-			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, ReturnedLatched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
-			Acknowledged:          {{Acknowledged, None}, {LatchedAcknowledged, ReturnedLatched}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedPresent}},
+			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, latched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
+			Acknowledged:          {{Acknowledged, None}, {LatchedAcknowledged, latched}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedPresent}},
 			LatchedUnacknowledged: {{Unacknowledged, RaisedAgain}, {LatchedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {Normal, WasReset}},
 			LatchedAcknowledged:   {{Unacknowledged, RaisedAgain}, {LatchedAcknowledged, None}, {LatchedAcknowledged, RefusedUnchanged}, {Normal, WasReset}},
 			// No step leads here; should a record say so, it still takes a reset to end.

@@ -304,11 +304,12 @@ const (
 	silent    = "the field at this post is not known: the probe does not answer"
 	exceeds   = "the field exceeds the limit"
 	below     = "below the limit now; the cause is not known to be mended"
+	wasAbove  = "the field was above the limit, and the cause is not known to be mended"
 	nobody    = "nobody has acknowledged this in time: "
 	unwritten = "the record cannot be written"
 
-	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + below
-	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + below + " (not yet recorded)"
+	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + wasAbove
+	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + wasAbove + " (not yet recorded)"
 )
 
 // wantedDay is what each person receives.

@@ -47,7 +47,7 @@ func TestFirstStartTellsWhatARemarkOrAShelfHides(t *testing.T) {
 			t.Fatalf("told %v, want %v", got, want)
 		}
 		for _, m := range r.all() {
-			want := map[int64]string{2: "below the limit now; the cause is not known to be mended",
+			want := map[int64]string{2: "the field was above the limit, and the cause is not known to be mended",
 				3: "the alarm was shelved by M. Ito until ", 5: "the alarm is shelved by M. Ito until ", 6: "the field at this post is not known"}[m.EventID]
 			if !strings.Contains(m.Text, want) || m.EventID != 2 && m.EventID != 6 && !strings.Contains(m.Text, "(“seal is on its way”); it still stands: the field at this post is not known") {
 				t.Errorf("event %d: %s", m.EventID, m.Text)
@@ -93,7 +93,7 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	door.Alarm.Verdict = nil
 	doorReset := change(7, alarm.OpenDoor, alarm.Normal, alarm.WasReset, now)
 	doorReset.Who = "M. Ito"
-	doorShut := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, now)
+	doorShut := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.GoneLatched, now)
 	off := change(7, alarm.UnderFloor, alarm.Normal, alarm.Dropped, now)
 	off.Text = "no longer watched: the configuration switches this rule off"
 	contact := change(7, alarm.InputOf("latch"), alarm.Normal, alarm.Dropped, now)
@@ -123,10 +123,12 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"an open door without a contact":  {door, nil, []string{"nothing tells any more whether this door is open", "The record says"}, []string{"exceedance", "removed"}},
 		"an open door, reset":             {doorReset, nil, []string{"the field beside the open door was reset by M. Ito"}, []string{"exceedance"}},
 		"an open door, shut":              {doorShut, nil, []string{"it is not seen now, and the cause is not known to be mended"}, nil},
-		"a rule that is off":              {off, nil, []string{"rule under-floor is no longer watched at this post; it was not seen to end", "switches this rule off"}, []string{"removed"}},
-		"a contact that is gone":          {contact, noPost, []string{"the station no longer watches this: rule input:latch"}, []string{"this post", "read again"}},
-		"away, and its time is up":        {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
-		"a courier that is gone":          {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
+		"latched, and told again": {change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ToldAgain, now), nil,
+			[]string{"this still stands: the field was above the limit, and the cause is not known to be mended"}, []string{"below the limit now"}}, // it may be blind
+		"a rule that is off":       {off, nil, []string{"rule under-floor is no longer watched at this post; it was not seen to end", "switches this rule off"}, []string{"removed"}},
+		"a contact that is gone":   {contact, noPost, []string{"the station no longer watches this: rule input:latch"}, []string{"this post", "read again"}},
+		"away, and its time is up": {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
+		"a courier that is gone":   {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
 	} {
 		got := textOf(tt.e, tt.set)
 		for _, want := range tt.want {
@@ -162,7 +164,7 @@ func TestAHeartbeatIsNotCalmWhileAFieldExceeds(t *testing.T) {
 			t.Errorf("%q, want %q", got, tt.want)
 		}
 	}
-	left := change(0, alarm.OpenDoor, alarm.LatchedAcknowledged, alarm.ReturnedLatched, at(5)).Alarm.Alarm
+	left := change(0, alarm.OpenDoor, alarm.LatchedAcknowledged, alarm.GoneLatched, at(5)).Alarm.Alarm
 	left.Post = "cellar"
 	if got := heartbeat(SnapshotOf(nil, []alarm.Alarm{left}, at(6)), "Larkfield House", "", time.Hour, nil); !slices.Equal(got.Heartbeat.DoorOpen, []string{"cellar"}) || !strings.Contains(got.Text, "or not known to be mended of it: cellar.") {
 		t.Errorf("of a post that is gone, and beside whose open door there was a field: %s", got.Text)

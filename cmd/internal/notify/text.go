@@ -138,7 +138,7 @@ func headline(m Message) string {
 			return what + "; this was acknowledged" + by
 		}
 		return "acknowledged" + by + "; " + ended
-	case alarm.Returned, alarm.ReturnedLatched, alarm.Concluded:
+	case alarm.Returned, alarm.ReturnedLatched, alarm.GoneLatched, alarm.Concluded:
 		return ended
 	case alarm.TimeUp: // nobody said that it has ended
 		return "the time is up for this: " + strings.TrimSuffix(what, fieldUnknown) + "; the post is watched again from now on"
@@ -238,7 +238,10 @@ func subjectWords(m Message) (present, ended string) {
 	name := m.Rule.Name()
 	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
-		return "the field exceeds the limit", string(alarm.ReturnedLatched)
+		if m.Reason == alarm.ReturnedLatched {
+			return "the field exceeds the limit", string(m.Reason)
+		}
+		return "the field exceeds the limit", "the field was above the limit, and the cause is not known to be mended"
 	case alarm.OpenDoor:
 		return "a field persists though the oven's door is open", "a field persisted though the oven's door was open; it is not seen now, and the cause is not known to be mended"
 	case alarm.Emission:
@@ -344,7 +347,7 @@ func when(m Message) string {
 	if m.State.Present() {
 		return "Since " + m.Since.Format(layout) + " UTC."
 	}
-	if m.Reason == alarm.Returned || m.Reason == alarm.ReturnedLatched {
+	if m.Reason == alarm.Returned || m.Reason == alarm.ReturnedLatched || m.Reason == alarm.GoneLatched {
 		return fmt.Sprintf("It lasted from %s to %s UTC (%s).", m.Since.Format(layout), m.At.Format(layout),
 			quantity.FormatDuration(m.At.Sub(m.Since).Round(time.Second)))
 	}

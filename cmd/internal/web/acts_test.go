@@ -213,6 +213,13 @@ func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
 	f.own.Rule, f.own.State = alarm.Exceeds, alarm.LatchedUnacknowledged
 	if page := get(t, newServer(f), "/").Body.String() + get(t, newServer(f), "/alarms").Body.String(); !strings.Contains(page, want) || strings.Contains(page, "No reading above a limit") {
 		t.Error("the page does not say who watches")
+	} else if strings.Contains(page, "elow the limit now") || !strings.Contains(page, "Not acknowledged: not seen now; the cause is not known to be mended") {
+		t.Error("the page knows that what nobody watches is below its limit")
+	}
+	f = newFake(noon())
+	f.stats[0].Alarms = []alarm.Alarm{{Post: f.stats[0].Post.ID, Rule: alarm.OpenDoor, State: alarm.LatchedAcknowledged, ID: "x", Since: noon().Add(-time.Hour), Changed: noon()}}
+	if page := get(t, newServer(f), "/alarms").Body.String(); strings.Contains(page, "elow the limit") || !strings.Contains(page, "Acknowledged: not seen now") {
+		t.Error("a field beside an open door is told of a limit")
 	}
 }
 
