@@ -121,6 +121,16 @@ func (r Rule) Name() string {
 // IsExceedance says whether the rule is about a field above a limit.
 func (r Rule) IsExceedance() bool { return r.Kind() == string(Exceeds) }
 
+// IsOfField says whether the rule is about what the field does, so that its last
+// minutes show why.
+func (r Rule) IsOfField() bool {
+	switch r.Kind() {
+	case string(Exceeds), string(Emission), string(OpenDoor), warning, dose, count:
+		return true
+	}
+	return false
+}
+
 // Latches says whether a falling value may end an alarm of this rule. An
 // exceedance latches, and so does a field beside an open door: only a reset that
 // names a repair or a survey ends it.
