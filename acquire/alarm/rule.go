@@ -91,6 +91,12 @@ func (r Rule) IsReported() bool {
 	return r.Kind() == courier || r.Kind() == input || r.Kind() == ageing
 }
 
+// NamesPlace says whether the rule's own name is where it is: an oven, a post, a
+// contact beside one.
+func (r Rule) NamesPlace() bool {
+	return r.Kind() == withdrawn || r.Kind() == input || r.Kind() == ageing
+}
+
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
 

@@ -341,7 +341,7 @@ func wantedDay() map[string][]string {
 		"14:30 "+seal+callsAgainSeal,
 		"14:35 "+station+nobody+unwritten+" (not yet recorded)",
 		"15:00 "+station+"the record is written again",
-		"15:10 "+station+"oven oven-low is withdrawn",
+		"15:10 "+house+"oven oven-low is withdrawn",
 	)
 	manager = append(append(manager, emits...),
 		"16:00 "+evening+silent,

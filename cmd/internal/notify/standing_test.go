@@ -98,6 +98,8 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	off.Text = "no longer watched: the configuration switches this rule off"
 	contact := change(7, alarm.InputOf("latch"), alarm.Normal, alarm.Dropped, now)
 	contact.Post, contact.Alarm.Post = "", ""
+	cut := raised(7, alarm.InputOf("latch"), now)
+	cut.Post, cut.Alarm.Post = "", ""
 	late := change(7, alarm.Away, alarm.Normal, alarm.TimeUp, now)
 	noPost := func(m *subjectMatter) { m.Post = nil }
 	for name, tt := range map[string]struct {
@@ -110,12 +112,13 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"shelved when it had ended": {ended, nil, []string{"it does not stand now"}, []string{"stands:", "seen again"}},
 		"acknowledged, with a remark": {seen, nil,
 			[]string{"this was acknowledged by M. Ito", "The record says: “acknowledged by M. Ito: switched off at the wall”", advice.StopOven}, nil},
-		"warning":   {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
-		"count":     {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
-		"open door": {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
-		"contact":   {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
-		"ageing":    {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
-		"emission":  {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
+		"warning":             {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
+		"count":               {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
+		"open door":           {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
+		"contact, of no post": {cut, noPost, []string{"Larkfield House: contact latch cannot be read"}, []string{"the station itself"}},
+		"contact":             {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
+		"ageing":              {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
+		"emission":            {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
 		"a blind post that is gone": {gone, noPost, []string{"this post was removed from the configuration: nobody watches it any more"},
 			[]string{"seen again", "Look at"}},
 		"an exceeding post that is gone":  {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},

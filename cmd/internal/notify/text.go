@@ -100,7 +100,10 @@ func where(m Message) string {
 	if m.Kind != KindAlarm {
 		return m.Site
 	}
-	if m.Post == "" {
+	switch {
+	case m.Post == "" && m.Rule.NamesPlace():
+		return m.Site
+	case m.Post == "":
 		return m.Site + ", the station itself"
 	}
 	var parts []string
