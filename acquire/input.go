@@ -140,10 +140,10 @@ func (w *watch) lookDoor(mono time.Duration, at time.Time) {
 	}
 }
 
-// doorText says what was seen, and what to do at once.
+// doorText says what was seen.
 func (w *watch) doorText() string {
 	h := &w.hints[0]
-	return fmt.Sprintf("contact %s says that the door of oven %s is open since %s, and the field persists: %s. Keep everyone away; switch off at the wall or breaker",
+	return fmt.Sprintf("contact %s says that the door of oven %s is open since %s, and the field persists: %s",
 		h.input.ID, w.post.Oven, h.at.UTC().Format(time.RFC3339), w.last.S)
 }
 
@@ -173,8 +173,9 @@ func (s *Station) inputTroubles(now time.Time) []Trouble {
 		w.mu.Lock()
 		h := w.hints[in.place()]
 		w.mu.Unlock()
-		t := Trouble{Rule: alarm.InputOf(in.ID)}
+		t := Trouble{Rule: alarm.InputOf(in.ID), Unknown: !h.known}
 		if failing := now.Sub(s.epoch) - h.fails; h.err != nil && failing >= inputOn {
+			t.Unknown = false
 			t.Text = fmt.Sprintf("contact %s at post %s cannot be read for %s, so whether the %s is not known: %v",
 				in.ID, w.post.ID, quantity.FormatDuration(failing.Round(time.Second)), map[Says]string{SaysDoor: "door is open", SaysPower: "oven is switched on"}[in.Says], h.err)
 		}

@@ -74,10 +74,10 @@ func TestAnOpenDoor(t *testing.T) {
 	w.goOn(313*s, 314*s, 2)
 	told.want(t, alarm.OpenDoor, alarm.Raised)
 	w.goOn(314*s, 420*s, 0.01)
-	told.want(t, alarm.OpenDoor, alarm.Raised, alarm.ReturnedLatched)
+	told.want(t, alarm.OpenDoor, alarm.Raised, alarm.GoneLatched)
 	shuts(w, 420*s)
 	w.goOn(420*s, 430*s, 0.01)
-	told.want(t, alarm.OpenDoor, alarm.Raised, alarm.ReturnedLatched)
+	told.want(t, alarm.OpenDoor, alarm.Raised, alarm.GoneLatched)
 	if a := w.alarms[openDoorAt]; !a.State.Standing() || a.Rule.Priority() != alarm.High || a.Rule.LongestShelf() != alarm.LongestGuardedShelf {
 		t.Errorf("%+v", a)
 	}

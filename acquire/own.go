@@ -17,6 +17,8 @@ type DiskSource func() (free, size uint64, err error)
 type Trouble struct {
 	Rule alarm.Rule // of the station itself
 	Text string     // what is amiss, and what to do; empty: nothing is
+
+	Unknown bool // nobody can say yet whether anything is: its alarm stays as it was
 }
 
 // Delays of the station's own rules; our own choice.
@@ -92,11 +94,14 @@ func (s *Station) lookTroubles(now time.Time) {
 		all = append(all, s.troubles()...)
 	}
 	for _, t := range all {
-		text := t.Text
+		text, is := t.Text, alarm.PresentIf(t.Text != "")
 		if text == "" {
 			text = "that has ended"
 		}
-		s.moveOwn(t.Rule, alarm.PresentIf(t.Text != ""), now, text)
+		if t.Unknown {
+			is = alarm.Unknown
+		}
+		s.moveOwn(t.Rule, is, now, text)
 	}
 	for _, o := range s.own {
 		told := func(t Trouble) bool { return t.Rule == o.alarm.Rule }

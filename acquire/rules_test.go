@@ -305,7 +305,7 @@ func TestTheStationsOwnAlarms(t *testing.T) {
 	free, text, synchronised := uint64(50), "", false
 	s, err := New(Options{Recorder: m, Log: discard(), Now: func() time.Time { return now },
 		Disk: func() (uint64, uint64, error) { return free << 20, 100 << 20, nil }, DiskFloor: 0.1,
-		Troubles: func() []Trouble { return []Trouble{{alarm.CourierOf("desk"), text}} },
+		Troubles: func() []Trouble { return []Trouble{{Rule: alarm.CourierOf("desk"), Text: text}} },
 		Clock:    func() (ClockState, error) { return ClockState{Synchronised: synchronised}, nil }})
 	if err != nil {
 		t.Fatal(err)

@@ -15,6 +15,7 @@ type Regard string
 const (
 	Sees      Regard = "seeing"            // fresh values, and nothing of what follows
 	Exceeding Regard = "exceeds"           // its field exceeds a limit, or did and is not known to be mended
+	OpenEmits Regard = "emits, door open"  // a field persisted beside its oven's open door, and is not known to be mended
 	Emits     Regard = "emits"             // its oven is withdrawn, and emits
 	IsAway    Regard = "away for survey"   // its probe is not there
 	IsTested  Regard = "under test"        // its probe is being tested
@@ -25,7 +26,7 @@ const (
 
 // Regards lists the words, the loudest first.
 func Regards() []Regard {
-	return []Regard{Exceeding, Emits, IsBlind, IsAway, IsTested, IsShelved, IsOut, Sees}
+	return []Regard{Exceeding, OpenEmits, Emits, IsBlind, IsAway, IsTested, IsShelved, IsOut, Sees}
 }
 
 // Sight is all that keeps a post from counting as seeing. It is the one place
@@ -61,6 +62,9 @@ func (s *Stats) Sight() Sight {
 	}
 	if why := s.exceeding(); why != "" {
 		add(Exceeding, why)
+	}
+	if a, ok := s.standing(func(r alarm.Rule) bool { return r == alarm.OpenDoor }); ok {
+		add(OpenEmits, "a field persisted beside the open door of oven "+s.Post.Oven+", since "+since(a)+", and is not known to be mended")
 	}
 	if a, ok := s.standing(func(r alarm.Rule) bool { return r == alarm.Emission }); ok {
 		add(Emits, "oven "+s.Post.Oven+" emits, though it is withdrawn, since "+since(a))

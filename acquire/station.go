@@ -116,7 +116,11 @@ func New(o Options) (*Station, error) {
 		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
 	}
 	s.shareWithdrawn()
-	return s, s.wireInputs()
+	if err := s.wireInputs(); err != nil {
+		return nil, err
+	}
+	s.dropUnjudged()
+	return s, nil
 }
 
 // adopt takes up the alarms in the record that belong to no watched post: the

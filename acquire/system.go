@@ -190,6 +190,11 @@ func (w *watch) lookCertificate(mono time.Duration, at time.Time) {
 	}
 	c := calib.InForce(w.post.Probe.Certificates(), now)
 	if c == nil || c.Due.IsZero() {
+		for _, i := range []int{certificateDueAt, certificateOverdueAt} {
+			if w.alarms[i].State.Present() {
+				w.apply(i, alarm.Act{What: alarm.Drop, At: at}, "the probe has no certificate now that says when it is due", nil)
+			}
+		}
 		return
 	}
 	w.system.certificate = c

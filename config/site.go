@@ -13,6 +13,7 @@ type Site struct {
 	Line int
 	Name string
 	Zone *time.Location // civil time there; UTC when not set
+	Page string         // where people reach the page, for the links in messages; empty: not said
 
 	Clock     Clock // whether its wall clock is asked how it fares
 	ClockLine int
@@ -38,6 +39,7 @@ func readSite(root *table) Site {
 			s.Zone = loc
 		}
 	}
+	s.Page = readURL(t, ask{"page", `"https://ovenward.larkfield.example/"`, false}, false)
 	s.Clock, s.ClockLine = readClock(t), t.line("clock")
 	t.finish()
 	return s

@@ -49,6 +49,7 @@ const (
 	WasAcknowledged Reason = "acknowledged"
 	Returned        Reason = "returned"
 	ReturnedLatched Reason = "below the limit now; the cause is not known to be mended"
+	GoneLatched     Reason = "not seen any more; the cause is not known to be mended" // of what latches and has no limit
 	WasReset        Reason = "reset"
 	WasShelved      Reason = "shelved"
 	WasUnshelved    Reason = "taken off the shelf"

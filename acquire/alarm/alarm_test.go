@@ -23,10 +23,14 @@ type move struct {
 // happens: appears, disappears, acknowledge, reset.
 func table(rule Rule) map[State][4]move {
 	if rule.Latches() {
+		latched := ReturnedLatched
+		if rule == OpenDoor { // there is no limit to be below
+			latched = GoneLatched
+		}
 		return map[State][4]move{
 			Normal:                {{Unacknowledged, Raised}, {Normal, None}, {Normal, RefusedNothing}, {Normal, RefusedNothing}},
-			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, ReturnedLatched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
-			Acknowledged:          {{Acknowledged, None}, {LatchedAcknowledged, ReturnedLatched}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedPresent}},
+			Unacknowledged:        {{Unacknowledged, None}, {LatchedUnacknowledged, latched}, {Acknowledged, WasAcknowledged}, {Unacknowledged, RefusedPresent}},
+			Acknowledged:          {{Acknowledged, None}, {LatchedAcknowledged, latched}, {Acknowledged, RefusedUnchanged}, {Acknowledged, RefusedPresent}},
 			LatchedUnacknowledged: {{Unacknowledged, RaisedAgain}, {LatchedUnacknowledged, None}, {LatchedAcknowledged, WasAcknowledged}, {Normal, WasReset}},
 			LatchedAcknowledged:   {{Unacknowledged, RaisedAgain}, {LatchedAcknowledged, None}, {LatchedAcknowledged, RefusedUnchanged}, {Normal, WasReset}},
 			// No step leads here; should a record say so, it still takes a reset to end.
@@ -190,7 +194,7 @@ func TestWordsOfReasonsAndRules(t *testing.T) {
 }
 
 func TestWhatRulesAre(t *testing.T) {
-	for _, tc := range []struct {
+	all := []struct {
 		rule                             Rule
 		latches, blinds, guarded, notice bool
 		priority                         Priority
@@ -222,10 +226,16 @@ func TestWhatRulesAre(t *testing.T) {
 		{CountOf("run"), false, false, false, false, Medium, "count", "run"},
 		{CourierOf("desk"), false, false, false, false, Medium, "courier", "desk"},
 		{WithdrawnOf("left"), false, false, false, true, Low, "withdrawn", "left"},
+		{OpenDoor, true, false, true, false, High, "open-door", ""},
+		{InputOf("latch"), false, false, false, false, Medium, "input", "latch"},
+		{AgeingOf("galley"), false, false, false, false, Low, "ageing", "galley"},
 		{"exceedsnot", false, false, false, false, Medium, "exceedsnot", ""},
-	} {
+	}
+	tried := map[string]bool{}
+	for _, tc := range all {
 		r := tc.rule
-		if r.Latches() != tc.latches || r.IsExceedance() != tc.latches || r.Blinds() != tc.blinds || r.Guarded() != tc.guarded ||
+		tried[r.Kind()] = true
+		if r.Latches() != tc.latches || r.IsExceedance() != (tc.latches && r != OpenDoor) || r.Blinds() != tc.blinds || r.Guarded() != tc.guarded ||
 			r.IsNotice() != tc.notice || r.Priority() != tc.priority || r.Kind() != tc.kind || r.Name() != tc.name {
 			t.Errorf("%s: latches %v, blinds %v, guarded %v, notice %v, %s, %q %q", r, r.Latches(), r.Blinds(), r.Guarded(), r.IsNotice(), r.Priority(), r.Kind(), r.Name())
 		}
@@ -234,6 +244,11 @@ func TestWhatRulesAre(t *testing.T) {
 		}
 		if got := (Alarm{Rule: r, Priority: High}).Urgency(); got != High {
 			t.Errorf("%s made high: urgency %s", r, got)
+		}
+	}
+	for _, r := range Rules() {
+		if !tried[r.Kind()] {
+			t.Errorf("%s stands in no line of this table", r)
 		}
 	}
 }

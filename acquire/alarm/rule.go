@@ -91,6 +91,12 @@ func (r Rule) IsReported() bool {
 	return r.Kind() == courier || r.Kind() == input || r.Kind() == ageing
 }
 
+// NamesPlace says whether the rule's own name is where it is: an oven, a post, a
+// contact beside one.
+func (r Rule) NamesPlace() bool {
+	return r.Kind() == withdrawn || r.Kind() == input || r.Kind() == ageing
+}
+
 // WithdrawnOf is the notice that the oven with this id is withdrawn.
 func WithdrawnOf(oven string) Rule { return withdrawn + ":" + Rule(oven) }
 
@@ -120,6 +126,16 @@ func (r Rule) Name() string {
 
 // IsExceedance says whether the rule is about a field above a limit.
 func (r Rule) IsExceedance() bool { return r.Kind() == string(Exceeds) }
+
+// IsOfField says whether the rule is about what the field does, so that its last
+// minutes show why.
+func (r Rule) IsOfField() bool {
+	switch r.Kind() {
+	case string(Exceeds), string(Emission), string(OpenDoor), warning, dose, count:
+		return true
+	}
+	return false
+}
 
 // Latches says whether a falling value may end an alarm of this rule. An
 // exceedance latches, and so does a field beside an open door: only a reset that

@@ -120,12 +120,15 @@ func (a Alarm) acknowledge() (State, Reason) {
 }
 
 func (a Alarm) disappear() (State, Reason) {
-	latches := a.Rule.Latches()
+	latches, latched := a.Rule.Latches(), ReturnedLatched
+	if !a.Rule.IsExceedance() {
+		latched = GoneLatched
+	}
 	switch {
 	case a.State == Unacknowledged && latches:
-		return LatchedUnacknowledged, ReturnedLatched
+		return LatchedUnacknowledged, latched
 	case a.State == Acknowledged && latches:
-		return LatchedAcknowledged, ReturnedLatched
+		return LatchedAcknowledged, latched
 	case a.State.Present() && a.Rule.IsNotice():
 		return Normal, TimeUp
 	case a.State == Unacknowledged:

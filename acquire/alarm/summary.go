@@ -121,10 +121,10 @@ func Summarize(raises []Raise, now []Alarm, from, to time.Time) Summary {
 // rates counts raises by the day and by the ten minutes.
 func (s *Summary) rates(all []time.Time) {
 	s.Raised = len(all)
-	if span := s.To.Sub(s.From); span > 0 {
-		s.PerDay = float64(len(all)) * float64(24*time.Hour) / float64(span)
-		s.PerTen = float64(len(all)) * float64(tenMinutes) / float64(span)
+	over := func(unit time.Duration) float64 { // nothing is foretold from less than one unit
+		return float64(len(all)) * float64(unit) / float64(max(s.To.Sub(s.From), unit))
 	}
+	s.PerDay, s.PerTen = over(24*time.Hour), over(tenMinutes)
 	slices.SortFunc(all, time.Time.Compare)
 	s.MostInTen = mostWithin(all, tenMinutes)
 	tens := map[time.Time]int{}

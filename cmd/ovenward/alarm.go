@@ -245,6 +245,17 @@ type alarmSum struct {
 	Of  string `json:"figures"`
 }
 
+// timesWords says how often an alarm was raised in the span.
+func timesWords(n int) string {
+	switch n {
+	case 0:
+		return "raised before that"
+	case 1:
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
 func printSummary(w io.Writer, s alarmSum) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d alarms from %s to %s\n", s.Raised, s.From.UTC().Format(time.RFC3339), s.To.UTC().Format(time.RFC3339))
@@ -256,7 +267,7 @@ func printSummary(w io.Writer, s alarmSum) error {
 	}{{"most frequent", s.Frequent}, {"longest standing", s.Longest}, {"chattering", s.Chattering}, {"stale", s.Stale}, {"set aside", s.SetAside}} {
 		fmt.Fprintf(&b, "\n%s:\n", part.title)
 		for _, t := range part.all {
-			fmt.Fprintf(&b, "  %s at %s, %d times", t.Rule, cmp.Or(t.Post, "the station"), t.Times)
+			fmt.Fprintf(&b, "  %s at %s, %s", t.Rule, cmp.Or(t.Post, "the station"), timesWords(t.Times))
 			if !t.Since.IsZero() {
 				fmt.Fprintf(&b, ", %s since %s", t.State, t.Since.UTC().Format(time.RFC3339))
 			}

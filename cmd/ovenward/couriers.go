@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -151,9 +152,12 @@ func (d *daemon) trace(post string) (acquire.Trace, bool) {
 	return acquire.Trace{}, false
 }
 
-// link is the page's address for people, where it is known: not how another
+// link is the page's address for people: as the configuration says, else where it is known: not how another
 // machine reaches a wildcard address, nor what a web configuration serves.
 func (d *daemon) link() string {
+	if page := d.file.Site.Page; page != "" {
+		return strings.TrimSuffix(page, "/") + "/"
+	}
 	host, _, err := net.SplitHostPort(d.Addr())
 	if ip := net.ParseIP(host); err != nil || d.settings.webConfig != "" || ip != nil && ip.IsUnspecified() {
 		return ""

@@ -53,11 +53,11 @@ func (a *ageing) look(ctx context.Context, now time.Time) error {
 	var out []acquire.Trouble
 	for i := range a.posts {
 		p := &a.posts[i]
-		text, err := a.foresee(ctx, p, now)
+		t, err := a.foresee(ctx, p, now)
 		if err != nil {
 			return err
 		}
-		out = append(out, acquire.Trouble{Rule: alarm.AgeingOf(p.ID), Text: text})
+		out = append(out, t)
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -65,26 +65,31 @@ func (a *ageing) look(ctx context.Context, now time.Time) error {
 	return nil
 }
 
-// foresee says what is to be told of a post; empty: nothing.
-func (a *ageing) foresee(ctx context.Context, p *acquire.Post, now time.Time) (string, error) {
+// foresee says what is to be told of a post. Without a certificate, or with too few
+// runs for a trend, nobody knows.
+func (a *ageing) foresee(ctx context.Context, p *acquire.Post, now time.Time) (acquire.Trouble, error) {
+	said := acquire.Trouble{Rule: alarm.AgeingOf(p.ID), Unknown: true}
 	guard := p.GuardBand(now, p.Limit.Value)
 	if math.IsNaN(float64(guard)) || guard >= p.Limit.Value {
-		return "", nil
+		return said, nil
 	}
 	runs, err := a.runs(ctx, p.ID, now.Add(-ageingOver), now)
 	if err != nil {
-		return "", err
+		return said, err
 	}
 	t, err := soak.TrendOf(runs, p.Limit.Value-guard)
 	if err != nil || t.Days.Refused != "" {
-		return "", err
+		said.Unknown = !t.Days.Calm
+		return said, err
 	}
+	said.Unknown = false
 	day := func(d float64) time.Time { return t.First.Add(time.Duration(d * 24 * float64(time.Hour))) }
 	if day(t.Days.Lo).Sub(now) > a.within {
-		return "", nil
+		return said, nil
 	}
-	return fmt.Sprintf("the leakage of the last %d runs seen at post %s rises by %s a day; if it goes on so, it reaches %s, from where the uncertainty reaches limit %s, between %s and %s (90 %%): have hinge, latch and seal looked at by licensed service, and make a survey",
-		t.Age.Points, p.ID, perDay(t), t.Level, p.Limit.ID, day(t.Days.Lo).Format(time.DateOnly), day(t.Days.Hi).Format(time.DateOnly)), nil
+	said.Text = fmt.Sprintf("the leakage of the last %d runs seen at post %s rises by %s a day; if it goes on so, it reaches %s, from where the uncertainty reaches limit %s, between %s and %s (90 %%): have hinge, latch and seal looked at by licensed service, and make a survey",
+		t.Age.Points, p.ID, perDay(t), t.Level, p.Limit.ID, day(t.Days.Lo).Format(time.DateOnly), day(t.Days.Hi).Format(time.DateOnly))
+	return said, nil
 }
 
 // perDay is how fast the runs rise: the middle of the slope over their numbers, by
@@ -94,9 +99,15 @@ func perDay(t soak.Trend) quantity.PowerDensity {
 }
 
 // Troubles is what was found when the runs were last looked at.
-func (a *ageing) Troubles() []acquire.Trouble {
+func (a *ageing) Troubles() (out []acquire.Trouble) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	if a.troubles == nil && a.within > 0 { // not looked at yet
+		for i := range a.posts {
+			out = append(out, acquire.Trouble{Rule: alarm.AgeingOf(a.posts[i].ID), Unknown: true})
+		}
+		return out
+	}
 	return a.troubles
 }
 

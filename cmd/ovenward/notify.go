@@ -60,9 +60,11 @@ func notifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	}
 	var err error
 	switch {
+	case a.most < 1:
+		return fail(stderr, "--most=%d: write 1 or more; see ovenward notify --help", a.most)
 	case a.test && !a.dead && !a.told && a.file != "":
 		err = a.try(ctx, stdout)
-	case (a.dead != a.told) && !a.test && a.storage != "" && a.most > 0:
+	case (a.dead != a.told) && !a.test && a.storage != "":
 		err = a.list(ctx, stdout)
 	default:
 		return fail(stderr, "say --test with --config.file=F, or --dead or --told with --storage.path=D; see ovenward notify --help")
@@ -132,13 +134,17 @@ func (a notifyAsk) list(ctx context.Context, w io.Writer) error {
 		fmt.Fprintf(w, "%s  %s  %s  event %d, attempt %d\n  %s\n  %s\n", t.At.UTC().Format("2006-01-02 15:04:05Z"), t.Courier, t.Outcome,
 			t.Event, t.Attempts, t.Subject, strings.ReplaceAll(t.Answer, "\n", " "))
 	}
+	of := ""
+	if a.courier != "" {
+		of = fmt.Sprintf(" of courier %q", a.courier)
+	}
 	switch {
 	case len(told) == a.most:
 		fmt.Fprintf(w, "the newest %d; there may be more: --most=N\n", a.most)
 	case len(told) == 0 && a.dead:
-		fmt.Fprintln(w, "no dead letters")
+		fmt.Fprintf(w, "no dead letters%s\n", of)
 	case len(told) == 0:
-		fmt.Fprintln(w, "nothing was told yet")
+		fmt.Fprintf(w, "the record tells of no message%s\n", of)
 	}
 	return nil
 }

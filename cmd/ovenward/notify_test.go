@@ -66,6 +66,9 @@ func TestNotifyTest(t *testing.T) {
 			t.Errorf("%q: code %d, %s", args, code, errs)
 		}
 	}
+	if _, _, errs := runNotify("--told", "--storage.path="+t.TempDir(), "--most=0"); !strings.Contains(errs, "--most=0: write 1 or more") {
+		t.Errorf("no line at all: %s", errs)
+	}
 }
 
 func TestNotifyLists(t *testing.T) {
@@ -88,8 +91,8 @@ func TestNotifyLists(t *testing.T) {
 		"--dead": "2026-11-25 09:00:00Z  head  refused  event 2, attempt 1\n  two\n  550 no such mailbox\n",
 		"--told": "2026-11-25 09:00:00Z  head  refused  event 2, attempt 1\n  two\n  550 no such mailbox\n" +
 			"2026-11-25 09:00:00Z  desk  accepted  event 1, attempt 2\n  one\n  HTTP 200 OK\n",
-		"--dead --courier=desk": "no dead letters\n",
-		"--told --courier=none": "nothing was told yet\n",
+		"--dead --courier=desk": "no dead letters of courier \"desk\"\n",
+		"--told --courier=none": "the record tells of no message of courier \"none\"\n",
 	} {
 		if code, out, errs := runNotify(append(strings.Fields(args), "--storage.path="+dir)...); code != 0 || out != want {
 			t.Errorf("%s: code %d\n%s\nwant\n%s\n%s", args, code, out, want, errs)

@@ -2,10 +2,13 @@ package main
 
 import (
 	"os"
+	"reflect"
 	"regexp"
 	"strings"
 	"testing"
 
+	"ovenward/acquire/alarm"
+	"ovenward/cmd/internal/notify"
 	"ovenward/config"
 )
 
@@ -37,6 +40,42 @@ func TestReadmeConfigurationIsGood(t *testing.T) {
 	}
 	if _, err := config.Parse("README.md", []byte(shown)); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestReadmeNamesEveryRule: each kind of alarm is in the table of alarms.
+func TestReadmeNamesEveryRule(t *testing.T) {
+	_, table, ok := strings.Cut(readme(t), "| rule | raised when | priority |\n")
+	table, _, closed := strings.Cut(table, "\n\n")
+	if !ok || !closed {
+		t.Fatal("the README has no table of alarms")
+	}
+	for _, r := range alarm.Rules() {
+		if !regexp.MustCompile("`" + r.Kind() + "(:[A-Z]+|:by:ID)?`").MatchString(table) {
+			t.Errorf("the table of alarms has no %s", r.Kind())
+		}
+	}
+}
+
+// TestReadmeNamesEveryFieldOfAMessage holds the schema of a webhook's message, and of
+// a heartbeat in it, to what is sent.
+func TestReadmeNamesEveryFieldOfAMessage(t *testing.T) {
+	_, table, ok := strings.Cut(readme(t), "## What a webhook gets\n")
+	table, _, closed := strings.Cut(table, "\n## ")
+	if !ok || !closed {
+		t.Fatal("the README has no table of a message's fields")
+	}
+	n := 0
+	for _, of := range []reflect.Type{reflect.TypeFor[notify.Message](), reflect.TypeFor[notify.Heartbeat]()} {
+		for _, f := range reflect.VisibleFields(of) {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if n++; name != "" && !strings.Contains(table, "`"+name+"`") {
+				t.Errorf("the README does not name field %s of a %s", name, of.Name())
+			}
+		}
+	}
+	if n < 60 {
+		t.Errorf("only %d fields were found", n)
 	}
 }
 

@@ -48,9 +48,9 @@ func (d *daemon) troubles() []acquire.Trouble {
 }
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
-// or a heartbeat, was not accepted.
+// or a heartbeat, was not accepted. Before the first attempt nobody knows.
 func courierTrouble(s notify.Stats) acquire.Trouble {
-	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
+	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name), Unknown: s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero()} // nothing was tried yet
 	if s.Failing && s.LastError != "" {
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
 	}

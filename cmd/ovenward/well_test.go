@@ -169,7 +169,8 @@ type doing struct {
 func deeds() []string {
 	return []string{"good", "good", "high", "leak", "leak", "over", "fault", "dead", "idle", "stuck", "stuck",
 		"acknowledge", "shelve", "shelve", "unshelve", "take out", "put back", "reset", "comment",
-		"away", "test", "back", "withdraw", "return", "start", "start, clock set", "clock set", "runs"}
+		"away", "test", "back", "withdraw", "return", "start", "start, clock set", "clock set", "runs",
+		"door open", "door open", "door shut", "door not read", "start, no contact"}
 }
 
 // TestNothingMakesAPostLookWell tries to: whatever is said, shelved, taken out of
@@ -187,10 +188,17 @@ func TestNothingMakesAPostLookWell(t *testing.T) {
 		if rapid.Bool().Draw(r, "nothing leaks") { // an exceedance latches, and hides what else is so
 			all = slices.DeleteFunc(all, func(what string) bool { return what == "high" || what == "leak" || what == "over" })
 		}
+		opens := rapid.IntRange(0, 2).Draw(r, "a door opens") == 0
+		if !opens { // a field beside an open door latches, too
+			all = slices.DeleteFunc(all, func(what string) bool { return what == "door open" })
+		}
 		script := rapid.SliceOfN(rapid.Custom(func(r *rapid.T) doing {
 			return doing{rapid.SampledFrom(all).Draw(r, "what"),
 				time.Duration(rapid.IntRange(100, 40000).Draw(r, "ms")) * time.Millisecond, rapid.IntRange(0, 99).Draw(r, "arg")}
 		}), 1, 25).Draw(r, "script")
+		if opens {
+			script = append([]doing{{what: "good", after: 3 * time.Second}, {what: "door open", after: 8 * time.Second}}, script...)
+		}
 		var wrong string
 		synctest.Test(t, func(t *testing.T) { wrong = tryToLookWell(t, script) })
 		if wrong != "" {
@@ -203,6 +211,8 @@ func TestNothingMakesAPostLookWell(t *testing.T) {
 // trying is one run of a script.
 type trying struct {
 	probe    *spoken
+	door     *latch
+	unwired  bool // the configuration has no contact at the door
 	inMemory *inMemory
 	shift    atomic.Int64 // of the wall clock, ns
 	born     time.Time
@@ -216,7 +226,7 @@ type trying struct {
 }
 
 func tryToLookWell(t *testing.T, script []doing) string {
-	y := &trying{probe: &spoken{word: "0.4"}, inMemory: &inMemory{}, born: time.Now()}
+	y := &trying{probe: &spoken{word: "0.4"}, door: &latch{}, inMemory: &inMemory{}, born: time.Now()}
 	y.probe.now = y.now
 	y.start(t)
 	defer func() { y.end() }()
@@ -261,7 +271,7 @@ func (y *trying) start(t *testing.T) {
 	}
 	numbers := metrics.New(metrics.Options{Source: metrics.SourceFunc(func() []acquire.Stats { return y.station.Stats() }),
 		Alarms: func() []alarm.Alarm { return y.station.Alarms() }, Posts: []acquire.Post{post}, Site: "test", Version: "test"})
-	s, err := acquire.New(acquire.Options{Posts: []acquire.Post{post}, Recorder: y.inMemory, Standing: standing, Log: slog.New(slog.DiscardHandler), Now: y.now,
+	s, err := acquire.New(acquire.Options{Posts: []acquire.Post{post}, Recorder: y.inMemory, Standing: standing, Inputs: y.inputs(), Log: slog.New(slog.DiscardHandler), Now: y.now,
 		Attention: alarm.Attention{EscalateAfter: 20 * time.Second, TellAgainAfter: 30 * time.Second},
 		Past:      func(int) (acquire.Past, error) { return y.inMemory.past(), nil }})
 	if err != nil {
@@ -307,6 +317,9 @@ func (y *trying) do(t *testing.T, d doing) {
 		}
 		return
 	}
+	if y.doDoor(d.what) {
+		return
+	}
 	id := y.one(d.arg)
 	act := alarm.Act{Who: "M. Okafor", Why: "tried"}
 	lasting := time.Duration(1+d.arg*d.arg) * time.Second * 3
@@ -330,7 +343,8 @@ func (y *trying) do(t *testing.T, d doing) {
 		err = y.station.ReturnOven("oven", act.Who, act.Why)
 	case d.what == "runs":
 		err = y.station.Runs(0, act.Who, lasting)
-	case d.what == "start":
+	case d.what == "start", d.what == "start, no contact":
+		y.unwired = d.what != "start"
 		y.start(t)
 	case d.what == "clock set": // while it runs
 		y.shift.Add(int64(time.Duration(d.arg-50) * 7 * time.Minute))

@@ -22,6 +22,9 @@ const held = "alarm or notice "
 // exceeded begins what is so of a post that was told to exceed.
 const exceeded = "it was told to exceed, and was not reset: "
 
+// besideDoor is so until a reset, whatever the field comes to against its limits.
+const besideDoor = held + "open-door: a field was seen beside an open door, and it was not reset"
+
 const stuckAfter = 25 * time.Second
 
 // unwell says why the post cannot be well, by what was said and is in the record
@@ -41,6 +44,9 @@ func (y *trying) unwell() string {
 	}
 	if !y.stuckSince.IsZero() && time.Since(y.stuckSince) > stuckAfter+7*time.Second {
 		return "the digits stand still for longer than their noise allows"
+	}
+	if a, ok := newest[alarm.OpenDoor]; ok && a.State != alarm.Normal {
+		return besideDoor
 	}
 	for _, rule := range []alarm.Rule{alarm.Away, alarm.UnderTest, alarm.Silent, alarm.Stale, alarm.Stuck, alarm.Fault, alarm.Emission} {
 		if a, ok := newest[rule]; ok && a.State.Present() {
@@ -107,12 +113,14 @@ func (y *trying) wrongElsewhere(why string) string {
 	snap := notify.SnapshotOf(y.station.Stats(), y.station.Alarms(), y.now())
 	beat := notify.HeartbeatOf(snap, "test", time.Minute)
 	h := beat.Heartbeat
-	told := len(h.Exceeding) + len(h.Emitting) + len(h.Blind) + len(h.Away) + len(h.UnderTest)
+	told := len(h.Exceeding) + len(h.DoorOpen) + len(h.Emitting) + len(h.Blind) + len(h.Away) + len(h.UnderTest)
 	loud := strings.HasPrefix(why, exceeded)
 	switch {
 	case told == 0, strings.Contains(beat.Text, "no alarm"):
 		return why + ", and a heartbeat says " + beat.Text
 	case loud && (len(h.Exceeding) == 0 || !strings.Contains(beat.Text, ": 1 post exceeding,")):
+		return why + ", and a heartbeat says " + beat.Text
+	case why == besideDoor && (len(h.DoorOpen) != 1 || !strings.Contains(beat.Text, "1 post emitting with the door open")):
 		return why + ", and a heartbeat says " + beat.Text
 	case !loud && !strings.HasPrefix(why, held) && h.Seeing != 0:
 		return why + ", and a heartbeat counts it as seeing: " + beat.Text
@@ -132,6 +140,7 @@ func (y *trying) wrongElsewhere(why string) string {
 		case err != nil:
 			return err.Error()
 		case p.Verdict == string(limit.Within), slices.Contains(p.Sight, acquire.Sees), len(p.Sight) == 0,
+			why == besideDoor && !slices.Contains(p.Sight, acquire.OpenEmits),
 			loud && (p.Verdict != string(limit.Exceeds) || p.Sight[0] != acquire.Exceeding), stopped && !p.Blind, stopped != p.Until.IsZero():
 			return fmt.Sprintf("%s, and a broker retains (stopped %v) %s", why, stopped, all["door"])
 		}

@@ -36,6 +36,7 @@ type Ageing struct {
 // the values do not bear one, and nothing else holds.
 type Forecast struct {
 	Refused          string
+	Calm             bool // refused since no rise is shown, or none that leads there soon; else since it is not known
 	Estimate, Lo, Hi float64
 }
 
@@ -112,7 +113,7 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 	case a.Points < leastPoints:
 		return refuse("only %d runs%s; %d bear a trend", a.Points, after, leastPoints)
 	case !(a.Kendall.P < proofOfTrend && a.Kendall.S > 0):
-		return refuse("no rise is shown%s (Mann-Kendall: p = %.2g)", after, a.Kendall.P)
+		return calm(refuse("no rise is shown%s (Mann-Kendall: p = %.2g)", after, a.Kendall.P))
 	}
 	l := lineThrough(x, y)
 	switch r := Lag1(l.left); {
@@ -127,13 +128,19 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 		return refuse("the line has reached the level already")
 	}
 	if f.Estimate-now > farthest*(now-x[0]) {
-		return refuse("the line does not reach the level within %d times what was seen", farthest)
+		return calm(refuse("the line does not reach the level within %d times what was seen", farthest))
 	}
 	ok := false
 	if f.Lo, f.Hi, ok = l.crossing(level, ForecastConfidence); !ok {
 		return refuse("the slope is too unsure for a latest instant")
 	}
 	return f, nil
+}
+
+// calm marks a forecast that is refused since nothing leads to the level.
+func calm(f Forecast, err error) (Forecast, error) {
+	f.Calm = true
+	return f, err
 }
 
 // line is the least-squares line through n points and what is left of them.

@@ -130,7 +130,7 @@ func TestAlertmanager(t *testing.T) {
 			t.Errorf("label %s is %q, want %q", name, loud.Labels[name], want)
 		}
 	}
-	if !strings.Contains(loud.Annotations["description"], advice.StopOven) || loud.Annotations["caution"] != Caution || loud.GeneratorURL != "http://larkfield.example/" {
+	if !strings.Contains(loud.Annotations["description"], advice.StopOven) || loud.Annotations["caution"] != Caution || loud.GeneratorURL != "http://larkfield.example/posts/post-7" {
 		t.Errorf("annotations %v, %s", loud.Annotations, loud.GeneratorURL)
 	}
 	until(t, "the heartbeat fires", func() bool { return alertsAt(t, url)["OvenwardHeartbeat"].Labels != nil })

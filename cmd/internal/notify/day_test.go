@@ -304,11 +304,12 @@ const (
 	silent    = "the field at this post is not known: the probe does not answer"
 	exceeds   = "the field exceeds the limit"
 	below     = "below the limit now; the cause is not known to be mended"
+	wasAbove  = "the field was above the limit, and the cause is not known to be mended"
 	nobody    = "nobody has acknowledged this in time: "
 	unwritten = "the record cannot be written"
 
-	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + below
-	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + below + " (not yet recorded)"
+	shelvedSeal    = "the alarm was shelved by M. Ito until 2000-01-01 14:30:00 UTC (“seal is on its way”); it still stands: " + wasAbove
+	callsAgainSeal = "the alarm calls again (the time on the shelf is up): " + wasAbove + " (not yet recorded)"
 )
 
 // wantedDay is what each person receives.
@@ -333,14 +334,14 @@ func wantedDay() map[string][]string {
 		"08:00 " + night + nobody + silent + " (and 1 more)",
 		"09:00 " + night + "the probe is seen again",
 		"09:30 " + night + "the probe is away for a survey; the field at this post is not known",
-		"09:50 " + night + "the probe is back from the survey",
+		"09:50 " + night + "the time is up for this: the probe is away for a survey; the post is watched again from now on",
 	}
 	manager = append(append(manager, loud...),
 		"14:05 "+station+unwritten+" (not yet recorded)",
 		"14:30 "+seal+callsAgainSeal,
 		"14:35 "+station+nobody+unwritten+" (not yet recorded)",
 		"15:00 "+station+"the record is written again",
-		"15:10 "+station+"oven oven-low is withdrawn",
+		"15:10 "+house+"oven oven-low is withdrawn",
 	)
 	manager = append(append(manager, emits...),
 		"16:00 "+evening+silent,

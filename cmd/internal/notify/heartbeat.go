@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/quantity"
 )
 
 // Heartbeat is what a heartbeat carries: ids of posts, by what is the matter. A
@@ -20,6 +21,7 @@ type Heartbeat struct {
 	Seeing    int      `json:"seeing"`
 	Blind     []string `json:"blind,omitempty"`
 	Exceeding []string `json:"exceeding,omitempty"` // present, or latched until a reset
+	DoorOpen  []string `json:"door_open,omitempty"` // a field persisted beside an open door; present, or latched until a reset
 	Emitting  []string `json:"emitting,omitempty"`  // the oven is withdrawn, and emits
 	Shelved   []string `json:"shelved,omitempty"`   // POST RULE
 	Away      []string `json:"away,omitempty"`
@@ -44,6 +46,7 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 		}
 		add(acquire.IsBlind, &h.Blind)
 		add(acquire.Exceeding, &h.Exceeding)
+		add(acquire.OpenEmits, &h.DoorOpen)
 		add(acquire.Emits, &h.Emitting)
 		add(acquire.IsAway, &h.Away)
 		add(acquire.IsTested, &h.UnderTest)
@@ -67,7 +70,7 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 	for _, words := range s.aside {
 		h.aside = append(h.aside, "station "+words)
 	}
-	h.Exceeding = append(h.Exceeding, s.gone...)
+	h.Exceeding, h.DoorOpen = append(h.Exceeding, s.gone...), append(h.DoorOpen, s.goneOpen...)
 	m := Message{Version: messageVersion, Kind: KindHeartbeat, Site: site, At: s.At.UTC(), Recorded: false, Simulated: s.Simulated,
 		Heartbeat: h, Caution: Caution, Link: link,
 		MessageID: url.PathEscape(site) + "/heartbeat/" + strconv.FormatInt(s.At.UnixMilli(), 10)}
@@ -78,7 +81,7 @@ func heartbeat(s Snapshot, site, link string, every time.Duration, t *Texts) Mes
 // well says that there is nothing to tell.
 func (h *Heartbeat) well() bool {
 	return h.Posts > 0 && h.Seeing == h.Posts &&
-		len(h.Exceeding)+len(h.Emitting)+len(h.Blind)+len(h.Away)+len(h.UnderTest)+len(h.Shelved)+len(h.Standing)+len(h.Withdrawn) == 0
+		len(h.Exceeding)+len(h.DoorOpen)+len(h.Emitting)+len(h.Blind)+len(h.Away)+len(h.UnderTest)+len(h.Shelved)+len(h.Standing)+len(h.Withdrawn) == 0
 }
 
 // summary is one line. It never says that all is well of what is not.
@@ -117,7 +120,7 @@ func (h *Heartbeat) loud() []string {
 	for _, l := range []struct {
 		what string
 		ids  []string
-	}{{"exceeding", h.Exceeding}, {"emitting though withdrawn", h.Emitting}} {
+	}{{"exceeding", h.Exceeding}, {"emitting with the door open", h.DoorOpen}, {"emitting though withdrawn", h.Emitting}} {
 		switch n := len(l.ids); n {
 		case 0:
 		case 1:
@@ -135,7 +138,7 @@ func (h *Heartbeat) sentences() string {
 	for _, l := range []struct {
 		what string
 		ids  []string
-	}{{"Exceeding", h.Exceeding}, {"Emitting though withdrawn", h.Emitting}, {"Blind", h.Blind}, {"Away for survey, and so blind", h.Away}, {"Under test, and so blind", h.UnderTest},
+	}{{"Exceeding", h.Exceeding}, {"Emitting with the door open, or not known to be mended of it", h.DoorOpen}, {"Emitting though withdrawn", h.Emitting}, {"Blind", h.Blind}, {"Away for survey, and so blind", h.Away}, {"Under test, and so blind", h.UnderTest},
 		{"Set aside", h.aside}, {"Withdrawn", h.Withdrawn}, {"Standing", h.Standing}} {
 		if len(l.ids) == 0 {
 			continue
@@ -149,5 +152,5 @@ func (h *Heartbeat) sentences() string {
 		said = append(said, l.what+": "+strings.Join(ids, ", ")+more+".")
 	}
 	every := time.Duration(h.Every * float64(time.Second))
-	return strings.Join(append(said, "The next heartbeat is due in "+every.String()+"; if it stays away, look at the station."), " ")
+	return strings.Join(append(said, "The next heartbeat is due in "+quantity.FormatDuration(every)+"; if it stays away, look at the station."), " ")
 }

@@ -327,10 +327,10 @@ func (m *mailer) page(msg Message, caption string) string {
 	return b.String()
 }
 
-// picture draws the last minutes of an exceedance; nil when there is nothing to
+// picture draws the last minutes of a field that calls for somebody; nil when there is nothing to
 // draw.
 func (m *mailer) picture(msg Message) (png []byte, caption string) {
-	if m.o.Trace == nil || msg.Kind != KindAlarm || !msg.Rule.IsExceedance() {
+	if m.o.Trace == nil || msg.Kind != KindAlarm || !msg.Rule.IsOfField() {
 		return nil, ""
 	}
 	trace, ok := m.o.Trace(msg.Post)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -133,6 +134,9 @@ func newMessage(e acquire.Event, m subjectMatter) Message {
 		}
 		msg.Oven, msg.Place, msg.Probe = p.Oven, p.OvenPlace, p.Probe.ID
 		msg.Simulated = msg.Simulated || p.Probe.Simulated
+		if m.Link != "" {
+			msg.Link = strings.TrimSuffix(m.Link, "/") + "/posts/" + url.PathEscape(p.ID)
+		}
 	}
 	msg.MessageID = messageID(msg)
 	m.Texts.fill(&msg)

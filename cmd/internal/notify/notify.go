@@ -52,7 +52,7 @@ type Options struct {
 	Heartbeat time.Duration   // between two messages of how all posts are; 0: none
 	Snapshot  func() Snapshot // how all is; must not wait; needed for a heartbeat
 
-	Link      string // the page, for people; put into each message
+	Link      string // the page, for people; messages of a post carry that of the post
 	Site      string // for what belongs to no post
 	Posts     []acquire.Post
 	Simulated bool // mark every message, not only those of simulated probes

@@ -31,7 +31,7 @@ func (p PostState) unwatched() PostState {
 	was := p
 	p.Condition, p.Detail, p.Blind, p.Verdict = "not watched", "Ovenward has stopped", true, string(limit.NotDecided)
 	p.Sight = nil
-	for _, r := range []acquire.Regard{acquire.Exceeding, acquire.Emits} {
+	for _, r := range []acquire.Regard{acquire.Exceeding, acquire.OpenEmits, acquire.Emits} {
 		if slices.Contains(was.Sight, r) {
 			p.Sight = append(p.Sight, r)
 		}

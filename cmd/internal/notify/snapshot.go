@@ -36,6 +36,8 @@ type Snapshot struct {
 
 	aside []string // as Shelved, with how, until when, by whom and why
 	gone  []string // posts that are no longer watched, and whose exceedance nobody has reset
+
+	goneOpen []string // as gone, of a field beside an open door
 }
 
 // SnapshotOf puts the station's state into the words of a heartbeat. It decides
@@ -63,7 +65,11 @@ func SnapshotOf(posts []acquire.Stats, station []alarm.Alarm, at time.Time) Snap
 	for _, a := range station {
 		if !here[a.Post] && !a.Rule.IsNotice() { // the station's, and those of posts that are no longer watched
 			if a.Post != "" {
-				if a.Rule.IsExceedance() && a.State.Standing() && !slices.Contains(s.gone, a.Post) {
+				switch {
+				case !a.State.Standing() || !a.Rule.Latches():
+				case !a.Rule.IsExceedance():
+					s.goneOpen = append(s.goneOpen, a.Post)
+				case !slices.Contains(s.gone, a.Post):
 					s.gone = append(s.gone, a.Post)
 				}
 				a.Rule = alarm.Rule(a.Post + " " + string(a.Rule))

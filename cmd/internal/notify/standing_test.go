@@ -47,7 +47,7 @@ func TestFirstStartTellsWhatARemarkOrAShelfHides(t *testing.T) {
 			t.Fatalf("told %v, want %v", got, want)
 		}
 		for _, m := range r.all() {
-			want := map[int64]string{2: "below the limit now; the cause is not known to be mended",
+			want := map[int64]string{2: "the field was above the limit, and the cause is not known to be mended",
 				3: "the alarm was shelved by M. Ito until ", 5: "the alarm is shelved by M. Ito until ", 6: "the field at this post is not known"}[m.EventID]
 			if !strings.Contains(m.Text, want) || m.EventID != 2 && m.EventID != 6 && !strings.Contains(m.Text, "(“seal is on its way”); it still stands: the field at this post is not known") {
 				t.Errorf("event %d: %s", m.EventID, m.Text)
@@ -89,6 +89,18 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	latched.Alarm.Verdict = nil
 	courier := change(7, alarm.CourierOf("desk"), alarm.Normal, alarm.Dropped, now)
 	courier.Post, courier.Alarm.Post = "", ""
+	door := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.Dropped, now)
+	door.Alarm.Verdict = nil
+	doorReset := change(7, alarm.OpenDoor, alarm.Normal, alarm.WasReset, now)
+	doorReset.Who = "M. Ito"
+	doorShut := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.GoneLatched, now)
+	off := change(7, alarm.UnderFloor, alarm.Normal, alarm.Dropped, now)
+	off.Text = "no longer watched: the configuration switches this rule off"
+	contact := change(7, alarm.InputOf("latch"), alarm.Normal, alarm.Dropped, now)
+	contact.Post, contact.Alarm.Post = "", ""
+	cut := raised(7, alarm.InputOf("latch"), now)
+	cut.Post, cut.Alarm.Post = "", ""
+	late := change(7, alarm.Away, alarm.Normal, alarm.TimeUp, now)
 	noPost := func(m *subjectMatter) { m.Post = nil }
 	for name, tt := range map[string]struct {
 		e          acquire.Event
@@ -100,16 +112,26 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"shelved when it had ended": {ended, nil, []string{"it does not stand now"}, []string{"stands:", "seen again"}},
 		"acknowledged, with a remark": {seen, nil,
 			[]string{"this was acknowledged by M. Ito", "The record says: “acknowledged by M. Ito: switched off at the wall”", advice.StopOven}, nil},
-		"warning":   {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
-		"count":     {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
-		"open door": {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
-		"contact":   {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
-		"ageing":    {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
-		"emission":  {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
+		"warning":             {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
+		"count":               {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
+		"open door":           {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
+		"contact, of no post": {cut, noPost, []string{"Larkfield House: contact latch cannot be read"}, []string{"the station itself"}},
+		"contact":             {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
+		"ageing":              {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
+		"emission":            {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
 		"a blind post that is gone": {gone, noPost, []string{"this post was removed from the configuration: nobody watches it any more"},
 			[]string{"seen again", "Look at"}},
-		"an exceeding post that is gone": {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
-		"a courier that is gone":         {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
+		"an exceeding post that is gone":  {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
+		"an open door whose post is gone": {door, noPost, []string{"removed from the configuration", "its field beside the open door is not known to be mended"}, []string{"exceedance"}},
+		"an open door without a contact":  {door, nil, []string{"nothing tells any more whether this door is open", "The record says"}, []string{"exceedance", "removed"}},
+		"an open door, reset":             {doorReset, nil, []string{"the field beside the open door was reset by M. Ito"}, []string{"exceedance"}},
+		"an open door, shut":              {doorShut, nil, []string{"it is not seen now, and the cause is not known to be mended"}, nil},
+		"latched, and told again": {change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ToldAgain, now), nil,
+			[]string{"this still stands: the field was above the limit, and the cause is not known to be mended"}, []string{"below the limit now"}}, // it may be blind
+		"a rule that is off":       {off, nil, []string{"rule under-floor is no longer watched at this post; it was not seen to end", "switches this rule off"}, []string{"removed"}},
+		"a contact that is gone":   {contact, noPost, []string{"the station no longer watches this: rule input:latch"}, []string{"this post", "read again"}},
+		"away, and its time is up": {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
+		"a courier that is gone":   {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
 	} {
 		got := textOf(tt.e, tt.set)
 		for _, want := range tt.want {
@@ -136,12 +158,19 @@ func TestAHeartbeatIsNotCalmWhileAFieldExceeds(t *testing.T) {
 		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Exceeding}}, sees}}, "1 post exceeding, 2 of 2 posts seeing"},
 		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.Emits}}, sees}}, "1 post emitting though withdrawn, 2 of 2 posts seeing"},
 		{Snapshot{Posts: []PostState{sees}, gone: []string{"cellar"}, Station: []string{"cellar exceeds"}}, "1 post exceeding, 1 of 1 posts seeing, 1 alarm standing"},
+		{Snapshot{Posts: []PostState{{ID: "a", Sight: []acquire.Regard{acquire.OpenEmits}}, sees}}, "1 post emitting with the door open, 2 of 2 posts seeing"},
+		{Snapshot{Posts: []PostState{sees}, goneOpen: []string{"cellar"}, Station: []string{"cellar open-door"}}, "1 post emitting with the door open, 1 of 1 posts seeing, 1 alarm standing"},
 		{Snapshot{Posts: []PostState{sees}, Station: []string{"disk"}}, "all 1 posts seeing, 1 alarm standing"},
 		{Snapshot{Posts: []PostState{sees}}, "all 1 posts seeing, no alarm"},
 	} {
 		if got := heartbeat(tt.s, "Larkfield House", "", time.Hour, nil).Heartbeat.summary(); got != tt.want {
 			t.Errorf("%q, want %q", got, tt.want)
 		}
+	}
+	left := change(0, alarm.OpenDoor, alarm.LatchedAcknowledged, alarm.GoneLatched, at(5)).Alarm.Alarm
+	left.Post = "cellar"
+	if got := heartbeat(SnapshotOf(nil, []alarm.Alarm{left}, at(6)), "Larkfield House", "", time.Hour, nil); !slices.Equal(got.Heartbeat.DoorOpen, []string{"cellar"}) || !strings.Contains(got.Text, "or not known to be mended of it: cellar.") {
+		t.Errorf("of a post that is gone, and beside whose open door there was a field: %s", got.Text)
 	}
 	on := shelvedBy(0, alarm.Exceeds, alarm.WasShelved, at(5)).Alarm.Alarm
 	on.Post = "cellar"

@@ -100,7 +100,10 @@ func where(m Message) string {
 	if m.Kind != KindAlarm {
 		return m.Site
 	}
-	if m.Post == "" {
+	switch {
+	case m.Post == "" && m.Rule.NamesPlace():
+		return m.Site
+	case m.Post == "":
 		return m.Site + ", the station itself"
 	}
 	var parts []string
@@ -138,10 +141,12 @@ func headline(m Message) string {
 			return what + "; this was acknowledged" + by
 		}
 		return "acknowledged" + by + "; " + ended
-	case alarm.Returned, alarm.ReturnedLatched, alarm.Concluded, alarm.TimeUp:
+	case alarm.Returned, alarm.ReturnedLatched, alarm.GoneLatched, alarm.Concluded:
 		return ended
+	case alarm.TimeUp: // nobody said that it has ended
+		return "the time is up for this: " + strings.TrimSuffix(what, fieldUnknown) + "; the post is watched again from now on"
 	case alarm.WasReset:
-		return "the exceedance was reset" + by
+		return "the " + latchedWord(m.Rule) + " was reset" + by
 	case alarm.Escalated:
 		return "nobody has acknowledged this in time: " + standsNow(m, what, ended)
 	case alarm.ToldAgain:
@@ -205,15 +210,30 @@ func droppedWords(m Message) string {
 	switch {
 	case m.Rule.Kind() == alarm.CourierOf("").Kind():
 		return "courier " + m.Rule.Name() + " was removed from the configuration"
-	case m.post == nil && m.Rule.IsExceedance():
-		return "this post was removed from the configuration: nobody watches it any more, and its exceedance is not known to be mended"
+	case m.Post == "":
+		return "the station no longer watches this: rule " + string(m.Rule)
+	case m.post == nil && m.Rule.Latches():
+		return "this post was removed from the configuration: nobody watches it any more, and its " + latchedWord(m.Rule) + " is not known to be mended"
 	case m.post == nil:
 		return "this post was removed from the configuration: nobody watches it any more"
 	case m.Rule.IsExceedance():
 		return "this limit or rule was removed from the configuration; its exceedance is not known to be mended"
+	case m.Rule.Latches():
+		return "nothing tells any more whether this door is open; the field beside it is not known to be mended"
 	}
-	return "rule " + string(m.Rule) + " was removed from the configuration"
+	return "rule " + string(m.Rule) + " is no longer watched at this post; it was not seen to end"
 }
+
+// latchedWord names what a rule that latches is about.
+func latchedWord(r alarm.Rule) string {
+	if r.IsExceedance() {
+		return "exceedance"
+	}
+	return "field beside the open door"
+}
+
+// fieldUnknown is what follows from what people announce of a probe.
+const fieldUnknown = "; the field at this post is not known"
 
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
@@ -221,9 +241,12 @@ func subjectWords(m Message) (present, ended string) {
 	name := m.Rule.Name()
 	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
-		return "the field exceeds the limit", string(alarm.ReturnedLatched)
+		if m.Reason == alarm.ReturnedLatched {
+			return "the field exceeds the limit", string(m.Reason)
+		}
+		return "the field exceeds the limit", "the field was above the limit, and the cause is not known to be mended"
 	case alarm.OpenDoor:
-		return "a field persists though the oven's door is open", "nothing is seen to emit beside the open door any more"
+		return "a field persists though the oven's door is open", "a field persisted though the oven's door was open; it is not seen now, and the cause is not known to be mended"
 	case alarm.Emission:
 		return "oven " + m.Oven + " emits, though it is withdrawn", "oven " + m.Oven + " is not seen to emit any more"
 	case alarm.Silent:
@@ -235,9 +258,9 @@ func subjectWords(m Message) (present, ended string) {
 	case alarm.Fault:
 		return unknown + "the probe declares itself unfit", seen
 	case alarm.Away:
-		return "the probe is away for a survey; the field at this post is not known", "the probe is back from the survey"
+		return "the probe is away for a survey" + fieldUnknown, "the probe is back from the survey"
 	case alarm.UnderTest:
-		return "the probe is under test; the field at this post is not known", "the test of the probe has ended"
+		return "the probe is under test" + fieldUnknown, "the test of the probe has ended"
 	case alarm.Record:
 		return "the record cannot be written", "the record is written again"
 	case alarm.Disk:
@@ -310,7 +333,9 @@ func howMuch(m Message, p *acquire.Post) string {
 // quoted repeats what the record says where the numbers do not tell it.
 func quoted(m Message) string {
 	switch {
-	case m.Detail == "", m.Reason == alarm.WasShelved, m.Reason == alarm.WasTakenOut, m.Reason == alarm.Dropped: // What says it
+	case m.Detail == "", m.Reason == alarm.WasShelved, m.Reason == alarm.WasTakenOut: // What says it
+		return ""
+	case m.Reason == alarm.Dropped && m.post == nil && m.Post != "": // so it does
 		return ""
 	case m.Rule.IsExceedance() && m.Reason != alarm.WasReset && m.Remark == "": // HowMuch says it
 		return ""
@@ -325,7 +350,7 @@ func when(m Message) string {
 	if m.State.Present() {
 		return "Since " + m.Since.Format(layout) + " UTC."
 	}
-	if m.Reason == alarm.Returned || m.Reason == alarm.ReturnedLatched {
+	if m.Reason == alarm.Returned || m.Reason == alarm.ReturnedLatched || m.Reason == alarm.GoneLatched {
 		return fmt.Sprintf("It lasted from %s to %s UTC (%s).", m.Since.Format(layout), m.At.Format(layout),
 			quantity.FormatDuration(m.At.Sub(m.Since).Round(time.Second)))
 	}

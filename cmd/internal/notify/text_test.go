@@ -55,7 +55,7 @@ func TestTextOfExceedance(t *testing.T) {
 		{"acknowledged", by(alarm.Acknowledged, alarm.WasAcknowledged, "acknowledged by M. Ito"), nil,
 			oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven},
 		{"acknowledged, latched", by(alarm.LatchedAcknowledged, alarm.WasAcknowledged, "acknowledged by M. Ito"), nil,
-			oven7 + "acknowledged by M. Ito; below the limit now; the cause is not known to be mended. Raised at 2026-11-25 09:00:02 UTC. Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."},
+			oven7 + "acknowledged by M. Ito; the field was above the limit, and the cause is not known to be mended. Raised at 2026-11-25 09:00:02 UTC. Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."},
 		{"reset", by(alarm.Normal, alarm.WasReset, "reset by M. Ito: door seal replaced, survey 118"), nil,
 			oven7 + "the exceedance was reset by M. Ito. The record says: “reset by M. Ito: door seal replaced, survey 118”. Raised at 2026-11-25 09:00:02 UTC. The reset states that the cause is mended; the next run of the oven will show it."},
 		{"simulated, not recorded, coalesced", by(alarm.Acknowledged, alarm.WasAcknowledged, ""),

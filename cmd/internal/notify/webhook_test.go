@@ -171,7 +171,7 @@ func TestAccepted(t *testing.T) {
 		*m.UncertaintySI != 11 || m.LimitID != "leak-in-use" || m.LimitSource == "" || len(m.Reasons) != 1 || m.Outcome != "exceeds" {
 		t.Errorf("grounds %+v", m.Grounds)
 	}
-	if m.Caution != Caution || m.Link != "https://larkfield.example/page" || !strings.Contains(m.Text, advice.StopOven) {
+	if m.Caution != Caution || m.Link != "https://larkfield.example/page/posts/post-7" || !strings.Contains(m.Text, advice.StopOven) {
 		t.Errorf("caution %q, link %q, text %q", m.Caution, m.Link, m.Text)
 	}
 	if s := end(); s.Sent != 2 || s.Failed != 0 || s.Dead != 0 || s.Waiting != 0 || s.LastError != "" || s.LastAccepted.IsZero() {

@@ -97,7 +97,15 @@ func TestSummaryIsOfTheRecord(t *testing.T) {
 			}
 		}
 	}
-	w := send(New(Options{Station: f, Site: "x", Now: noon, Changes: changes}), httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
+	begins := noon().Add(-90 * 24 * time.Hour)
+	events := func(_ context.Context, after int64, limit int) ([]acquire.Event, error) {
+		if after != 0 || limit != 1 {
+			t.Errorf("asked for %d events after %d", limit, after)
+		}
+		return []acquire.Event{{At: begins}}, nil
+	}
+	server := New(Options{Station: f, Site: "x", Now: noon, Changes: changes, Events: events})
+	w := send(server, httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
 	var got struct {
 		Raised   int
 		PerDay   float64       `json:"per_day"`
@@ -106,6 +114,12 @@ func TestSummaryIsOfTheRecord(t *testing.T) {
 	}
 	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || got.Raised != 2 || got.PerDay != 1 || got.Day != "acceptable" || len(got.Frequent) != 1 || got.Frequent[0].Times != 2 {
 		t.Errorf("%v: %s", err, w.Body)
+	}
+	begins = noon().Add(-time.Hour) // what was before the record makes no rate smaller
+	w = send(server, httptest.NewRequest(http.MethodGet, "/api/v1/alarms/summary?days=2", nil))
+	var short alarm.Summary
+	if err := json.Unmarshal(w.Body.Bytes(), &short); err != nil || !short.From.Equal(begins) || short.Raised != 2 || short.PerDay != 2 || short.PerTen < 0.33 || short.PerTen > 0.34 {
+		t.Errorf("of a record of an hour: %v: %s", err, w.Body)
 	}
 }
 
@@ -199,5 +213,28 @@ func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
 	f.own.Rule, f.own.State = alarm.Exceeds, alarm.LatchedUnacknowledged
 	if page := get(t, newServer(f), "/").Body.String() + get(t, newServer(f), "/alarms").Body.String(); !strings.Contains(page, want) || strings.Contains(page, "No reading above a limit") {
 		t.Error("the page does not say who watches")
+	} else if strings.Contains(page, "elow the limit now") || !strings.Contains(page, "Not acknowledged: not seen now; the cause is not known to be mended") {
+		t.Error("the page knows that what nobody watches is below its limit")
+	}
+	f = newFake(noon())
+	f.stats[0].Alarms = []alarm.Alarm{{Post: f.stats[0].Post.ID, Rule: alarm.OpenDoor, State: alarm.LatchedAcknowledged, ID: "x", Since: noon().Add(-time.Hour), Changed: noon()}}
+	if page := get(t, newServer(f), "/alarms").Body.String(); strings.Contains(page, "elow the limit") || !strings.Contains(page, "Acknowledged: not seen now") {
+		t.Error("a field beside an open door is told of a limit")
+	}
+}
+
+// Each rule has a name of its own on the page, that tells what its own name is.
+func TestEveryRuleHasItsName(t *testing.T) {
+	v := newServer(newFake(noon())).voiceOf(httptest.NewRequest(http.MethodGet, "/", nil))
+	named := map[string]alarm.Rule{}
+	for _, r := range alarm.Rules() {
+		words := v.rule(r)
+		if words == string(r) || strings.Contains(words, "by:") || strings.Contains(words, r.Kind()+":") || !strings.Contains(words, strings.TrimPrefix(r.Name(), "by:")) {
+			t.Errorf("%s is called %q", r, words)
+		}
+		if other, taken := named[words]; taken {
+			t.Errorf("%s and %s are both called %q", r, other, words)
+		}
+		named[words] = r
 	}
 }

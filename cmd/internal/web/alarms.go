@@ -59,15 +59,18 @@ const recentAlarms = 8
 // alarmViews puts alarms into words: first those that stand or wait to be
 // acknowledged, the worst first, then those that ended, the newest first.
 func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
-	where := map[string]string{"": v.t("alarms.station_itself")}
+	where, sees := map[string]string{"": v.t("alarms.station_itself")}, map[string]bool{}
 	for _, st := range stats {
-		where[st.Post.ID] = ovenWords(st.Post)
+		where[st.Post.ID], sees[st.Post.ID] = ovenWords(st.Post), !st.Condition.Blind()
 	}
 	for _, a := range all {
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {
 			continue
 		}
 		one := v.alarmViewOf(a, now)
+		if !sees[a.Post] {
+			one.notSeen(v, a, now)
+		}
 		if one.Where = where[a.Post]; one.Where == "" {
 			one.Where = v.t("alarms.where_post", "id", a.Post)
 		}
@@ -113,7 +116,23 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	case !one.Present:
 		one.When = v.t("alarms.from_to", "from", v.clock(a.Since, now), "to", v.clock(a.Changed, now))
 	}
+	if !a.Rule.IsExceedance() {
+		one.notSeen(v, a, now)
+	}
 	return one
+}
+
+// notSeen says of what is latched that it is not seen now, where nobody knows that
+// the field is below a limit.
+func (one *alarmView) notSeen(v voice, a alarm.Alarm, now time.Time) {
+	if !one.CanReset {
+		return
+	}
+	one.State = v.t("words.state_unseen")
+	if a.State == alarm.LatchedAcknowledged {
+		one.State = v.t("words.state_unseen_acknowledged")
+	}
+	one.When = v.t("alarms.since_changed", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
 }
 
 // aside tells how the alarm is set aside, or what was announced, and what may be

@@ -33,6 +33,7 @@ func (v voice) headline(rows []row, open []alarmView) []segment {
 	say("above", "head_lost", func(r row) bool { return r.was && r.blind })
 	say("above", "head_was", func(r row) bool { return r.was && !r.blind })
 	say("blind", "head_blind", func(r row) bool { return r.blind })
+	say("above", "head_open", func(r row) bool { return slices.Contains(r.sight.All, acquire.OpenEmits) })
 	say("above", "head_emits", func(r row) bool { return r.sight.Regard == acquire.Emits })
 	add := func(text string, is func(alarmView) bool) {
 		k := 0

@@ -113,6 +113,8 @@ func (v voice) standing(st acquire.Stats, d stand) string {
 		return v.t("overview.was_above_blind")
 	case d.was:
 		return v.t("overview.was_above")
+	case slices.Contains(d.sight.All, acquire.OpenEmits):
+		return v.t("overview.open_emits")
 	case d.sight.Regard == acquire.Emits:
 		return v.t("overview.emits")
 	case st.Withdrawn != nil:

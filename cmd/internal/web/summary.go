@@ -58,6 +58,13 @@ func (s *Server) summary(ctx context.Context, to time.Time, days int) (summaryJS
 			raises = append(raises, alarm.Raise{Post: e.Post, Rule: e.Alarm.Rule, At: e.At})
 		}
 	}
+	begin, err := s.o.Events(ctx, 0, 1)
+	if err != nil {
+		return summaryJSON{}, err
+	}
+	if len(begin) > 0 && begin[0].At.After(from) && begin[0].At.Before(to) {
+		from = begin[0].At.UTC() // of what was before the record nobody knows
+	}
 	sum := alarm.Summarize(raises, s.o.Station.Alarms(), from, to)
 	for _, list := range []*[]alarm.Tally{&sum.Frequent, &sum.Longest, &sum.Chattering, &sum.Stale, &sum.SetAside} {
 		*list = append([]alarm.Tally{}, *list...) // a list without entries is one

@@ -45,12 +45,14 @@ func (s *Server) summaryView(ctx context.Context, say voice, now time.Time, days
 
 func (v voice) summaryViewOf(sum summaryJSON, where func(string) string, days int, now time.Time) *summaryView {
 	out := &summaryView{Days: days, Figures: sum.Of}
-	out.Rates = []string{
+	if sum.To.Sub(sum.From) < time.Duration(days)*24*time.Hour {
+		out.Rates = append(out.Rates, v.t("alarms.sum_begins", "at", v.clock(sum.From, now)))
+	}
+	out.Rates = append(out.Rates,
 		v.t("alarms.sum_raised", "n", sum.Raised),
 		v.t("alarms.sum_day", "x", digits(sum.PerDay), "is", sum.Day),
 		v.t("alarms.sum_ten", "x", digits(sum.PerTen), "is", sum.Ten),
-		v.t("alarms.sum_most", "most", sum.MostInTen, "n", sum.Floods, "flood", alarm.FloodInTen),
-	}
+		v.t("alarms.sum_most", "most", sum.MostInTen, "n", sum.Floods, "flood", alarm.FloodInTen))
 	place := func(t alarm.Tally) string { return v.rule(t.Rule) + ", " + where(t.Post) }
 	times := func(t alarm.Tally) string { return place(t) + ": " + v.t("alarms.sum_times", "n", t.Times) }
 	minute := func(t alarm.Tally) string { return place(t) + ": " + v.t("alarms.sum_minute", "n", t.Times) }

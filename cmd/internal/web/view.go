@@ -209,7 +209,7 @@ func (v voice) notes(st acquire.Stats) []string {
 	sight := st.Sight()
 	for i, r := range sight.All {
 		switch r {
-		case acquire.IsShelved, acquire.IsOut, acquire.Emits, acquire.IsAway, acquire.IsTested:
+		case acquire.IsShelved, acquire.IsOut, acquire.OpenEmits, acquire.Emits, acquire.IsAway, acquire.IsTested:
 			all = append(all, sight.Why[i])
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -128,6 +129,9 @@ func (v voice) outcome(o limit.Outcome) string {
 
 // rule names what an alarm is about.
 func (v voice) rule(r alarm.Rule) string {
+	if id, by := strings.CutPrefix(r.Name(), "by:"); by && r.IsExceedance() {
+		return v.t("rules.exceeds_by", "name", id)
+	}
 	if name := r.Name(); name != "" {
 		if key := "rules." + r.Kind() + "_of"; v.texts.has(key) {
 			return v.t(key, "name", name)
