@@ -36,7 +36,8 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		return nil
 	})
 	format := flags.String("log.format", "text", "`FORMAT`: text or json")
-	if err := parse(flags, args); err != nil {
+	err := parse(flags, args)
+	if err != nil {
 		if errors.Is(err, flag.ErrHelp) {
 			runUsage(stdout, flags)
 			return 0
@@ -58,6 +59,9 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
 	}
 	log := slog.New(handler)
+	if s.supervisor, err = systemd(); err != nil {
+		log.Warn("the watchdog of the service manager is not fed", "error", err)
+	}
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)

@@ -74,6 +74,10 @@ const (
 	longestHold = time.Hour // that a Retry-After can ask for
 )
 
+// LongestRound is how long a Writer may take between two calls of Options.Round:
+// the longest hold that a receiver can ask for, and what reading and pacing add.
+const LongestRound = longestHold + 10*time.Minute
+
 // backoff returns the wait after the n-th failure in a row (1, 2, …): doubling
 // from 1 s to 1 min, less up to half of it by chance in [0, 1).
 func backoff(n int, chance float64) time.Duration {
@@ -156,6 +160,8 @@ const (
 
 // post makes one request, which ends when the timeout has passed.
 func (w *Writer) post(ctx context.Context, body []byte) answer {
+	w.o.Round()
+	defer w.o.Round()
 	ctx, cancel := context.WithTimeout(ctx, w.o.Timeout)
 	defer cancel()
 	req, err := w.request(ctx, body)

@@ -103,6 +103,10 @@ type Options struct {
 	// shows it. Without it no runs are drawn.
 	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
 
+	// Round is called each time the overview's lines were read; nil: nobody asks. It
+	// must not wait.
+	Round func()
+
 	// Register keeps ovens and probes. Without it their pages show nothing.
 	Register Register
 	// Try says why a change of the register could not be watched by; nil when it can.
