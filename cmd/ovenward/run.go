@@ -129,8 +129,14 @@ func fail(w io.Writer, format string, args ...any) int {
 	return 1
 }
 
-// version is what the Go toolchain wrote into the program.
+// released is the version of a package; cmd/ovenward/package has the linker set it.
+var released string
+
+// version is that of a package, or what the Go toolchain wrote into the program.
 func version() string {
+	if released != "" {
+		return released
+	}
 	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
 		return info.Main.Version
 	}
