@@ -173,6 +173,8 @@ type Server struct {
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
+
+	bodyIn, answerIn time.Duration // how long a body may take to come, an answer to be taken
 }
 
 // Bounds of what viewers may hold open or send.
@@ -180,6 +182,8 @@ const (
 	maxStreams = 200
 	maxBody    = 8 << 10 // bytes
 	patience   = 5 * time.Second
+	bodyTime   = 15 * time.Second
+	answerTime = 2 * time.Minute // some MB over a slow line
 )
 
 // New makes a server. Its handler's streams end when the context of their
@@ -191,7 +195,7 @@ func New(o Options) *Server {
 		streams: make(chan struct{}, maxStreams),
 		making:  make(chan struct{}, mostMaking),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
-		patient: patience,
+		patient: patience, bodyIn: bodyTime, answerIn: answerTime,
 		zone:    o.Zone,
 	}
 	if s.zone == nil {
