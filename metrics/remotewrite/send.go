@@ -187,12 +187,25 @@ func (w *Writer) post(ctx context.Context, body []byte) answer {
 	if a.outcome == accepted {
 		return a
 	}
-	a.err = fmt.Errorf("%s answered %d %s: %s", w.to, resp.StatusCode, http.StatusText(resp.StatusCode), told(text))
+	a.err = fmt.Errorf("%s answered %d %s: %s", w.to, resp.StatusCode, http.StatusText(resp.StatusCode), quoted(text, req))
 	if resp.StatusCode >= 300 && resp.StatusCode <= 399 {
 		a.err = fmt.Errorf("%s answered %d: redirects are not followed, configure the final URL", w.to, resp.StatusCode)
 	}
 	a.after = retryAfter(resp.Header.Get("Retry-After"), now)
 	return a
+}
+
+// quoted is an answer's text, unless it repeats what the request proved itself by:
+// some servers say back what they were sent.
+func quoted(text []byte, req *http.Request) string {
+	_, proof, _ := strings.Cut(req.Header.Get("Authorization"), " ")
+	_, password, _ := req.BasicAuth()
+	for _, secret := range []string{proof, password, req.URL.RawQuery} {
+		if secret != "" && bytes.Contains(text, []byte(secret)) {
+			return "(its words repeat a secret, so they are not shown)"
+		}
+	}
+	return told(text)
 }
 
 // told is an answer's text as one line of plain text.

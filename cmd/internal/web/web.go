@@ -196,7 +196,7 @@ func New(o Options) *Server {
 		making:  make(chan struct{}, mostMaking),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
 		patient: patience, bodyIn: bodyTime, answerIn: answerTime,
-		zone:    o.Zone,
+		zone: o.Zone,
 	}
 	if s.zone == nil {
 		s.zone = time.UTC
