@@ -42,6 +42,7 @@ type Options struct {
 	Disk      DiskSource         // nil: nobody asks how full the record's disk is
 	DiskFloor float64            // the disk alarm is raised below this share of its size
 	Troubles  func() []Trouble   // what else the station is told of, such as couriers; nil: nothing. It must not wait
+	Round     func()             // called each time all posts were looked at; nil: nobody asks. It must not wait
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -64,6 +65,7 @@ type Station struct {
 	disk      DiskSource
 	diskFloor float64
 	troubles  func() []Trouble
+	round     func()
 
 	mu    sync.Mutex
 	line  clockLine
@@ -82,7 +84,10 @@ type Station struct {
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
 		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles,
-		inputs: o.Inputs, operated: o.Operated}
+		inputs: o.Inputs, operated: o.Operated, round: o.Round}
+	if s.round == nil {
+		s.round = func() {}
+	}
 	if s.zone == nil {
 		s.zone = time.UTC
 	}
@@ -175,6 +180,7 @@ func (s *Station) tick(ctx context.Context) {
 		}
 		s.look(now)
 		s.checkClock(now)
+		s.round()
 		select {
 		case <-t.C:
 		case <-ctx.Done():

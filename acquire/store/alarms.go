@@ -133,3 +133,7 @@ func (w *writer) measure() {
 	defer w.s.mu.Unlock()
 	w.s.state.free, w.s.state.size = free, size
 }
+
+// DiskSpace asks how much of the disk of a folder is free for this user, and its
+// size, in bytes. It may wait for the disk.
+func DiskSpace(dir string) (free, size uint64, err error) { return space(dir) }

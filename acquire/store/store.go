@@ -46,6 +46,8 @@ type Options struct {
 	Log         *slog.Logger     // nil: none
 	Now         func() time.Time // the host's clock, with a monotonic reading; nil: time.Now
 
+	Round func() // called each time the writer came round, at least every 30 s; nil: nobody asks. It must not wait
+
 	Retention Retention // what is removed, and when; the zero value keeps everything
 
 	// SigningKey signs the head of each day; nil: heads are not signed, and show
@@ -92,6 +94,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.Round == nil {
+		o.Round = func() {}
 	}
 	if o.Fault == nil {
 		o.Fault = func(Step) error { return nil }

@@ -155,6 +155,7 @@ func (w *writer) run() {
 			return
 		}
 		due.Reset(w.turn())
+		w.s.o.Round()
 	}
 }
 

@@ -83,7 +83,7 @@ const countEvery = time.Second
 
 // count hands operations to the soak tests that run, until ctx ends, and once more
 // then.
-func (p planner) count(ctx context.Context, tell func(error)) {
+func (p planner) count(ctx context.Context, tell func(error), round func()) {
 	t := time.NewTicker(countEvery)
 	defer t.Stop()
 	for ctx.Err() == nil {
@@ -98,6 +98,7 @@ func (p planner) count(ctx context.Context, tell func(error)) {
 			}
 		}
 		cancel()
+		round()
 	}
 }
 

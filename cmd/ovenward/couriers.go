@@ -121,6 +121,8 @@ func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
 			Heartbeat: k.Heartbeat, Snapshot: d.snapshot,
 			Link: d.link(), Site: d.file.Site.Name, Posts: posts, Simulated: simulated,
 			Outbox: d.record, Log: d.log,
+			Round:     d.dog.Loop("courier "+k.ID, thinkBound, nil),
+			ReadRound: d.dog.Loop("what courier "+k.ID+" reads", readBound, d.recordErr),
 		})
 		if err != nil {
 			return err

@@ -21,6 +21,7 @@ import (
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey/guide"
 	"ovenward/cmd/internal/notify"
+	"ovenward/cmd/internal/watchdog"
 	"ovenward/cmd/internal/web"
 	"ovenward/config"
 	"ovenward/drivers/simulate"
@@ -52,6 +53,7 @@ type settings struct {
 	listen      string
 	webConfig   string
 	recordWire  string // file of what passes on the probes' lines; empty: not kept
+	supervisor  supervisor
 }
 
 // daemon is the running program as a value: made by newDaemon, it works while
@@ -76,12 +78,13 @@ type daemon struct {
 	listener   net.Listener
 	undo       []func() error // last in, first out
 	page       *web.Server
+	dog        *watchdog.Watchdog
 }
 
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{settings: s, log: log, now: now}
+	d = &daemon{settings: s, log: log, now: now, dog: s.supervisor.watchdog(log, now)}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close())
@@ -159,6 +162,7 @@ func (d *daemon) openRecord(now func() time.Time) (err error) {
 	if err != nil {
 		return err
 	}
+	o.Round = d.dog.Loop("the record's writer", diskBound, d.recordErr)
 	if d.record, err = store.Open(path, o); err != nil {
 		return err
 	}
@@ -188,7 +192,8 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	}
 	d.operations = &operations{of: map[string]int64{}}
 	d.surveys = guide.New(guide.Options{Record: d.record, Station: func() guide.Station { return d.station },
-		Ovens: surveyed(d.file), Procedures: d.file.Procedures, Site: d.file.Site.Name, Log: d.log, Now: now})
+		Ovens: surveyed(d.file), Procedures: d.file.Procedures, Site: d.file.Site.Name, Log: d.log, Now: now,
+		Round: d.dog.Loop("surveys", diskBound, d.recordErr)})
 	d.station, err = acquire.New(acquire.Options{
 		Inputs: contacts, Operated: d.operations.add,
 		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
@@ -199,6 +204,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Sleeper: acquire.PreciseSleeper(), Clock: clock,
 		Attention: attention(d.file.Alarm), Zone: d.file.Site.Zone,
 		Disk: d.record.Space, DiskFloor: d.file.Alarm.DiskFree, Troubles: d.troubles,
+		Round: d.dog.Loop("the station", thinkBound, nil),
 	})
 	if err != nil {
 		return err
@@ -222,7 +228,8 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 		Past: d.record.Runs, Soaks: d.soaks, Surveys: d.surveys, Reports: printer{d.record}, Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
 		Series: d.record.Chart, Runs: runsOf(d.record, posts),
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
-		Ready: d.ready, Healthy: d.record.Err,
+		Ready: d.ready, Healthy: d.healthy,
+		Round:   d.dog.Loop("the overview's lines", diskBound, d.recordErr),
 		Metrics: numbers.Handler(), Log: d.log, Now: now,
 	})
 	return nil
@@ -241,6 +248,7 @@ func (d *daemon) Addr() string { return d.listener.Addr().String() }
 // all that was sampled is committed.
 func (d *daemon) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return d.dog.Run(ctx) })
 	if d.kitchen != nil {
 		g.Go(func() error { return d.kitchen.Run(ctx) })
 	}
@@ -252,12 +260,16 @@ func (d *daemon) Run(ctx context.Context) error {
 	for _, r := range d.remotes {
 		g.Go(func() error { return r.Run(ctx) })
 	}
-	g.Go(func() error { return d.follow(ctx, d.now) })
+	g.Go(func() error { return d.follow(ctx, d.now, d.dog.Loop("runs and hourly sums", readBound, d.recordErr)) })
 	soakTrouble := func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) }
-	g.Go(func() error { d.soaks.count(ctx, soakTrouble); return nil })
-	g.Go(func() error { return d.soaks.Run(ctx, soakEvery, soakTrouble) })
+	counted, looked := d.dog.Loop("operations of soak tests", diskBound, d.recordErr), d.dog.Loop("soak tests", readBound, d.recordErr)
+	g.Go(func() error { d.soaks.count(ctx, soakTrouble, counted); return nil })
+	g.Go(func() error { return d.soaks.Run(ctx, soakEvery, soakTrouble, looked) })
 	g.Go(func() error { return d.page.Run(ctx) })
+	g.Go(func() error { return d.askPage(ctx, d.dog.Loop("the page", thinkBound, nil)) })
 	g.Go(func() error { return d.serve(ctx) })
+	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+d.status())
+	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })
 	return errors.Join(g.Wait(), d.Close())
 }
 

@@ -127,7 +127,7 @@ func (d *daemon) newHistory(posts []acquire.Post, now func() time.Time) (err err
 
 // follow keeps runs and hourly sums up to date until ctx ends, and looks at how the
 // runs go on.
-func (d *daemon) follow(ctx context.Context, now func() time.Time) error {
+func (d *daemon) follow(ctx context.Context, now func() time.Time, round func()) error {
 	tell := func(err error) { d.log.Warn("runs and hourly sums wait: "+err.Error(), "kind", "record") }
 	t := time.NewTicker(historyEvery)
 	defer t.Stop()
@@ -139,6 +139,7 @@ func (d *daemon) follow(ctx context.Context, now func() time.Time) error {
 		if err != nil && ctx.Err() == nil {
 			tell(err)
 		}
+		round()
 		select {
 		case <-t.C:
 		case <-ctx.Done():

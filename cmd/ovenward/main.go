@@ -32,6 +32,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"run", "watch the posts of a configuration, or the model kitchen (the default)", runCommand},
+		{"doctor", "look at ports, permissions, clock, disk, calibration, couriers; say what to mend", doctorCommand},
 		{"check", "say what is wrong with a configuration, and where", withoutContext(checkCommand)},
 		{"read", "try a probe without a configuration, or listen to an unknown line", readCommand},
 		{"ports", "list what is plugged in, opening nothing", withoutContext(portsCommand)},
@@ -69,8 +70,7 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	}
 	switch name {
 	case "help":
-		usage(stdout)
-		return 0
+		return helpCommand(args, stdout, stderr)
 	case "version":
 		fmt.Fprintf(stdout, "ovenward %s\n", version())
 		return 0
@@ -84,15 +84,35 @@ func dispatch(ctx context.Context, args []string, stdout, stderr io.Writer) int 
 	return 1
 }
 
+// helpCommand prints what the program says of itself: for people, for a shell, or as
+// a manual page.
+func helpCommand(args []string, stdout, stderr io.Writer) int {
+	text, isShell := "", false
+	if len(args) == 1 {
+		text, isShell = strings.CutPrefix(args[0], "--completion=")
+	}
+	switch {
+	case isShell:
+		if err := completion(stdout, text, tellAll()); err != nil {
+			return fail(stderr, "%v", err)
+		}
+	case len(args) == 1 && args[0] == "--manual":
+		manual(stdout, tellAll())
+	default:
+		usage(stdout)
+	}
+	return 0
+}
+
 func usage(w io.Writer) {
 	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
 tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
-Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version prints the version.
+Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version; help --manual.
 `)
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
 	}
-	fmt.Fprint(w, "\n"+strings.ReplaceAll(caution, "\n", " ")+"\n")
+	fmt.Fprint(w, strings.ReplaceAll(caution, "\n", " ")+"\n")
 }
 
 // caution stands wherever somebody could rely on what Ovenward says.

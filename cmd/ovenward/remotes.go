@@ -24,6 +24,7 @@ func (d *daemon) newRemotes(posts []acquire.Post, now func() time.Time) error {
 			CAFile: r.CAFile, Username: r.Username, PasswordFile: r.PasswordFile, TokenFile: r.TokenFile,
 			History: r.History, Every: r.Every, Rate: float64(r.Rate), Timeout: r.Timeout,
 			Version: version(), Log: d.log, Now: now,
+			Round: d.dog.Loop("remote write "+r.ID, remotewrite.LongestRound+max(r.Timeout, 0), d.recordErr),
 		})
 		if err != nil {
 			return err

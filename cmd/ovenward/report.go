@@ -39,8 +39,8 @@ survey: of an oven's door
 soak: of a soak test: --id=ID, as of --to=INSTANT
 standoff: of a walk back, fitted as ovenward standoff does
   --walk=FILE.csv         its marks; --day=DAY on which it was walked; both are needed
-  --level --limit --frequency --floor    as of ovenward standoff
-  --site --oven --place --load --door --by=TEXT   what the page shall say of it
+  --level= --limit= --frequency= --floor=    as of ovenward standoff
+  --site= --oven= --place= --load= --door= --by=TEXT   what the page shall say of it
 `
 
 // reporting is what the command line of report says.

@@ -36,7 +36,8 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		return nil
 	})
 	format := flags.String("log.format", "text", "`FORMAT`: text or json")
-	if err := parse(flags, args); err != nil {
+	err := parse(flags, args)
+	if err != nil {
 		if errors.Is(err, flag.ErrHelp) {
 			runUsage(stdout, flags)
 			return 0
@@ -58,6 +59,9 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
 	}
 	log := slog.New(handler)
+	if s.supervisor, err = systemd(); err != nil {
+		log.Warn("the watchdog of the service manager is not fed", "error", err)
+	}
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)
@@ -125,8 +129,14 @@ func fail(w io.Writer, format string, args ...any) int {
 	return 1
 }
 
-// version is what the Go toolchain wrote into the program.
+// released is the version of a package; cmd/ovenward/package has the linker set it.
+var released string
+
+// version is that of a package, or what the Go toolchain wrote into the program.
 func version() string {
+	if released != "" {
+		return released
+	}
 	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
 		return info.Main.Version
 	}

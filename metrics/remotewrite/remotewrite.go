@@ -83,6 +83,10 @@ type Options struct {
 	Log     *slog.Logger  // default: none
 	Now     func() time.Time
 
+	// Round is called with every request and every look at the record. The longest
+	// time between is LongestRound; nil: nobody asks. It must not wait.
+	Round func()
+
 	transport http.RoundTripper                // in place of a real one, for tests
 	wait      func(failures int) time.Duration // before the next attempt
 	mono      func() time.Duration             // the host's monotonic clock
@@ -131,6 +135,9 @@ func New(o Options) (*Writer, error) {
 	u, err := parseURL(o.URL, o.TokenFile != "" || o.PasswordFile != "")
 	if err != nil {
 		return nil, fmt.Errorf("remote_write %s: %w", o.Name, err)
+	}
+	if o.Round == nil {
+		o.Round = func() {}
 	}
 	orDefault(&o.Every, defaultEvery)
 	orDefault(&o.Rate, defaultRate)

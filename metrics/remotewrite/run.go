@@ -27,6 +27,7 @@ func (w *Writer) Run(ctx context.Context) error {
 	defer func() { t.close() }()
 	trouble := ""
 	for ctx.Err() == nil {
+		w.o.Round()
 		full, err := w.round(ctx, t)
 		if ctx.Err() != nil {
 			break
@@ -52,6 +53,7 @@ func (w *Writer) Run(ctx context.Context) error {
 // begin reads how far the target has come; nil when ctx ends.
 func (w *Writer) begin(ctx context.Context, now time.Time) *progress {
 	for {
+		w.o.Round()
 		text, err := w.o.Record.RemoteState(ctx, w.o.Name)
 		var p *progress
 		if err == nil {

@@ -74,6 +74,10 @@ const (
 	longestHold = time.Hour // that a Retry-After can ask for
 )
 
+// LongestRound is how long a Writer may take between two calls of Options.Round:
+// the longest hold that a receiver can ask for, and what reading and pacing add.
+const LongestRound = longestHold + 10*time.Minute
+
 // backoff returns the wait after the n-th failure in a row (1, 2, …): doubling
 // from 1 s to 1 min, less up to half of it by chance in [0, 1).
 func backoff(n int, chance float64) time.Duration {
@@ -156,6 +160,8 @@ const (
 
 // post makes one request, which ends when the timeout has passed.
 func (w *Writer) post(ctx context.Context, body []byte) answer {
+	w.o.Round()
+	defer w.o.Round()
 	ctx, cancel := context.WithTimeout(ctx, w.o.Timeout)
 	defer cancel()
 	req, err := w.request(ctx, body)
@@ -181,12 +187,25 @@ func (w *Writer) post(ctx context.Context, body []byte) answer {
 	if a.outcome == accepted {
 		return a
 	}
-	a.err = fmt.Errorf("%s answered %d %s: %s", w.to, resp.StatusCode, http.StatusText(resp.StatusCode), told(text))
+	a.err = fmt.Errorf("%s answered %d %s: %s", w.to, resp.StatusCode, http.StatusText(resp.StatusCode), quoted(text, req))
 	if resp.StatusCode >= 300 && resp.StatusCode <= 399 {
 		a.err = fmt.Errorf("%s answered %d: redirects are not followed, configure the final URL", w.to, resp.StatusCode)
 	}
 	a.after = retryAfter(resp.Header.Get("Retry-After"), now)
 	return a
+}
+
+// quoted is an answer's text, unless it repeats what the request proved itself by:
+// some servers say back what they were sent.
+func quoted(text []byte, req *http.Request) string {
+	_, proof, _ := strings.Cut(req.Header.Get("Authorization"), " ")
+	_, password, _ := req.BasicAuth()
+	for _, secret := range []string{proof, password, req.URL.RawQuery} {
+		if secret != "" && bytes.Contains(text, []byte(secret)) {
+			return "(its words repeat a secret, so they are not shown)"
+		}
+	}
+	return told(text)
 }
 
 // told is an answer's text as one line of plain text.

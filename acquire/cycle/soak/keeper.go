@@ -170,14 +170,15 @@ func (k *Keeper) Life(id string) *Life {
 }
 
 // Run looks after the stop rules until ctx ends. What cannot be looked at now is told
-// once and tried again.
-func (k *Keeper) Run(ctx context.Context, every time.Duration, tell func(error)) error {
+// once and tried again. round is called after each look; it must not wait.
+func (k *Keeper) Run(ctx context.Context, every time.Duration, tell func(error), round func()) error {
 	t := time.NewTicker(every)
 	defer t.Stop()
 	for {
 		select {
 		case <-t.C:
 			k.Look(ctx, tell)
+			round()
 		case <-ctx.Done():
 			return nil
 		}

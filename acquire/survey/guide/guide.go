@@ -50,6 +50,7 @@ type Options struct {
 	Site       string
 	Log        *slog.Logger
 	Now        func() time.Time // with a monotonic reading
+	Round      func()           // called at each beat; nil: nobody asks. It must not wait
 }
 
 // Bounds; our own choice.
@@ -104,6 +105,9 @@ func New(o Options) *Guide {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+	if o.Round == nil {
+		o.Round = func() {}
+	}
 	return &Guide{o: o, epoch: o.Now(), posts: map[int]bool{}}
 }
 
@@ -146,6 +150,7 @@ func (g *Guide) Run(ctx context.Context) error {
 			return nil
 		case <-t.C:
 			g.beat(ctx)
+			g.o.Round()
 		}
 	}
 }

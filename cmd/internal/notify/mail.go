@@ -244,7 +244,7 @@ func (m *mailer) trouble(ctx context.Context, err error) result {
 	if late, is := errors.AsType[net.Error](err); errors.Is(ctx.Err(), context.DeadlineExceeded) || is && late.Timeout() {
 		return result{outcome: unheard, err: fmt.Errorf("%s did not answer within %s", m.o.Server, m.o.Timeout)}
 	}
-	told := fmt.Errorf("sending by %s: %w", m.o.Server, err)
+	told := fmt.Errorf("sending by %s: %w", m.o.Server, m.o.Password.hide(err, m.o.User))
 	var said *mail.SendError
 	if !errors.As(err, &said) {
 		if _, is := errors.AsType[*net.OpError](err); is {

@@ -58,6 +58,8 @@ type Options struct {
 	Simulated bool // mark every message, not only those of simulated probes
 	Outbox    Outbox
 	Log       *slog.Logger // default: none
+	Round     func()       // called each time it was looked what is due, at least every 30 s; nil: nobody asks. It must not wait
+	ReadRound func()       // the same of what was read from the record, at least every minute
 }
 
 // Stats is the state of a Courier. Its counts begin with the program.
@@ -107,6 +109,12 @@ func New(o Options) (*Courier, error) {
 	}
 	if o.Name == "" {
 		o.Name = "webhook"
+	}
+	if o.Round == nil {
+		o.Round = func() {}
+	}
+	if o.ReadRound == nil {
+		o.ReadRound = func() {}
 	}
 	if o.Most <= 0 {
 		o.Most = defaultMost

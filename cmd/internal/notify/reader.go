@@ -37,6 +37,7 @@ type reader struct {
 	saves <-chan save
 
 	unlisted func(rows int) // is told how many rows found no room
+	round    func()
 
 	at      int64            // read up to here
 	unsaved map[string]int64 // cursors still to be kept, by name
@@ -65,6 +66,7 @@ func (r *reader) run(ctx context.Context) {
 			again = 0
 		}
 		r.tell(ctx, err)
+		r.round()
 		if !r.rest(ctx, changed, wait) {
 			return
 		}

@@ -40,7 +40,7 @@ func (c *Courier) Run(ctx context.Context) error {
 	defer c.o.Carrier.close()
 	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{},
 		results: make(chan result, maxFlying), beats: make(chan result, 1), pages: make(chan page), saves: make(chan save, 1)}
-	r := &reader{box: c.o.Outbox, name: c.o.Name, to: c.stats.To, log: c.log, unlisted: c.unlisted, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
+	r := &reader{box: c.o.Outbox, name: c.o.Name, to: c.stats.To, log: c.log, unlisted: c.unlisted, round: c.o.ReadRound, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
 	var beside sync.WaitGroup
 	beside.Go(func() { r.run(ctx) })
 	if k, is := c.o.Carrier.(keeper); is {
@@ -95,6 +95,7 @@ func (s *sender) run(ctx context.Context) {
 		s.launch(ctx, now)
 		s.beat(ctx, now)
 		s.keep()
+		s.c.o.Round()
 		t.Reset(s.rest(now))
 		select {
 		case <-raised:

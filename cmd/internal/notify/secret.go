@@ -3,6 +3,7 @@ package notify
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -50,6 +51,26 @@ func (s Secret) read() (string, error) {
 	}
 	return secret, nil
 }
+
+// hide returns err, unless its words repeat the secret, plain or as SMTP carries
+// it: some servers say back what they were sent.
+func (s Secret) hide(err error, user string) error {
+	if !s.Set() {
+		return err
+	}
+	secret, unread := s.read()
+	if unread != nil {
+		return err // so it was not sent either
+	}
+	for _, form := range []string{secret, coded(secret), coded("\x00" + user + "\x00" + secret)} {
+		if strings.Contains(err.Error(), form) {
+			return errors.New("the server refused, in words that repeat the secret, so they are not shown")
+		}
+	}
+	return err
+}
+
+func coded(s string) string { return base64.StdEncoding.EncodeToString([]byte(s)) }
 
 // readToken reads a secret that goes into a header.
 func (s Secret) readToken() (string, error) {

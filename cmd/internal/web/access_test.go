@@ -74,6 +74,9 @@ func visitors() []visitor {
 		{name: "operator, here", user: "okafor", anyUsers: true, from: here, host: own, site: "same-origin", changes: true},
 		{name: "operator, away", user: "okafor", anyUsers: true, from: away, host: other, site: "same-origin", changes: true},
 		{name: "operator, through a proxy", user: "okafor", anyUsers: true, from: here, host: other, site: "same-origin", forward: true, changes: true},
+		{name: "reader, another site", user: "hale", anyUsers: true, from: away, host: other, site: "cross-site"},
+		{name: "nobody, another site", anyUsers: true, from: here, host: own, site: "cross-site"},
+		{name: "operator, here, another site", user: "okafor", anyUsers: true, from: here, host: own, site: "cross-site"},
 		{name: "operator, a page on another port", user: "okafor", anyUsers: true, from: here, host: own, site: "same-site"},
 		{name: "operator, another site", user: "okafor", anyUsers: true, from: away, host: other, site: "cross-site"},
 		{name: "operator, no longer a user", user: "marlow", anyUsers: true, from: away, host: other, site: "same-origin"},
@@ -129,6 +132,12 @@ func TestEveryRouteAsEverybody(t *testing.T) {
 				}
 				w := send(s, r)
 				refused := w.Code == http.StatusForbidden
+				for _, h := range []string{"X-Content-Type-Options", "Referrer-Policy", "Cross-Origin-Opener-Policy", "Cross-Origin-Resource-Policy",
+					"Permissions-Policy", "X-Frame-Options", "Cache-Control"} {
+					if w.Header().Get(h) == "" {
+						t.Errorf("%s %s: no %s", route.method, route.pattern, h)
+					}
+				}
 				switch {
 				case w.Header().Get("Content-Security-Policy") != contentPolicy:
 					t.Errorf("%s %s: no content policy", route.method, route.pattern)

@@ -1,13 +1,16 @@
 package web
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"net/netip"
 	"runtime/debug"
 	"slices"
 	"strings"
+	"time"
 )
 
 // contentPolicy lets the page load its own script, style and icon and talk to
@@ -20,6 +23,7 @@ const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 func (s *Server) outermost(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		headers(w.Header())
+		s.hurry(w, r)
 		out := &begun{ResponseWriter: w}
 		defer func() {
 			p := recover()
@@ -38,6 +42,35 @@ func (s *Server) outermost(next http.Handler) http.Handler {
 		}()
 		next.ServeHTTP(out, r)
 	})
+}
+
+// hurry bounds how long the body of a request may take to come, and its answer to
+// be taken, so that a visitor who dawdles does not hold a connection. A stream
+// bounds each of its pieces instead.
+func (s *Server) hurry(w http.ResponseWriter, r *http.Request) {
+	out := http.NewResponseController(w)
+	_ = out.SetWriteDeadline(s.o.Now().Add(s.answerIn)) // what cannot be bounded is a recorder in a test
+	if r.Body == nil || r.Body == http.NoBody {
+		return
+	}
+	_ = out.SetReadDeadline(s.o.Now().Add(s.bodyIn))
+	r.Body = &hurried{ReadCloser: r.Body, out: out}
+}
+
+// hurried is a body with a deadline, which ends with it: what is read behind a
+// request is whether the visitor is still there, for as long as the answer takes.
+type hurried struct {
+	io.ReadCloser
+	out *http.ResponseController
+}
+
+// Read reads on.
+func (h *hurried) Read(p []byte) (int, error) {
+	n, err := h.ReadCloser.Read(p)
+	if errors.Is(err, io.EOF) {
+		_ = h.out.SetReadDeadline(time.Time{})
+	}
+	return n, err
 }
 
 // headers sets those that every answer carries.

@@ -64,6 +64,9 @@ func (s *Server) Run(ctx context.Context) error {
 	defer beat.Stop()
 	for {
 		s.readSparks(ctx)
+		if s.o.Round != nil {
+			s.o.Round()
+		}
 		select {
 		case <-ctx.Done():
 			return nil

@@ -103,6 +103,10 @@ type Options struct {
 	// shows it. Without it no runs are drawn.
 	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
 
+	// Round is called each time the overview's lines were read; nil: nobody asks. It
+	// must not wait.
+	Round func()
+
 	// Register keeps ovens and probes. Without it their pages show nothing.
 	Register Register
 	// Try says why a change of the register could not be watched by; nil when it can.
@@ -169,6 +173,8 @@ type Server struct {
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
+
+	bodyIn, answerIn time.Duration // how long a body may take to come, an answer to be taken
 }
 
 // Bounds of what viewers may hold open or send.
@@ -176,6 +182,8 @@ const (
 	maxStreams = 200
 	maxBody    = 8 << 10 // bytes
 	patience   = 5 * time.Second
+	bodyTime   = 15 * time.Second
+	answerTime = 2 * time.Minute // some MB over a slow line
 )
 
 // New makes a server. Its handler's streams end when the context of their
@@ -187,8 +195,8 @@ func New(o Options) *Server {
 		streams: make(chan struct{}, maxStreams),
 		making:  make(chan struct{}, mostMaking),
 		boot:    o.Now().UTC().Format("20060102T150405.000000000Z"),
-		patient: patience,
-		zone:    o.Zone,
+		patient: patience, bodyIn: bodyTime, answerIn: answerTime,
+		zone: o.Zone,
 	}
 	if s.zone == nil {
 		s.zone = time.UTC

@@ -1,0 +1,250 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"strings"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/config"
+)
+
+const doctorHelp = `usage: ovenward doctor --config.file=F [--storage.path=D] [FLAGS]
+
+Looks at all that a station needs and says what to mend, a line for each thing:
+  fine      nothing to do
+  unknown   it could not be looked at, and why
+  mend      what is wrong, and what mends it
+It looks at the configuration, ports, permissions of files, the clock, the record and
+its disk, calibrations, couriers and remote-write targets, and the running daemon. It
+opens no port, changes nothing and sends nothing; to receivers it opens a connection
+and closes it. It ends with 1 when something is to be mended, with 0 otherwise.
+
+  --storage.path=D  of the record; without it neither it nor its disk is looked at
+  --url=URL         of the daemon (default http://127.0.0.1:24500)
+  --send            have each courier send a message that is marked as a test
+  --for-service     whether the service may use the ports: as a user of the group
+                    dialout, not as this one (what root may, the service may not)
+`
+
+// found is one thing that was looked at.
+type found struct {
+	state verdictOfDoctor
+	about string // port, clock, …
+	what  string
+}
+
+type verdictOfDoctor string
+
+const (
+	allFine verdictOfDoctor = "fine"
+	unknown verdictOfDoctor = "unknown"
+	toMend  verdictOfDoctor = "mend"
+)
+
+// doctor looks at a station. What it asks of the system is handed to it.
+type doctor struct {
+	file, storage, url string
+	send, service      bool
+
+	machine machine
+	clock   acquire.ClockSource // nil: this system cannot be asked
+	now     func() time.Time
+	dial    func(ctx context.Context, network, address string) (net.Conn, error)
+	get     func(ctx context.Context, url string) (status int, body string, err error)
+
+	all []found
+}
+
+// patienceOfDoctor is how long something far away may take to answer.
+const patienceOfDoctor = 5 * time.Second
+
+func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), now: time.Now, get: getText,
+		dial: (&net.Dialer{Timeout: patienceOfDoctor}).DialContext}
+	flags := flag.NewFlagSet("ovenward doctor", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&d.file, "config.file", "", "")
+	flags.StringVar(&d.storage, "storage.path", "", "")
+	flags.StringVar(&d.url, "url", "http://"+defaultListen, "")
+	flags.BoolVar(&d.send, "send", false, "")
+	flags.BoolVar(&d.service, "for-service", false, "")
+	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
+		fmt.Fprint(stdout, doctorHelp)
+		return 0
+	} else if err != nil || d.file == "" {
+		if err == nil {
+			err = errors.New("name the configuration by --config.file=F")
+		}
+		return fail(stderr, "%v; see ovenward doctor --help", err)
+	}
+	d.look(ctx)
+	return d.tell(stdout)
+}
+
+// look looks at everything, in the order in which one mends.
+func (d *doctor) look(ctx context.Context) {
+	f, ok := d.config()
+	if !ok {
+		return
+	}
+	d.ports(f)
+	d.permissions(f)
+	d.clocks(f)
+	f = d.record(ctx, f)
+	d.calibration(f)
+	d.couriers(ctx, f)
+	d.daemon(ctx)
+}
+
+// tell prints what was found, what is to be mended last, and returns the exit code.
+func (d *doctor) tell(w io.Writer) int {
+	var n [3]int
+	for i, state := range []verdictOfDoctor{allFine, unknown, toMend} {
+		for _, f := range d.all {
+			if f.state == state {
+				n[i]++
+				fmt.Fprintf(w, "%-8s %-12s %s\n", f.state, f.about, strings.ReplaceAll(f.what, "\n", "\n"+strings.Repeat(" ", 22)))
+			}
+		}
+	}
+	fmt.Fprintf(w, "%s fine, %d unknown, %d to mend\n", count(n[0], "thing"), n[1], n[2])
+	if n[2] > 0 {
+		return 1
+	}
+	return 0
+}
+
+func (d *doctor) note(state verdictOfDoctor, about, format string, args ...any) {
+	d.all = append(d.all, found{state, about, fmt.Sprintf(format, args...)})
+}
+
+// config reads the configuration as the daemon would.
+func (d *doctor) config() (*config.File, bool) {
+	f, err := config.Load(d.file)
+	if err == nil {
+		err = checkBuilt(d.file, f)
+	}
+	var problems config.Problems
+	switch {
+	case errors.As(err, &problems):
+		for _, p := range problems {
+			d.note(toMend, "config", "%v", p)
+		}
+	case err != nil:
+		d.note(toMend, "config", "%v", err)
+	default:
+		d.note(allFine, "config", "%s: %s", d.file, contents(f))
+		if len(f.Posts) == 0 {
+			d.note(toMend, "config", "%s has no [[post]]: nothing is watched", d.file)
+		}
+	}
+	return f, err == nil
+}
+
+// daemon asks the running daemon how it is.
+func (d *doctor) daemon(ctx context.Context) {
+	status, body, err := d.get(ctx, d.url+"/-/healthy")
+	body = strings.TrimSpace(body)
+	switch {
+	case err != nil:
+		d.note(unknown, "daemon", "nothing answers at %s, so no daemon runs there, or elsewhere: %v", d.url, err)
+	case status == http.StatusOK:
+		d.note(allFine, "daemon", "it answers at %s that it is well", d.url)
+	case status == http.StatusUnauthorized:
+		d.note(unknown, "daemon", "it answers at %s, and asks for a user", d.url)
+	default:
+		d.note(toMend, "daemon", "it answers at %s with %d: %s", d.url, status, body)
+	}
+}
+
+// getText asks for a short text.
+func getText(ctx context.Context, url string) (int, string, error) {
+	ctx, cancel := context.WithTimeout(ctx, patienceOfDoctor)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return 0, "", err
+	}
+	resp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return 0, "", err
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(io.LimitReader(resp.Body, 4<<10))
+	return resp.StatusCode, string(body), err
+}
+
+// permissions looks at who may read secrets and change what shapes verdicts.
+func (d *doctor) permissions(f *config.File) {
+	if info, err := os.Stat(d.file); err == nil && modesCount && info.Mode().Perm()&0o022 != 0 {
+		d.note(toMend, "permissions", "%s may be changed by others than its owner (mode %s), and it shapes every verdict: chmod go-w %s", d.file, info.Mode().Perm(), d.file)
+	}
+	for _, s := range secretsOf(f) {
+		d.secret(s)
+	}
+}
+
+func (d *doctor) secret(s namedSecret) {
+	if s.file == "" {
+		if os.Getenv("CREDENTIALS_DIRECTORY") == "" {
+			d.note(unknown, "permissions", "credential %s (%s) is given to the service alone; systemctl status shows whether it was loaded", s.credential, s.of)
+		}
+		return
+	}
+	f, err := os.Open(s.file)
+	if err != nil {
+		d.note(toMend, "permissions", "the secret of %s: %v; make that file, readable by this user alone", s.of, err)
+		return
+	}
+	defer f.Close()
+	switch info, err := f.Stat(); {
+	case err != nil:
+		d.note(unknown, "permissions", "the secret of %s: %v", s.of, err)
+	case modesCount && info.Mode().Perm()&0o007 != 0:
+		d.note(toMend, "permissions", "everybody on this machine may use %s, the secret of %s (mode %s): chmod o-rwx %s", s.file, s.of, info.Mode().Perm(), s.file)
+	case info.Size() == 0:
+		d.note(toMend, "permissions", "%s, the secret of %s, is empty", s.file, s.of)
+	default:
+		d.note(allFine, "permissions", "%s, the secret of %s, is there", s.file, s.of)
+	}
+}
+
+// namedSecret is where a secret is, and whose.
+type namedSecret struct{ of, file, credential string }
+
+// secretsOf lists all secrets that a configuration names.
+func secretsOf(f *config.File) []namedSecret {
+	var out []namedSecret
+	add := func(of string, s config.Secret) {
+		if s != (config.Secret{}) {
+			out = append(out, namedSecret{of, s.File, s.Credential})
+		}
+	}
+	for _, w := range f.Webhooks {
+		add("webhook "+w.ID, w.Token)
+		add("webhook "+w.ID, w.Signing)
+	}
+	for _, m := range f.Mails {
+		add("mail "+m.ID, m.Password)
+	}
+	for _, a := range f.Alertmanagers {
+		add("alertmanager "+a.ID, a.Token)
+	}
+	for _, m := range f.MQTTs {
+		add("mqtt "+m.ID, m.Password)
+	}
+	for _, r := range f.Remotes {
+		add("remote_write "+r.ID, config.Secret{File: r.PasswordFile})
+		add("remote_write "+r.ID, config.Secret{File: r.TokenFile})
+	}
+	add("the record's signing key", config.Secret{File: f.Record.SigningKey})
+	return out
+}

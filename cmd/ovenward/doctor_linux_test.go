@@ -1,0 +1,222 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/drivers/driverstest"
+	"ovenward/drivers/plugged"
+)
+
+// patient is a station for a doctor to look at, in which everything is well.
+type patient struct {
+	*doctor
+	port, dir string
+	synced    bool
+	clockErr  error
+	reached   error
+	health    int
+	told      string
+	healthErr error
+	dialed    []string
+}
+
+func wellPatient(t *testing.T) *patient {
+	t.Helper()
+	pty := driverstest.OpenPTY(t)
+	p := &patient{port: pty.Path, dir: t.TempDir(), synced: true, health: 200, told: "well"}
+	token := filepath.Join(p.dir, "desk.token")
+	if err := os.WriteFile(token, []byte("word\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	file := configured(t, pty.Path, fmt.Sprintf("[[webhook]]\nid = \"desk\"\nurl = \"https://desk.example/hook\"\ntoken_file = %q\n", token))
+	p.doctor = &doctor{file: file, storage: p.dir, url: "http://127.0.0.1:24500", machine: machine{tree: plugged.Tree{Root: t.TempDir()}, proc: t.TempDir()},
+		now: func() time.Time { return time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC) },
+		clock: func() (acquire.ClockState, error) {
+			return acquire.ClockState{Synchronised: p.synced, MaxError: 4 * time.Millisecond}, p.clockErr
+		},
+		dial: func(_ context.Context, _, address string) (net.Conn, error) {
+			p.dialed = append(p.dialed, address)
+			if p.reached != nil {
+				return nil, p.reached
+			}
+			c, other := net.Pipe()
+			other.Close()
+			return c, nil
+		},
+		get: func(context.Context, string) (int, string, error) { return p.health, p.told, p.healthErr },
+	}
+	return p
+}
+
+// lookAt returns the exit code and what is printed.
+func (p *patient) lookAt(t *testing.T) (int, string) {
+	t.Helper()
+	var out bytes.Buffer
+	p.look(t.Context())
+	return p.tell(&out), out.String()
+}
+
+func (p *patient) edit(t *testing.T, old, new string) {
+	t.Helper()
+	text, err := os.ReadFile(p.file)
+	if err != nil || !strings.Contains(string(text), old) {
+		t.Fatalf("%v; %q is not in the configuration", err, old)
+	}
+	if err := os.WriteFile(p.file, []byte(strings.Replace(string(text), old, new, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestDoctorFindsNothing(t *testing.T) {
+	p := wellPatient(t)
+	code, out := p.lookAt(t)
+	if code != 0 || strings.Contains(out, "\nmend") {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+	for _, about := range []string{"config", "port", "permissions", "clock", "disk", "calibration", "courier", "daemon"} {
+		if !strings.Contains(out, fmt.Sprintf("fine     %-12s ", about)) {
+			t.Errorf("%s is not told as fine:\n%s", about, out)
+		}
+	}
+	if len(p.dialed) != 1 || p.dialed[0] != "desk.example:443" {
+		t.Errorf("opened connections to %q", p.dialed)
+	}
+}
+
+// Each thing that is wrong is told in a line of its own, and nothing else is.
+func TestDoctorSaysWhatToMend(t *testing.T) {
+	chmod := func(path string, mode os.FileMode) {
+		if err := os.Chmod(path, mode); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cases := map[string]struct {
+		harm func(p *patient)
+		want string // the beginning of its line, and words of it behind a bar
+		code int
+	}{
+		"no file":            {func(p *patient) { p.file += "x" }, "mend     config|no such file", 1},
+		"a mistake":          {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
+		"port gone":          {func(p *patient) { p.edit(t, p.port, p.port+"00000") }, "mend     port|there is no", 1},
+		"file open to edits": {func(p *patient) { chmod(p.file, 0o666) }, "mend     permissions|may be changed by others", 1},
+		"secret open":        {func(p *patient) { chmod(p.dir+"/desk.token", 0o644) }, "mend     permissions|everybody on this machine may use", 1},
+		"secret gone":        {func(p *patient) { os.Remove(p.dir + "/desk.token") }, "mend     permissions|no such file", 1},
+		"record open":        {func(p *patient) { chmod(p.dir, 0o777) }, "mend     permissions|may change the record", 1},
+		"not synchronised":   {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
+		"clock asked":        {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
+		"broken record":      {func(p *patient) { os.WriteFile(p.dir+"/ovenward.db", []byte("no record"), 0o600) }, "mend     record|", 1},
+		"no record asked":    {func(p *patient) { p.storage = "" }, "unknown  record|--storage.path", 0},
+		"no certificate": {func(p *patient) {
+			text, _ := os.ReadFile(p.file)
+			head, rest, _ := strings.Cut(string(text), "  [probe.certificate]")
+			_, tail, _ := strings.Cut(rest, "k = 2\n")
+			os.WriteFile(p.file, []byte(head+tail), 0o600)
+		}, "mend     calibration|no certificate", 1},
+		"overdue":          {func(p *patient) { p.edit(t, "due = 2100-01-01", "due = 2026-11-26") }, "mend     calibration|was due on 2026-11-26", 1},
+		"soon due":         {func(p *patient) { p.edit(t, "due = 2100-01-01", "due = 2026-12-01") }, "mend     calibration|is due on 2026-12-01", 1},
+		"not yet":          {func(p *patient) { p.edit(t, "date = 2020-01-01", "date = 2027-01-01") }, "mend     calibration|not valid before", 1},
+		"nobody is told":   {func(p *patient) { p.edit(t, "[[webhook]]", "[[remote_write]]") }, "mend     courier|there is none", 1},
+		"not reached":      {func(p *patient) { p.reached = errors.New("no route") }, "mend     courier|no route", 1},
+		"daemon unwell":    {func(p *patient) { p.health, p.told = 503, "the disk is full" }, "mend     daemon|the disk is full", 1},
+		"no daemon":        {func(p *patient) { p.healthErr = errors.New("refused") }, "unknown  daemon|refused", 0},
+		"daemon is shy":    {func(p *patient) { p.health = 401 }, "unknown  daemon|asks for a user", 0},
+		"no service group": {func(p *patient) { p.service = true }, "unknown  port|dialout", 0},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			p := wellPatient(t)
+			c.harm(p)
+			code, out := p.lookAt(t)
+			begin, words, _ := strings.Cut(c.want, "|")
+			found, others := false, 0
+			for line := range strings.Lines(out) {
+				is := strings.HasPrefix(line, begin) && strings.Contains(line, words)
+				found = found || is
+				if strings.HasPrefix(line, "mend") && !is {
+					others++
+				}
+			}
+			if !found || others > 0 || code != c.code {
+				t.Errorf("exit code %d, want %d, and a line %q:\n%s", code, c.code, c.want, out)
+			}
+		})
+	}
+}
+
+// The service is a user of its own: what root may use, it may not.
+func TestDoctorAsksForTheService(t *testing.T) {
+	dialout := os.Getgid()
+	if os.Getuid() == 0 {
+		dialout = 4242
+	}
+	for _, c := range []struct {
+		mode os.FileMode
+		gid  int // of the device
+		want string
+	}{
+		{0o660, dialout + 1, "the service may not read and write it"},
+		{0o660, dialout, "is there, and may be used"},
+		{0o600, dialout, "the service may not read and write it"},
+		{0o640, dialout, "the udev rule that ovenward ports prints"},
+	} {
+		p := wellPatient(t)
+		p.service = true
+		root := t.TempDir()
+		p.machine.tree.Root = root
+		groups := filepath.Join(root, "etc/group")
+		if err := errors.Join(os.MkdirAll(filepath.Dir(groups), 0o755),
+			os.WriteFile(groups, []byte(fmt.Sprintf("root:x:0:\ndialout:x:%d:\n", dialout)), 0o644)); err != nil {
+			t.Fatal(err)
+		}
+		node := filepath.Join(t.TempDir(), "tty")
+		if err := errors.Join(os.WriteFile(node, nil, c.mode), os.Chmod(node, c.mode)); err != nil {
+			t.Fatal(err)
+		}
+		if c.gid != os.Getgid() {
+			if err := os.Chown(node, -1, c.gid); err != nil {
+				t.Logf("only root can give a file to another group: %v", err)
+				continue
+			}
+		}
+		p.edit(t, p.port, node)
+		if _, out := p.lookAt(t); !strings.Contains(out, c.want) {
+			t.Errorf("mode %s, group %d: want %q in\n%s", c.mode, c.gid, c.want, out)
+		}
+	}
+}
+
+// A message goes out only when it is asked for, and says that it is a test.
+func TestDoctorSendsOnlyWhenAsked(t *testing.T) {
+	for _, send := range []bool{false, true} {
+		var got []string
+		hook := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+			body, err := io.ReadAll(r.Body)
+			if err != nil {
+				t.Error(err)
+			}
+			got = append(got, string(body))
+		}))
+		p := wellPatient(t)
+		p.edit(t, "https://desk.example/hook", hook.URL)
+		p.edit(t, "token_file", "#token_file")
+		p.send = send
+		_, out := p.lookAt(t)
+		hook.Close()
+		if (len(got) == 1) != send || send && !strings.Contains(strings.ToLower(got[0]), "test") {
+			t.Errorf("send %v: %q was sent\n%s", send, got, out)
+		}
+	}
+}

@@ -1,0 +1,9 @@
+//go:build !linux
+
+package main
+
+import "errors"
+
+func (m machine) usable(string, bool) (string, []string, error) {
+	return "", nil, errors.New("who may use a device, and who holds it, is looked up on Linux only")
+}
