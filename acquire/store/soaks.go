@@ -47,7 +47,8 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 		return fmt.Errorf("plan soak test %s: %w", p.ID, err)
 	}
 	return s.ask(ctx, "plan a soak test", func(ctx context.Context, w *writer) error {
-		n, err := w.exec(ctx, "INSERT INTO soaks (soak, oven, post, entered_ns, who, plan) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+		n, err := w.exec(ctx, `INSERT INTO soaks (soak, oven, post, entered_ns, who, plan, number)
+			VALUES (?, ?, ?, ?, ?, ?, (SELECT ifnull(max(number), 0) + 1 FROM soaks)) ON CONFLICT DO NOTHING`,
 			p.ID, p.Oven, p.Post, nanos(now), who, string(plan))
 		if err != nil {
 			return err
@@ -55,7 +56,11 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 		if k, err := n.RowsAffected(); err != nil || k == 0 {
 			return fmt.Errorf("there is a soak test %s already: give this one another id", p.ID)
 		}
-		return nil
+		var number int64
+		if err := w.conn.QueryRowContext(ctx, "SELECT number FROM soaks WHERE soak = ?", p.ID).Scan(&number); err != nil {
+			return err
+		}
+		return w.enterRow(ctx, "soaks", number)
 	})
 }
 
@@ -69,8 +74,10 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 		if err != nil {
 			return err
 		}
-		id, err = n.LastInsertId()
-		return err
+		if id, err = n.LastInsertId(); err != nil {
+			return err
+		}
+		return w.enterRow(ctx, "soak_marks", id)
 	})
 	return id, err
 }
