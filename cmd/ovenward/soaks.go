@@ -87,7 +87,13 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		if err != nil {
 			return err
 		}
-		plan.LimitID, plan.Level, plan.Guard = l.ID, l.Value, post.GuardBand(p.now(), l.Value)
+		plan.LimitID, plan.Level = l.ID, l.Value
+		if l.Averaged() {
+			plan.Mean = l.Averaging
+		}
+		if g := post.GuardBand(p.now(), l.Value); g > 0 {
+			plan.Guard = g // else it is not known
+		}
 		return p.Keeper.Plan(ctx, plan, who)
 	}
 	return fmt.Errorf("there is no post %q", plan.Post)
@@ -123,7 +129,54 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	if !ok {
 		return soak.Result{}, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
 	}
-	return soak.Make(ctx, p.eyes.record, l, h, p.now().UTC(), p.zone)
+	w := soak.Watched{Post: h, Lacks: func(at time.Time, highest quantity.PowerDensity) []string { return p.lacks(l.Plan, at, highest) }}
+	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
+}
+
+// lacks is soak.Watched's.
+func (p planner) lacks(plan soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
+	for i := range p.eyes.posts {
+		post := &p.eyes.posts[i]
+		if post.ID != plan.Post {
+			continue
+		}
+		l, err := limitOfPost(post, plan.LimitID)
+		if err != nil {
+			return []string{err.Error()}
+		}
+		l.Value = plan.Level
+		return post.Lacks(l, at, highest)
+	}
+	return nil
+}
+
+// surveysRead is among how many of the newest surveys of an oven one is looked for.
+const surveysRead = 10_000
+
+// surveyed is what the survey that a mark names came to: one of the record, of the
+// test's oven, that began in the test and has ended.
+func (p planner) surveyed(ctx context.Context, l *soak.Life, m soak.Mark) (outcome string, err error) {
+	all, err := p.eyes.record.Surveys(ctx, store.SurveyQuery{Oven: l.Plan.Oven}, surveysRead)
+	if err != nil {
+		return "", err
+	}
+	for _, s := range all {
+		if s.ID != m.Survey {
+			continue
+		}
+		switch {
+		case s.Ended.IsZero():
+			return "", fmt.Errorf("survey %s is still under way: end it first", s.ID)
+		case len(l.Active) == 0 || s.Begun.Before(l.Active[0].From):
+			return "", fmt.Errorf("survey %s was begun on %s, before the test: make one for this checkpoint", s.ID, s.Begun.Format(time.RFC3339))
+		case s.Outcome == "":
+			return "", fmt.Errorf("survey %s is %s and came to nothing: make another", s.ID, s.State)
+		case m.Outcome != "" && m.Outcome != s.Outcome:
+			return "", fmt.Errorf("survey %s came to %q, not to %q", s.ID, s.Outcome, m.Outcome)
+		}
+		return s.Outcome, nil
+	}
+	return "", fmt.Errorf("the record has no survey %s of oven %s; leave the survey out where it was made without this program, and the outcome stands by your word", m.Survey, l.Plan.Oven)
 }
 
 // soaked reports what happened to a soak test as an event.

@@ -245,6 +245,7 @@ func (l *Life) clone() *Life {
 	c.Active = append([]Span(nil), l.Active...)
 	c.Passed = append([]Passed(nil), l.Passed...)
 	c.Log = append([]Mark(nil), l.Log...)
+	c.Damage = append([]string(nil), l.Damage...)
 	c.counted = append([]point(nil), l.counted...)
 	c.By = map[From]int64{}
 	for f, n := range l.By {

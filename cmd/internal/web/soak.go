@@ -264,11 +264,11 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 		}
 	case soak.Surveyed:
 		m.Checkpoint, m.Survey, m.Outcome = whole("checkpoint"), strings.TrimSpace(e.fields["survey"]), strings.TrimSpace(e.fields["outcome"])
-		if o := m.Outcome; o != string(soak.Within) && o != string(soak.Exceeds) && o != string(soak.NotDecided) {
+		if o := m.Outcome; (o != "" || m.Survey == "") && o != string(soak.Within) && o != string(soak.Exceeds) && o != string(soak.NotDecided) {
 			errs = append(errs, fmt.Errorf("outcome: write %s, %s or %s", soak.Within, soak.Exceeds, soak.NotDecided))
 		}
-		if m.Survey != "" && !plain(m.Survey, maxRemedy) && strings.Trim(m.Survey, "0123456789") != "" {
-			errs = append(errs, errors.New("survey: write its number"))
+		if m.Survey != "" && !plain(m.Survey, maxRemedy) {
+			errs = append(errs, errors.New("survey: write its id, as the list of surveys shows it"))
 		}
 	}
 	return m, errors.Join(errs...)
@@ -447,7 +447,9 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 		row := partRow{Name: part.Name, Runs: strconv.Itoa(part.Runs), Operations: strconv.FormatInt(part.Operations, 10),
 			Median: level(part.Sum.On.Quantiles.At(0.5)), P95: level(part.Sum.On.Quantiles.At(0.95)), Highest: f.t("runs.unknown"), Above: f.t("runs.unknown")}
 		if peaks := part.Sum.Peaks.List(); len(peaks) > 0 {
-			row.Highest = level(float64(peaks[0].S))
+			if row.Highest = level(float64(peaks[0].S)); peaks[0].Over {
+				row.Highest = level(math.Inf(1))
+			}
 		}
 		if e, ok := part.Sum.Above(r.Life.Plan.Level); ok {
 			row.Above = f.t("soak.above_is", "n", strconv.Itoa(e.Count), "for", quantity.FormatDuration(e.Above.Round(100*time.Millisecond)))

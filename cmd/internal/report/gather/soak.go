@@ -52,7 +52,9 @@ func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *t
 		return nil, fmt.Errorf("the record knows no post %q", l.Plan.Post)
 	}
 	p := history.Post{ID: l.Plan.Post, Options: history.Options{Floor: h.Probe.Floor, Response: h.Probe.Response, Gap: h.RunGap, Stale: h.Stale}}
-	res, err := soak.Make(ctx, r, l, p, by.UTC(), zone)
+	res, err := soak.Make(ctx, r, l, soak.Watched{Post: p, Lacks: func(at time.Time, highest quantity.PowerDensity) []string {
+		return lacks(versions, l.Plan, at, highest)
+	}}, by.UTC(), zone)
 	if err != nil {
 		return nil, err
 	}
@@ -63,6 +65,21 @@ func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *t
 		}
 	}
 	return s, head(ctx, r, &s.Record)
+}
+
+// lacks is soak.Watched's, by the version of the post that was in force.
+func lacks(all []store.History, p soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
+	h := newestBefore(all, at)
+	if h == nil {
+		return []string{"the record does not know how post " + p.Post + " was on " + at.Format(time.DateOnly)}
+	}
+	for _, l := range h.Limits() {
+		if l.ID == p.LimitID {
+			l.Value = p.Level
+			return h.Post.Lacks(l, at, highest)
+		}
+	}
+	return []string{"post " + p.Post + " had no limit " + p.LimitID + " on " + at.Format(time.DateOnly)}
 }
 
 func newestBefore(all []store.History, by time.Time) *store.History {
@@ -81,7 +98,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		Outcome: map[soak.Outcome]limit.Outcome{soak.Within: limit.Within, soak.Exceeds: limit.Exceeds, soak.NotDecided: limit.NotDecided}[r.Outcome], Reasons: r.Reasons,
 		Plan: report.SoakPlan{Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
 		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
-			{Name: "Expanded uncertainty at the limit", Value: cell(level(float64(p.Guard)))}},
+			{Name: "Expanded uncertainty at the limit", Value: cell(guard(p.Guard))}},
 		Instruments: []report.Instrument{instrument(h)}}
 	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level}
 	for _, one := range h.Limits() {
@@ -120,6 +137,13 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 }
 
 func cell(text string) report.Cell { return report.Cell{Text: text} }
+
+func guard(g quantity.PowerDensity) string {
+	if !(g > 0) {
+		return "not known"
+	}
+	return level(float64(g))
+}
 
 // level is a power density in words.
 func level(x float64) string {
@@ -251,7 +275,7 @@ func interruptions(l *soak.Life) []report.Interruption {
 		switch {
 		case m.Kind == soak.Paused:
 			out = append(out, report.Interruption{From: m.At, Who: m.Who, Why: m.Text})
-		case len(out) > 0 && out[len(out)-1].To.IsZero() && (m.Kind == soak.Resumed || m.Kind == soak.Aborted || m.Kind == soak.Stopped):
+		case len(out) > 0 && out[len(out)-1].To.IsZero() && (m.Kind == soak.Resumed || m.Kind == soak.Aborted || m.Kind == soak.Stopped || m.Kind == soak.Finished):
 			out[len(out)-1].To = m.At
 		}
 	}
