@@ -23,6 +23,7 @@ type eyes struct {
 	record  *store.Store
 	posts   []acquire.Post
 	station func() []acquire.Stats
+	zone    *time.Location // of the site's days
 }
 
 // Above is soak.Eyes.
@@ -131,6 +132,28 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	}
 	w := soak.Watched{Post: h, Lacks: func(at time.Time, highest quantity.PowerDensity) []string { return p.lacks(l.Plan, at, highest) }}
 	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
+}
+
+// Statistics sums up a test until now.
+func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soak.Part, error) {
+	l := p.Life(id)
+	if l == nil {
+		return nil, fmt.Errorf("%w as %q", soak.ErrUnknown, id)
+	}
+	h, ok := p.eyes.post(l.Plan)
+	if !ok {
+		return nil, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
+	}
+	return soak.Statistics(ctx, p.eyes.record, l, h, per, p.now().UTC(), p.zone)
+}
+
+// Stretches sums up a post between two instants.
+func (e eyes) Stretches(ctx context.Context, post string, per past.Per, from, to time.Time) ([]past.Stretch, error) {
+	h, ok := e.post(soak.Plan{Post: post})
+	if !ok {
+		return nil, fmt.Errorf("post %s is not watched", post)
+	}
+	return past.Stretches(ctx, e.record, h, per, from, to, e.zone)
 }
 
 // lacks is soak.Watched's.

@@ -253,6 +253,73 @@ func TestBetween(t *testing.T) {
 	}
 }
 
+func (k *kept) Runs(_ context.Context, _ string, from, to time.Time) ([]Run, error) {
+	var out []Run
+	for _, r := range k.runs {
+		if !r.Start.Before(from) && r.Start.Before(to) {
+			out = append(out, r)
+		}
+	}
+	return out, nil
+}
+
+// TestStretches sums up the same time by runs, hours and days, against the plain way
+// and against each other.
+func TestStretches(t *testing.T) {
+	all, truths := made(rand.New(rand.NewPCG(51, 52)), 60*time.Hour, false)
+	k := &kept{all: all}
+	p := Post{"pass", options()}
+	end := all[len(all)-1].At
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), end.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	on := func(i int) bool { return all[i].S > 1 }
+	zone := time.FixedZone("far east", 9*3600+1800)
+	count := func(per Per, want, runs int) []Stretch {
+		t.Helper()
+		out, err := Stretches(t.Context(), k, p, per, begin, end, zone)
+		if err != nil || len(out) != want {
+			t.Fatalf("%s: %d stretches, %v; want %d", per, len(out), err, want)
+		}
+		n := 0
+		for _, x := range out {
+			n += x.Runs
+		}
+		if n != runs {
+			t.Errorf("%s: %d runs, want %d", per, n, runs)
+		}
+		return out
+	}
+	for _, x := range count(PerRun, len(truths), len(truths)) {
+		made := truths[x.Run.Number-1]
+		checkSum(t, x.Sum, again(all, options(), on, made.start, made.end.Add(time.Second)))
+		if peaks := x.Sum.Peaks.List(); peaks[0].S != made.peak || x.Sum.On.Quantiles.Total() != made.on {
+			t.Fatalf("run %d: highest %v, on %v; made %+v", x.Run.Number, peaks[0], x.Sum.On.Quantiles.Total(), made)
+		}
+	}
+	hours := int(end.Sub(begin.Truncate(time.Hour))/time.Hour) + 1
+	days := count(PerDay, 3, len(truths)) // from 07:47 on the fifth of May on
+	for _, list := range [][]Stretch{count(PerHour, hours, len(truths)), days, count(PerAll, 1, len(truths))} {
+		for _, x := range list {
+			checkSum(t, x.Sum, again(all, options(), on, x.From, x.To))
+		}
+	}
+	if h, m, _ := days[1].From.In(zone).Clock(); h != 0 || m != 0 {
+		t.Errorf("the second day begins at %v", days[1].From.In(zone))
+	}
+	for _, per := range []Per{"moon", ""} {
+		if _, err := Stretches(t.Context(), k, p, per, begin, end, zone); err == nil {
+			t.Errorf("a time is parted by %q", per)
+		}
+	}
+	if _, err := Stretches(t.Context(), k, p, PerHour, begin, begin.AddDate(2, 0, 0), zone); err != ErrMany {
+		t.Errorf("two years of hours: %v", err)
+	}
+	if _, err := Stretches(t.Context(), k, p, PerDay, end, begin, zone); err == nil {
+		t.Error("a time that ends before it begins is taken")
+	}
+}
+
 // TestWhatIsNotSeenIsSaid: a hole in a run, and a run that begins in one.
 func TestWhatIsNotSeenIsSaid(t *testing.T) {
 	var all []Sample

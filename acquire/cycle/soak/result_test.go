@@ -187,3 +187,54 @@ func TestNoForecastWithoutItsGround(t *testing.T) {
 		t.Errorf("without an uncertainty: %+v", k)
 	}
 }
+
+// TestStatisticsOfATest parts one that was paused over the turn of an hour.
+func TestStatisticsOfATest(t *testing.T) {
+	x := wholeTest()
+	x.plan.Checkpoints = []int64{4, 10}
+	x.marks = []Mark{{Kind: Started, At: at(0)}, {Kind: Operations, Count: 4, From: FromInput, At: at(4 * time.Minute)}, {Kind: Surveyed, Checkpoint: 4, Outcome: "within", At: at(4 * time.Minute)},
+		{Kind: Paused, Text: "the night", At: at(6 * time.Minute)}, {Kind: Resumed, At: at(7 * time.Minute)}, {Kind: Operations, Count: 6, From: FromImport, At: at(9 * time.Minute)}}
+	x.src.samples[300+250].S = 60
+	l, err := Fold(x.plan, named(x.marks))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := history.Post{ID: "bench", Options: history.Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second}}
+	for per, want := range map[history.Per][]Part{
+		history.PerRun:  {{Name: "run 1", Runs: 1, Operations: -1, Active: 100 * time.Second}},
+		history.PerHour: {{Name: "2030-03-04 08:00Z", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
+		history.PerDay:  {{Name: "2030-03-04", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
+		PerCheckpoint:   {{Name: "up to the checkpoint at 4 operations", Runs: 1, Operations: 4, Active: 4 * time.Minute}, {Name: "since the last checkpoint", Operations: 10, Active: 5 * time.Minute}},
+		PerTest:         {{Name: "the whole test", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
+	} {
+		got, err := Statistics(t.Context(), &x.src, l, p, per, at(10*time.Minute), time.UTC)
+		if err != nil || len(got) != len(want) {
+			t.Fatalf("%s: %d parts, %v: %+v", per, len(got), err, got)
+		}
+		counted, on, highest := 0, time.Duration(0), quantity.PowerDensity(0)
+		for i, w := range want {
+			g := got[i]
+			if g.Name != w.Name || g.Runs != w.Runs || g.Operations != w.Operations || g.Active != w.Active {
+				t.Errorf("%s: %+v, want %+v", per, g, w)
+			}
+			above, ok := g.Sum.Above(50)
+			on, highest = on+g.Sum.On.Quantiles.Total(), max(highest, g.Sum.Peaks.List()[0].S)
+			if counted += above.Count; !ok {
+				t.Errorf("%s: exceedances are not counted", per)
+			}
+		}
+		if counted != 1 || highest != 60 || on != 100*time.Second {
+			t.Errorf("%s: %d exceedances, on %v, highest %g", per, counted, on, highest)
+		}
+	}
+	if _, err := Statistics(t.Context(), &x.src, l, p, "moon", at(10*time.Minute), time.UTC); err == nil {
+		t.Error("a test is parted by moons")
+	}
+}
+
+func named(marks []Mark) []Mark {
+	for i := range marks {
+		marks[i].Who = "A. Tester"
+	}
+	return marks
+}
