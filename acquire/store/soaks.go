@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"time"
 
 	"ovenward/acquire/cycle/soak"
@@ -86,6 +87,15 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 // that does not fit, as after damage, is left out and told in Life.Damage; one of a
 // test that is not there is left out.
 func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
+	return r.SoaksBy(ctx, time.Time{})
+}
+
+// SoaksBy reads them as they stood at an instant; as they stand when it is zero.
+func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error) {
+	until := int64(math.MaxInt64)
+	if !by.IsZero() {
+		until = nanos(by)
+	}
 	var all []*soak.Life
 	byID := map[string]*soak.Life{}
 	err := each(ctx, r.db, "SELECT plan FROM soaks ORDER BY entered_ns, soak", func(scan func(...any) error) error {
@@ -103,7 +113,7 @@ func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
 	})
 	if err == nil {
 		err = each(ctx, r.db, `SELECT mark, soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome
-			FROM soak_marks ORDER BY mark`, func(scan func(...any) error) error {
+			FROM soak_marks WHERE at_ns <= ? ORDER BY mark`, func(scan func(...any) error) error {
 			var m soak.Mark
 			var at, entered int64
 			if err := scan(&m.ID, &m.Soak, &at, &entered, &m.Kind, &m.Who, &m.Text, &m.Count, &m.From, &m.Checkpoint, &m.Survey, &m.Outcome); err != nil {
@@ -118,7 +128,7 @@ func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
 				l.Damage = append(l.Damage, fmt.Sprintf("mark %d of the record (%s, %s) does not fit: %v", m.ID, m.Kind, m.At.Format(time.RFC3339), err))
 			}
 			return nil
-		})
+		}, until)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read the soak tests: %w", err)

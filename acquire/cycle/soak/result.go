@@ -50,6 +50,7 @@ type Result struct {
 	By      time.Time
 	Active  time.Duration
 	Unseen  time.Duration // of the active time
+	Blind   []history.Gap // when that was
 	Whole   stats.Summary
 	Parts   []Part
 	Days    []Part
@@ -86,6 +87,13 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 			return r, err
 		}
 		r.Runs = append(r.Runs, runs...)
+		if sum.Seen() < a.To.Sub(a.From) {
+			gaps, err := history.Unseen(ctx, s, p, a.From, a.To)
+			if err != nil {
+				return r, err
+			}
+			r.Blind = append(r.Blind, gaps...)
+		}
 	}
 	r.Unseen = r.Active - r.Whole.Seen()
 	var err error

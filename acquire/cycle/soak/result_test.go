@@ -145,6 +145,13 @@ func TestWithinIsEarned(t *testing.T) {
 		x := wholeTest()
 		tc.spoil(x)
 		r := x.result(t)
+		blind := time.Duration(0)
+		for _, g := range r.Blind {
+			blind += g.To.Sub(g.From)
+		}
+		if blind != r.Unseen {
+			t.Errorf("%s: %v unseen, listed %v", name, r.Unseen, r.Blind)
+		}
 		if said := strings.Join(r.Reasons, "; "); r.Outcome != tc.want || !strings.Contains(said, tc.why) || strings.Contains(said, " ns") {
 			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
 		}

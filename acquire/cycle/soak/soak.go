@@ -11,6 +11,7 @@ package soak
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -267,12 +268,16 @@ func (l *Life) allowed(m Mark) error {
 	return nil
 }
 
-// roughly prints a time as people read it.
+// roughly prints a time as people read it, to four digits.
 func roughly(d time.Duration) string {
-	if d >= time.Second {
-		d = d.Round(100 * time.Millisecond)
+	x, unit := d.Seconds(), "s"
+	switch {
+	case d >= 2*time.Hour:
+		x, unit = d.Hours(), "h"
+	case d >= 2*time.Minute:
+		x, unit = d.Minutes(), "min"
 	}
-	return quantity.FormatDuration(d.Round(time.Millisecond))
+	return strconv.FormatFloat(x, 'g', 4, 64) + " " + unit
 }
 
 func (l *Life) complete(m Mark) error {
