@@ -110,11 +110,13 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	if m.At.After(now.Add(time.Minute)) {
 		return fmt.Errorf("%s has not come yet", m.At.Format(time.RFC3339))
 	}
-	if m.Kind == Started && k.busy(l.Plan.Post) {
-		return fmt.Errorf("another soak test runs at post %s", l.Plan.Post)
-	}
 	if err := l.fits(m); err != nil {
 		return err
+	}
+	if m.Kind == Started || m.Kind == Resumed {
+		if other := k.running(l.Plan.Post); other != nil {
+			return fmt.Errorf("soak test %s runs at post %s: its probe watches one at a time", other.Plan.ID, l.Plan.Post)
+		}
 	}
 	id, err := k.book.MarkSoak(ctx, m)
 	if err != nil {
@@ -130,13 +132,14 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	return nil
 }
 
-func (k *Keeper) busy(post string) bool {
+// running is the test that runs at a post; nil: none does.
+func (k *Keeper) running(post string) *Life {
 	for _, l := range k.lives {
 		if l.Plan.Post == post && l.State == Running {
-			return true
+			return l
 		}
 	}
-	return false
+	return nil
 }
 
 func (k *Keeper) find(id string) *Life {
