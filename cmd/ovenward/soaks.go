@@ -37,7 +37,10 @@ func (e eyes) Above(ctx context.Context, p soak.Plan, from, to time.Time) (stats
 	if err != nil {
 		return stats.Exceedances{}, false, err
 	}
-	above, _ := sum.Above(p.Level)
+	above, ok := sum.Above(p.Level)
+	if !ok && sum.Seen() > 0 {
+		return stats.Exceedances{}, false, fmt.Errorf("exceedances of limit %s were not counted then, and the samples are not all there any more: its stop rule does not hold", p.LimitID)
+	}
 	return above, sum.On.OverRange+sum.Off.OverRange > 0, nil
 }
 

@@ -263,6 +263,33 @@ func (k *kept) Runs(_ context.Context, _ string, from, to time.Time) ([]Run, err
 	return out, nil
 }
 
+// TestALevelThatWasNotCounted: a limit that changes after the hours were kept is
+// counted all the same, as long as the samples are there.
+func TestALevelThatWasNotCounted(t *testing.T) {
+	all, _ := made(rand.New(rand.NewPCG(43, 44)), 20*time.Hour, false)
+	k := &kept{all: all}
+	p := Post{"pass", options()}
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), begin.Add(18*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	p.Levels = []quantity.PowerDensity{20}
+	got, err := Between(t.Context(), k, p, begin, begin.Add(19*time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkSum(t, got, again(all, p.Options, func(i int) bool { return all[i].S > 1 }, begin, begin.Add(19*time.Hour)))
+	if above, ok := got.Above(20); !ok || above.Count == 0 {
+		t.Errorf("%+v, counted %v", above, ok)
+	}
+	k.all = all[len(all)-9000:] // the rest was removed by age
+	if got, err = Between(t.Context(), k, p, begin, begin.Add(19*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := got.Above(20); ok {
+		t.Error("exceedances are told of hours whose samples are gone")
+	}
+}
+
 // TestStretches sums up the same time by runs, hours and days, against the plain way
 // and against each other.
 func TestStretches(t *testing.T) {
