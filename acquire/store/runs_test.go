@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -135,5 +136,41 @@ func TestSoakCountsAreExact(t *testing.T) {
 	l := k.Life("door-7")
 	if l.Operations != want || l.State != soak.FinishedNow || fmt.Sprint(l.By) != fmt.Sprint(by) {
 		t.Errorf("%d operations, %s, %v, want %v", l.Operations, l.State, l.By, by)
+	}
+}
+
+// TestDamagedMarksStopNothing: marks that do not fit, as after damage, hold up no
+// start; they are told, the others count, and the test is as it stood at an instant.
+func TestDamagedMarksStopNothing(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	p := soak.Plan{ID: "door-7", Oven: "combi", Post: "bench", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
+	if err := s.PlanSoak(t.Context(), p, "A. Tester", noon()); err != nil {
+		t.Fatal(err)
+	}
+	for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 10, From: soak.FromInput}, {Kind: soak.Paused, Text: "night"}, {Kind: soak.Resumed},
+		{Kind: soak.Operations, Count: 5, From: soak.FromInput}} {
+		m.Soak, m.Who, m.At, m.Entered = "door-7", "A. Tester", noon().Add(time.Duration(i)*time.Minute), noon()
+		if _, err := s.MarkSoak(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	early, err := s.SoaksBy(t.Context(), noon().Add(2*time.Minute))
+	if err != nil || len(early) != 1 || early[0].State != soak.Pausing || early[0].Operations != 10 || len(early[0].Damage) != 0 {
+		t.Errorf("as it stood while it was paused: %+v, %v", early, err)
+	}
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM soak_marks WHERE kind = 'pause'; INSERT INTO soak_marks VALUES (99, 'gone', 1, 1, 'start', 'x', '', 0, '', 0, '', '')")
+	s = open(t, dir, Options{})
+	k, err := soak.NewKeeper(t.Context(), s, nil, noon, func(soak.Plan, soak.Mark) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := k.Life("door-7")
+	if l == nil || l.State != soak.Running || l.Operations != 15 || len(l.Damage) != 1 || !strings.Contains(l.Damage[0], "only a paused test resumes") {
+		t.Errorf("%+v", l)
+	}
+	if said, _ := verified(t, dir); !strings.Contains(said, "row 3 of table soak_marks") || !strings.Contains(said, "row 99 of table soak_marks was inserted") {
+		t.Errorf("verify says %q", said)
 	}
 }

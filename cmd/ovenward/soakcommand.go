@@ -223,7 +223,7 @@ func (s soakShown) print(b *strings.Builder) {
 	if p.Operations > 0 {
 		fmt.Fprintf(b, " of %d", p.Operations)
 	}
-	fmt.Fprintf(b, " operations, active for %s", quantity.FormatDuration(time.Duration(s.Active*float64(time.Second)).Round(time.Second)))
+	fmt.Fprintf(b, " operations, active for %s", quantity.Roughly(time.Duration(s.Active*float64(time.Second)).Round(time.Second)))
 	if p.Lasting > 0 {
 		fmt.Fprintf(b, " of %s", quantity.FormatDuration(p.Lasting))
 	}
@@ -242,8 +242,8 @@ func (s soakShown) print(b *strings.Builder) {
 	}
 	for _, m := range s.Log {
 		fmt.Fprintf(b, "  %s %s by %s", m.At.UTC().Format(time.RFC3339), m.Kind, m.Who)
-		if m.Text != "" {
-			fmt.Fprintf(b, ": %s", m.Text)
+		if said := m.Detail(); said != "" {
+			fmt.Fprintf(b, ": %s", said)
 		}
 		b.WriteString("\n")
 	}

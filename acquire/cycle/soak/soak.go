@@ -11,7 +11,6 @@ package soak
 import (
 	"errors"
 	"fmt"
-	"strconv"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -125,6 +124,21 @@ type Mark struct {
 	Checkpoint int64  `json:"checkpoint,omitempty"` // of Surveyed: which
 	Survey     string `json:"survey,omitempty"`     // its number in the record
 	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided
+}
+
+// Detail is what a mark says beside its kind.
+func (m Mark) Detail() string {
+	if m.Kind != Surveyed {
+		return m.Text
+	}
+	text := fmt.Sprintf("at %d: %s", m.Checkpoint, m.Outcome)
+	if m.Survey != "" {
+		text += ", survey " + m.Survey
+	}
+	if m.Text != "" {
+		text += ": " + m.Text
+	}
+	return text
 }
 
 // State is where a test stands.
@@ -268,18 +282,6 @@ func (l *Life) allowed(m Mark) error {
 	return nil
 }
 
-// roughly prints a time as people read it, to four digits.
-func roughly(d time.Duration) string {
-	x, unit := d.Seconds(), "s"
-	switch {
-	case d >= 2*time.Hour:
-		x, unit = d.Hours(), "h"
-	case d >= 2*time.Minute:
-		x, unit = d.Minutes(), "min"
-	}
-	return strconv.FormatFloat(x, 'g', 4, 64) + " " + unit
-}
-
 func (l *Life) complete(m Mark) error {
 	if l.State == Planned {
 		return errors.New("the test has not been started")
@@ -288,7 +290,7 @@ func (l *Life) complete(m Mark) error {
 		return fmt.Errorf("%d of %d operations are counted; abort the test if it shall end here", l.Operations, l.Plan.Operations)
 	}
 	if a := l.ActiveBy(m.At); a < l.Plan.Lasting {
-		return fmt.Errorf("it was active for %s of %s; abort the test if it shall end here", roughly(a), quantity.FormatDuration(l.Plan.Lasting))
+		return fmt.Errorf("it was active for %s of %s; abort the test if it shall end here", quantity.Roughly(a), quantity.FormatDuration(l.Plan.Lasting))
 	}
 	if n, due := l.Due(m.At); due {
 		return fmt.Errorf("the survey of the checkpoint at %d has not been entered", n)

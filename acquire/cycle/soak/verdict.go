@@ -46,14 +46,14 @@ func (r *Result) exceeds() {
 	switch {
 	case above.Count > 0 && p.Mean == 0:
 		r.Outcome = Exceeds
-		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, roughly(above.Above))
+		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.Roughly(above.Above))
 	case above.Count > 0:
 		r.add("the field was above the value of limit %s %d times, for %s in all; whether its mean over %s was, single values do not show",
-			p.LimitID, above.Count, roughly(above.Above), quantity.FormatDuration(p.Mean))
+			p.LimitID, above.Count, quantity.Roughly(above.Above), quantity.FormatDuration(p.Mean))
 	}
 	if over := r.Whole.On.OverRange + r.Whole.Off.OverRange; over > 0 {
 		r.Outcome = Exceeds
-		r.add("the field was over the probe's range for %s", roughly(over))
+		r.add("the field was over the probe's range for %s", quantity.Roughly(over))
 	}
 }
 
@@ -61,7 +61,7 @@ func (r *Result) exceeds() {
 func (r *Result) amiss() {
 	p, l := r.Life.Plan, r.Life
 	if l.State != FinishedNow {
-		come := fmt.Sprintf("%s active", roughly(r.Active))
+		come := fmt.Sprintf("%s active", quantity.Roughly(r.Active))
 		if p.Operations > 0 {
 			come = fmt.Sprintf("%d of %d operations, %s", l.Operations, p.Operations, come)
 		}
@@ -71,7 +71,7 @@ func (r *Result) amiss() {
 		r.add("its marks in the record are damaged: %s", strings.Join(l.Damage, "; "))
 	}
 	if r.Unseen > 0 {
-		r.add("for %s of %s nothing was seen", roughly(r.Unseen), roughly(r.Active))
+		r.add("for %s of %s nothing was seen", quantity.Roughly(r.Unseen), quantity.Roughly(r.Active))
 	}
 	if _, counted := r.Whole.Above(p.Level); !counted && r.Whole.Seen() > 0 {
 		r.add("exceedances of limit %s were not counted throughout", p.LimitID)

@@ -142,7 +142,7 @@ func (f frame) soakRow(l *soak.Life, now time.Time) soakRow {
 
 // progress says how far a test has come.
 func (f frame) progress(l *soak.Life, now time.Time) string {
-	active := quantity.FormatDuration(l.ActiveBy(now).Round(time.Second))
+	active := quantity.Roughly(l.ActiveBy(now))
 	text := f.t("soak.counted", "n", strconv.FormatInt(l.Operations, 10), "active", active)
 	if p := l.Plan.Operations; p > 0 {
 		text = f.t("soak.counted_of", "n", strconv.FormatInt(l.Operations, 10), "of", strconv.FormatInt(p, 10), "active", active)
@@ -163,17 +163,17 @@ func (f frame) runRow(r history.Run, now time.Time) runRow {
 		}
 		return f.read(s)
 	}
-	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.FormatDuration(r.End.Sub(r.Start).Round(time.Second)),
-		On: quantity.FormatDuration(r.On.Round(100 * time.Millisecond)), Mean: level(r.Mean), P95: level(r.P95), Peak: level(r.Peak)}
+	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.Roughly(r.End.Sub(r.Start)),
+		On: quantity.Roughly(r.On), Mean: level(r.Mean), P95: level(r.P95), Peak: level(r.Peak)}
 	var notes []string
 	if !r.Begun {
 		notes = append(notes, f.t("runs.not_begun"))
 	}
 	if r.Unseen > 0 {
-		notes = append(notes, f.t("runs.unseen", "for", quantity.FormatDuration(r.Unseen.Round(time.Second))))
+		notes = append(notes, f.t("runs.unseen", "for", quantity.Roughly(r.Unseen)))
 	}
 	if r.OverRange > 0 {
-		notes = append(notes, f.t("runs.over", "for", quantity.FormatDuration(r.OverRange.Round(100*time.Millisecond))))
+		notes = append(notes, f.t("runs.over", "for", quantity.Roughly(r.OverRange)))
 	}
 	v.Note = strings.Join(notes, "; ")
 	return v

@@ -138,7 +138,7 @@ func (s *Server) showSoak(w http.ResponseWriter, r *http.Request, status int, e 
 	}
 	for i := len(l.Log) - 1; i >= 0; i-- {
 		m := l.Log[i]
-		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, m.Text})
+		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, m.Detail()})
 	}
 	if len(l.Active) > 0 {
 		res, err := s.o.Soaks.Result(r.Context(), l.Plan.ID)
@@ -241,8 +241,8 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 	p.Outcome, p.Reasons, p.Cautions = string(r.Outcome), r.Reasons, r.Outcome == soak.Exceeds
 	p.Level = map[soak.Outcome]string{soak.Exceeds: "above", soak.Within: "calm", soak.NotDecided: "open"}[r.Outcome]
 	on := &r.Whole.On
-	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.FormatDuration(on.Quantiles.Total().Round(time.Second))},
-		{f.t("soak.unseen"), quantity.FormatDuration(r.Unseen.Round(time.Second))},
+	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
+		{f.t("soak.unseen"), quantity.Roughly(r.Unseen)},
 		{f.t("soak.median"), level(on.Quantiles.At(0.5))}, {f.t("soak.p95"), level(on.Quantiles.At(0.95))}, {f.t("soak.p99"), level(on.Quantiles.At(0.99))}}
 	if on.Moments.N > 0 {
 		p.Figures = append(p.Figures, fact{f.t("soak.mean"), f.t("soak.mean_is", "mean", level(on.Moments.Mean), "deviation", level(on.Moments.Deviation()))})
@@ -267,7 +267,7 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 			}
 		}
 		if e, ok := part.Sum.Above(r.Life.Plan.Level); ok {
-			row.Above = f.t("soak.above_is", "n", strconv.Itoa(e.Count), "for", quantity.FormatDuration(e.Above.Round(100*time.Millisecond)))
+			row.Above = f.t("soak.above_is", "n", strconv.Itoa(e.Count), "for", quantity.Roughly(e.Above))
 		}
 		p.Parts = append(p.Parts, row)
 	}

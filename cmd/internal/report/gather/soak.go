@@ -162,7 +162,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 	s.Figures, s.Ageing = figures(r), ageing(&r.Trend)
 	s.Interruptions = interruptions(r)
 	for _, m := range l.Log {
-		s.Log = append(s.Log, report.Happened{At: m.At, Kind: string(m.Kind), Who: m.Who, Text: strings.TrimSpace(string(m.Kind) + " " + m.Text)})
+		s.Log = append(s.Log, report.Happened{At: m.At, Kind: string(m.Kind), Who: m.Who, Text: strings.TrimSpace(string(m.Kind) + " " + m.Detail())})
 	}
 	return s
 }
