@@ -174,3 +174,41 @@ func TestDamagedMarksStopNothing(t *testing.T) {
 		t.Errorf("verify says %q", said)
 	}
 }
+
+// TestASoakKeepsItsSamples: from its start to its end, and some hours round it, samples
+// of its post go by no age.
+func TestASoakKeepsItsSamples(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	say := func(id string, at time.Time, kind soak.Kind) {
+		t.Helper()
+		if _, err := s.MarkSoak(t.Context(), soak.Mark{Soak: id, Kind: kind, At: at, Entered: at, Who: "A. Tester", Text: "why"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, id := range []string{"one", "two"} {
+		if err := s.PlanSoak(t.Context(), soak.Plan{ID: id, Oven: "combi", Post: "bench", Operations: 1}, "A. Tester", noon()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept := func() []Evidence {
+		t.Helper()
+		all, err := s.Evidence(t.Context(), "bench")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	say("two", noon(), soak.Aborted)
+	if all := kept(); len(all) != 0 {
+		t.Errorf("of a test that was never started: %+v", all)
+	}
+	say("one", noon(), soak.Started)
+	if all := kept(); len(all) != 1 || !all[0].From.Equal(noon().Add(-2*time.Hour)) || !all[0].To.IsZero() || all[0].What != "one" {
+		t.Errorf("under way: %+v", all)
+	}
+	say("one", noon().Add(time.Hour), soak.Paused)
+	say("one", noon().Add(9*time.Hour), soak.Stopped)
+	if all := kept(); len(all) != 1 || !all[0].From.Equal(noon().Add(-2*time.Hour)) || !all[0].To.Equal(noon().Add(11*time.Hour)) {
+		t.Errorf("ended: %+v", all)
+	}
+}

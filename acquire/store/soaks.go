@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -78,9 +80,40 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 		if id, err = n.LastInsertId(); err != nil {
 			return err
 		}
-		return w.enterRow(ctx, "soak_marks", id)
+		if err := w.enterRow(ctx, "soak_marks", id); err != nil {
+			return err
+		}
+		return w.soakEvidence(ctx, m)
 	})
 	return id, err
+}
+
+// soakAround is how much before and behind a soak test is kept with it: what the
+// detection of its runs needs to know of rest.
+const soakAround = 2 * time.Hour
+
+// soakEvidence keeps the samples of a test whatever their age, from its start on and
+// at its end up to there.
+func (w *writer) soakEvidence(ctx context.Context, m soak.Mark) error {
+	e := Evidence{Why: "soak", What: m.Soak, Who: m.Who}
+	switch m.Kind {
+	case soak.Started:
+	case soak.Finished, soak.Aborted, soak.Stopped:
+		e.To = m.At.Add(soakAround)
+	default:
+		return nil
+	}
+	var from int64
+	err := w.conn.QueryRowContext(ctx, "SELECT post, min(at_ns) FROM soak_marks JOIN soaks USING (soak) WHERE soak = ? AND kind = ? GROUP BY post", m.Soak, string(soak.Started)).
+		Scan(&e.Post, &from)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // it was never started
+	}
+	if err != nil {
+		return err
+	}
+	e.From = instant(from).Add(-soakAround)
+	return w.writeEvidence(ctx, e, 0)
 }
 
 // Soaks reads all soak tests, folded, in the order in which they were planned. A mark
