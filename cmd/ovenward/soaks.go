@@ -53,6 +53,12 @@ func (e eyes) post(p soak.Plan) (past.Post, bool) {
 	return past.Post{}, false
 }
 
+// Recorded is soak.Eyes.
+func (e eyes) Recorded(ctx context.Context, post string) (time.Time, error) {
+	_, at, err := e.record.Newest(ctx, post)
+	return at, err
+}
+
 // Blind is soak.Eyes.
 func (e eyes) Blind(post string) time.Duration {
 	for _, s := range e.station() {

@@ -25,6 +25,8 @@ type Eyes interface {
 	// Above sums up exceedances of a plan's level at its post between two instants, and
 	// says whether it was over range.
 	Above(ctx context.Context, p Plan, from, to time.Time) (e stats.Exceedances, over bool, err error)
+	// Recorded is up to where the record holds the samples of a post.
+	Recorded(ctx context.Context, post string) (time.Time, error)
 	// Blind is for how long a post has seen nothing now.
 	Blind(post string) time.Duration
 }
@@ -217,7 +219,14 @@ func (k *Keeper) of(l *Life) *seen {
 // look sees what is new of a test, and stops it where a rule says so.
 func (k *Keeper) look(ctx context.Context, l *Life) error {
 	s, now := k.of(l), k.now().UTC()
-	if to := now.Add(-late); to.After(s.to) {
+	to, err := k.eyes.Recorded(ctx, l.Plan.Post) // what is not written yet is looked at when it is
+	if err != nil {
+		return err
+	}
+	if now.Add(-late).Before(to) {
+		to = now.Add(-late)
+	}
+	if to.After(s.to) {
 		for _, a := range l.spans(s.to, to) {
 			e, over, err := k.eyes.Above(ctx, l.Plan, a.From, a.To)
 			if err != nil {

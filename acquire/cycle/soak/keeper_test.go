@@ -28,14 +28,22 @@ type view struct {
 	over  bool
 	blind time.Duration
 	err   error
-	from  []time.Time
+	to    time.Time // up to where it is recorded; zero: up to now
+	spans []Span
 }
 
 func (v *view) Above(_ context.Context, _ Plan, from, to time.Time) (stats.Exceedances, bool, error) {
-	v.from = append(v.from, from)
+	v.spans = append(v.spans, Span{from, to})
 	e := v.above
 	e.First, e.Last = from, to
 	return e, v.over, v.err
+}
+
+func (v *view) Recorded(context.Context, string) (time.Time, error) {
+	if v.to.IsZero() {
+		return begin.AddDate(1, 0, 0), nil
+	}
+	return v.to, nil
 }
 
 func (v *view) Blind(string) time.Duration { return v.blind }
@@ -124,5 +132,22 @@ func TestRulesStopATest(t *testing.T) {
 		if l := k.Life("one"); l.State != StoppedNow || last.Kind != Stopped || last.Who != Itself || !strings.Contains(last.Text, want) || len(l.Log) != 4 {
 			t.Errorf("%s: %s, %+v", want, l.State, last)
 		}
+	}
+}
+
+// TestALateRecordIsLookedAtLater: what the record holds only later is looked at then,
+// and every stretch once.
+func TestALateRecordIsLookedAtLater(t *testing.T) {
+	now, v := begin, &view{to: begin.Add(10 * time.Second)}
+	k, _ := kept(t, v, &now)
+	if err := k.Mark(t.Context(), Mark{Soak: "one", Kind: Started, Who: "A. Tester"}); err != nil {
+		t.Fatal(err)
+	}
+	for _, step := range []struct{ now, recorded time.Duration }{{20, 10}, {60, 10}, {90, 10}, {100, 99}} {
+		now, v.to = begin.Add(step.now*time.Second), begin.Add(step.recorded*time.Second)
+		k.Look(t.Context(), func(err error) { t.Error(err) })
+	}
+	if len(v.spans) != 2 || !v.spans[0].From.Equal(begin) || !v.spans[0].To.Equal(at(10*time.Second)) || !v.spans[1].From.Equal(v.spans[0].To) || !v.spans[1].To.Equal(at(95*time.Second)) {
+		t.Errorf("looked at %v", v.spans)
 	}
 }

@@ -125,6 +125,9 @@ func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	}
 	r.Unseen = r.Active - r.Whole.Seen()
 	r.Parts = []soak.Part{{Name: "up to the checkpoint at 10000 operations", To: f.now, Active: time.Hour, Operations: 11_000, Runs: 12, Sum: r.Whole}}
+	beyond := stats.NewSummary(l.Plan.Level)
+	beyond.Add(stats.Piece{At: f.now, For: time.Second, S: 200, On: true, Over: true})
+	r.Parts = append(r.Parts, soak.Part{Name: "since the last checkpoint", From: f.now, To: f.now, Active: time.Second, Operations: 11_000, Sum: beyond})
 	r.Days = []soak.Part{{Name: "2026-06-03", To: f.now, Active: time.Hour, Operations: -1, Runs: 12, Sum: r.Whole}}
 	var err error
 	r.Trend, err = soak.TrendOf(r.Runs, 9)
@@ -263,7 +266,7 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 	}
 	page = textOf(get(t, s, "/soaks/door-7").Body.String())
 	for _, want := range []string{"Soak test door-7", "seal of the new type", "door cycling (our own, edition 2)", "10000: within, 50000", "after 3 exceedances", "not decided", "the test is running",
-		"1 times, 1 s in all", "Told from the mean field of", "the bench is cleaned", "Enter the checkpoint's survey", "Pause the test"} {
+		"1 times, 1 s in all", "Told from the mean field of", "the bench is cleaned", "Enter the checkpoint's survey", "what the survey named below says", "since the last checkpoint 11000 0 over range over range over range", "Pause the test"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page of a soak test does not say %q:\n%s", want, page)
 		}
