@@ -21,6 +21,7 @@ type Post struct {
 	Turned    *Turned          // nil unless somebody turned the probe for the maximum
 	Limit     string           // id; the oven's limit when empty
 	Limits    []string         // ids of further limits, judged beside it
+	Alone     bool             // the site says that nothing else that emits is near enough to be seen
 	ZeroBound quantity.PowerDensity
 
 	Keep *Keep // of its samples; nil: as [retention] says
@@ -57,6 +58,9 @@ func readPosts(root *table) []Post {
 			Limit:     t.ref(ask{"limit", `"door-in-use"`, false}),
 			Limits:    readMore(t),
 			ZeroBound: t.powerDensity(ask{"zero_bound", `"0.05 mW/cm2"`, false}),
+		}
+		if b := t.boolean(ask{"nothing_near", "true", false}); b != nil {
+			p.Alone = *b
 		}
 		readStand(t, &p)
 		if k := readKeep(t, "keep", "keep_bytes"); k != (Keep{}) {

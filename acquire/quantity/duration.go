@@ -99,3 +99,16 @@ func FormatDuration(d time.Duration) string {
 	}
 	return strconv.FormatInt(int64(d), 10) + " ns"
 }
+
+// Roughly prints a time as people read it, to four digits: seconds, minutes from 2 min
+// on, hours from 2 h on.
+func Roughly(d time.Duration) string {
+	x, unit := d.Seconds(), "s"
+	switch {
+	case d >= 2*time.Hour:
+		x, unit = d.Hours(), "h"
+	case d >= 2*time.Minute:
+		x, unit = d.Minutes(), "min"
+	}
+	return strconv.FormatFloat(x, 'g', 4, 64) + " " + unit
+}

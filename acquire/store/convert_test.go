@@ -285,7 +285,7 @@ func asBefore(t *testing.T, src string, v int) string {
 }
 
 // chainAsBefore makes the chain as version v had it: before 11 of chunks and events
-// alone.
+// alone, before 21 without soak tests and steps of surveys.
 func chainAsBefore(t *testing.T, db *sql.DB, exec func(string, ...any), v int) {
 	t.Helper()
 	type entry struct {
@@ -294,7 +294,7 @@ func chainAsBefore(t *testing.T, db *sql.DB, exec func(string, ...any), v int) {
 		sum      [32]byte
 	}
 	var all []entry
-	err := each(t.Context(), db, "SELECT day, kind, ref, sha256 FROM src.chain WHERE kind IN ('chunk', 'event') OR ? ORDER BY entry", func(scan func(...any) error) error {
+	err := each(t.Context(), db, "SELECT day, kind, ref, sha256 FROM src.chain WHERE kind IN ('chunk', 'event') OR ? AND kind NOT IN ('soaks', 'soak_marks', 'survey_steps') ORDER BY entry", func(scan func(...any) error) error {
 		var e entry
 		var sum []byte
 		err := scan(&e.day, &e.kind, &e.ref, &sum)
@@ -361,6 +361,20 @@ func TestEveryPackedVersionConverts(t *testing.T) {
 			tells(t, dir, "UPDATE certificates SET factor = 1.05", "of table certificates")
 			tells(t, dir, "UPDATE post_versions SET stale_s = 9", "of table post_versions")
 		})
+	}
+}
+
+// Soak tests, their marks and steps of surveys of before enter the chain when the
+// record is brought to this form.
+func TestSoaksConvert(t *testing.T) {
+	src := eventful(t, 30*time.Second)
+	dir := asBefore(t, src, 17)
+	shut(t, open(t, dir, Options{}))
+	if said, v := verified(t, dir); said != "" || v.Rows < 13 {
+		t.Errorf("verify says %q, %+v", said, v)
+	}
+	for _, q := range []string{"UPDATE soak_marks SET operations = 70 WHERE kind = 'operations'", "UPDATE soaks SET plan = replace(plan, '100', '10')", "UPDATE survey_steps SET who = 'B. Other'"} {
+		tells(t, dir, q, "entered on")
 	}
 }
 

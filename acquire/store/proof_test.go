@@ -15,6 +15,9 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
 )
 
@@ -90,6 +93,7 @@ func eventful(t *testing.T, span time.Duration) string {
 	if err := s.KeepEvidence(t.Context(), Evidence{Post: "combi", From: begin, To: begin.Add(time.Minute), Why: "survey", What: "7", Who: "R. Okafor"}); err != nil {
 		t.Fatal(err)
 	}
+	longTested(t, s, begin)
 	now.Store(int64(span))
 	worked(s, func(w *writer) {
 		w.retaining()
@@ -101,6 +105,27 @@ func eventful(t *testing.T, span time.Duration) string {
 	to := crashed(t, dir)
 	shut(t, s)
 	return to
+}
+
+// longTested keeps a soak test, a step of a survey, and what is made of the samples.
+func longTested(t *testing.T, s *Store, begin time.Time) {
+	t.Helper()
+	plan := soak.Plan{ID: "door-7", Oven: "galley", Post: "fryer", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
+	err := s.PlanSoak(t.Context(), plan, "R. Okafor", begin)
+	for _, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 7, From: soak.FromInput}, {Kind: soak.Paused, Text: "the night"}} {
+		if m.Soak, m.At, m.Entered, m.Who = "door-7", begin, begin, "R. Okafor"; err == nil {
+			_, err = s.MarkSoak(t.Context(), m)
+		}
+	}
+	sum := stats.NewSummary(50)
+	sum.Add(stats.Piece{At: begin, For: time.Minute, S: 3, On: true})
+	err = errors.Join(err, s.KeepSurvey(t.Context(), "one", "galley", twoSteps(begin)[:1], nil),
+		s.KeepHistory(t.Context(), "fryer", history.State{Hours: begin.Add(time.Hour), Ended: begin.Add(time.Minute), Runs: 1},
+			[]history.Run{{Number: 1, Start: begin, End: begin.Add(time.Minute), On: time.Minute, Begun: true, Mean: 3, Peak: 3, PeakAt: begin}},
+			[]history.Hour{{From: begin, Sum: sum}}))
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // One digit changed by another program in any column of any table that proves
@@ -124,12 +149,13 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 				if raced && i%4 != 0 {
 					continue
 				}
-				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = 1",
+				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = (SELECT min(%[3]s) FROM %[1]s)",
 					tab.name, c, tab.key), "of table "+tab.name+", entered on")
 			}
-			tells(t, left, fmt.Sprintf("DELETE FROM %s WHERE %s = 1", tab.name, tab.key), "of table "+tab.name)
+			tells(t, left, fmt.Sprintf("DELETE FROM %[1]s WHERE %[2]s = (SELECT min(%[2]s) FROM %[1]s)", tab.name, tab.key), "of table "+tab.name)
 		}
 		tells(t, left, "INSERT INTO certificates SELECT 99, number, laboratory, date, due, factor * 2, expanded_uncertainty, k, detail FROM certificates LIMIT 1", "row 99 of table certificates was inserted")
+		tells(t, left, "INSERT INTO soak_marks SELECT 99, soak, at_ns, entered_ns, kind, who, text, 100000, counted_from, checkpoint, survey, outcome FROM soak_marks WHERE operations > 0", "row 99 of table soak_marks was inserted")
 		tells(t, left, "UPDATE post_versions SET limit_w_per_m2 = limit_w_per_m2 * 10", "of table post_versions")
 		tells(t, left, "UPDATE post_versions SET limits_more = replace(limits_more, '5', '6')", "of table post_versions")
 	})

@@ -105,7 +105,8 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 			before[tab] = said
 		}
 	}
-	for _, tab := range []string{"posts", "certificates", "post_versions", "corrections", "alarms", "cursors", "told", "remote_write", "evidence"} {
+	for _, tab := range []string{"posts", "certificates", "post_versions", "corrections", "alarms", "cursors", "told", "remote_write", "evidence",
+		"soaks", "soak_marks", "surveys", "survey_steps", "runs", "hour_sums", "histories"} {
 		if before[tab] == "" {
 			t.Errorf("table %s is empty: nothing is tried", tab)
 		}

@@ -17,13 +17,14 @@ const (
 	chainSigning = "signing"
 )
 
-// rowTable is a table whose rows never change, and the column that numbers them.
+// rowTable is a table whose rows never change, and what numbers them: a column, or an
+// expression that has an index.
 // Whoever writes one calls enterRow in the same transaction.
 type rowTable struct{ name, key string }
 
 func rowTables() []rowTable {
 	return []rowTable{{"posts", "post"}, {"certificates", "certificate"}, {"post_versions", "version"}, {"corrections", "correction"},
-		{"told", "told"}, {"evidence", "evidence"}}
+		{"told", "told"}, {"evidence", "evidence"}, {"soaks", "number"}, {"soak_marks", "mark"}, {"survey_steps", "(survey << 32 | n)"}}
 }
 
 func rowTableOf(kind string) (rowTable, bool) {

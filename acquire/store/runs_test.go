@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -135,5 +136,79 @@ func TestSoakCountsAreExact(t *testing.T) {
 	l := k.Life("door-7")
 	if l.Operations != want || l.State != soak.FinishedNow || fmt.Sprint(l.By) != fmt.Sprint(by) {
 		t.Errorf("%d operations, %s, %v, want %v", l.Operations, l.State, l.By, by)
+	}
+}
+
+// TestDamagedMarksStopNothing: marks that do not fit, as after damage, hold up no
+// start; they are told, the others count, and the test is as it stood at an instant.
+func TestDamagedMarksStopNothing(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	p := soak.Plan{ID: "door-7", Oven: "combi", Post: "bench", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
+	if err := s.PlanSoak(t.Context(), p, "A. Tester", noon()); err != nil {
+		t.Fatal(err)
+	}
+	for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 10, From: soak.FromInput}, {Kind: soak.Paused, Text: "night"}, {Kind: soak.Resumed},
+		{Kind: soak.Operations, Count: 5, From: soak.FromInput}} {
+		m.Soak, m.Who, m.At, m.Entered = "door-7", "A. Tester", noon().Add(time.Duration(i)*time.Minute), noon()
+		if _, err := s.MarkSoak(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	early, err := s.SoaksBy(t.Context(), noon().Add(2*time.Minute))
+	if err != nil || len(early) != 1 || early[0].State != soak.Pausing || early[0].Operations != 10 || len(early[0].Damage) != 0 {
+		t.Errorf("as it stood while it was paused: %+v, %v", early, err)
+	}
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM soak_marks WHERE kind = 'pause'; INSERT INTO soak_marks VALUES (99, 'gone', 1, 1, 'start', 'x', '', 0, '', 0, '', '')")
+	s = open(t, dir, Options{})
+	k, err := soak.NewKeeper(t.Context(), s, nil, noon, func(soak.Plan, soak.Mark) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := k.Life("door-7")
+	if l == nil || l.State != soak.Running || l.Operations != 15 || len(l.Damage) != 1 || !strings.Contains(l.Damage[0], "only a paused test resumes") {
+		t.Errorf("%+v", l)
+	}
+	if said, _ := verified(t, dir); !strings.Contains(said, "row 3 of table soak_marks") || !strings.Contains(said, "row 99 of table soak_marks was inserted") {
+		t.Errorf("verify says %q", said)
+	}
+}
+
+// TestASoakKeepsItsSamples: from its start to its end, and some hours round it, samples
+// of its post go by no age.
+func TestASoakKeepsItsSamples(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	say := func(id string, at time.Time, kind soak.Kind) {
+		t.Helper()
+		if _, err := s.MarkSoak(t.Context(), soak.Mark{Soak: id, Kind: kind, At: at, Entered: at, Who: "A. Tester", Text: "why"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, id := range []string{"one", "two"} {
+		if err := s.PlanSoak(t.Context(), soak.Plan{ID: id, Oven: "combi", Post: "bench", Operations: 1}, "A. Tester", noon()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept := func() []Evidence {
+		t.Helper()
+		all, err := s.Evidence(t.Context(), "bench")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	say("two", noon(), soak.Aborted)
+	if all := kept(); len(all) != 0 {
+		t.Errorf("of a test that was never started: %+v", all)
+	}
+	say("one", noon(), soak.Started)
+	if all := kept(); len(all) != 1 || !all[0].From.Equal(noon().Add(-2*time.Hour)) || !all[0].To.IsZero() || all[0].What != "one" {
+		t.Errorf("under way: %+v", all)
+	}
+	say("one", noon().Add(time.Hour), soak.Paused)
+	say("one", noon().Add(9*time.Hour), soak.Stopped)
+	if all := kept(); len(all) != 1 || !all[0].From.Equal(noon().Add(-2*time.Hour)) || !all[0].To.Equal(noon().Add(11*time.Hour)) {
+		t.Errorf("ended: %+v", all)
 	}
 }

@@ -2,8 +2,11 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"ovenward/acquire/cycle/soak"
@@ -47,7 +50,8 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 		return fmt.Errorf("plan soak test %s: %w", p.ID, err)
 	}
 	return s.ask(ctx, "plan a soak test", func(ctx context.Context, w *writer) error {
-		n, err := w.exec(ctx, "INSERT INTO soaks (soak, oven, post, entered_ns, who, plan) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+		n, err := w.exec(ctx, `INSERT INTO soaks (soak, oven, post, entered_ns, who, plan, number)
+			VALUES (?, ?, ?, ?, ?, ?, (SELECT ifnull(max(number), 0) + 1 FROM soaks)) ON CONFLICT DO NOTHING`,
 			p.ID, p.Oven, p.Post, nanos(now), who, string(plan))
 		if err != nil {
 			return err
@@ -55,7 +59,11 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 		if k, err := n.RowsAffected(); err != nil || k == 0 {
 			return fmt.Errorf("there is a soak test %s already: give this one another id", p.ID)
 		}
-		return nil
+		var number int64
+		if err := w.conn.QueryRowContext(ctx, "SELECT number FROM soaks WHERE soak = ?", p.ID).Scan(&number); err != nil {
+			return err
+		}
+		return w.enterRow(ctx, "soaks", number)
 	})
 }
 
@@ -69,14 +77,58 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 		if err != nil {
 			return err
 		}
-		id, err = n.LastInsertId()
-		return err
+		if id, err = n.LastInsertId(); err != nil {
+			return err
+		}
+		if err := w.enterRow(ctx, "soak_marks", id); err != nil {
+			return err
+		}
+		return w.soakEvidence(ctx, m)
 	})
 	return id, err
 }
 
-// Soaks reads all soak tests, folded, in the order in which they were planned.
+// soakAround is how much before and behind a soak test is kept with it: what the
+// detection of its runs needs to know of rest.
+const soakAround = 2 * time.Hour
+
+// soakEvidence keeps the samples of a test whatever their age, from its start on and
+// at its end up to there.
+func (w *writer) soakEvidence(ctx context.Context, m soak.Mark) error {
+	e := Evidence{Why: "soak", What: m.Soak, Who: m.Who}
+	switch m.Kind {
+	case soak.Started:
+	case soak.Finished, soak.Aborted, soak.Stopped:
+		e.To = m.At.Add(soakAround)
+	default:
+		return nil
+	}
+	var from int64
+	err := w.conn.QueryRowContext(ctx, "SELECT post, min(at_ns) FROM soak_marks JOIN soaks USING (soak) WHERE soak = ? AND kind = ? GROUP BY post", m.Soak, string(soak.Started)).
+		Scan(&e.Post, &from)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // it was never started
+	}
+	if err != nil {
+		return err
+	}
+	e.From = instant(from).Add(-soakAround)
+	return w.writeEvidence(ctx, e, 0)
+}
+
+// Soaks reads all soak tests, folded, in the order in which they were planned. A mark
+// that does not fit, as after damage, is left out and told in Life.Damage; one of a
+// test that is not there is left out.
 func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
+	return r.SoaksBy(ctx, time.Time{})
+}
+
+// SoaksBy reads them as they stood at an instant; as they stand when it is zero.
+func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error) {
+	until := int64(math.MaxInt64)
+	if !by.IsZero() {
+		until = nanos(by)
+	}
 	var all []*soak.Life
 	byID := map[string]*soak.Life{}
 	err := each(ctx, r.db, "SELECT plan FROM soaks ORDER BY entered_ns, soak", func(scan func(...any) error) error {
@@ -94,7 +146,7 @@ func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
 	})
 	if err == nil {
 		err = each(ctx, r.db, `SELECT mark, soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome
-			FROM soak_marks ORDER BY mark`, func(scan func(...any) error) error {
+			FROM soak_marks WHERE at_ns <= ? ORDER BY mark`, func(scan func(...any) error) error {
 			var m soak.Mark
 			var at, entered int64
 			if err := scan(&m.ID, &m.Soak, &at, &entered, &m.Kind, &m.Who, &m.Text, &m.Count, &m.From, &m.Checkpoint, &m.Survey, &m.Outcome); err != nil {
@@ -103,10 +155,13 @@ func (r *Reader) Soaks(ctx context.Context) ([]*soak.Life, error) {
 			m.At, m.Entered = instant(at), instant(entered)
 			l := byID[m.Soak]
 			if l == nil {
-				return fmt.Errorf("mark %d is of a test %s that is not there", m.ID, m.Soak)
+				return nil // ovenward verify tells that its row is gone
 			}
-			return l.Take(m)
-		})
+			if err := l.Take(m); err != nil {
+				l.Damage = append(l.Damage, fmt.Sprintf("mark %d of the record (%s, %s) does not fit: %v", m.ID, m.Kind, m.At.Format(time.RFC3339), err))
+			}
+			return nil
+		}, until)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read the soak tests: %w", err)

@@ -95,9 +95,19 @@ func (w *writer) surveyStep(ctx context.Context, id, oven string, st survey.Step
 			return err
 		}
 	}
-	_, err = w.exec(ctx, `INSERT INTO survey_steps (survey, n, at_ns, who, kind, step) SELECT survey, ?, ?, ?, ?, ? FROM surveys WHERE id = ?
+	res, err := w.exec(ctx, `INSERT INTO survey_steps (survey, n, at_ns, who, kind, step) SELECT survey, ?, ?, ?, ?, ? FROM surveys WHERE id = ?
 		ON CONFLICT DO NOTHING`, st.N, nanos(st.At), st.Who, string(st.Kind), string(text), id)
-	return err
+	if err != nil {
+		return err
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 0 {
+		return err // it was kept before
+	}
+	var number int64
+	if err := w.conn.QueryRowContext(ctx, "SELECT survey << 32 | ? FROM surveys WHERE id = ?", st.N, id).Scan(&number); err != nil {
+		return err
+	}
+	return w.enterRow(ctx, "survey_steps", number)
 }
 
 func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) error {

@@ -123,6 +123,12 @@ func (p planner) countOf(ctx context.Context, l *soak.Life) error {
 // not of it, and what it counted while it ran is.
 func (p planner) Mark(ctx context.Context, m soak.Mark) error {
 	l := p.Life(m.Soak)
+	if l != nil && m.Kind == soak.Surveyed && m.Survey != "" {
+		var err error
+		if m.Outcome, err = p.surveyed(ctx, l, m); err != nil {
+			return err
+		}
+	}
 	if l != nil && l.State == soak.Running && m.Kind != soak.Noted {
 		if err := p.countOf(ctx, l); err != nil {
 			return err

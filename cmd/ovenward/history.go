@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 	"sync"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/quantity"
+	"ovenward/config"
 )
 
 const (
@@ -111,6 +113,31 @@ func (a *ageing) Troubles() (out []acquire.Trouble) {
 	return a.troubles
 }
 
+// ovenOf says of which oven the runs of a post are. What a probe sees belongs to its
+// post; to an oven only where nothing else is near.
+func ovenOf(f *config.File) func(post string) (oven, why string) {
+	return func(post string) (oven, why string) {
+		for _, p := range f.Posts {
+			var others []string
+			for _, o := range f.Ovens {
+				if o.ID != p.Oven {
+					others = append(others, o.ID)
+				}
+			}
+			switch {
+			case p.ID != post:
+			case p.Alone:
+				return p.Oven, "the configuration says that nothing else that emits is near"
+			case len(others) == 0:
+				return p.Oven, "no other oven is at this site"
+			default:
+				return "", fmt.Sprintf("other ovens are at this site (%s), and nothing says that none of them is near", strings.Join(others, ", "))
+			}
+		}
+		return "", "the post is not watched"
+	}
+}
+
 // newHistory begins what is made of the record: runs, sums, soak tests. It begins
 // after the station, which it looks at.
 func (d *daemon) newHistory(posts []acquire.Post, now func() time.Time) (err error) {
@@ -119,7 +146,7 @@ func (d *daemon) newHistory(posts []acquire.Post, now func() time.Time) (err err
 		followed = append(followed, historyOf(p))
 	}
 	d.history = past.NewFollower(d.record, followed)
-	e := eyes{record: d.record, posts: posts, station: d.station.Stats}
+	e := eyes{record: d.record, posts: posts, station: d.station.Stats, zone: d.file.Site.Zone}
 	d.soaks = planner{eyes: e, zone: d.file.Site.Zone, now: now, counted: d.operations, contacts: d.file.Contacts}
 	d.soaks.Keeper, err = soak.NewKeeper(context.Background(), d.record, e, now, d.soaked)
 	return err

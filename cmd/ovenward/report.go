@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/report"
 	"ovenward/cmd/internal/report/gather"
@@ -36,7 +37,7 @@ certificates: of all probes, with what is due and overdue
 survey: of an oven's door
   --id=SURVEY --oven=OVEN the newest that has ended when --id is left out
   --form=KEY=VALUE        fills in the inspection form; may be given several times
-soak: of a soak test: --id=ID, as of --to=INSTANT
+soak: of a soak test: --id=ID, as of --to=INSTANT, summed up --per=run, hour or day (default)
 standoff: of a walk back, fitted as ovenward standoff does
   --walk=FILE.csv         its marks; --day=DAY on which it was walked; both are needed
   --level= --limit= --frequency= --floor=    as of ovenward standoff
@@ -54,6 +55,7 @@ type reporting struct {
 	walk                        string
 	levels                      levels
 	limit, frequency, floor     string
+	per                         string
 	site, place, load, door, by string
 }
 
@@ -91,6 +93,7 @@ func parseReport(args []string) (r reporting, err error) {
 	text(&r.oven, "oven")
 	text(&r.id, "id")
 	text(&r.walk, "walk")
+	text(&r.per, "per")
 	text(&r.limit, "limit")
 	text(&r.frequency, "frequency")
 	text(&r.floor, "floor")
@@ -131,6 +134,8 @@ func (r *reporting) check() (err error) {
 		return errors.New("name the record's folder: --storage.path=FOLDER")
 	case r.kind == "soak" && r.id == "":
 		return errors.New("name the soak test: --id=ID")
+	case r.per != "" && (r.kind != "soak" || !slices.Contains([]string{"run", "hour", "day"}, r.per)):
+		return fmt.Errorf("--per=%s: a report of a soak test is summed up by run, hour or day", r.per)
 	case r.kind == "standoff" && r.walk == "":
 		return errors.New("name the file of the marks: --walk=FILE.csv")
 	case r.kind == "standoff" && r.day.IsZero():
@@ -204,7 +209,7 @@ func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr
 		return documentOf(s, err)
 	}
 	if r.kind == "soak" {
-		return documentOf(gather.Soak(ctx, record, r.id, r.to, time.UTC, version()))
+		return documentOf(gather.Soak(ctx, record, gather.SoakQuery{ID: r.id, By: r.to, Per: past.Per(r.per), Zone: time.UTC, Version: version()}))
 	}
 	posts, err := gather.PostsAt(ctx, record, r.posts, r.oven)
 	if err != nil {

@@ -22,9 +22,10 @@ const soakHelp = `usage: ovenward soak status [ID] [FLAGS]
        ovenward soak plan ID --post=POST --procedure=TEXT --source=TEXT --operations=N [FLAGS]
        ovenward soak start|resume|finish ID [FLAGS]
        ovenward soak pause|abort|note ID --why=TEXT [FLAGS]
+       ovenward soak stop ID [--why=TEXT] [FLAGS]     finishes, or aborts what is not complete
        ovenward soak count ID --operations=N [--from=operator|input|import] [--why=TEXT] [FLAGS]
-       ovenward soak checkpoint ID --at=N --outcome=within|exceeds|"not decided" [--survey=NUMBER]
-       ovenward soak report ID -o FILE.pdf --storage.path=FOLDER    as ovenward report soak
+       ovenward soak checkpoint ID --at=N --survey=SURVEY | --outcome=within|exceeds|"not decided"
+       ovenward soak report ID -o FILE.pdf --storage.path=FOLDER [--per=run|hour|day] [--to=INSTANT]
 
 A soak test is a long planned one: an oven or door that is worked many thousands of
 times beside a probe that watches. Asks the running daemon. start with --post plans first.
@@ -150,10 +151,21 @@ func (o soakOrder) run(ctx context.Context, out io.Writer) error {
 		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
 	}
 	verbs := map[string]string{"plan": "", "start": "start", "pause": "pause", "resume": "resume", "abort": "abort", "finish": "finish",
-		"note": "note", "count": "operations", "checkpoint": "checkpoint"}
+		"note": "note", "count": "operations", "checkpoint": "checkpoint", "stop": "finish"}
 	act, known := verbs[o.verb]
 	if !known {
 		return fmt.Errorf("there is no %q; see ovenward soak --help", o.verb)
+	}
+	if o.verb == "stop" {
+		var now soakShown
+		if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id), nil, &now); err != nil {
+			return err
+		}
+		if now.Share < 1 || now.Due != nil {
+			if act = "abort"; o.daemon.why == "" {
+				return errors.New("not all that was planned is done, so stopping it aborts the test: say why with --why=TEXT")
+			}
+		}
 	}
 	if o.verb == "plan" || o.verb == "start" && *o.plan["post"] != "" {
 		planned := o.texts()
@@ -211,7 +223,7 @@ func (s soakShown) print(b *strings.Builder) {
 	if p.Operations > 0 {
 		fmt.Fprintf(b, " of %d", p.Operations)
 	}
-	fmt.Fprintf(b, " operations, active for %s", quantity.FormatDuration(time.Duration(s.Active*float64(time.Second)).Round(time.Second)))
+	fmt.Fprintf(b, " operations, active for %s", quantity.Roughly(time.Duration(s.Active*float64(time.Second)).Round(time.Second)))
 	if p.Lasting > 0 {
 		fmt.Fprintf(b, " of %s", quantity.FormatDuration(p.Lasting))
 	}
@@ -230,8 +242,8 @@ func (s soakShown) print(b *strings.Builder) {
 	}
 	for _, m := range s.Log {
 		fmt.Fprintf(b, "  %s %s by %s", m.At.UTC().Format(time.RFC3339), m.Kind, m.Who)
-		if m.Text != "" {
-			fmt.Fprintf(b, ": %s", m.Text)
+		if said := m.Detail(); said != "" {
+			fmt.Fprintf(b, ": %s", said)
 		}
 		b.WriteString("\n")
 	}

@@ -23,6 +23,7 @@ type eyes struct {
 	record  *store.Store
 	posts   []acquire.Post
 	station func() []acquire.Stats
+	zone    *time.Location // of the site's days
 }
 
 // Above is soak.Eyes.
@@ -36,7 +37,10 @@ func (e eyes) Above(ctx context.Context, p soak.Plan, from, to time.Time) (stats
 	if err != nil {
 		return stats.Exceedances{}, false, err
 	}
-	above, _ := sum.Above(p.Level)
+	above, ok := sum.Above(p.Level)
+	if !ok && sum.Seen() > 0 {
+		return stats.Exceedances{}, false, fmt.Errorf("exceedances of limit %s were not counted then, and the samples are not all there any more: its stop rule does not hold", p.LimitID)
+	}
 	return above, sum.On.OverRange+sum.Off.OverRange > 0, nil
 }
 
@@ -47,6 +51,12 @@ func (e eyes) post(p soak.Plan) (past.Post, bool) {
 		}
 	}
 	return past.Post{}, false
+}
+
+// Recorded is soak.Eyes.
+func (e eyes) Recorded(ctx context.Context, post string) (time.Time, error) {
+	_, at, err := e.record.Newest(ctx, post)
+	return at, err
 }
 
 // Blind is soak.Eyes.
@@ -87,7 +97,13 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		if err != nil {
 			return err
 		}
-		plan.LimitID, plan.Level, plan.Guard = l.ID, l.Value, post.GuardBand(p.now(), l.Value)
+		plan.LimitID, plan.Level = l.ID, l.Value
+		if l.Averaged() {
+			plan.Mean = l.Averaging
+		}
+		if g := post.GuardBand(p.now(), l.Value); g > 0 {
+			plan.Guard = g // else it is not known
+		}
 		return p.Keeper.Plan(ctx, plan, who)
 	}
 	return fmt.Errorf("there is no post %q", plan.Post)
@@ -123,7 +139,76 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	if !ok {
 		return soak.Result{}, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
 	}
-	return soak.Make(ctx, p.eyes.record, l, h, p.now().UTC(), p.zone)
+	w := soak.Watched{Post: h, Lacks: func(at time.Time, highest quantity.PowerDensity) []string { return p.lacks(l.Plan, at, highest) }}
+	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
+}
+
+// Statistics sums up a test until now.
+func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soak.Part, error) {
+	l := p.Life(id)
+	if l == nil {
+		return nil, fmt.Errorf("%w as %q", soak.ErrUnknown, id)
+	}
+	h, ok := p.eyes.post(l.Plan)
+	if !ok {
+		return nil, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
+	}
+	return soak.Statistics(ctx, p.eyes.record, l, h, per, p.now().UTC(), p.zone)
+}
+
+// Stretches sums up a post between two instants.
+func (e eyes) Stretches(ctx context.Context, post string, per past.Per, from, to time.Time) ([]past.Stretch, error) {
+	h, ok := e.post(soak.Plan{Post: post})
+	if !ok {
+		return nil, fmt.Errorf("post %s is not watched", post)
+	}
+	return past.Stretches(ctx, e.record, h, per, from, to, e.zone)
+}
+
+// lacks is soak.Watched's.
+func (p planner) lacks(plan soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
+	for i := range p.eyes.posts {
+		post := &p.eyes.posts[i]
+		if post.ID != plan.Post {
+			continue
+		}
+		l, err := limitOfPost(post, plan.LimitID)
+		if err != nil {
+			return []string{err.Error()}
+		}
+		l.Value = plan.Level
+		return post.Lacks(l, at, highest)
+	}
+	return nil
+}
+
+// surveysRead is among how many of the newest surveys of an oven one is looked for.
+const surveysRead = 10_000
+
+// surveyed is what the survey that a mark names came to: one of the record, of the
+// test's oven, that began in the test and has ended.
+func (p planner) surveyed(ctx context.Context, l *soak.Life, m soak.Mark) (outcome string, err error) {
+	all, err := p.eyes.record.Surveys(ctx, store.SurveyQuery{Oven: l.Plan.Oven}, surveysRead)
+	if err != nil {
+		return "", err
+	}
+	for _, s := range all {
+		if s.ID != m.Survey {
+			continue
+		}
+		switch {
+		case s.Ended.IsZero():
+			return "", fmt.Errorf("survey %s is still under way: end it first", s.ID)
+		case len(l.Active) == 0 || s.Begun.Before(l.Active[0].From):
+			return "", fmt.Errorf("survey %s was begun on %s, before the test: make one for this checkpoint", s.ID, s.Begun.Format(time.RFC3339))
+		case s.Outcome == "":
+			return "", fmt.Errorf("survey %s is %s and came to nothing: make another", s.ID, s.State)
+		case m.Outcome != "" && m.Outcome != s.Outcome:
+			return "", fmt.Errorf("survey %s came to %q, not to %q", s.ID, s.Outcome, m.Outcome)
+		}
+		return s.Outcome, nil
+	}
+	return "", fmt.Errorf("the record has no survey %s of oven %s; leave the survey out where it was made without this program, and the outcome stands by your word", m.Survey, l.Plan.Oven)
 }
 
 // soaked reports what happened to a soak test as an event.

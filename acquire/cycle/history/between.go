@@ -17,8 +17,9 @@ type Query interface {
 }
 
 // Between sums up a post from an instant up to another: of whole hours that are
-// kept their sums, of the rest the samples. A level that the kept hours did not
-// count is left out.
+// kept their sums, of the rest the samples. An hour whose sum did not count one of the
+// levels is summed up anew; where its samples are not all there any more, that level is
+// left out.
 func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Summary, error) {
 	sum := stats.NewSummary(p.Levels...)
 	st, err := q.HistoryState(ctx, p.ID)
@@ -44,12 +45,31 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 		if err != nil {
 			return sum, err
 		}
+		if !counts(&h.Sum, p) {
+			again := stats.NewSummary(p.Levels...)
+			if err := samples(ctx, q, p, h.From, h.From.Add(time.Hour), &again); err != nil {
+				return sum, err
+			}
+			if again.Seen() >= h.Sum.Seen() {
+				h.Sum = again
+			}
+		}
 		sum.Merge(&h.Sum)
 	}
 	if last.Before(to) {
 		err = samples(ctx, q, p, last, to, &sum)
 	}
 	return sum, err
+}
+
+// counts says whether a sum counts all levels of a post.
+func counts(sum *stats.Summary, p Post) bool {
+	for _, l := range p.Levels {
+		if _, ok := sum.Above(l); !ok {
+			return false
+		}
+	}
+	return true
 }
 
 // samples adds what samples of an interval come to. Those before it show what rest

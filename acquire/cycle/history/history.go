@@ -91,6 +91,10 @@ type Past struct {
 	covered time.Duration // of that run, up to the newest sample
 	begun   bool
 
+	each    func(Run, *stats.Summary) // takes the whole of each run, pauses in it too; may be nil
+	whole   stats.Summary             // of the run, up to its last emission
+	pending stats.Summary             // what came since
+
 	coveredToLast time.Duration // of that run, up to its last emission
 	rested        time.Duration // unbroken rest that was seen since the last emission
 }
@@ -163,8 +167,25 @@ func (t *Past) hold(until time.Time, on bool) {
 		if on && t.inRun {
 			t.during.Add(p)
 		}
+		if t.each != nil && t.inRun {
+			t.ofRun(p)
+		}
 		from = end
 	}
+}
+
+// ofRun adds a piece to the whole of the run under way, once it is known that the run
+// went on behind it.
+func (t *Past) ofRun(p stats.Piece) {
+	if !p.On {
+		t.pending.Add(p)
+		return
+	}
+	if t.pending.Seen() > 0 {
+		t.whole.Merge(&t.pending)
+		t.pending = stats.NewSummary(t.o.Levels...)
+	}
+	t.whole.Add(p)
 }
 
 // close hands on the run that has ended by now.
@@ -182,6 +203,9 @@ func (t *Past) close() {
 	run.Unseen = max(0, r.Last-r.Start-t.coveredToLast)
 	t.inRun = false
 	t.run(run)
+	if t.each != nil {
+		t.each(run, &t.whole)
+	}
 }
 
 // begin notes whether the newest sample begins a run, or goes on with one.
@@ -194,6 +218,9 @@ func (t *Past) begin(mono time.Duration) {
 		t.rested = 0
 	}
 	if running && !(t.inRun && t.since == since) {
+		if t.each != nil {
+			t.whole, t.pending = stats.NewSummary(t.o.Levels...), stats.NewSummary(t.o.Levels...)
+		}
 		t.inRun, t.since, t.during, t.covered = true, since, stats.Distribution{}, mono-since
 		// Its begin was seen where rest was seen up to it, for so long that it cannot go
 		// on with what was before. A weak signal begins with the sample before the one

@@ -253,6 +253,146 @@ func TestBetween(t *testing.T) {
 	}
 }
 
+func (k *kept) Runs(_ context.Context, _ string, from, to time.Time) ([]Run, error) {
+	var out []Run
+	for _, r := range k.runs {
+		if !r.Start.Before(from) && r.Start.Before(to) {
+			out = append(out, r)
+		}
+	}
+	return out, nil
+}
+
+// TestALevelThatWasNotCounted: a limit that changes after the hours were kept is
+// counted all the same, as long as the samples are there.
+func TestALevelThatWasNotCounted(t *testing.T) {
+	all, _ := made(rand.New(rand.NewPCG(43, 44)), 20*time.Hour, false)
+	k := &kept{all: all}
+	p := Post{"pass", options()}
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), begin.Add(18*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	p.Levels = []quantity.PowerDensity{20}
+	got, err := Between(t.Context(), k, p, begin, begin.Add(19*time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkSum(t, got, again(all, p.Options, func(i int) bool { return all[i].S > 1 }, begin, begin.Add(19*time.Hour)))
+	if above, ok := got.Above(20); !ok || above.Count == 0 {
+		t.Errorf("%+v, counted %v", above, ok)
+	}
+	k.all = all[len(all)-9000:] // the rest was removed by age
+	if got, err = Between(t.Context(), k, p, begin, begin.Add(19*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := got.Above(20); ok {
+		t.Error("exceedances are told of hours whose samples are gone")
+	}
+}
+
+// TestStretches sums up the same time by runs, hours and days, against the plain way
+// and against each other.
+func TestStretches(t *testing.T) {
+	all, truths := made(rand.New(rand.NewPCG(51, 52)), 60*time.Hour, false)
+	k := &kept{all: all}
+	p := Post{"pass", options()}
+	end := all[len(all)-1].At
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), end.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	on := func(i int) bool { return all[i].S > 1 }
+	zone := time.FixedZone("far east", 9*3600+1800)
+	count := func(per Per, want, runs int) []Stretch {
+		t.Helper()
+		out, err := Stretches(t.Context(), k, p, per, begin, end, zone)
+		if err != nil || len(out) != want {
+			t.Fatalf("%s: %d stretches, %v; want %d", per, len(out), err, want)
+		}
+		n := 0
+		for _, x := range out {
+			n += x.Runs
+		}
+		if n != runs {
+			t.Errorf("%s: %d runs, want %d", per, n, runs)
+		}
+		return out
+	}
+	for _, x := range count(PerRun, len(truths), len(truths)) {
+		made := truths[x.Run.Number-1]
+		checkSum(t, x.Sum, again(all, options(), on, made.start, made.end.Add(time.Second)))
+		if peaks := x.Sum.Peaks.List(); peaks[0].S != made.peak || x.Sum.On.Quantiles.Total() != made.on {
+			t.Fatalf("run %d: highest %v, on %v; made %+v", x.Run.Number, peaks[0], x.Sum.On.Quantiles.Total(), made)
+		}
+	}
+	hours := int(end.Sub(begin.Truncate(time.Hour))/time.Hour) + 1
+	days := count(PerDay, 3, len(truths)) // from 07:47 on the fifth of May on
+	for _, list := range [][]Stretch{count(PerHour, hours, len(truths)), days, count(PerAll, 1, len(truths))} {
+		for _, x := range list {
+			checkSum(t, x.Sum, again(all, options(), on, x.From, x.To))
+		}
+	}
+	if h, m, _ := days[1].From.In(zone).Clock(); h != 0 || m != 0 {
+		t.Errorf("the second day begins at %v", days[1].From.In(zone))
+	}
+	for _, per := range []Per{"moon", ""} {
+		if _, err := Stretches(t.Context(), k, p, per, begin, end, zone); err == nil {
+			t.Errorf("a time is parted by %q", per)
+		}
+	}
+	if _, err := Stretches(t.Context(), k, p, PerHour, begin, begin.AddDate(2, 0, 0), zone); err != ErrMany {
+		t.Errorf("two years of hours: %v", err)
+	}
+	if _, err := Stretches(t.Context(), k, p, PerDay, end, begin, zone); err == nil {
+		t.Error("a time that ends before it begins is taken")
+	}
+}
+
+// TestUnseen finds each time in which nothing was seen, and together they are what the
+// sums do not cover.
+func TestUnseen(t *testing.T) {
+	for seed := range uint64(8) {
+		rng := rand.New(rand.NewPCG(seed, 61))
+		all, _ := made(rng, 30*time.Hour, true)
+		all = append(all[:20000:20000], all[20000+rng.IntN(30000):]...)
+		k := &kept{all: all}
+		p := Post{"pass", options()}
+		if err := NewFollower(k, []Post{p}).Once(t.Context(), begin.Add(25*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		for range 10 {
+			from := begin.Add(time.Duration(rng.Int64N(int64(10 * time.Hour))))
+			to := from.Add(time.Duration(rng.Int64N(int64(22 * time.Hour))))
+			sum, err := Between(t.Context(), k, p, from, to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			list, err := Unseen(t.Context(), k, p, from, to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			total, last := time.Duration(0), from.Add(-1)
+			for _, g := range list {
+				if !last.Before(g.From) || !g.From.Before(g.To) || to.Before(g.To) {
+					t.Fatalf("seed %d: %v", seed, list)
+				}
+				for _, s := range all {
+					if s.Valid && s.At.After(g.From) && s.At.Before(g.To) {
+						t.Fatalf("seed %d: a sample was seen at %v, in %v", seed, s.At, g)
+					}
+				}
+				total, last = total+g.To.Sub(g.From), g.To
+			}
+			if total != to.Sub(from)-sum.Seen() {
+				t.Fatalf("seed %d: %v unseen, of %v the sums cover %v", seed, total, to.Sub(from), sum.Seen())
+			}
+		}
+	}
+	k := &kept{}
+	if list, err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour)); err != nil || len(list) != 1 || list[0].To.Sub(list[0].From) != 100*24*time.Hour {
+		t.Errorf("of an empty record: %v, %v", list, err)
+	}
+}
+
 // TestWhatIsNotSeenIsSaid: a hole in a run, and a run that begins in one.
 func TestWhatIsNotSeenIsSaid(t *testing.T) {
 	var all []Sample

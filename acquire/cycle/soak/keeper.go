@@ -25,6 +25,8 @@ type Eyes interface {
 	// Above sums up exceedances of a plan's level at its post between two instants, and
 	// says whether it was over range.
 	Above(ctx context.Context, p Plan, from, to time.Time) (e stats.Exceedances, over bool, err error)
+	// Recorded is up to where the record holds the samples of a post.
+	Recorded(ctx context.Context, post string) (time.Time, error)
 	// Blind is for how long a post has seen nothing now.
 	Blind(post string) time.Duration
 }
@@ -110,11 +112,13 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	if m.At.After(now.Add(time.Minute)) {
 		return fmt.Errorf("%s has not come yet", m.At.Format(time.RFC3339))
 	}
-	if m.Kind == Started && k.busy(l.Plan.Post) {
-		return fmt.Errorf("another soak test runs at post %s", l.Plan.Post)
-	}
 	if err := l.fits(m); err != nil {
 		return err
+	}
+	if m.Kind == Started || m.Kind == Resumed {
+		if other := k.running(l.Plan.Post); other != nil {
+			return fmt.Errorf("soak test %s runs at post %s: its probe watches one at a time", other.Plan.ID, l.Plan.Post)
+		}
 	}
 	id, err := k.book.MarkSoak(ctx, m)
 	if err != nil {
@@ -130,13 +134,14 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	return nil
 }
 
-func (k *Keeper) busy(post string) bool {
+// running is the test that runs at a post; nil: none does.
+func (k *Keeper) running(post string) *Life {
 	for _, l := range k.lives {
 		if l.Plan.Post == post && l.State == Running {
-			return true
+			return l
 		}
 	}
-	return false
+	return nil
 }
 
 func (k *Keeper) find(id string) *Life {
@@ -215,7 +220,14 @@ func (k *Keeper) of(l *Life) *seen {
 // look sees what is new of a test, and stops it where a rule says so.
 func (k *Keeper) look(ctx context.Context, l *Life) error {
 	s, now := k.of(l), k.now().UTC()
-	if to := now.Add(-late); to.After(s.to) {
+	to, err := k.eyes.Recorded(ctx, l.Plan.Post) // what is not written yet is looked at when it is
+	if err != nil {
+		return err
+	}
+	if now.Add(-late).Before(to) {
+		to = now.Add(-late)
+	}
+	if to.After(s.to) {
 		for _, a := range l.spans(s.to, to) {
 			e, over, err := k.eyes.Above(ctx, l.Plan, a.From, a.To)
 			if err != nil {
@@ -246,6 +258,7 @@ func (l *Life) clone() *Life {
 	c.Active = append([]Span(nil), l.Active...)
 	c.Passed = append([]Passed(nil), l.Passed...)
 	c.Log = append([]Mark(nil), l.Log...)
+	c.Damage = append([]string(nil), l.Damage...)
 	c.counted = append([]point(nil), l.counted...)
 	c.By = map[From]int64{}
 	for f, n := range l.By {

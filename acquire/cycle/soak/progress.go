@@ -128,7 +128,7 @@ func (l *Life) MustStop(now time.Time, s Seen) string {
 	case r.Exceedances > 0 && s.Exceedances >= r.Exceedances:
 		return fmt.Sprintf("%d exceedances of limit %s; the rule is %d", s.Exceedances, l.Plan.LimitID, r.Exceedances)
 	case r.Blind > 0 && s.Blind >= r.Blind:
-		return fmt.Sprintf("post %s has seen nothing for %s; the rule is %s", l.Plan.Post, quantity.FormatDuration(s.Blind), quantity.FormatDuration(r.Blind))
+		return fmt.Sprintf("post %s has seen nothing for %s; the rule is %s", l.Plan.Post, quantity.Roughly(s.Blind), quantity.FormatDuration(r.Blind))
 	}
 	if c, due := l.Due(now); due && r.Overdue > 0 && l.passed(now) >= c+r.Overdue {
 		return fmt.Sprintf("the survey of the checkpoint at %d is overdue: the test has come to %d", c, l.passed(now))

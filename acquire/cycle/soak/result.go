@@ -25,8 +25,9 @@ type Part struct {
 	Name       string
 	From, To   time.Time
 	Active     time.Duration
-	Operations int64 // counted by its end
+	Operations int64 // counted by its end; -1: not told
 	Runs       int
+	Run        *history.Run // that it is; nil: it is none
 	Sum        stats.Summary
 }
 
@@ -49,6 +50,7 @@ type Result struct {
 	By      time.Time
 	Active  time.Duration
 	Unseen  time.Duration // of the active time
+	Blind   []history.Gap // when that was
 	Whole   stats.Summary
 	Parts   []Part
 	Days    []Part
@@ -59,14 +61,19 @@ type Result struct {
 }
 
 // Source is what a result is made of.
-type Source interface {
-	history.Query
-	Runs(ctx context.Context, post string, from, to time.Time) ([]history.Run, error)
+type Source = history.Source
+
+// Watched is the post of a test. Lacks says what keeps a highest value, W/m², from
+// being within the limit of acceptance, by what is known of the post at an instant.
+type Watched struct {
+	history.Post
+	Lacks func(at time.Time, highest quantity.PowerDensity) []string
 }
 
 // Make makes the result of a test by an instant, from the record. zone is the
 // site's, for its days.
-func Make(ctx context.Context, s Source, l *Life, p history.Post, by time.Time, zone *time.Location) (Result, error) {
+func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone *time.Location) (Result, error) {
+	p := w.Post
 	r := Result{Life: l, By: by, Active: l.ActiveBy(by), Whole: stats.NewSummary(l.Plan.Level)}
 	p.Levels = []quantity.PowerDensity{l.Plan.Level}
 	for _, a := range l.spans(time.Time{}, by) {
@@ -80,6 +87,13 @@ func Make(ctx context.Context, s Source, l *Life, p history.Post, by time.Time, 
 			return r, err
 		}
 		r.Runs = append(r.Runs, runs...)
+		if sum.Seen() < a.To.Sub(a.From) {
+			gaps, err := history.Unseen(ctx, s, p, a.From, a.To)
+			if err != nil {
+				return r, err
+			}
+			r.Blind = append(r.Blind, gaps...)
+		}
 	}
 	r.Unseen = r.Active - r.Whole.Seen()
 	var err error
@@ -92,8 +106,17 @@ func Make(ctx context.Context, s Source, l *Life, p history.Post, by time.Time, 
 	if r.Trend, err = TrendOf(r.Runs, l.Plan.Level-l.Plan.Guard); err != nil {
 		return r, err
 	}
-	r.judge()
+	if !(l.Plan.Guard > 0) {
+		r.Trend.refuse("the uncertainty at the limit is not known, so neither is its guard band")
+	}
+	r.judge(w.Lacks)
 	return r, nil
+}
+
+// refuse tells no forecast.
+func (t *Trend) refuse(why string) {
+	none := stats.Forecast{Refused: why, Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
+	t.Runs, t.Days = none, none
 }
 
 // spans are the active stretches between two instants; a zero from is the begin.
@@ -208,63 +231,4 @@ func TrendOf(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
 		return t, fmt.Errorf("foresee the runs' trend: %w", err)
 	}
 	return t, nil
-}
-
-// judge says what the test has shown of its limit of acceptance. What exceeds does so
-// whatever else is amiss; within must be earned by the whole test.
-func (r *Result) judge() {
-	p, l := r.Life.Plan, r.Life
-	add := func(text string, args ...any) { r.Reasons = append(r.Reasons, fmt.Sprintf(text, args...)) }
-	above, counted := r.Whole.Above(p.Level)
-	over := r.Whole.On.OverRange + r.Whole.Off.OverRange
-	for _, c := range l.Passed {
-		if c.Outcome == string(Exceeds) {
-			r.Outcome = Exceeds
-			add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
-		}
-	}
-	if above.Count > 0 {
-		r.Outcome = Exceeds
-		add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.FormatDuration(above.Above))
-	}
-	if over > 0 {
-		r.Outcome = Exceeds
-		add("the field was over the probe's range for %s", quantity.FormatDuration(over))
-	}
-	if r.Outcome == Exceeds {
-		return
-	}
-	lacks := len(r.Reasons)
-	if l.State != FinishedNow {
-		add("the test is %s: %d of %d operations, %s active", l.State, l.Operations, p.Operations, quantity.FormatDuration(r.Active))
-	}
-	if r.Unseen > 0 {
-		add("for %s of %s nothing was seen", quantity.FormatDuration(r.Unseen), quantity.FormatDuration(r.Active))
-	}
-	if !counted && r.Whole.Seen() > 0 {
-		add("exceedances of limit %s were not counted throughout", p.LimitID)
-	}
-	if len(r.Runs) == 0 {
-		add("no run was seen: nothing shows that the oven generated")
-	}
-	if len(p.Checkpoints) == 0 {
-		add("the plan has no checkpoint: one probe at one place does not show the whole door")
-	}
-	if n := len(p.Checkpoints) - len(l.Passed); n > 0 {
-		add("%d of %d checkpoints have no survey", n, len(p.Checkpoints))
-	}
-	for _, c := range l.Passed {
-		if c.Outcome != string(Within) {
-			add("the survey of the checkpoint at %d is %s", c.Checkpoint, c.Outcome)
-		}
-	}
-	if peaks := r.Whole.Peaks.List(); len(peaks) > 0 && peaks[0].S+p.Guard > p.Level {
-		add("the highest value, %s, lies nearer to the limit than its uncertainty, %s", peaks[0].S, p.Guard)
-	}
-	if len(r.Reasons) > lacks {
-		r.Outcome = NotDecided
-		return
-	}
-	r.Outcome = Within
-	add("the whole test was seen, no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", p.LimitID)
 }

@@ -28,9 +28,10 @@ type Plan struct {
 	Procedure string `json:"procedure"`         // by which it is done
 	Source    string `json:"source"`            // of the procedure: document and edition, or whose own it is
 
-	LimitID string                `json:"limit"`               // of acceptance; one of the post's
-	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"` // of that limit, when the test was planned
-	Guard   quantity.PowerDensity `json:"guard_band_w_per_m2"` // the expanded uncertainty at that level, when it was planned
+	LimitID string                `json:"limit"`                  // of acceptance; one of the post's
+	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"`    // of that limit, when the test was planned
+	Mean    time.Duration         `json:"averaging_ns,omitempty"` // the mean over so long is what that limit is of; 0: each value
+	Guard   quantity.PowerDensity `json:"guard_band_w_per_m2"`    // the expanded uncertainty at that level, when it was planned; 0: not known
 
 	Operations  int64         `json:"operations,omitempty"`
 	Lasting     time.Duration `json:"lasting_ns,omitempty"`  // active time: pauses do not count
@@ -125,6 +126,21 @@ type Mark struct {
 	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided
 }
 
+// Detail is what a mark says beside its kind.
+func (m Mark) Detail() string {
+	if m.Kind != Surveyed {
+		return m.Text
+	}
+	text := fmt.Sprintf("at %d: %s", m.Checkpoint, m.Outcome)
+	if m.Survey != "" {
+		text += ", survey " + m.Survey
+	}
+	if m.Text != "" {
+		text += ": " + m.Text
+	}
+	return text
+}
+
 // State is where a test stands.
 type State string
 
@@ -163,7 +179,8 @@ type Life struct {
 	Operations int64          `json:"operations"`
 	By         map[From]int64 `json:"operations_by,omitempty"`
 	Passed     []Passed       `json:"checkpoints_passed,omitempty"`
-	Log        []Mark         `json:"-"` // all but the counting
+	Log        []Mark         `json:"-"`                // all but the counting
+	Damage     []string       `json:"damage,omitempty"` // marks that the record holds and that do not fit; what is told rests on the others
 
 	counted []point // operations over active time, some of them
 	last    time.Time
@@ -273,7 +290,7 @@ func (l *Life) complete(m Mark) error {
 		return fmt.Errorf("%d of %d operations are counted; abort the test if it shall end here", l.Operations, l.Plan.Operations)
 	}
 	if a := l.ActiveBy(m.At); a < l.Plan.Lasting {
-		return fmt.Errorf("it was active for %s of %s; abort the test if it shall end here", quantity.FormatDuration(a), quantity.FormatDuration(l.Plan.Lasting))
+		return fmt.Errorf("it was active for %s of %s; abort the test if it shall end here", quantity.Roughly(a), quantity.FormatDuration(l.Plan.Lasting))
 	}
 	if n, due := l.Due(m.At); due {
 		return fmt.Errorf("the survey of the checkpoint at %d has not been entered", n)

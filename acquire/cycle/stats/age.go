@@ -45,7 +45,8 @@ func Age(x, y []float64) (Ageing, error) {
 	if len(x) != len(y) || !rising(x, y) {
 		return Ageing{}, errShape
 	}
-	a := Ageing{Points: len(x)}
+	nan := math.NaN()
+	a := Ageing{Points: len(x), Slope: Slope{Slope: nan, Lo: nan, Hi: nan, Intercept: nan}, Kendall: Kendall{Var: nan, Z: nan, P: nan, TauA: nan, TauB: nan}}
 	x, y = Thin(x, y)
 	if len(x) < 2 {
 		return a, nil

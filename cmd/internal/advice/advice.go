@@ -12,7 +12,7 @@ const StopOven = "Stop using this oven. Switch it off at its control or at the w
 
 // LeaveOven is what to do while a field persists beside an open door: an oven that
 // does not stop with its door, or something else that emits.
-const LeaveOven = "Keep everyone away from this oven; do not reach into it. Cut it off from the mains at the plug or the breaker. Call licensed service."
+const LeaveOven = "Keep everyone away; switch off at the wall or breaker. Do not reach into the oven. Call licensed service."
 
 const (
 	unknown   = "The field at this post is not known. "

@@ -27,7 +27,10 @@ type Soak struct {
 	Figures           []Pair     // mean, deviation, percentiles with their stated error, maxima with instants
 	Ageing            []Pair     // trend, change-points, forecast; or why there is none
 	Checkpoints       []Checkpoint
-	Interruptions     []Interruption
+	ByCheckpoint      []Figured // figures between the checkpoints
+	Per               string    // run, hour or day: what Stretches are of
+	Stretches         []Figured
+	Interruptions     []Interruption // pauses, and times in which nothing was seen
 	Log               []Happened
 	Alarms            []Alarm
 	Record            Record
@@ -101,7 +104,10 @@ func (s *Soak) Document() *Document {
 	d.add("Counts", s.counts())
 	d.add("Leakage", s.overRuns(), s.distribution(), &Pairs{s.Figures})
 	d.add("Ageing", &Pairs{s.Ageing})
-	d.add("Checkpoints", s.checkpoints())
+	d.add("Checkpoints", s.checkpoints(), figured("part of the test", s.ByCheckpoint))
+	if s.Per != "" {
+		d.add("Statistics by "+s.Per, figured(s.Per, s.Stretches))
+	}
 	d.add("Interruptions", s.interruptions())
 	d.add("Alarms", alarmTable(s.Alarms))
 	log := &Table{Columns: []Column{{"Instant", false}, {"Who", false}, {"What", false}}, None: "Nothing was entered."}
@@ -258,7 +264,7 @@ func (s *Soak) checkpoints() Block {
 }
 
 func (s *Soak) interruptions() Block {
-	t := &Table{Columns: []Column{{"From", false}, {"To", false}, {"Length", true}, {"Who", false}, {"Why", false}}, None: "The test was not interrupted."}
+	t := &Table{Columns: []Column{{"From", false}, {"To", false}, {"Length", true}, {"Who", false}, {"Why", false}}, None: "The test was not paused, and all of its active time was seen."}
 	for _, i := range s.Interruptions {
 		to, long := raw("still standing"), about(s.As.Sub(i.From))
 		if !i.To.IsZero() {

@@ -213,6 +213,10 @@ func soakDocs() map[string]*doc {
 	all := map[string]*doc{
 		"GET /api/v1/posts/{id}/history": {tag: "posts", summary: "The runs of a post, as its field shows them", out: runsOfJSON{},
 			query: []param{{"days", "how many days back, 7 where not said", 1, mostRunDays}}},
+		"GET /api/v1/posts/{id}/statistics": {tag: "posts", summary: "A post summed up from the record, apart for each run, hour or day, or all of it", out: statisticsJSON{},
+			query: []param{{"per", "run, hour, day or all; day where not said", noNumber, 0}, {"from", "an instant; 7 days before to where not said", noNumber, 0}, {"to", "an instant; now where not said", noNumber, 0}}},
+		"GET /api/v1/soaks/{id}/statistics": {tag: "soaks", summary: "A soak test summed up from the record, apart for each run, hour, day or checkpoint, or all of it", out: statisticsJSON{},
+			query: []param{{"per", "run, hour, day, checkpoint or test; checkpoint where not said", noNumber, 0}}},
 		"GET /api/v1/soaks":             {tag: "soaks", summary: "All soak tests, with how far they have come", out: soaksJSON{}},
 		"POST /api/v1/soaks":            {tag: "soaks", summary: "Plan a soak test", in: soakEdit{}, out: soakJSON{}},
 		"GET /api/v1/soaks/{id}":        {tag: "soaks", summary: "One soak test, with its log", out: soakJSON{}},

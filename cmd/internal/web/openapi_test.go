@@ -1,14 +1,19 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/pb33f/libopenapi"
 	validator "github.com/pb33f/libopenapi-validator"
+
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/stats"
 )
 
 // contract is the document as it is served, made ready to check answers by.
@@ -102,7 +107,12 @@ func checked(t *testing.T, v validator.Validator, s *Server, r *http.Request) *h
 // Real answers are what the document says, with every kind of state in them, and
 // so are problems.
 func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
-	s := newServer(busy(t), richly, newKeeping().options, func(o *Options) { o.Surveys = walking(t, noon()) })
+	s := newServer(busy(t), richly, newKeeping().options, func(o *Options) {
+		o.Surveys = walking(t, noon())
+		o.Statistics = func(context.Context, string, history.Per, time.Time, time.Time) ([]history.Stretch, error) {
+			return []history.Stretch{{From: noon(), To: noon().Add(time.Hour), Sum: stats.NewSummary(50)}}, nil
+		}
+	})
 	v, _ := contract(t, s)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; d == nil || d.streams() {

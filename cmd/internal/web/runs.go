@@ -24,6 +24,8 @@ type Soaks interface {
 	Lives() []*soak.Life
 	Life(id string) *soak.Life
 	Result(ctx context.Context, id string) (soak.Result, error)
+	// Statistics parts a test by run, hour, day, checkpoint, or not at all.
+	Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error)
 }
 
 const (
@@ -38,6 +40,8 @@ const (
 func (s *Server) addRuns(rt routes) {
 	rt.get("/runs", func(w http.ResponseWriter, r *http.Request) { s.showRuns(w, r, http.StatusOK, edit{}, nil) })
 	rt.get("/api/v1/posts/{id}/history", s.serveHistory)
+	rt.get("/api/v1/posts/{id}/statistics", s.serveStatistics)
+	rt.get("/api/v1/soaks/{id}/statistics", s.serveSoakStatistics)
 	rt.get("/api/v1/soaks", s.serveSoaks)
 	rt.edit("/api/v1/soaks", s.planSoak)
 }
@@ -63,6 +67,7 @@ type soakRow struct {
 // runsOf is the newest runs of a post.
 type runsOf struct {
 	ID, URL, Oven string
+	Of            string // whose runs they are
 	Rows          []runRow
 	More          int
 }
@@ -94,7 +99,7 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			p.Trouble = err.Error()
 			continue
 		}
-		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), More: max(0, len(runs)-shownRuns)}
+		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
 		for i := len(runs) - 1; i >= of.More; i-- {
 			of.Rows = append(of.Rows, f.runRow(runs[i], now))
 		}
@@ -105,6 +110,18 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 	}
 	f.Page = p
 	s.show(w, r, status, f)
+}
+
+// whose says whose runs a post's are.
+func (s *Server) whose(f frame, post string) string {
+	if s.o.OvenOf == nil {
+		return ""
+	}
+	oven, why := s.o.OvenOf(post)
+	if oven == "" {
+		return f.t("runs.of_none", "why", why)
+	}
+	return f.t("runs.of", "oven", oven, "why", why)
 }
 
 func (f frame) soakRow(l *soak.Life, now time.Time) soakRow {
@@ -125,7 +142,7 @@ func (f frame) soakRow(l *soak.Life, now time.Time) soakRow {
 
 // progress says how far a test has come.
 func (f frame) progress(l *soak.Life, now time.Time) string {
-	active := quantity.FormatDuration(l.ActiveBy(now).Round(time.Second))
+	active := quantity.Roughly(l.ActiveBy(now))
 	text := f.t("soak.counted", "n", strconv.FormatInt(l.Operations, 10), "active", active)
 	if p := l.Plan.Operations; p > 0 {
 		text = f.t("soak.counted_of", "n", strconv.FormatInt(l.Operations, 10), "of", strconv.FormatInt(p, 10), "active", active)
@@ -146,17 +163,17 @@ func (f frame) runRow(r history.Run, now time.Time) runRow {
 		}
 		return f.read(s)
 	}
-	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.FormatDuration(r.End.Sub(r.Start).Round(time.Second)),
-		On: quantity.FormatDuration(r.On.Round(100 * time.Millisecond)), Mean: level(r.Mean), P95: level(r.P95), Peak: level(r.Peak)}
+	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.Roughly(r.End.Sub(r.Start)),
+		On: quantity.Roughly(r.On), Mean: level(r.Mean), P95: level(r.P95), Peak: level(r.Peak)}
 	var notes []string
 	if !r.Begun {
 		notes = append(notes, f.t("runs.not_begun"))
 	}
 	if r.Unseen > 0 {
-		notes = append(notes, f.t("runs.unseen", "for", quantity.FormatDuration(r.Unseen.Round(time.Second))))
+		notes = append(notes, f.t("runs.unseen", "for", quantity.Roughly(r.Unseen)))
 	}
 	if r.OverRange > 0 {
-		notes = append(notes, f.t("runs.over", "for", quantity.FormatDuration(r.OverRange.Round(100*time.Millisecond))))
+		notes = append(notes, f.t("runs.over", "for", quantity.Roughly(r.OverRange)))
 	}
 	v.Note = strings.Join(notes, "; ")
 	return v
@@ -182,6 +199,8 @@ type runJSON struct {
 
 type runsOfJSON struct {
 	Post string    `json:"post"`
+	Oven *string   `json:"oven"` // whose runs they are; null: not known
+	Why  string    `json:"oven_why"`
 	Runs []runJSON `json:"runs"`
 }
 
@@ -216,6 +235,12 @@ func (s *Server) serveHistory(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out := runsOfJSON{Post: id, Runs: []runJSON{}}
+	if s.o.OvenOf != nil {
+		var oven string
+		if oven, out.Why = s.o.OvenOf(id); oven != "" {
+			out.Oven = &oven
+		}
+	}
 	for _, u := range runs {
 		out.Runs = append(out.Runs, runOf(u))
 	}

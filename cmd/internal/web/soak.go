@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"ovenward/acquire/cycle/soak"
-	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/quantity"
 )
 
@@ -39,190 +38,6 @@ type markEdit struct {
 	Checkpoint string `json:"checkpoint,omitempty"`
 	Survey     string `json:"survey,omitempty"`
 	Outcome    string `json:"outcome,omitempty"`
-}
-
-// soakJSON is a soak test as the API shows it.
-type soakJSON struct {
-	Plan       soak.Plan           `json:"plan"`
-	State      string              `json:"state"`
-	Active     number              `json:"active_s"`
-	Spans      []soak.Span         `json:"active"`
-	Operations int64               `json:"operations"`
-	By         map[soak.From]int64 `json:"operations_by"`
-	Share      number              `json:"share"`
-	Expected   string              `json:"expected_end,omitempty"`
-	Unknown    string              `json:"expected_end_unknown,omitempty"`
-	Due        *int64              `json:"checkpoint_due,omitempty"`
-	Passed     []soak.Passed       `json:"checkpoints_passed"`
-	Log        []soak.Mark         `json:"log"`
-}
-
-type soaksJSON struct {
-	Soaks []soakJSON `json:"soaks"`
-}
-
-func (s *Server) soakJSON(l *soak.Life) soakJSON {
-	now := s.o.Now().UTC()
-	j := soakJSON{Plan: l.Plan, State: string(l.State), Active: number(l.ActiveBy(now).Seconds()), Spans: append([]soak.Span{}, l.Active...),
-		Operations: l.Operations, By: l.By, Share: number(l.Share(now)), Passed: append([]soak.Passed{}, l.Passed...), Log: append([]soak.Mark{}, l.Log...)}
-	if end, why := l.Expected(now); why == "" {
-		j.Expected = instant(end)
-	} else {
-		j.Unknown = why
-	}
-	if c, due := l.Due(now); due && !l.State.Over() {
-		j.Due = &c
-	}
-	return j
-}
-
-func (s *Server) serveSoaks(w http.ResponseWriter, r *http.Request) {
-	out := soaksJSON{Soaks: []soakJSON{}}
-	if s.o.Soaks != nil {
-		for _, l := range s.o.Soaks.Lives() {
-			out.Soaks = append(out.Soaks, s.soakJSON(l))
-		}
-	}
-	s.sendJSON(w, r, out)
-}
-
-// theSoak is the test that the path names; nil when an answer was given.
-func (s *Server) theSoak(w http.ResponseWriter, r *http.Request) *soak.Life {
-	if s.o.Soaks == nil {
-		sendProblem(w, r, http.StatusNotFound, noSoaks)
-		return nil
-	}
-	l := s.o.Soaks.Life(r.PathValue("id"))
-	if l == nil {
-		sendProblem(w, r, http.StatusNotFound, noSoak)
-	}
-	return l
-}
-
-func (s *Server) serveSoak(w http.ResponseWriter, r *http.Request) {
-	if l := s.theSoak(w, r); l != nil {
-		s.sendJSON(w, r, s.soakJSON(l))
-	}
-}
-
-// sumJSONs are the figures of a stretch.
-type figuresJSON struct {
-	Name        string `json:"name,omitempty"`
-	From        string `json:"from,omitempty"`
-	To          string `json:"to,omitempty"`
-	Active      number `json:"active_s"`
-	Seen        number `json:"seen_s"`
-	Operations  *int64 `json:"operations_by_then,omitempty"`
-	Runs        int    `json:"runs"`
-	Mean        number `json:"on_mean_w_per_m2"`
-	Deviation   number `json:"on_deviation_w_per_m2"`
-	Median      number `json:"on_median_w_per_m2"`
-	P95         number `json:"on_p95_w_per_m2"`
-	P99         number `json:"on_p99_w_per_m2"`
-	On          number `json:"on_s"`
-	OffMedian   number `json:"off_median_w_per_m2"`
-	OverRange   number `json:"over_range_s"`
-	Exceedances *int   `json:"exceedances"` // null: not counted throughout
-	Above       number `json:"above_s"`
-	Highest     number `json:"highest_w_per_m2"` // null: over range, or nothing seen
-	HighestAt   string `json:"highest_at,omitempty"`
-}
-
-func figuresOf(s *stats.Summary, level quantity.PowerDensity) figuresJSON {
-	q := &s.On.Quantiles
-	j := figuresJSON{Seen: number(s.Seen().Seconds()), Mean: number(math.NaN()), Deviation: number(s.On.Moments.Deviation()), Median: number(q.At(0.5)), P95: number(q.At(0.95)), P99: number(q.At(0.99)),
-		On: number(q.Total().Seconds()), OffMedian: number(s.Off.Quantiles.At(0.5)), OverRange: number((s.On.OverRange + s.Off.OverRange).Seconds()), Above: number(math.NaN()), Highest: number(math.NaN())}
-	if s.On.Moments.N > 0 {
-		j.Mean = number(s.On.Moments.Mean)
-	}
-	if e, ok := s.Above(level); ok {
-		j.Exceedances, j.Above = &e.Count, number(e.Above.Seconds())
-	}
-	if p := s.Peaks.List(); len(p) > 0 {
-		j.HighestAt = instant(p[0].At)
-		if !p[0].Over {
-			j.Highest = number(p[0].S)
-		}
-	}
-	return j
-}
-
-func partFigures(all []soak.Part, level quantity.PowerDensity) []figuresJSON {
-	out := []figuresJSON{}
-	for i := range all {
-		p := &all[i]
-		j := figuresOf(&p.Sum, level)
-		j.Name, j.From, j.To, j.Active, j.Runs = p.Name, instant(p.From), instant(p.To), number(p.Active.Seconds()), p.Runs
-		if p.Operations >= 0 {
-			j.Operations = &p.Operations
-		}
-		out = append(out, j)
-	}
-	return out
-}
-
-type forecastJSON struct {
-	Refused  string `json:"refused,omitempty"`
-	Estimate number `json:"estimate"`
-	Lo       number `json:"lower"`
-	Hi       number `json:"upper"`
-}
-
-type trendJSON struct {
-	Level    number       `json:"level_w_per_m2"` // limit less guard band
-	Points   int          `json:"runs_told_from"`
-	Slope    number       `json:"slope_w_per_m2_per_run"`
-	SlopeLo  number       `json:"slope_lower"`
-	SlopeHi  number       `json:"slope_upper"`
-	P        number       `json:"mann_kendall_p"`
-	StepAt   *int         `json:"step_after_run,omitempty"`
-	StepSize number       `json:"step_w_per_m2"`
-	StepConf number       `json:"step_confidence"`
-	Runs     forecastJSON `json:"reached_at_run"`
-	Days     forecastJSON `json:"reached_after_days"`
-}
-
-type resultJSON struct {
-	Outcome       string        `json:"outcome"`
-	Reasons       []string      `json:"reasons"`
-	By            string        `json:"by"`
-	Unseen        number        `json:"unseen_s"`
-	RelativeError number        `json:"percentile_relative_error"`
-	Whole         figuresJSON   `json:"whole"`
-	Parts         []figuresJSON `json:"parts"`
-	Days          []figuresJSON `json:"days"`
-	Trend         trendJSON     `json:"trend"`
-}
-
-func foreseen(f stats.Forecast) forecastJSON {
-	return forecastJSON{f.Refused, number(f.Estimate), number(f.Lo), number(f.Hi)}
-}
-
-func resultOf(r *soak.Result) resultJSON {
-	level := r.Life.Plan.Level
-	whole := figuresOf(&r.Whole, level)
-	whole.Active, whole.Runs = number(r.Active.Seconds()), len(r.Runs)
-	t := &r.Trend
-	j := resultJSON{Outcome: string(r.Outcome), Reasons: r.Reasons, By: instant(r.By), Unseen: number(r.Unseen.Seconds()), RelativeError: stats.RelativeError,
-		Whole: whole, Parts: partFigures(r.Parts, level), Days: partFigures(r.Days, level),
-		Trend: trendJSON{Level: number(t.Level), Points: t.Age.Points, Slope: number(t.Age.Slope.Slope), SlopeLo: number(t.Age.Slope.Lo), SlopeHi: number(t.Age.Slope.Hi),
-			P: number(t.Age.Kendall.P), StepSize: number(math.NaN()), StepConf: number(math.NaN()), Runs: foreseen(t.Runs), Days: foreseen(t.Days)}}
-	if st := t.Age.Step; st != nil {
-		j.Trend.StepAt, j.Trend.StepSize, j.Trend.StepConf = &st.At, number(st.Size), number(st.Confidence)
-	}
-	return j
-}
-
-func (s *Server) serveSoakResult(w http.ResponseWriter, r *http.Request) {
-	if s.theSoak(w, r) == nil {
-		return
-	}
-	res, err := s.o.Soaks.Result(r.Context(), r.PathValue("id"))
-	if err != nil {
-		s.unread(w, r, err)
-		return
-	}
-	s.sendJSON(w, r, resultOf(&res))
 }
 
 // markSoak takes what happened to a test.
@@ -264,11 +79,11 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 		}
 	case soak.Surveyed:
 		m.Checkpoint, m.Survey, m.Outcome = whole("checkpoint"), strings.TrimSpace(e.fields["survey"]), strings.TrimSpace(e.fields["outcome"])
-		if o := m.Outcome; o != string(soak.Within) && o != string(soak.Exceeds) && o != string(soak.NotDecided) {
+		if o := m.Outcome; (o != "" || m.Survey == "") && o != string(soak.Within) && o != string(soak.Exceeds) && o != string(soak.NotDecided) {
 			errs = append(errs, fmt.Errorf("outcome: write %s, %s or %s", soak.Within, soak.Exceeds, soak.NotDecided))
 		}
 		if m.Survey != "" && !plain(m.Survey, maxRemedy) && strings.Trim(m.Survey, "0123456789") != "" {
-			errs = append(errs, errors.New("survey: write its number"))
+			errs = append(errs, errors.New("survey: write its id, as the list of surveys shows it"))
 		}
 	}
 	return m, errors.Join(errs...)
@@ -323,7 +138,7 @@ func (s *Server) showSoak(w http.ResponseWriter, r *http.Request, status int, e 
 	}
 	for i := len(l.Log) - 1; i >= 0; i-- {
 		m := l.Log[i]
-		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, m.Text})
+		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, m.Detail()})
 	}
 	if len(l.Active) > 0 {
 		res, err := s.o.Soaks.Result(r.Context(), l.Plan.ID)
@@ -355,7 +170,7 @@ func actsNow(l *soak.Life, due bool) []string {
 		if due {
 			acts = append(acts, "checkpoint")
 		}
-		return append(acts, "abort", "note")
+		return append(acts, "finish", "abort", "note")
 	}
 	return []string{"note"}
 }
@@ -426,8 +241,8 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 	p.Outcome, p.Reasons, p.Cautions = string(r.Outcome), r.Reasons, r.Outcome == soak.Exceeds
 	p.Level = map[soak.Outcome]string{soak.Exceeds: "above", soak.Within: "calm", soak.NotDecided: "open"}[r.Outcome]
 	on := &r.Whole.On
-	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.FormatDuration(on.Quantiles.Total().Round(time.Second))},
-		{f.t("soak.unseen"), quantity.FormatDuration(r.Unseen.Round(time.Second))},
+	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
+		{f.t("soak.unseen"), quantity.Roughly(r.Unseen)},
 		{f.t("soak.median"), level(on.Quantiles.At(0.5))}, {f.t("soak.p95"), level(on.Quantiles.At(0.95))}, {f.t("soak.p99"), level(on.Quantiles.At(0.99))}}
 	if on.Moments.N > 0 {
 		p.Figures = append(p.Figures, fact{f.t("soak.mean"), f.t("soak.mean_is", "mean", level(on.Moments.Mean), "deviation", level(on.Moments.Deviation()))})
@@ -447,10 +262,12 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 		row := partRow{Name: part.Name, Runs: strconv.Itoa(part.Runs), Operations: strconv.FormatInt(part.Operations, 10),
 			Median: level(part.Sum.On.Quantiles.At(0.5)), P95: level(part.Sum.On.Quantiles.At(0.95)), Highest: f.t("runs.unknown"), Above: f.t("runs.unknown")}
 		if peaks := part.Sum.Peaks.List(); len(peaks) > 0 {
-			row.Highest = level(float64(peaks[0].S))
+			if row.Highest = level(float64(peaks[0].S)); peaks[0].Over {
+				row.Highest = level(math.Inf(1))
+			}
 		}
 		if e, ok := part.Sum.Above(r.Life.Plan.Level); ok {
-			row.Above = f.t("soak.above_is", "n", strconv.Itoa(e.Count), "for", quantity.FormatDuration(e.Above.Round(100*time.Millisecond)))
+			row.Above = f.t("soak.above_is", "n", strconv.Itoa(e.Count), "for", quantity.Roughly(e.Above))
 		}
 		p.Parts = append(p.Parts, row)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"io"
+	"math"
 	"net/http"
 	"strings"
 	"sync"
@@ -124,10 +125,26 @@ func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	}
 	r.Unseen = r.Active - r.Whole.Seen()
 	r.Parts = []soak.Part{{Name: "up to the checkpoint at 10000 operations", To: f.now, Active: time.Hour, Operations: 11_000, Runs: 12, Sum: r.Whole}}
+	beyond := stats.NewSummary(l.Plan.Level)
+	beyond.Add(stats.Piece{At: f.now, For: time.Second, S: 200, On: true, Over: true})
+	r.Parts = append(r.Parts, soak.Part{Name: "since the last checkpoint", From: f.now, To: f.now, Active: time.Second, Operations: 11_000, Sum: beyond})
 	r.Days = []soak.Part{{Name: "2026-06-03", To: f.now, Active: time.Hour, Operations: -1, Runs: 12, Sum: r.Whole}}
 	var err error
 	r.Trend, err = soak.TrendOf(r.Runs, 9)
 	return r, err
+}
+
+func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error) {
+	r, err := f.Result(ctx, id)
+	switch per {
+	case "checkpoint":
+		return r.Parts, err
+	case history.PerRun:
+		return []soak.Part{{Name: "run 1", From: r.Runs[0].Start, To: r.Runs[0].End, Operations: -1, Runs: 1, Run: &r.Runs[0], Sum: r.Whole}}, err
+	case history.PerHour:
+		return nil, history.ErrMany
+	}
+	return r.Days, err
 }
 
 // called says what was asked for since it was last asked.
@@ -187,6 +204,55 @@ func TestASoakTestByTheAPI(t *testing.T) {
 	}
 }
 
+// TestStatisticsByTheAPI asks for each parting of a soak test and of a post, and for
+// what there is not.
+func TestStatisticsByTheAPI(t *testing.T) {
+	f := soaking(noon())
+	s := newServer(newFake(noon()), func(o *Options) {
+		f.options(o)
+		o.OvenOf = func(string) (string, string) { return "", "other ovens are at this site" }
+		o.Statistics = func(_ context.Context, post string, per history.Per, from, to time.Time) ([]history.Stretch, error) {
+			if post != "galley" || to.Sub(from) != 7*24*time.Hour {
+				return nil, history.ErrMany
+			}
+			sum := stats.NewSummary(50, 10)
+			sum.Add(stats.Piece{At: from, For: time.Minute, S: 20, On: true})
+			sum.Add(stats.Piece{At: from.Add(time.Minute), For: time.Minute, S: 100, Over: true, On: true})
+			sum.Add(stats.Piece{At: from.Add(2 * time.Minute), For: time.Hour, S: 0.1})
+			return []history.Stretch{{From: from, To: to, Runs: 3, Sum: sum}}, nil
+		}
+	})
+	for path, want := range map[string]int{"/api/v1/soaks/door-7/statistics": 200, "/api/v1/soaks/door-7/statistics?per=run": 200, "/api/v1/soaks/door-7/statistics?per=day": 200,
+		"/api/v1/soaks/door-7/statistics?per=hour": 400, "/api/v1/soaks/door-7/statistics?per=moon": 400, "/api/v1/soaks/none/statistics": 404,
+		"/api/v1/posts/galley/statistics": 200, "/api/v1/posts/galley/statistics?per=moon": 400, "/api/v1/posts/none/statistics": 404,
+		"/api/v1/posts/galley/statistics?from=soon": 400, "/api/v1/posts/galley/statistics?from=2026-06-03&to=2026-06-02": 400, "/api/v1/posts/galley/statistics?to=2026-06-03&from=2026-06-01": 400} {
+		if w := get(t, s, path); w.Code != want {
+			t.Errorf("%s: %d %s, want %d", path, w.Code, w.Body, want)
+		}
+	}
+	var of statisticsJSON
+	if err := json.Unmarshal(get(t, s, "/api/v1/posts/galley/statistics?per=hour").Body.Bytes(), &of); err != nil || len(of.Stretches) != 1 {
+		t.Fatalf("%v %+v", err, of)
+	}
+	x := of.Stretches[0]
+	if len(x.Exceeded) != 2 || x.Exceeded[0].Count != 1 || float64(x.Exceeded[1].Above) != 120 || float64(x.On) != 120 || float64(x.OverRange) != 60 || len(x.Highest10) != 3 ||
+		float64(x.Highest10[1].Value) != 20 || len(x.OnLevels) != 2 || len(x.OffLevels) != 1 || float64(x.OffLevels[0].For) != 3600 || math.Abs(float64(x.OffMean)-0.1) > 1e-12 {
+		t.Errorf("%+v", x)
+	}
+	if body := get(t, s, "/api/v1/posts/galley/statistics?per=hour").Body.String(); !strings.Contains(body, `"w_per_m2":null`) || !strings.Contains(body, `"to_w_per_m2":null`) {
+		t.Errorf("over range is told as a value: %s", body)
+	}
+	if err := json.Unmarshal(get(t, s, "/api/v1/soaks/door-7/statistics?per=run").Body.Bytes(), &of); err != nil || len(of.Stretches) != 1 || of.Stretches[0].Run == nil || of.Soak != "door-7" {
+		t.Errorf("%v %+v", err, of)
+	}
+	if body := get(t, s, "/api/v1/posts/galley/history").Body.String(); !strings.Contains(body, `"oven":null`) {
+		t.Errorf("%.200s", body)
+	}
+	if page := textOf(get(t, s, "/runs").Body.String()); !strings.Contains(page, "Whose runs they are is not known: other ovens are at this site.") {
+		t.Errorf("%s", page)
+	}
+}
+
 // TestPagesOfRunsAndSoaks reads what a person reads.
 func TestPagesOfRunsAndSoaks(t *testing.T) {
 	f := soaking(noon())
@@ -200,7 +266,7 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 	}
 	page = textOf(get(t, s, "/soaks/door-7").Body.String())
 	for _, want := range []string{"Soak test door-7", "seal of the new type", "door cycling (our own, edition 2)", "10000: within, 50000", "after 3 exceedances", "not decided", "the test is running",
-		"1 times, 1 s in all", "Told from the mean field of", "the bench is cleaned", "Enter the checkpoint's survey", "Pause the test"} {
+		"1 times, 1 s in all", "Told from the mean field of", "the bench is cleaned", "Enter the checkpoint's survey", "what the survey named below says", "since the last checkpoint 11000 0 over range over range over range", "Pause the test"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page of a soak test does not say %q:\n%s", want, page)
 		}

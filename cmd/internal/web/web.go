@@ -107,6 +107,14 @@ type Options struct {
 	// must not wait.
 	Round func()
 
+	// Statistics sums up a post between two instants, apart for each run, hour or day,
+	// or all of it, from the record. Without it nothing is.
+	Statistics func(ctx context.Context, post string, per history.Per, from, to time.Time) ([]history.Stretch, error)
+
+	// OvenOf says of which oven the runs of a post are, and why; an empty oven: that is
+	// not known. Nil says nothing.
+	OvenOf func(post string) (oven, why string)
+
 	// Register keeps ovens and probes. Without it their pages show nothing.
 	Register Register
 	// Try says why a change of the register could not be watched by; nil when it can.

@@ -21,10 +21,21 @@ import (
 // bars is how many levels a distribution is drawn in.
 const bars = 30
 
-// Soak reads a soak test as it stood at an instant; a zero by is its last mark when
-// it has ended, else that of the newest sample. The days are those of zone.
-func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *time.Location, version string) (*report.Soak, error) {
-	all, err := r.Soaks(ctx)
+// SoakQuery says of which soak test to report: as it stood at an instant; a zero By is
+// its end when it has ended, else behind the newest sample. Per is run, hour or day, of
+// Zone.
+type SoakQuery struct {
+	ID      string
+	By      time.Time
+	Per     history.Per
+	Zone    *time.Location
+	Version string
+}
+
+// Soak reads a soak test.
+func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, error) {
+	id, by, zone := q.ID, q.By, q.Zone
+	all, err := r.SoaksBy(ctx, by)
 	if err != nil {
 		return nil, err
 	}
@@ -37,6 +48,9 @@ func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *t
 	}
 	if l == nil {
 		return nil, fmt.Errorf("there is no soak test %q in the record; it has %s", id, cmp.Or(strings.Join(names, ", "), "none"))
+	}
+	if n := len(l.Active); by.IsZero() && n > 0 && l.State.Over() {
+		by = ended(l)
 	}
 	if by.IsZero() {
 		if _, by, err = extent(ctx, r, []string{l.Plan.Post}, time.Time{}, by); err != nil {
@@ -52,17 +66,51 @@ func Soak(ctx context.Context, r *store.Reader, id string, by time.Time, zone *t
 		return nil, fmt.Errorf("the record knows no post %q", l.Plan.Post)
 	}
 	p := history.Post{ID: l.Plan.Post, Options: history.Options{Floor: h.Probe.Floor, Response: h.Probe.Response, Gap: h.RunGap, Stale: h.Stale}}
-	res, err := soak.Make(ctx, r, l, p, by.UTC(), zone)
+	res, err := soak.Make(ctx, r, l, soak.Watched{Post: p, Lacks: func(at time.Time, highest quantity.PowerDensity) []string {
+		return lacks(versions, l.Plan, at, highest)
+	}}, by.UTC(), zone)
 	if err != nil {
 		return nil, err
 	}
-	s := soaked(&res, h, version)
+	s := soaked(&res, h, q.Version)
+	if err := summedUp(ctx, r, s, l, p, q, by.UTC()); err != nil {
+		return nil, err
+	}
+	if err := others(ctx, r, s, l.Plan); err != nil {
+		return nil, err
+	}
 	if len(l.Active) > 0 {
 		if s.Alarms, err = alarms(ctx, r, []string{l.Plan.Post}, true, l.Active[0].From, by); err != nil {
 			return nil, err
 		}
 	}
 	return s, head(ctx, r, &s.Record)
+}
+
+// ended is when a test came to its end.
+func ended(l *soak.Life) time.Time {
+	for i := len(l.Log) - 1; i >= 0; i-- {
+		switch m := l.Log[i]; m.Kind {
+		case soak.Finished, soak.Aborted, soak.Stopped:
+			return m.At
+		}
+	}
+	return time.Time{}
+}
+
+// lacks is soak.Watched's, by the version of the post that was in force.
+func lacks(all []store.History, p soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
+	h := newestBefore(all, at)
+	if h == nil {
+		return []string{"the record does not know how post " + p.Post + " was on " + at.Format(time.DateOnly)}
+	}
+	for _, l := range h.Limits() {
+		if l.ID == p.LimitID {
+			l.Value = p.Level
+			return h.Post.Lacks(l, at, highest)
+		}
+	}
+	return []string{"post " + p.Post + " had no limit " + p.LimitID + " on " + at.Format(time.DateOnly)}
 }
 
 func newestBefore(all []store.History, by time.Time) *store.History {
@@ -81,7 +129,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		Outcome: map[soak.Outcome]limit.Outcome{soak.Within: limit.Within, soak.Exceeds: limit.Exceeds, soak.NotDecided: limit.NotDecided}[r.Outcome], Reasons: r.Reasons,
 		Plan: report.SoakPlan{Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
 		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
-			{Name: "Expanded uncertainty at the limit", Value: cell(level(float64(p.Guard)))}},
+			{Name: "Expanded uncertainty at the limit", Value: cell(guard(p.Guard))}},
 		Instruments: []report.Instrument{instrument(h)}}
 	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level}
 	for _, one := range h.Limits() {
@@ -112,14 +160,21 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		}
 	}
 	s.Figures, s.Ageing = figures(r), ageing(&r.Trend)
-	s.Interruptions = interruptions(l)
+	s.Interruptions = interruptions(r)
 	for _, m := range l.Log {
-		s.Log = append(s.Log, report.Happened{At: m.At, Kind: string(m.Kind), Who: m.Who, Text: strings.TrimSpace(string(m.Kind) + " " + m.Text)})
+		s.Log = append(s.Log, report.Happened{At: m.At, Kind: string(m.Kind), Who: m.Who, Text: strings.TrimSpace(string(m.Kind) + " " + m.Detail())})
 	}
 	return s
 }
 
 func cell(text string) report.Cell { return report.Cell{Text: text} }
+
+func guard(g quantity.PowerDensity) string {
+	if !(g > 0) {
+		return "not known"
+	}
+	return level(float64(g))
+}
 
 // level is a power density in words.
 func level(x float64) string {
@@ -213,10 +268,6 @@ func figures(r *soak.Result) []report.Pair {
 		}
 		add(fmt.Sprintf("Highest value, no. %d", i+1), level(x)+", "+p.At.UTC().Format("2006-01-02 15:04:05")+" UTC")
 	}
-	for i := range r.Parts {
-		p := &r.Parts[i]
-		add("Median while on, "+p.Name, fmt.Sprintf("%s (%d runs)", level(p.Sum.On.Quantiles.At(0.5)), p.Runs))
-	}
 	return out
 }
 
@@ -241,19 +292,5 @@ func ageing(t *soak.Trend) []report.Pair {
 		return t.First.Add(time.Duration(d * 24 * float64(time.Hour))).UTC().Format(time.DateOnly)
 	}
 	add(edge, fmt.Sprintf("if it goes on so, reached between %s and %s, at runs %.0f to %.0f (90 %%)", day(t.Days.Lo), day(t.Days.Hi), math.Floor(t.Runs.Lo), math.Ceil(t.Runs.Hi)))
-	return out
-}
-
-// interruptions are the pauses, with who made them and why.
-func interruptions(l *soak.Life) []report.Interruption {
-	var out []report.Interruption
-	for _, m := range l.Log {
-		switch {
-		case m.Kind == soak.Paused:
-			out = append(out, report.Interruption{From: m.At, Who: m.Who, Why: m.Text})
-		case len(out) > 0 && out[len(out)-1].To.IsZero() && (m.Kind == soak.Resumed || m.Kind == soak.Aborted || m.Kind == soak.Stopped):
-			out[len(out)-1].To = m.At
-		}
-	}
 	return out
 }

@@ -1,0 +1,129 @@
+package soak
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// judge says what the test has shown of its limit of acceptance. What exceeds does so
+// whatever else is amiss; within must be earned by the whole test.
+func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
+	if r.exceeds(); r.Outcome == Exceeds {
+		return
+	}
+	if r.amiss(); len(r.Reasons) == 0 {
+		r.unlike(lacks)
+	}
+	if len(r.Reasons) > 0 {
+		r.Outcome = NotDecided
+		return
+	}
+	r.Outcome = Within
+	r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", len(r.Runs), r.Life.Plan.LimitID)
+	if said := r.Life.unbacked(); len(said) > 0 {
+		r.add("by word alone, without a survey of this record: %s", strings.Join(said, ", "))
+	}
+}
+
+func (r *Result) add(text string, args ...any) {
+	r.Reasons = append(r.Reasons, fmt.Sprintf(text, args...))
+}
+
+// exceeds looks for what exceeds.
+func (r *Result) exceeds() {
+	p := r.Life.Plan
+	above, _ := r.Whole.Above(p.Level)
+	for _, c := range r.Life.Passed {
+		if c.Outcome == string(Exceeds) {
+			r.Outcome = Exceeds
+			r.add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
+		}
+	}
+	switch {
+	case above.Count > 0 && p.Mean == 0:
+		r.Outcome = Exceeds
+		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.Roughly(above.Above))
+	case above.Count > 0:
+		r.add("the field was above the value of limit %s %d times, for %s in all; whether its mean over %s was, single values do not show",
+			p.LimitID, above.Count, quantity.Roughly(above.Above), quantity.FormatDuration(p.Mean))
+	}
+	if over := r.Whole.On.OverRange + r.Whole.Off.OverRange; over > 0 {
+		r.Outcome = Exceeds
+		r.add("the field was over the probe's range for %s", quantity.Roughly(over))
+	}
+}
+
+// amiss lists what the test itself leaves open.
+func (r *Result) amiss() {
+	p, l := r.Life.Plan, r.Life
+	if l.State != FinishedNow {
+		come := fmt.Sprintf("%s active", quantity.Roughly(r.Active))
+		if p.Operations > 0 {
+			come = fmt.Sprintf("%d of %d operations, %s", l.Operations, p.Operations, come)
+		}
+		r.add("the test is %s: %s", l.State, come)
+	}
+	if len(l.Damage) > 0 {
+		r.add("its marks in the record are damaged: %s", strings.Join(l.Damage, "; "))
+	}
+	if r.Unseen > 0 {
+		r.add("for %s of %s nothing was seen", quantity.Roughly(r.Unseen), quantity.Roughly(r.Active))
+	}
+	if _, counted := r.Whole.Above(p.Level); !counted && r.Whole.Seen() > 0 {
+		r.add("exceedances of limit %s were not counted throughout", p.LimitID)
+	}
+	if len(r.Runs) == 0 {
+		r.add("no run that began in the test was seen to its end: nothing shows that the oven generated")
+	}
+	if len(p.Checkpoints) == 0 {
+		r.add("the plan has no checkpoint: one probe at one place does not show the whole door")
+	}
+	if n := len(p.Checkpoints) - len(l.Passed); n > 0 {
+		r.add("%d of %d checkpoints have no survey", n, len(p.Checkpoints))
+	}
+	for _, c := range l.Passed {
+		if c.Outcome != string(Within) {
+			r.add("the survey of the checkpoint at %d is %s", c.Checkpoint, c.Outcome)
+		}
+	}
+	switch peaks := r.Whole.Peaks.List(); {
+	case !(p.Guard > 0):
+		r.add("the uncertainty at the limit was not known when the test was planned")
+	case len(peaks) > 0 && !(peaks[0].S+p.Guard <= p.Level):
+		r.add("the highest value, %s, lies nearer to the limit than its uncertainty, %s", peaks[0].S, p.Guard)
+	}
+}
+
+// unlike lists what the post lacked at the begin and at the end of the test.
+func (r *Result) unlike(lacks func(time.Time, quantity.PowerDensity) []string) {
+	peaks := r.Whole.Peaks.List()
+	if lacks == nil || len(peaks) == 0 || len(r.Life.Active) == 0 {
+		return
+	}
+	end := r.Life.Active[len(r.Life.Active)-1].To
+	if end.IsZero() {
+		end = r.By
+	}
+	for _, at := range []time.Time{r.Life.Active[0].From, end} {
+		for _, why := range lacks(at, peaks[0].S) {
+			if !slices.Contains(r.Reasons, why) {
+				r.Reasons = append(r.Reasons, why)
+			}
+		}
+	}
+}
+
+// unbacked names the checkpoints whose survey is not one of the record.
+func (l *Life) unbacked() []string {
+	var out []string
+	for _, c := range l.Passed {
+		if c.Survey == "" {
+			out = append(out, fmt.Sprintf("the checkpoint at %d", c.Checkpoint))
+		}
+	}
+	return out
+}

@@ -1,0 +1,113 @@
+package gather
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
+)
+
+// listedGaps is how many of the times in which nothing was seen are listed, the
+// longest.
+const listedGaps = 200
+
+// interruptions are the pauses, with who made them and why, and the times in which
+// nothing was seen.
+func interruptions(r *soak.Result) []report.Interruption {
+	var out []report.Interruption
+	for _, m := range r.Life.Log {
+		switch {
+		case m.Kind == soak.Paused:
+			out = append(out, report.Interruption{From: m.At, Who: m.Who, Why: "paused: " + m.Text})
+		case len(out) > 0 && out[len(out)-1].To.IsZero() && (m.Kind == soak.Resumed || m.Kind == soak.Aborted || m.Kind == soak.Stopped || m.Kind == soak.Finished):
+			out[len(out)-1].To = m.At
+		}
+	}
+	gaps := slices.SortedFunc(slices.Values(r.Blind), func(a, b history.Gap) int { return cmp.Compare(b.To.Sub(b.From), a.To.Sub(a.From)) })
+	var more time.Duration
+	for i, g := range gaps {
+		if i >= listedGaps {
+			more += g.To.Sub(g.From)
+			continue
+		}
+		out = append(out, report.Interruption{From: g.From, To: g.To, Why: "nothing was seen of post " + r.Life.Plan.Post})
+	}
+	slices.SortStableFunc(out, func(a, b report.Interruption) int { return a.From.Compare(b.From) })
+	if n := len(gaps) - listedGaps; n > 0 {
+		out[len(out)-1].Why += fmt.Sprintf("; %d shorter ones, of %s in all, are not listed", n, quantity.FormatDuration(more.Round(time.Millisecond)))
+	}
+	return out
+}
+
+// summedUp adds the statistics by checkpoint, and by what was asked for.
+func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, l *soak.Life, p history.Post, q SoakQuery, by time.Time) error {
+	for _, to := range []struct {
+		per  history.Per
+		list *[]report.Figured
+	}{{soak.PerCheckpoint, &s.ByCheckpoint}, {cmp.Or(q.Per, history.PerDay), &s.Stretches}} {
+		all, err := soak.Statistics(ctx, r, l, p, to.per, by, q.Zone)
+		if err != nil {
+			return err
+		}
+		for i := range all {
+			*to.list = append(*to.list, stretch(&all[i], l.Plan.Level))
+		}
+	}
+	s.Per = string(cmp.Or(q.Per, history.PerDay))
+	return nil
+}
+
+func stretch(p *soak.Part, limit quantity.PowerDensity) report.Figured {
+	none := quantity.PowerDensity(math.NaN())
+	level := func(x float64) quantity.PowerDensity { return quantity.PowerDensity(x) }
+	on := &p.Sum.On
+	x := report.Figured{Name: p.Name, Seen: p.Sum.Seen(), On: on.Quantiles.Total(), Runs: p.Runs, Mean: none, Deviation: none, Exceedances: -1,
+		Median: level(on.Quantiles.At(0.5)), P95: level(on.Quantiles.At(0.95)), OffMedian: level(p.Sum.Off.Quantiles.At(0.5)), Highest: none}
+	if on.Moments.N > 0 {
+		x.Mean, x.Deviation = level(on.Moments.Mean), level(on.Moments.Deviation())
+	}
+	if peaks := p.Sum.Peaks.List(); len(peaks) > 0 {
+		if x.Highest, x.HighestAt = peaks[0].S, peaks[0].At; peaks[0].Over {
+			x.Highest = level(math.Inf(1))
+		}
+	}
+	if e, ok := p.Sum.Above(limit); ok {
+		x.Exceedances, x.Above = e.Count, e.Above
+	}
+	return x
+}
+
+// others says which other ovens the record knows: what a probe sees belongs to its
+// post, and to an oven only where nothing else is near.
+func others(ctx context.Context, r *store.Reader, s *report.Soak, p soak.Plan) error {
+	posts, err := r.Posts(ctx)
+	if err != nil {
+		return err
+	}
+	var near []string
+	for _, id := range posts {
+		versions, err := r.History(ctx, id)
+		if err != nil {
+			return err
+		}
+		if n := len(versions); n > 0 && versions[n-1].Oven != p.Oven && versions[n-1].Oven != "" && !slices.Contains(near, versions[n-1].Oven) {
+			near = append(near, versions[n-1].Oven)
+		}
+	}
+	text := "the record knows no other oven"
+	if len(near) > 0 {
+		slices.Sort(near)
+		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
+	}
+	s.Conditions = append(s.Conditions, report.Pair{Name: "Whose runs", Value: cell(text)})
+	return nil
+}
