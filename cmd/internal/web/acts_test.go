@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"iter"
 	"net/http"
 	"net/http/httptest"
@@ -236,5 +237,29 @@ func TestEveryRuleHasItsName(t *testing.T) {
 			t.Errorf("%s and %s are both called %q", r, other, words)
 		}
 		named[words] = r
+	}
+}
+
+// A post beside whose open door there was a field, or whose withdrawn oven emits, has
+// no mark, place or line of one that is well.
+func TestAnOvenThatShouldNotEmitLooksSo(t *testing.T) {
+	for _, r := range []alarm.Rule{alarm.OpenDoor, alarm.Emission} {
+		f := newFake(noon())
+		before := get(t, newServer(f), "/").Body.String()
+		var at int
+		for i := range f.stats {
+			if f.stats[i].Condition == acquire.Seeing && len(f.stats[i].Alarms) == 0 {
+				at = i
+			}
+		}
+		f.stats[at].Alarms = []alarm.Alarm{{Post: f.stats[at].Post.ID, Rule: r, State: alarm.Acknowledged, ID: "x", Since: noon().Add(-time.Hour)}}
+		mark := fmt.Sprintf(`<li id="r%d" data-state="`, f.stats[at].Index)
+		page := get(t, newServer(f), "/").Body.String()
+		if row, _, _ := strings.Cut(page[strings.Index(page, mark):], "</li>"); !strings.Contains(row, "since 11:00:00") {
+			t.Errorf("%s: the row does not say since when: %s", r, row)
+		}
+		if !strings.Contains(before, mark+"seeing") || !strings.Contains(page, mark+"was") || strings.Contains(page, "No reading above a limit") {
+			t.Errorf("%s: before it counted as seeing: %v, now it has its mark: %v", r, strings.Contains(before, mark+"seeing"), strings.Contains(page, mark+"was"))
+		}
 	}
 }

@@ -49,6 +49,9 @@ func standOf(st acquire.Stats) stand {
 	default:
 		d.State, d.rank = "idle", 7
 	}
+	if d.rank > 3 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
+		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
+	}
 	if (standing || !d.sight.Seeing()) && d.rank > 3 {
 		d.rank = 4
 	}
@@ -134,7 +137,13 @@ func (v voice) sinceWords(st acquire.Stats, d stand, now time.Time) string {
 		}
 		return v.t("overview.above_for", "x", int(math.Ceil(st.TimeUp.Seconds())))
 	}
-	return v.t("overview.since", "at", v.clock(st.Since, now))
+	since := st.Since
+	for _, a := range st.Alarms {
+		if d.State == "was" && (a.Rule == alarm.OpenDoor || a.Rule == alarm.Emission) && a.State.Standing() {
+			since = a.Since
+		}
+	}
+	return v.t("overview.since", "at", v.clock(since, now))
 }
 
 // valueNow is the present value in the viewer's unit, or why there is none.
