@@ -21,8 +21,8 @@ func (o *Options) kept(i int) int {
 
 // HandOn has the pollers of posts (by index) go on when Run returns, with their
 // ports open, so that the station made from this one by Options.Before misses no
-// slot of them. Where none is made, Run again goes on as before. It is called while
-// Run runs, before its context ends.
+// slot of them. Where none is made, Run again goes on as before. It is called before
+// the context of Run ends.
 func (s *Station) HandOn(posts []int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

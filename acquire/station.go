@@ -175,9 +175,6 @@ func (s *Station) Run(ctx context.Context) error {
 	if !s.follows {
 		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
 	}
-	s.mu.Lock()
-	s.handed = nil
-	s.mu.Unlock()
 	s.checkClock(s.now())
 	s.startPollers(ctx)
 	for i := range s.inputs {
@@ -187,7 +184,11 @@ func (s *Station) Run(ctx context.Context) error {
 	<-ctx.Done()
 	s.stopPollers()
 	wg.Wait()
-	if s.goingOn() == nil {
+	s.mu.Lock()
+	handed := s.handed != nil
+	s.handed = nil // so that it can run again
+	s.mu.Unlock()
+	if !handed {
 		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: "watching ends"})
 	}
 	return nil

@@ -22,7 +22,7 @@ type descs struct {
 	damaged, salvaged, head, numberKept               *prometheus.Desc
 	sent, failed, refused, waiting, accepted          *prometheus.Desc
 	coalesced, unlisted, failing, beatEvery, beatLast *prometheus.Desc
-	simulated, build                                  *prometheus.Desc
+	simulated, build, reloaded, reloadedAt            *prometheus.Desc
 
 	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
@@ -117,6 +117,8 @@ func (d *descs) station(named namer) {
 	d.remoteBehind = named("remote_write_behind_seconds", "For how long the oldest sample waits that a remote-write target has not got; 0 when it has all.", "site", "target")
 	d.remoteHeld = named("remote_write_held_back", "1 while samples are held back because they are stamped ahead of the receiver's clock.", "site", "target")
 	d.remoteAccepted = named("remote_write_last_accepted_timestamp_seconds", "When a remote-write target last accepted samples. Absent when it has not.", "site", "target")
+	d.reloaded = named("config_last_reload_successful", "1 when the configuration was in force after it was last loaded; 0 when it was refused, and the one before stays.", "site")
+	d.reloadedAt = named("config_last_reload_success_timestamp_seconds", "When a configuration last came into force.", "site")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }
