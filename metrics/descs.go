@@ -1,11 +1,17 @@
 package metrics
 
-import "github.com/prometheus/client_golang/prometheus"
+import (
+	"slices"
+	"strings"
+
+	"github.com/prometheus/client_golang/prometheus"
+)
 
 // descs names every metric but the histogram. Base units only, one unit in a
 // name: a test holds them to it.
 type descs struct {
-	all []*prometheus.Desc
+	all  []*prometheus.Desc
+	list []Metric
 
 	power, peak, ratio, limit                     *prometheus.Desc
 	energy, observed, overRange, samples          *prometheus.Desc
@@ -29,19 +35,58 @@ type descs struct {
 
 func newDescs() *descs {
 	d := &descs{}
+	group := FieldGroup
 	named := func(name, help string, labels ...string) *prometheus.Desc {
-		desc := prometheus.NewDesc("ovenward_"+name, help, labels, nil)
+		desc := prometheus.NewDesc(prefix+name, help, labels, nil)
 		d.all = append(d.all, desc)
+		d.list = append(d.list, Metric{Name: prefix + name, Help: help, Group: group, Labels: labels})
 		return desc
 	}
 	post := func(name, help string, more ...string) *prometheus.Desc {
-		return named(name, help, append([]string{"site", "post", "oven", "probe"}, more...)...)
+		return named(name, help, append(postLabels(), more...)...)
 	}
 	d.field(post)
+	d.list = append(d.list, Metric{Name: samplesName, Help: samplesHelp, Group: group, Labels: postLabels(), Histogram: true})
+	group = SightGroup
 	d.health(post)
+	group = StationGroup
 	d.station(named)
 	return d
 }
+
+const prefix = "ovenward_"
+
+// postLabels are those of whatever belongs to a post.
+func postLabels() []string { return []string{"site", "post", "oven", "probe"} }
+
+// Group is what a metric is about.
+type Group string
+
+// The groups.
+const (
+	FieldGroup   Group = "the field, and what it was judged to be"
+	SightGroup   Group = "alarms, and how well a post sees"
+	StationGroup Group = "the record, those who are told, and the program"
+)
+
+// Metric is one metric as it is served.
+type Metric struct {
+	Name      string
+	Help      string
+	Group     Group
+	Labels    []string
+	Histogram bool
+}
+
+// Counter says whether it only rises, from each start on.
+func (m Metric) Counter() bool { return strings.HasSuffix(m.Name, "_total") }
+
+// Has says whether the metric has a label.
+func (m Metric) Has(label string) bool { return slices.Contains(m.Labels, label) }
+
+// List is every metric of this program, in the order of its groups: guides, rules and
+// dashboards are made of it.
+func List() []Metric { return newDescs().list }
 
 type namer func(name, help string, labels ...string) *prometheus.Desc
 

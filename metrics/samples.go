@@ -18,6 +18,11 @@ const (
 	nativeBuckets = 160
 )
 
+const (
+	samplesName = prefix + "sample_power_density_watts_per_square_meter"
+	samplesHelp = "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it."
+)
+
 // observed is what Observe needs of a post: its series, found once.
 type observed struct {
 	series prometheus.Observer
@@ -26,15 +31,15 @@ type observed struct {
 
 func newSamples(o Options) (*prometheus.HistogramVec, []observed) {
 	vec := prometheus.NewHistogramVec(prometheus.HistogramOpts{
-		Name:                         "ovenward_sample_power_density_watts_per_square_meter",
-		Help:                         "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it.",
+		Name:                         samplesName,
+		Help:                         samplesHelp,
 		Buckets:                      buckets(o.Posts),
 		NativeHistogramBucketFactor:  nativeFactor,
 		NativeHistogramZeroThreshold: nativeZero,
 		// Past this number buckets grow wider; the counts are never reset.
 		NativeHistogramMaxBucketNumber: nativeBuckets,
 		NativeHistogramMaxExemplars:    -1,
-	}, []string{"site", "post", "oven", "probe"})
+	}, postLabels())
 	return vec, observe(vec, o)
 }
 
