@@ -3,12 +3,24 @@ package metrics
 import (
 	"slices"
 	"testing"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"ovenward/acquire"
 )
 
 // The list is what is served: each metric with just its labels, and no other.
 func TestListIsWhatIsServed(t *testing.T) {
+	c := newSite(wholeSite)
+	c.o.Sums = []acquire.Sum{{ID: "grill", Posts: []string{"grill-door"}, Limit: "public"}}
+	r := prometheus.NewPedanticRegistry()
+	r.MustRegister(c)
+	families, err := r.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
 	served := map[string][]string{}
-	for _, f := range families(t) {
+	for _, f := range families {
 		var labels []string
 		for _, l := range f.GetMetric()[0].GetLabel() {
 			labels = append(labels, l.GetName())
