@@ -128,20 +128,25 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	for i := range posts {
 		g.slots.of = append(g.slots.of, i)
 	}
-	if err = g.prepare(); err != nil {
-		return d, err
+	d.generation = g
+	return d, g.first()
+}
+
+// first makes all of the first generation.
+func (g *generation) first() error {
+	if err := g.prepare(); err != nil {
+		return err
 	}
-	if err = g.see(nil, nil); err != nil {
-		return d, err
+	if err := g.see(nil, nil); err != nil {
+		return err
 	}
-	if err = g.keep(); err != nil {
-		return d, err
+	if err := g.keep(); err != nil {
+		return err
 	}
 	g.show()
-	d.generation = g
-	d.serving.Store(g)
-	d.told.done(now())
-	return d, nil
+	g.serving.Store(g)
+	g.told.done(g.now())
+	return nil
 }
 
 func (h *home) load() (*config.File, error) {

@@ -1,8 +1,10 @@
 #!/usr/bin/env python3
 """Records what a running daemon serves, as input series of promtool's rule tests.
 
-record.py URL EVERY SECONDS > FILE: scrapes URL each EVERY seconds and writes one line
-for each series: its name and labels, a tab, and its values, "_" where it was absent.
+record.py URL EVERY SECONDS [NAME...] > FILE: scrapes URL each EVERY seconds and writes one line
+for each series: its name and labels, a tab, and its values, "stale" and then "_" where it
+was absent, as a scraping server marks it. With names behind SECONDS only their series are
+written.
 The series up{job="ovenward"} is what a scraping server would add: 1 where the scrape
 was answered, 0 where not.
 """
@@ -31,6 +33,10 @@ for i in range(n):
     for name in seen.keys() - series.keys():
         series[name] = ["_"] * i
     for name, values in series.items():
-        values.append(seen.get(name, "_"))
+        gone = "_" if not values or values[-1] in ("_", "stale") else "stale"
+        values.append(seen.get(name, gone))
+names = sys.argv[4:]
 for name in sorted(series):
+    if names and name.partition("{")[0] not in names:
+        continue
     print(name + "\t" + " ".join(series[name]))
