@@ -126,8 +126,9 @@ func (p *poller) handOn(one bool) int {
 		p.watch.asked(0, dropped)
 	}
 	p.batch = p.watch.take(p.heard, p.batch)
-	for _, o := range p.observers {
-		o.Observe(p.watch.index, p.batch)
+	hearers := p.hearers.Load()
+	for _, o := range hearers.observers {
+		o.Observe(hearers.post, p.batch)
 	}
 	return len(p.batch)
 }

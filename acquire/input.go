@@ -174,7 +174,7 @@ func (s *Station) inputTroubles(now time.Time) []Trouble {
 		h := w.hints[in.place()]
 		w.mu.Unlock()
 		t := Trouble{Rule: alarm.InputOf(in.ID), Unknown: !h.known}
-		if failing := now.Sub(s.epoch) - h.fails; h.err != nil && failing >= inputOn {
+		if failing := now.Sub(w.epoch) - h.fails; h.err != nil && failing >= inputOn {
 			t.Unknown = false
 			t.Text = fmt.Sprintf("contact %s at post %s cannot be read for %s, so whether the %s is not known: %v",
 				in.ID, w.post.ID, quantity.FormatDuration(failing.Round(time.Second)), map[Says]string{SaysDoor: "door is open", SaysPower: "oven is switched on"}[in.Says], h.err)
@@ -184,18 +184,45 @@ func (s *Station) inputTroubles(now time.Time) []Trouble {
 	return out
 }
 
-// wire tells each watch of its contacts.
-func (s *Station) wireInputs() error {
+// checkInputs says what is amiss with the contacts.
+func (s *Station) checkInputs() error {
+	type kind struct {
+		post int
+		says Says
+	}
+	seen := map[kind]bool{}
 	for i := range s.inputs {
 		in := &s.inputs[i]
 		if in.Post < 0 || in.Post >= len(s.watches) || in.Every <= 0 || in.Source == nil {
 			return fmt.Errorf("contact %s: it needs a post, a source and how often it is asked", in.ID)
 		}
-		h := &s.watches[in.Post].hints[in.place()]
-		if h.wired {
+		k := kind{in.Post, in.Says}
+		if seen[k] {
 			return fmt.Errorf("contact %s: post %s has one for the %s already", in.ID, s.posts[in.Post].ID, in.Says)
 		}
-		h.wired, h.input = true, in
+		seen[k] = true
 	}
 	return nil
+}
+
+// wireInputs tells each watch of its contacts. What one of them said before a
+// hand-over stands until it is asked again, if it is the same one.
+func (s *Station) wireInputs() {
+	for i, w := range s.watches {
+		var hints [2]hint
+		w.mu.Lock()
+		for k := range s.inputs {
+			in := &s.inputs[k]
+			if in.Post != i {
+				continue
+			}
+			h := &hints[in.place()]
+			if was := w.hints[in.place()]; was.wired && was.input.ID == in.ID && was.input.On == in.On {
+				*h = was
+			}
+			h.wired, h.input = true, in
+		}
+		w.hints = hints
+		w.mu.Unlock()
+	}
 }

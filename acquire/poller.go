@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"ovenward/drivers"
@@ -21,11 +22,14 @@ const (
 
 // poller is the one goroutine that owns a post's port.
 type poller struct {
-	watch     *watch
-	observers []Observer
-	now       func() time.Time
-	sleep     Sleeper
-	rested    time.Time // when the last exchange ended
+	watch  *watch
+	now    func() time.Time
+	sleep  Sleeper
+	rested time.Time // when the last exchange ended
+
+	hearers atomic.Pointer[audience] // who is handed what was read
+	stop    context.CancelFunc       // ends run; stop and done belong to the station that has the poller
+	done    chan struct{}            // closed when run has ended; nil while it does not run
 
 	frames []drivers.Frame
 	heard  []heard

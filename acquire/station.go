@@ -43,6 +43,12 @@ type Options struct {
 	DiskFloor float64            // the disk alarm is raised below this share of its size
 	Troubles  func() []Trouble   // what else the station is told of, such as couriers; nil: nothing. It must not wait
 	Round     func()             // called each time all posts were looked at; nil: nobody asks. It must not wait
+
+	// Before is the station that this one takes over from, whose Run has returned
+	// after HandOn; nil at a start. Kept says, for each post, which post of Before it
+	// is, unchanged, and -1 for one that is new or changed.
+	Before *Station
+	Kept   []int
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -78,13 +84,17 @@ type Station struct {
 	// strays are of posts that are watched no more. Those that stand wait for their
 	// reset; the others were ended when this station was made.
 	strays []*own
+
+	observers []Observer
+	follows   bool   // it took over from another
+	handed    []bool // posts whose pollers go on after Run; nil: none, and nobody takes over
 }
 
 // New restores what the record knows. It opens no port.
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
 		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles,
-		inputs: o.Inputs, operated: o.Operated, round: o.Round}
+		inputs: o.Inputs, operated: o.Operated, follows: o.Before != nil, observers: o.Observers, round: o.Round}
 	if s.round == nil {
 		s.round = func() {}
 	}
@@ -94,38 +104,53 @@ func New(o Options) (*Station, error) {
 	for _, r := range []alarm.Rule{alarm.Record, alarm.Clock, alarm.Disk} {
 		s.ownAlarm(r)
 	}
-	s.adopt(o.Standing)
 	sleep := o.Sleeper
 	if sleep == nil {
 		sleep = Timers{}
 	}
 	for i := range s.posts {
-		p := &s.posts[i]
-		if err := p.check(); err != nil {
-			return nil, err
+		if k := o.kept(i); k >= 0 {
+			s.watches = append(s.watches, o.Before.watches[k])
+			s.pollers = append(s.pollers, o.Before.pollers[k])
+			continue
 		}
-		w := newWatch(p, i, s.epoch, o.Recorder, s.report)
-		w.zone, w.attention = s.zone, s.attention
-		past, err := o.Past(i)
+		w, err := s.restored(i, o)
 		if err != nil {
-			return nil, fmt.Errorf("reading what the record knows of post %s: %w", p.ID, err)
-		}
-		if err := w.restore(past); err != nil {
-			return nil, fmt.Errorf("reading back the samples of post %s: %w", p.ID, err)
-		}
-		if err := w.restoreIdentity(o.Identity); err != nil {
 			return nil, err
 		}
-		s.record.Correction(i, w.correction)
 		s.watches = append(s.watches, w)
-		s.pollers = append(s.pollers, &poller{watch: w, observers: o.Observers, now: o.Now, sleep: sleep})
+		s.pollers = append(s.pollers, &poller{watch: w, now: o.Now, sleep: sleep})
 	}
-	s.shareWithdrawn()
-	if err := s.wireInputs(); err != nil {
+	if err := s.checkInputs(); err != nil {
 		return nil, err
 	}
+	s.adopt(o.Standing) // the last that is done: until here the station before can go on
+	s.carryOn(o.Before)
+	s.shareWithdrawn()
 	s.dropUnjudged()
 	return s, nil
+}
+
+// restored makes the watch of a post from what the record knows.
+func (s *Station) restored(i int, o Options) (*watch, error) {
+	p := &s.posts[i]
+	if err := p.check(); err != nil {
+		return nil, err
+	}
+	w := newWatch(p, i, s.epoch, o.Recorder, s.report)
+	w.zone, w.attention = s.zone, s.attention
+	past, err := o.Past(i)
+	if err != nil {
+		return nil, fmt.Errorf("reading what the record knows of post %s: %w", p.ID, err)
+	}
+	if err := w.restore(past); err != nil {
+		return nil, fmt.Errorf("reading back the samples of post %s: %w", p.ID, err)
+	}
+	if err := w.restoreIdentity(o.Identity); err != nil {
+		return nil, err
+	}
+	s.record.Correction(i, w.correction)
+	return w, nil
 }
 
 // adopt takes up the alarms in the record that belong to no watched post: the
@@ -149,22 +174,29 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 }
 
 // Run reads the probes until ctx ends, and returns when all of its goroutines
-// have.
+// have: all but those of posts that were handed on, which another station has, or
+// the next Run of this one.
 func (s *Station) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
-	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
-	s.checkClock(s.now())
-	begun := s.now().Sub(s.epoch)
-	for _, p := range s.pollers {
-		p.watch.begin(begun)
-		wg.Go(func() { p.run(ctx) })
+	if !s.follows {
+		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
 	}
+	s.checkClock(s.now())
+	s.startPollers(ctx)
 	for i := range s.inputs {
 		wg.Go(func() { s.hear(ctx, &s.inputs[i]) })
 	}
 	wg.Go(func() { s.tick(ctx) })
+	<-ctx.Done()
+	s.stopPollers()
 	wg.Wait()
-	s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: "watching ends"})
+	s.mu.Lock()
+	handed := s.handed != nil
+	s.handed = nil // so that it can run again
+	s.mu.Unlock()
+	if !handed {
+		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: "watching ends"})
+	}
 	return nil
 }
 
@@ -238,6 +270,7 @@ func (s *Station) Stats() []Stats {
 	out := make([]Stats, len(s.watches))
 	for i, w := range s.watches {
 		out[i] = w.stats(now)
+		out[i].Index = i // a post that was kept had another place before
 	}
 	return out
 }

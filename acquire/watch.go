@@ -18,7 +18,7 @@ import (
 // mu, which is held for microseconds: nothing under it waits.
 type watch struct {
 	post   *Post
-	index  int
+	index  int       // by which record knows the post
 	epoch  time.Time // zero of the monotonic clock
 	report func(Event)
 	record Recorder

@@ -150,6 +150,11 @@ func (c *Collector) collectStation(o out) {
 	d, site := c.d, c.o.Site
 	o.flag(d.simulated, c.o.Simulated, site)
 	o.gauge(d.build, 1, c.o.Version, c.goversion)
+	if c.o.Reload != nil {
+		r := c.o.Reload()
+		o.flag(d.reloaded, r.Successful, site)
+		o.instant(d.reloadedAt, r.Success, site)
+	}
 	if c.o.Alarms != nil {
 		var own []alarm.Alarm
 		for _, a := range c.o.Alarms() {

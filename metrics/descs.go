@@ -1,11 +1,17 @@
 package metrics
 
-import "github.com/prometheus/client_golang/prometheus"
+import (
+	"slices"
+	"strings"
+
+	"github.com/prometheus/client_golang/prometheus"
+)
 
 // descs names every metric but the histogram. Base units only, one unit in a
 // name: a test holds them to it.
 type descs struct {
-	all []*prometheus.Desc
+	all  []*prometheus.Desc
+	list []Metric
 
 	power, peak, ratio, limit                     *prometheus.Desc
 	energy, observed, overRange, samples          *prometheus.Desc
@@ -22,26 +28,65 @@ type descs struct {
 	damaged, salvaged, head, numberKept               *prometheus.Desc
 	sent, failed, refused, waiting, accepted          *prometheus.Desc
 	coalesced, unlisted, failing, beatEvery, beatLast *prometheus.Desc
-	simulated, build                                  *prometheus.Desc
+	simulated, build, reloaded, reloadedAt            *prometheus.Desc
 
 	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
 }
 
 func newDescs() *descs {
 	d := &descs{}
+	group := FieldGroup
 	named := func(name, help string, labels ...string) *prometheus.Desc {
-		desc := prometheus.NewDesc("ovenward_"+name, help, labels, nil)
+		desc := prometheus.NewDesc(prefix+name, help, labels, nil)
 		d.all = append(d.all, desc)
+		d.list = append(d.list, Metric{Name: prefix + name, Help: help, Group: group, Labels: labels})
 		return desc
 	}
 	post := func(name, help string, more ...string) *prometheus.Desc {
-		return named(name, help, append([]string{"site", "post", "oven", "probe"}, more...)...)
+		return named(name, help, append(postLabels(), more...)...)
 	}
 	d.field(post)
+	d.list = append(d.list, Metric{Name: samplesName, Help: samplesHelp, Group: group, Labels: postLabels(), Histogram: true})
+	group = SightGroup
 	d.health(post)
+	group = StationGroup
 	d.station(named)
 	return d
 }
+
+const prefix = "ovenward_"
+
+// postLabels are those of whatever belongs to a post.
+func postLabels() []string { return []string{"site", "post", "oven", "probe"} }
+
+// Group is what a metric is about.
+type Group string
+
+// The groups.
+const (
+	FieldGroup   Group = "the field, and what it was judged to be"
+	SightGroup   Group = "alarms, and how well a post sees"
+	StationGroup Group = "the record, those who are told, and the program"
+)
+
+// Metric is one metric as it is served.
+type Metric struct {
+	Name      string
+	Help      string
+	Group     Group
+	Labels    []string
+	Histogram bool
+}
+
+// Counter says whether it only rises, from each start on.
+func (m Metric) Counter() bool { return strings.HasSuffix(m.Name, "_total") }
+
+// Has says whether the metric has a label.
+func (m Metric) Has(label string) bool { return slices.Contains(m.Labels, label) }
+
+// List is every metric of this program, in the order of its groups: guides, rules and
+// dashboards are made of it.
+func List() []Metric { return newDescs().list }
 
 type namer func(name, help string, labels ...string) *prometheus.Desc
 
@@ -117,6 +162,8 @@ func (d *descs) station(named namer) {
 	d.remoteBehind = named("remote_write_behind_seconds", "For how long the oldest sample waits that a remote-write target has not got; 0 when it has all.", "site", "target")
 	d.remoteHeld = named("remote_write_held_back", "1 while samples are held back because they are stamped ahead of the receiver's clock.", "site", "target")
 	d.remoteAccepted = named("remote_write_last_accepted_timestamp_seconds", "When a remote-write target last accepted samples. Absent when it has not.", "site", "target")
+	d.reloaded = named("config_last_reload_successful", "1 when the configuration was in force after it was last loaded; 0 when it was refused, and the one before stays.", "site")
+	d.reloadedAt = named("config_last_reload_success_timestamp_seconds", "When a configuration last came into force.", "site")
 	d.simulated = named("simulated", "1 when anything shown here comes from a simulated probe and no real oven.", "site")
 	d.build = named("build_info", "1, with the version of Ovenward and of Go it was built with.", "version", "goversion")
 }

@@ -83,6 +83,12 @@ type RemoteState struct {
 	LastAccepted time.Time // zero: none
 }
 
+// ReloadState is what came of the newest loading of the configuration.
+type ReloadState struct {
+	Successful bool      // it took effect
+	Success    time.Time // when one last did
+}
+
 // Options is what a Collector is made of. What is nil has no series.
 type Options struct {
 	Source    Source
@@ -91,6 +97,7 @@ type Options struct {
 	Couriers  func() []CourierState // state of the couriers, without waiting
 	Sums      []acquire.Sum         // of several frequencies at one place
 	Remotes   func() []RemoteState  // state of the remote-write targets, without waiting
+	Reload    func() ReloadState    // what came of the newest loading of the configuration
 	Posts     []acquire.Post        // in the order of their indices
 	Site      string                // label of what belongs to no post
 	Version   string

@@ -52,7 +52,7 @@ func checkName(name string, kind dto.MetricType) error {
 	}
 	things := []string{"samples", "errors", "opens", "sent", "failed_attempts", "refused", "waiting", "coalesced", "unlisted", "late_answers", "stretches", "commits", "entries"}
 	states := []string{"alarm_active", "alarm_unacknowledged", "probe_up", "probe_battery_low", "post_blind",
-		"post_condition", "post_regard", "alarm_state", "oven_withdrawn", "post_verdict", "limit_verdict", "sum_verdict", "oven_running", "record_writable", "record_commit_number_kept", "courier_failing", "simulated", "remote_write_held_back"}
+		"post_condition", "post_regard", "alarm_state", "oven_withdrawn", "post_verdict", "limit_verdict", "sum_verdict", "oven_running", "record_writable", "record_commit_number_kept", "courier_failing", "simulated", "remote_write_held_back", "config_last_reload_successful"}
 	for _, end := range append(things, "ratio", "info") {
 		if rest == end || strings.HasSuffix(rest, "_"+end) {
 			return nil

@@ -18,6 +18,11 @@ const (
 	nativeBuckets = 160
 )
 
+const (
+	samplesName = prefix + "sample_power_density_watts_per_square_meter"
+	samplesHelp = "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it."
+)
+
 // observed is what Observe needs of a post: its series, found once.
 type observed struct {
 	series prometheus.Observer
@@ -26,15 +31,20 @@ type observed struct {
 
 func newSamples(o Options) (*prometheus.HistogramVec, []observed) {
 	vec := prometheus.NewHistogramVec(prometheus.HistogramOpts{
-		Name:                         "ovenward_sample_power_density_watts_per_square_meter",
-		Help:                         "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it.",
+		Name:                         samplesName,
+		Help:                         samplesHelp,
 		Buckets:                      buckets(o.Posts),
 		NativeHistogramBucketFactor:  nativeFactor,
 		NativeHistogramZeroThreshold: nativeZero,
 		// Past this number buckets grow wider; the counts are never reset.
 		NativeHistogramMaxBucketNumber: nativeBuckets,
 		NativeHistogramMaxExemplars:    -1,
-	}, []string{"site", "post", "oven", "probe"})
+	}, postLabels())
+	return vec, observe(vec, o)
+}
+
+// observe finds the series of all posts.
+func observe(vec *prometheus.HistogramVec, o Options) []observed {
 	posts := make([]observed, len(o.Posts))
 	for i := range o.Posts {
 		p := &o.Posts[i]
@@ -44,7 +54,23 @@ func newSamples(o Options) (*prometheus.HistogramVec, []observed) {
 		}
 		posts[i] = observed{vec.WithLabelValues(labels(p, o.Site)...), top}
 	}
-	return vec, posts
+	return posts
+}
+
+// TakeOver has the histogram go on where that of a collector before stands, for the
+// posts that both have, if the two have the same buckets. It is called before c is
+// used.
+func (c *Collector) TakeOver(before *Collector) {
+	if !slices.Equal(buckets(c.o.Posts), buckets(before.o.Posts)) {
+		return
+	}
+	c.samples, c.posts = before.samples, observe(before.samples, c.o)
+	for i := range before.o.Posts {
+		gone := labels(&before.o.Posts[i], before.o.Site)
+		if !slices.ContainsFunc(c.o.Posts, func(p acquire.Post) bool { return slices.Equal(labels(&p, c.o.Site), gone) }) {
+			c.samples.DeleteLabelValues(gone...)
+		}
+	}
 }
 
 // Observe implements acquire.Observer. It counts every sample that shows a

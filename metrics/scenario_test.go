@@ -116,6 +116,7 @@ func newSite(stats func(p []acquire.Post) []acquire.Stats) *Collector {
 				Coalesced: 7, Unlisted: 3, Failing: true, Heartbeat: time.Hour, LastHeartbeat: noon().Add(-time.Minute)},
 				{Name: "desk"}}
 		},
+		Reload: func() ReloadState { return ReloadState{Success: noon().Add(-time.Hour)} },
 		Remotes: func() []RemoteState {
 			return []RemoteState{{Name: "fleet", Sent: 1200, Failed: 3, Refused: 2, TooOld: 7, Crowded: 1, Behind: 90 * time.Second,
 				HeldBack: true, LastAccepted: noon()}}

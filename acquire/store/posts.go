@@ -98,8 +98,20 @@ func (s *Store) ask(ctx context.Context, what string, do func(ctx context.Contex
 // index of Append, Correction and Past. A new version of a post is written only
 // when something differs from its newest one; now is since when it counts.
 func (s *Store) Register(posts []acquire.Post, now time.Time) error {
+	_, err := s.enlist(posts, now, false)
+	return err
+}
+
+// Enlist makes further posts, or changed ones, known as Register does, beside those
+// that are, and returns the index of the first. The indices that were given before
+// stay: one whose post is appended to no more is given to no other.
+func (s *Store) Enlist(posts []acquire.Post, now time.Time) (first int, err error) {
+	return s.enlist(posts, now, true)
+}
+
+func (s *Store) enlist(posts []acquire.Post, now time.Time, beside bool) (first int, err error) {
 	places := make([]place, len(posts))
-	err := s.ask(context.Background(), "register the posts", func(ctx context.Context, w *writer) error {
+	err = s.ask(context.Background(), "register the posts", func(ctx context.Context, w *writer) error {
 		for i := range posts {
 			p, err := w.register(ctx, &posts[i], now)
 			if err != nil {
@@ -110,7 +122,7 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 		return nil
 	})
 	if err != nil {
-		return err
+		return 0, err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -124,8 +136,12 @@ func (s *Store) Register(posts []acquire.Post, now time.Time) error {
 		s.queue.names[places[i].post] = places[i].id
 		s.queue.asked(places[i].post, posts[i].Probe.Period)
 	}
+	if beside {
+		first = len(s.places)
+		places = append(s.places[:first:first], places...)
+	}
 	s.places = places
-	return nil
+	return first, nil
 }
 
 func (w *writer) register(ctx context.Context, p *acquire.Post, now time.Time) (place, error) {

@@ -18,23 +18,23 @@ func beyond(address string) bool {
 
 // tellAccess logs who may read and who may change things, where that may
 // surprise. What the web configuration leaves unsaid is refused, not guessed.
-func (d *daemon) tellAccess(users func() ([]string, error)) error {
+func (g *generation) tellAccess(users func() ([]string, error)) error {
 	names, err := users()
 	if err != nil {
 		return err
 	}
-	operators := d.file.Access.Operators
+	operators := g.file.Access.Operators
 	switch {
 	case len(names) == 0 && len(operators) > 0:
-		d.log.Warn("[access] names operators, but --web.config.file has no users: nobody may change anything", "operators", strings.Join(operators, ", "))
+		g.log.Warn("[access] names operators, but --web.config.file has no users: nobody may change anything", "operators", strings.Join(operators, ", "))
 	case len(names) > 0 && len(operators) == 0:
-		d.log.Warn("[access] of the configuration names no operators: every user reads, and nobody may change anything", "users", strings.Join(names, ", "))
-	case len(names) == 0 && beyond(d.Addr()):
-		d.log.Warn("the page can be read from other machines, by everybody and without a password; changes are taken from this machine only", "address", d.Addr())
+		g.log.Warn("[access] of the configuration names no operators: every user reads, and nobody may change anything", "users", strings.Join(names, ", "))
+	case len(names) == 0 && beyond(g.Addr()):
+		g.log.Warn("the page can be read from other machines, by everybody and without a password; changes are taken from this machine only", "address", g.Addr())
 	}
 	for _, o := range operators {
 		if len(names) > 0 && !slices.Contains(names, o) {
-			d.log.Warn("[access] names an operator who is no user of --web.config.file, and so is not let in", "operator", o)
+			g.log.Warn("[access] names an operator who is no user of --web.config.file, and so is not let in", "operator", o)
 		}
 	}
 	return nil

@@ -36,12 +36,17 @@ func stand(p *acquire.Post, c config.Post, oven config.Oven, doubt calib.Doubt) 
 // checkTurned refuses a probe that was turned for the maximum before its post
 // was moved, by the places that the record knows.
 func checkTurned(f *config.File, record *store.Store) error {
+	return checkMoves(f, func(i int) (store.Move, bool, error) { return record.Moved(context.Background(), f.Posts[i].ID) })
+}
+
+// checkMoves is checkTurned by how posts (by index) came to where they stand.
+func checkMoves(f *config.File, moves func(i int) (store.Move, bool, error)) error {
 	var wrong []error
-	for _, p := range f.Posts {
+	for i, p := range f.Posts {
 		if p.Turned == nil {
 			continue
 		}
-		m, moved, err := record.Moved(context.Background(), p.ID)
+		m, moved, err := moves(i)
 		if err != nil {
 			return err
 		}

@@ -103,8 +103,8 @@ func joinProblems(errs []error) error {
 
 // newCouriers makes the couriers of the configuration, each with a cursor of its
 // own in the record.
-func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
-	all, err := carriers(d.file, d.fileName(), d.trace)
+func (g *generation) newCouriers() error {
+	all, err := carriers(g.file, g.fileName(), g.trace)
 	if err != nil {
 		return err
 	}
@@ -113,42 +113,42 @@ func (d *daemon) newCouriers(posts []acquire.Post, simulated bool) error {
 		for _, p := range k.Priorities {
 			route.Priorities = append(route.Priorities, alarm.Priority(p))
 		}
-		if s := d.file.ScheduleOf(k.Courier); s != nil {
+		if s := g.file.ScheduleOf(k.Courier); s != nil {
 			route.Hours = s
 		}
 		c, err := notify.New(notify.Options{
 			Name: k.ID, Carrier: k.carrier, Route: route, Texts: k.texts, Tell: k.Tell, Machine: k.machine, Most: k.most,
-			Heartbeat: k.Heartbeat, Snapshot: d.snapshot,
-			Link: d.link(), Site: d.file.Site.Name, Posts: posts, Simulated: simulated,
-			Outbox: d.record, Log: d.log,
-			Round:     d.dog.Loop("courier "+k.ID, thinkBound, nil),
-			ReadRound: d.dog.Loop("what courier "+k.ID+" reads", readBound, d.recordErr),
+			Heartbeat: k.Heartbeat, Snapshot: g.snapshot,
+			Link: g.link(), Site: g.file.Site.Name, Posts: g.posts, Simulated: g.simulated,
+			Outbox: g.record, Log: g.log,
+			Round:     g.loops.Loop("courier "+k.ID, thinkBound, nil),
+			ReadRound: g.loops.Loop("what courier "+k.ID+" reads", readBound, g.recordErr),
 		})
 		if err != nil {
 			return err
 		}
-		d.couriers = append(d.couriers, c)
+		g.couriers = append(g.couriers, c)
 	}
 	return nil
 }
 
-func (d *daemon) fileName() string {
-	if d.settings.configFile == "" {
+func (h *home) fileName() string {
+	if h.settings.configFile == "" {
 		return "kitchen.toml"
 	}
-	return d.settings.configFile
+	return h.settings.configFile
 }
 
 // snapshot is how all posts are, for heartbeats.
-func (d *daemon) snapshot() notify.Snapshot {
-	return notify.SnapshotOf(d.station.Stats(), d.station.Alarms(), time.Now())
+func (g *generation) snapshot() notify.Snapshot {
+	return notify.SnapshotOf(g.station.Stats(), g.station.Alarms(), time.Now())
 }
 
 // trace is the recent past of a post, for pictures.
-func (d *daemon) trace(post string) (acquire.Trace, bool) {
-	for i, p := range d.file.Posts {
+func (g *generation) trace(post string) (acquire.Trace, bool) {
+	for i, p := range g.file.Posts {
 		if p.ID == post {
-			return d.station.Trace(i), true
+			return g.station.Trace(i), true
 		}
 	}
 	return acquire.Trace{}, false
@@ -156,20 +156,20 @@ func (d *daemon) trace(post string) (acquire.Trace, bool) {
 
 // link is the page's address for people: as the configuration says, else where it is known: not how another
 // machine reaches a wildcard address, nor what a web configuration serves.
-func (d *daemon) link() string {
-	if page := d.file.Site.Page; page != "" {
+func (g *generation) link() string {
+	if page := g.file.Site.Page; page != "" {
 		return strings.TrimSuffix(page, "/") + "/"
 	}
-	host, _, err := net.SplitHostPort(d.Addr())
-	if ip := net.ParseIP(host); err != nil || d.settings.webConfig != "" || ip != nil && ip.IsUnspecified() {
+	host, _, err := net.SplitHostPort(g.Addr())
+	if ip := net.ParseIP(host); err != nil || g.settings.webConfig != "" || ip != nil && ip.IsUnspecified() {
 		return ""
 	}
-	return "http://" + d.Addr() + "/"
+	return "http://" + g.Addr() + "/"
 }
 
-func (d *daemon) courierStates() []metrics.CourierState {
+func (g *generation) courierStates() []metrics.CourierState {
 	var out []metrics.CourierState
-	for _, c := range d.couriers {
+	for _, c := range g.couriers {
 		s := c.Stats()
 		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced, Unlisted: s.Unlisted,
 			Waiting: s.Waiting, Failing: s.Failing, LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})

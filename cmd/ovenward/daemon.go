@@ -9,24 +9,17 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"slices"
+	"sync/atomic"
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 
-	"ovenward/acquire"
-	"ovenward/acquire/alarm"
-	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/store"
-	"ovenward/acquire/survey/guide"
-	"ovenward/cmd/internal/notify"
 	"ovenward/cmd/internal/watchdog"
-	"ovenward/cmd/internal/web"
 	"ovenward/config"
 	"ovenward/drivers/simulate"
-	"ovenward/metrics"
-	"ovenward/metrics/remotewrite"
 )
 
 //go:embed kitchen.toml
@@ -56,56 +49,68 @@ type settings struct {
 	supervisor  supervisor
 }
 
-// daemon is the running program as a value: made by newDaemon, it works while
-// Run runs, and is closed by it.
-type daemon struct {
-	settings settings
-	now      func() time.Time
-	log      *slog.Logger
-	file     *config.File      // with what the record says of ovens and certificates
-	written  *config.File      // as it was read
-	kitchen  *simulate.Kitchen // nil without simulated probes
-	record   *store.Store
-	station  *acquire.Station
-	surveys  *guide.Guide
-	couriers []*notify.Courier
-	remotes  []*remotewrite.Writer
-	history  *past.Follower
-	ageing   *ageing
-	soaks    planner
+// home is what stays while the daemon runs, whatever its configuration.
+type home struct {
+	settings   settings
+	now        func() time.Time
+	log        *slog.Logger
+	kitchen    *simulate.Kitchen // nil without simulated probes
+	languages  map[string]string // that its probes speak
+	simulating config.Simulate
+	record     *store.Store
+	wires      *wires
+	listener   net.Listener
 
 	operations *operations
-	listener   net.Listener
 	undo       []func() error // last in, first out
-	page       *web.Server
 	dog        *watchdog.Watchdog
+
+	reloads chan wish        // handled one by one
+	hangup  <-chan os.Signal // asks for a reload too; nil: nothing does
+	told    reloadState      // what came of the last one
+
+	serving atomic.Pointer[generation] // whose page answers
+	changes *semaphore.Weighted        // held by each change that somebody makes by the page
+}
+
+// daemon is the running program as a value: made by newDaemon, it works while
+// Run runs, and is closed by it. Its generation is of Run alone while that runs.
+type daemon struct {
+	*home
+	*generation
 }
 
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{settings: s, log: log, now: now, dog: s.supervisor.watchdog(log, now)}
+	d = &daemon{home: &home{settings: s, log: log, now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close())
 			d = nil
 		}
 	}()
-	if d.file, err = d.load(); err != nil {
+	written, err := d.load()
+	if err != nil {
 		return d, err
 	}
 	if err = toolkit.Validate(s.webConfig); err != nil {
 		return d, fmt.Errorf("reading --web.config.file=%s: %w; name a file that Prometheus' exporter-toolkit accepts", s.webConfig, err)
 	}
-	if err = d.openKitchen(now); err != nil {
+	if err = d.openKitchen(written); err != nil {
 		return d, err
 	}
-	if err = d.openRecord(now); err != nil {
+	if err = d.openRecord(written); err != nil {
 		return d, err
 	}
-	w := &wires{path: s.recordWire, many: len(d.file.Posts) > 1, now: now}
-	d.undo = append(d.undo, w.Close)
-	posts, err := posts(d.file, d.kitchen, w)
+	file, err := d.adopt(written)
+	if err != nil {
+		return d, err
+	}
+	d.wires = &wires{path: s.recordWire, many: len(file.Posts) > 1, now: now}
+	d.undo = append(d.undo, d.wires.Close)
+	posts, err := posts(file, d.kitchen, d.wires)
 	if err != nil {
 		return d, err
 	}
@@ -115,173 +120,113 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = tellDoubts(d.record, posts, now(), d.log); err != nil {
 		return d, err
 	}
-	if err = checkTurned(d.file, d.record); err != nil {
+	if err = checkTurned(file, d.record); err != nil {
 		return d, err
 	}
 	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
 		return d, fmt.Errorf("listening for the page and metrics: %w; choose another address with --web.listen-address", err)
 	}
 	d.undo = append(d.undo, func() error { return closed(d.listener.Close()) })
-	return d, d.wire(posts, now)
+	g := &generation{home: d.home, file: file, written: written, posts: posts, slots: slots{Store: d.record}}
+	for i := range posts {
+		g.slots.of = append(g.slots.of, i)
+	}
+	d.generation = g
+	return d, g.first()
 }
 
-func (d *daemon) load() (*config.File, error) {
-	if d.settings.configFile == "" {
-		return config.Parse("kitchen.toml", kitchenTOML)
-	}
-	return config.Load(d.settings.configFile)
-}
-
-func (d *daemon) openKitchen(now func() time.Time) (err error) {
-	if d.kitchen, err = newKitchen(d.file, now); err != nil || d.kitchen == nil {
+// first makes all of the first generation.
+func (g *generation) first() error {
+	if err := g.prepare(); err != nil {
 		return err
 	}
-	if err = d.kitchen.Listen(); err != nil {
+	if err := g.see(nil, nil); err != nil {
 		return err
 	}
-	d.undo = append(d.undo, d.kitchen.Close)
-	how := "on terminal lines (ptys), read as a serial port is"
-	if d.kitchen.InProcess() {
-		how = "in this process, for this system has no ptys"
+	if err := g.keep(); err != nil {
+		return err
 	}
-	d.log.Info("probes are simulated: nothing here is a measurement", "site", d.file.Site.Name, "served", how)
+	g.show()
+	g.serving.Store(g)
+	g.told.done(g.now())
 	return nil
 }
 
-// openRecord opens the record, and makes it the owner of ovens and certificates.
-func (d *daemon) openRecord(now func() time.Time) (err error) {
-	path := d.settings.storagePath
+func (h *home) load() (*config.File, error) {
+	if h.settings.configFile == "" {
+		return config.Parse(h.fileName(), kitchenTOML)
+	}
+	return config.Load(h.settings.configFile)
+}
+
+func (h *home) openKitchen(f *config.File) (err error) {
+	h.languages, h.simulating = languages(f), f.Simulate
+	if h.kitchen, err = newKitchen(f, h.now); err != nil || h.kitchen == nil {
+		return err
+	}
+	if err = h.kitchen.Listen(); err != nil {
+		return err
+	}
+	h.undo = append(h.undo, h.kitchen.Close)
+	how := "on terminal lines (ptys), read as a serial port is"
+	if h.kitchen.InProcess() {
+		how = "in this process, for this system has no ptys"
+	}
+	h.log.Info("probes are simulated: nothing here is a measurement", "site", f.Site.Name, "served", how)
+	return nil
+}
+
+// openRecord opens the record.
+func (h *home) openRecord(f *config.File) (err error) {
+	path := h.settings.storagePath
 	if path == "" {
 		if path, err = os.MkdirTemp("", "ovenward-kitchen-"); err != nil {
 			return fmt.Errorf("making a temporary folder for the record: %w", err)
 		}
-		d.undo = append(d.undo, func() error { return os.RemoveAll(path) })
-		d.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
+		h.undo = append(h.undo, func() error { return os.RemoveAll(path) })
+		h.log.Info("the record is temporary and goes when this ends; keep one with --storage.path", "path", path)
 	}
-	o, err := recordOptions(d.file, d.log, now)
+	o, err := recordOptions(f, h.log, h.now)
 	if err != nil {
 		return err
 	}
-	o.Round = d.dog.Loop("the record's writer", diskBound, d.recordErr)
-	if d.record, err = store.Open(path, o); err != nil {
+	o.Round = h.dog.Loop("the record's writer", diskBound, h.recordErr)
+	if h.record, err = store.Open(path, o); err != nil {
 		return err
 	}
-	d.undo = append(d.undo, d.record.Close)
-	return d.adopt(now)
-}
-
-// wire connects the parts: the picture of the running program.
-func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
-	simulated := slices.ContainsFunc(posts, func(p acquire.Post) bool { return p.Probe.Simulated })
-	numbers := metrics.New(metrics.Options{
-		Source:   metrics.SourceFunc(func() []acquire.Stats { return d.station.Stats() }),
-		Alarms:   func() []alarm.Alarm { return d.station.Alarms() },
-		Record:   d.recordState,
-		Couriers: d.courierStates,
-		Remotes:  d.remoteStates,
-		Posts:    posts, Sums: sums(d.file), Site: d.file.Site.Name, Version: version(), Simulated: simulated,
-	})
-	clock, err := clockSource(d.file.Site, acquire.SystemClock())
-	if err != nil {
-		return err
-	}
-	d.ageing = &ageing{posts: posts, within: d.file.Alarm.Ageing, runs: d.record.Runs}
-	contacts, err := inputs(d.file, now)
-	if err != nil {
-		return err
-	}
-	d.operations = &operations{of: map[string]int64{}}
-	d.surveys = guide.New(guide.Options{Record: d.record, Station: func() guide.Station { return d.station },
-		Ovens: surveyed(d.file), Procedures: d.file.Procedures, Site: d.file.Site.Name, Log: d.log, Now: now,
-		Round: d.dog.Loop("surveys", diskBound, d.recordErr)})
-	d.station, err = acquire.New(acquire.Options{
-		Inputs: contacts, Operated: d.operations.add,
-		Posts: posts, Recorder: d.record, Standing: d.record.Alarms(),
-		Past:      func(post int) (acquire.Past, error) { return d.record.Past(post, recall(posts[post])) },
-		Identity:  d.record.Identity,
-		Observers: []acquire.Observer{numbers, d.surveys},
-		Log:       d.log, Now: now,
-		Sleeper: acquire.PreciseSleeper(), Clock: clock,
-		Attention: attention(d.file.Alarm), Zone: d.file.Site.Zone,
-		Disk: d.record.Space, DiskFloor: d.file.Alarm.DiskFree, Troubles: d.troubles,
-		Round: d.dog.Loop("the station", thinkBound, nil),
-	})
-	if err != nil {
-		return err
-	}
-	if err = d.newCouriers(posts, simulated); err != nil {
-		return err
-	}
-	if err = d.newRemotes(posts, now); err != nil {
-		return err
-	}
-	if err = d.newHistory(posts, now); err != nil {
-		return err
-	}
-	host, _, _ := net.SplitHostPort(d.settings.listen)
-	users := func() ([]string, error) { return usersOf(d.settings.webConfig) }
-	if err = d.tellAccess(users); err != nil {
-		return err
-	}
-	d.page = web.New(web.Options{
-		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Record: d.record.Stats, Heads: d.record.Heads, Newest: d.newest, Occurrence: d.record.Occurrence, Couriers: courierNames(d.file),
-		Past: d.record.Runs, Soaks: d.soaks, Surveys: d.surveys, Reports: printer{d.record}, Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
-		OvenOf: ovenOf(d.file), Statistics: d.soaks.eyes.Stretches, Series: d.record.Chart, Runs: runsOf(d.record, posts),
-		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
-		Ready: d.ready, Healthy: d.healthy,
-		Round:   d.dog.Loop("the overview's lines", diskBound, d.recordErr),
-		Metrics: numbers.Handler(), Log: d.log, Now: now,
-	})
+	h.undo = append(h.undo, h.record.Close)
 	return nil
 }
 
-// newest is the number of the newest event of the record.
-func (d *daemon) newest(ctx context.Context) (int64, error) {
-	_, last, err := d.record.Standing(ctx)
-	return last, err
-}
-
 // Addr is where the page and the metrics are served.
-func (d *daemon) Addr() string { return d.listener.Addr().String() }
+func (h *home) Addr() string { return h.listener.Addr().String() }
 
 // Run watches until ctx ends, then stops everything, the record last, so that
 // all that was sampled is committed.
 func (d *daemon) Run(ctx context.Context) error {
+	status := d.status() // while the generation is this goroutine's
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return d.dog.Run(ctx) })
 	if d.kitchen != nil {
 		g.Go(func() error { return d.kitchen.Run(ctx) })
 	}
-	g.Go(func() error { return d.station.Run(ctx) })
-	g.Go(func() error { return d.surveys.Run(ctx) })
-	for _, c := range d.couriers {
-		g.Go(func() error { return c.Run(ctx) })
-	}
-	for _, r := range d.remotes {
-		g.Go(func() error { return r.Run(ctx) })
-	}
-	g.Go(func() error { return d.follow(ctx, d.now, d.dog.Loop("runs and hourly sums", readBound, d.recordErr)) })
-	soakTrouble := func(err error) { d.log.Warn(err.Error(), "kind", acquire.KindSoak) }
-	counted, looked := d.dog.Loop("operations of soak tests", diskBound, d.recordErr), d.dog.Loop("soak tests", readBound, d.recordErr)
-	g.Go(func() error { d.soaks.count(ctx, soakTrouble, counted); return nil })
-	g.Go(func() error { return d.soaks.Run(ctx, soakEvery, soakTrouble, looked) })
-	g.Go(func() error { return d.page.Run(ctx) })
+	g.Go(func() error { return d.live(ctx) })
 	g.Go(func() error { return d.askPage(ctx, d.dog.Loop("the page", thinkBound, nil)) })
 	g.Go(func() error { return d.serve(ctx) })
-	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+d.status())
+	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+status)
 	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })
 	return errors.Join(g.Wait(), d.Close())
 }
 
 // serve answers HTTP until ctx ends.
-func (d *daemon) serve(ctx context.Context) error {
+func (h *home) serve(ctx context.Context) error {
 	server := &http.Server{
-		Handler:           d.page.Handler(),
+		Handler:           h.handler(),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    32 << 10,
-		ErrorLog:          slog.NewLogLogger(d.log.Handler(), slog.LevelDebug),
+		ErrorLog:          slog.NewLogLogger(h.log.Handler(), slog.LevelDebug),
 	}
 	stopped := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
@@ -292,62 +237,36 @@ func (d *daemon) serve(ctx context.Context) error {
 			server.Close() // whoever has not gone by now is cut off
 		}
 	})
-	visitors := newCrowd(d.listener, maxConnections)
+	visitors := newCrowd(h.listener, maxConnections)
 	server.Handler, server.ConnContext = visitors.turnAway(server.Handler), visitors.know
-	err := toolkit.Serve(visitors, server, d.toolkitFlags(), d.log)
+	err := toolkit.Serve(visitors, server, h.toolkitFlags(), h.log)
 	if !stop() {
 		<-stopped
 	}
 	if ctx.Err() == nil {
 		// The watch goes on: it does not lean on the page.
-		d.log.Error("the page and the metrics are not served any more; the watch goes on", "error", err)
+		h.log.Error("the page and the metrics are not served any more; the watch goes on", "error", err)
 	}
 	return nil
 }
 
-// recall is how far back the record is read at the start: enough to fill the
-// windows and to know a run.
-func recall(p acquire.Post) time.Duration {
-	span := max(leastRecall, p.Sustained.Within, 2*p.RunGap)
-	for _, l := range p.Limits() {
-		span = max(span, l.Averaging+l.Averaging/500+p.Stale) // a window covers up to a thousandth more
-	}
-	for _, r := range p.Rules {
-		span = max(span, r.Window+r.Window/500+p.Stale)
-		if r.Dose > 0 || r.Count > 0 {
-			span = max(span, longestDay)
-		}
-	}
-	return span
-}
-
-func (d *daemon) toolkitFlags() *toolkit.FlagConfig {
+func (h *home) toolkitFlags() *toolkit.FlagConfig {
 	socket := false
 	return &toolkit.FlagConfig{
-		WebListenAddresses: &[]string{d.settings.listen},
+		WebListenAddresses: &[]string{h.settings.listen},
 		WebSystemdSocket:   &socket,
-		WebConfigFile:      &d.settings.webConfig,
+		WebConfigFile:      &h.settings.webConfig,
 	}
 }
 
 // Close gives everything back, last opened first. Run calls it.
-func (d *daemon) Close() error {
+func (h *home) Close() error {
 	var errs []error
-	for i := len(d.undo) - 1; i >= 0; i-- {
-		errs = append(errs, d.undo[i]())
+	for i := len(h.undo) - 1; i >= 0; i-- {
+		errs = append(errs, h.undo[i]())
 	}
-	d.undo = nil
+	h.undo = nil
 	return errors.Join(errs...)
-}
-
-// ready says why no post has been heard yet.
-func (d *daemon) ready() error {
-	for _, s := range d.station.Stats() {
-		if s.Condition != acquire.Starting {
-			return nil
-		}
-	}
-	return errors.New("starting: no probe has answered yet")
 }
 
 // closed forgives closing twice: the HTTP server closes its listener too.

@@ -138,30 +138,33 @@ func ovenOf(f *config.File) func(post string) (oven, why string) {
 	}
 }
 
-// newHistory begins what is made of the record: runs, sums, soak tests. It begins
-// after the station, which it looks at.
-func (d *daemon) newHistory(posts []acquire.Post, now func() time.Time) (err error) {
+// newHistory makes what follows the record: runs and sums.
+func (g *generation) newHistory() {
 	var followed []past.Post
-	for _, p := range posts {
+	for _, p := range g.posts {
 		followed = append(followed, historyOf(p))
 	}
-	d.history = past.NewFollower(d.record, followed)
-	e := eyes{record: d.record, posts: posts, station: d.station.Stats, zone: d.file.Site.Zone}
-	d.soaks = planner{eyes: e, zone: d.file.Site.Zone, now: now, counted: d.operations, contacts: d.file.Contacts}
-	d.soaks.Keeper, err = soak.NewKeeper(context.Background(), d.record, e, now, d.soaked)
+	g.history = past.NewFollower(g.record, followed)
+}
+
+// keep reads the soak tests, after the station was made, which they look at.
+func (g *generation) keep() (err error) {
+	e := eyes{record: g.record, posts: g.posts, station: func() []acquire.Stats { return g.station.Stats() }, zone: g.file.Site.Zone}
+	g.soaks = planner{eyes: e, zone: g.file.Site.Zone, now: g.now, counted: g.operations, contacts: g.file.Contacts}
+	g.soaks.Keeper, err = soak.NewKeeper(context.Background(), g.record, e, g.now, g.soaked)
 	return err
 }
 
 // follow keeps runs and hourly sums up to date until ctx ends, and looks at how the
 // runs go on.
-func (d *daemon) follow(ctx context.Context, now func() time.Time, round func()) error {
-	tell := func(err error) { d.log.Warn("runs and hourly sums wait: "+err.Error(), "kind", "record") }
+func (g *generation) follow(ctx context.Context, round func()) error {
+	tell := func(err error) { g.log.Warn("runs and hourly sums wait: "+err.Error(), "kind", "record") }
 	t := time.NewTicker(historyEvery)
 	defer t.Stop()
 	for {
-		err := d.history.Once(ctx, now())
+		err := g.history.Once(ctx, g.now())
 		if err == nil {
-			err = d.ageing.look(ctx, now())
+			err = g.ageing.look(ctx, g.now())
 		}
 		if err != nil && ctx.Err() == nil {
 			tell(err)

@@ -22,16 +22,22 @@ const keyCredential = "record.key"
 
 // recordOptions is how the record works by the configuration.
 func recordOptions(f *config.File, log *slog.Logger, now func() time.Time) (store.Options, error) {
-	o := store.Options{Log: log, Now: now, Retention: store.Retention{
-		Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Told: f.Retention.Told, Around: f.Retention.Around, Posts: map[string]store.Keep{}}}
-	for _, p := range f.Posts {
-		if p.Keep != nil {
-			o.Retention.Posts[p.ID] = store.Keep(*p.Keep)
-		}
-	}
+	o := store.Options{Log: log, Now: now, Retention: retention(f)}
 	var err error
 	o.SigningKey, err = signingKey(f.Record.SigningKey, os.Getenv("CREDENTIALS_DIRECTORY"))
 	return o, err
+}
+
+// retention is what is removed from the record.
+func retention(f *config.File) store.Retention {
+	r := store.Retention{Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Told: f.Retention.Told, Around: f.Retention.Around,
+		Posts: map[string]store.Keep{}}
+	for _, p := range f.Posts {
+		if p.Keep != nil {
+			r.Posts[p.ID] = store.Keep(*p.Keep)
+		}
+	}
+	return r
 }
 
 // signingKey reads the key that signs the record's heads: from the file that the
@@ -67,8 +73,8 @@ func signingKey(file, credentials string) (ed25519.PrivateKey, error) {
 	return ed, nil
 }
 
-func (d *daemon) recordState() metrics.RecordState {
-	s := d.record.Stats()
+func (g *generation) recordState() metrics.RecordState {
+	s := g.record.Stats()
 	return metrics.RecordState{Committed: s.CommittedAt, Pending: s.Pending, Lost: s.Lost, Writable: s.Err == nil,
 		Damaged: s.Damaged, Salvaged: s.Salvaged, Head: metrics.RecordHead(s.DayHead), NumberKept: s.NumberErr == nil}
 }

@@ -73,28 +73,26 @@ func seed(ctx context.Context, f *config.File, record *store.Store, now time.Tim
 // adopt makes the record the owner of ovens, probes and certificates: what the
 // configuration names for the first time is entered, and what the record says then
 // counts. Where the configuration says otherwise the log tells it.
-func (d *daemon) adopt(now func() time.Time) error {
+func (h *home) adopt(f *config.File) (*config.File, error) {
 	ctx := context.Background()
-	if err := seed(ctx, d.file, d.record, now()); err != nil {
-		return err
+	if err := seed(ctx, f, h.record, h.now()); err != nil {
+		return nil, err
 	}
-	is, err := readRegister(ctx, d.record.Reader)
+	is, err := readRegister(ctx, h.record.Reader)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for _, p := range d.file.Differences(d.fileName(), is.ovens, is.certificates) {
-		d.log.Warn("the configuration says otherwise than the record; change it on the page", "at", fmt.Sprintf("%s:%d", p.File, p.Line), "what", p.What)
+	for _, p := range f.Differences(h.fileName(), is.ovens, is.certificates) {
+		h.log.Warn("the configuration says otherwise than the record; change it on the page", "at", fmt.Sprintf("%s:%d", p.File, p.Line), "what", p.What)
 	}
-	d.written = d.file
-	d.file, err = d.written.Adopt(d.fileName(), is.ovens, is.certificates)
-	return err
+	return f.Adopt(h.fileName(), is.ovens, is.certificates)
 }
 
 // try says why the configuration would not go together with the register after a
 // change; nil when it would. So no change on the page can keep the next start from
 // watching.
-func (d *daemon) try(ctx context.Context, e registry.Entry) error {
-	is, err := readRegister(ctx, d.record.Reader)
+func (g *generation) try(ctx context.Context, e registry.Entry) error {
+	is, err := readRegister(ctx, g.record.Reader)
 	if err != nil {
 		return err
 	}
@@ -106,7 +104,7 @@ func (d *daemon) try(ctx context.Context, e registry.Entry) error {
 			is.ovens[i] = o.Oven
 		}
 	}
-	_, err = d.written.Adopt(d.fileName(), is.ovens, append(is.certificates, e.Certificates...))
+	_, err = g.written.Adopt(g.fileName(), is.ovens, append(is.certificates, e.Certificates...))
 	return err
 }
 

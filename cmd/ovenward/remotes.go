@@ -9,34 +9,33 @@ import (
 	"sync"
 	"time"
 
-	"ovenward/acquire"
 	"ovenward/acquire/store"
 	"ovenward/metrics"
 	"ovenward/metrics/remotewrite"
 )
 
 // newRemotes makes a writer for each remote-write target of the configuration.
-func (d *daemon) newRemotes(posts []acquire.Post, now func() time.Time) error {
-	for _, r := range d.file.Remotes {
+func (g *generation) newRemotes() error {
+	for _, r := range g.file.Remotes {
 		w, err := remotewrite.New(remotewrite.Options{
-			Name: r.ID, URL: r.URL, Site: d.file.Site.Name, Posts: posts,
-			Record: &outgoing{Store: d.record, now: now, versions: map[int64]remotewrite.Place{}},
+			Name: r.ID, URL: r.URL, Site: g.file.Site.Name, Posts: g.posts,
+			Record: &outgoing{Store: g.record, now: g.now, versions: map[int64]remotewrite.Place{}},
 			CAFile: r.CAFile, Username: r.Username, PasswordFile: r.PasswordFile, TokenFile: r.TokenFile,
 			History: r.History, Every: r.Every, Rate: float64(r.Rate), Timeout: r.Timeout,
-			Version: version(), Log: d.log, Now: now,
-			Round: d.dog.Loop("remote write "+r.ID, remotewrite.LongestRound+max(r.Timeout, 0), d.recordErr),
+			Version: version(), Log: g.log, Now: g.now,
+			Round: g.loops.Loop("remote write "+r.ID, remotewrite.LongestRound+max(r.Timeout, 0), g.recordErr),
 		})
 		if err != nil {
 			return err
 		}
-		d.remotes = append(d.remotes, w)
+		g.remotes = append(g.remotes, w)
 	}
 	return nil
 }
 
-func (d *daemon) remoteStates() []metrics.RemoteState {
+func (g *generation) remoteStates() []metrics.RemoteState {
 	var out []metrics.RemoteState
-	for _, r := range d.remotes {
+	for _, r := range g.remotes {
 		s := r.Stats()
 		out = append(out, metrics.RemoteState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Refused, TooOld: s.TooOld,
 			Crowded: s.Crowded, Behind: s.Behind, HeldBack: s.HeldBack, LastAccepted: s.LastAccepted})

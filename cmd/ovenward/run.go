@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"os/signal"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	"ovenward/config"
@@ -62,10 +65,15 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	if s.supervisor, err = systemd(); err != nil {
 		log.Warn("the watchdog of the service manager is not fed", "error", err)
 	}
+	// From the start on: a reload that is asked for meanwhile is done after it.
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)
 	}
+	d.hangup = hangup
 	announce(log, d)
 	if err := d.Run(ctx); err != nil {
 		return fail(lines, "%v", err)

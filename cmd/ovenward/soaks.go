@@ -212,7 +212,7 @@ func (p planner) surveyed(ctx context.Context, l *soak.Life, m soak.Mark) (outco
 }
 
 // soaked reports what happened to a soak test as an event.
-func (d *daemon) soaked(p soak.Plan, m soak.Mark) {
+func (h *home) soaked(p soak.Plan, m soak.Mark) {
 	text := fmt.Sprintf("soak test %s: %s", p.ID, m.Kind)
 	if m.Kind == soak.Surveyed && m.Outcome != "" {
 		text += fmt.Sprintf(" at %d: %s", m.Checkpoint, m.Outcome)
@@ -220,6 +220,6 @@ func (d *daemon) soaked(p soak.Plan, m soak.Mark) {
 	if m.Text != "" {
 		text += ": " + m.Text
 	}
-	d.record.Record(acquire.Event{At: m.At, Post: p.Post, Kind: acquire.KindSoak, Who: m.Who, Text: text})
-	d.log.Info(text, "kind", acquire.KindSoak, "post", p.Post, "who", m.Who)
+	h.record.Record(acquire.Event{At: m.At, Post: p.Post, Kind: acquire.KindSoak, Who: m.Who, Text: text})
+	h.log.Info(text, "kind", acquire.KindSoak, "post", p.Post, "who", m.Who)
 }

@@ -70,17 +70,17 @@ func (d *daemon) status() string {
 }
 
 // recordErr says why the record cannot be written; an alarm tells the same.
-func (d *daemon) recordErr() error {
-	if d.record == nil {
+func (h *home) recordErr() error {
+	if h.record == nil {
 		return nil // it is being opened
 	}
-	return d.record.Err()
+	return h.record.Err()
 }
 
 // healthy says why this program should be looked at.
-func (d *daemon) healthy() error {
-	err := d.record.Err()
-	for _, l := range d.dog.Late() {
+func (h *home) healthy() error {
+	err := h.record.Err()
+	for _, l := range h.dog.Late() {
 		err = errors.Join(err, fmt.Errorf("%s did not come round for %s: start this program again", l.Name, l.For.Round(time.Second)))
 	}
 	return err
@@ -88,7 +88,7 @@ func (d *daemon) healthy() error {
 
 // askPage asks the page every now and then whether it answers. It does so past the
 // network: visitors who take all connections are no reason to start again.
-func (d *daemon) askPage(ctx context.Context, round func()) error {
+func (h *home) askPage(ctx context.Context, round func()) error {
 	t := time.NewTicker(askEvery)
 	defer t.Stop()
 	for {
@@ -96,7 +96,7 @@ func (d *daemon) askPage(ctx context.Context, round func()) error {
 		if err != nil {
 			return err
 		}
-		d.page.Handler().ServeHTTP(nobody{}, r) // any answer is one
+		h.serving.Load().handler.ServeHTTP(nobody{}, r) // any answer is one
 		round()
 		select {
 		case <-t.C:

@@ -39,12 +39,12 @@ func attention(a config.Alarm) alarm.Attention {
 
 // troubles tells the station of couriers whose messages are not accepted, and of
 // runs that come near their limit.
-func (d *daemon) troubles() []acquire.Trouble {
-	out := make([]acquire.Trouble, 0, len(d.couriers))
-	for _, c := range d.couriers {
+func (g *generation) troubles() []acquire.Trouble {
+	out := make([]acquire.Trouble, 0, len(g.couriers))
+	for _, c := range g.couriers {
 		out = append(out, courierTrouble(c.Stats()))
 	}
-	return append(out, d.ageing.Troubles()...)
+	return append(out, g.ageing.Troubles()...)
 }
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message

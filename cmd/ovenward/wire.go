@@ -46,12 +46,9 @@ func newKitchen(f *config.File, now func() time.Time) (*simulate.Kitchen, error)
 	}
 	options := simulate.ModelKitchen(f.Simulate.Seed, f.Simulate.Speed)
 	options.Start, options.Now = now(), now
+	spoken := languages(f)
 	for i := range options.Probes {
-		for _, p := range f.Probes {
-			if p.Simulated == options.Probes[i].ID {
-				options.Probes[i].Language = p.Driver
-			}
-		}
+		options.Probes[i].Language = spoken[options.Probes[i].ID]
 	}
 	k, err := simulate.New(options)
 	if err != nil {
@@ -63,6 +60,21 @@ func newKitchen(f *config.File, now func() time.Time) (*simulate.Kitchen, error)
 		}
 	}
 	return k, nil
+}
+
+// languages is what each probe of the model kitchen speaks: textline, where a
+// configuration has no use for it.
+func languages(f *config.File) map[string]string {
+	spoken := map[string]string{}
+	for _, p := range simulate.ModelKitchen(f.Simulate.Seed, f.Simulate.Speed).Probes {
+		spoken[p.ID] = simulate.Textline
+	}
+	for _, p := range f.Probes {
+		if p.Simulated != "" {
+			spoken[p.Simulated] = p.Driver
+		}
+	}
+	return spoken
 }
 
 // posts turns a checked configuration into what the station watches.

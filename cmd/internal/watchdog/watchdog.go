@@ -37,6 +37,45 @@ type loop struct {
 	told   bool      // that it is late
 }
 
+// Group is some loops that begin and end together. Until it has begun, and once it
+// has ended, they need not come round.
+type Group struct {
+	w     *Watchdog
+	loops []*loop
+}
+
+// Group makes a group without loops.
+func (w *Watchdog) Group() *Group { return &Group{w: w} }
+
+// Loop is Watchdog.Loop, for one that is watched while the group works.
+func (g *Group) Loop(name string, bound time.Duration, excuse func() error) (round func()) {
+	l := &loop{name: name, bound: bound, excuse: excuse}
+	g.w.mu.Lock()
+	g.loops = append(g.loops, l)
+	g.w.mu.Unlock()
+	return g.w.rounds(l)
+}
+
+// Begin has the group's loops watched from now on.
+func (g *Group) Begin() {
+	now := g.w.o.Now()
+	g.w.mu.Lock()
+	defer g.w.mu.Unlock()
+	for _, l := range g.loops {
+		l.round, l.told = now, false
+		if !slices.Contains(g.w.loops, l) {
+			g.w.loops = append(g.w.loops, l)
+		}
+	}
+}
+
+// End has none of them watched any more.
+func (g *Group) End() {
+	g.w.mu.Lock()
+	defer g.w.mu.Unlock()
+	g.w.loops = slices.DeleteFunc(g.w.loops, func(l *loop) bool { return slices.Contains(g.loops, l) })
+}
+
 // Late is a loop that has not come round within its bound.
 type Late struct {
 	Name  string
@@ -54,8 +93,12 @@ func New(o Options) *Watchdog { return &Watchdog{o: o} }
 func (w *Watchdog) Loop(name string, bound time.Duration, excuse func() error) (round func()) {
 	l := &loop{name: name, bound: bound, excuse: excuse, round: w.o.Now()}
 	w.mu.Lock()
-	defer w.mu.Unlock()
 	w.loops = append(w.loops, l)
+	w.mu.Unlock()
+	return w.rounds(l)
+}
+
+func (w *Watchdog) rounds(l *loop) func() {
 	return func() {
 		now := w.o.Now()
 		w.mu.Lock()
@@ -78,14 +121,20 @@ func (w *Watchdog) Late() []Late {
 }
 
 // copies lets excuses be asked without the lock: they take others.
-func (w *Watchdog) copies() []loop {
+func (w *Watchdog) copies() []seen {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	out := make([]loop, len(w.loops))
+	out := make([]seen, len(w.loops))
 	for i, l := range w.loops {
-		out[i] = *l
+		out[i] = seen{*l, l}
 	}
 	return out
+}
+
+// seen is a loop as it was at one look.
+type seen struct {
+	loop
+	of *loop
 }
 
 func (l *loop) hangs(now time.Time) bool {
@@ -131,7 +180,7 @@ func (w *Watchdog) look() bool {
 			w.o.Log.Warn("a part of this program that hung goes on", "loop", l.name)
 		}
 		w.mu.Lock()
-		w.loops[i].told = hangs
+		l.of.told = hangs
 		w.mu.Unlock()
 	}
 	return well

@@ -145,3 +145,35 @@ func TestFeedingThatFailsIsTold(t *testing.T) {
 		}
 	})
 }
+
+// Loops of a group are watched from when it begins until it ends, and anew when it
+// begins again.
+func TestGroup(t *testing.T) {
+	now := time.Now()
+	w := New(Options{Every: time.Second, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return now }})
+	g := w.Group()
+	round := g.Loop("a", time.Minute, nil)
+	late := func(want int) {
+		t.Helper()
+		if got := w.Late(); len(got) != want || w.look() != (want == 0) {
+			t.Errorf("late: %+v, want %d", got, want)
+		}
+	}
+	now = now.Add(time.Hour)
+	late(0) // it has not begun
+	g.Begin()
+	now = now.Add(50 * time.Second)
+	round()
+	now = now.Add(50 * time.Second)
+	late(0)
+	now = now.Add(time.Minute)
+	late(1)
+	g.End()
+	late(0)
+	round() // late itself, and harmless
+	g.Begin()
+	g.Begin()
+	late(0)
+	now = now.Add(2 * time.Minute)
+	late(1)
+}

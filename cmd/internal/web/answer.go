@@ -25,6 +25,8 @@ type problem struct {
 
 	Faults []registry.Fault    `json:"faults,omitempty"` // of fields, all of them
 	Rows   []registry.RowFault `json:"rows,omitempty"`   // of a table, all of them
+
+	Mistakes []Mistake `json:"mistakes,omitempty"` // of the configuration, all of them
 }
 
 func newProblem(r *http.Request, status int, detail string) problem {

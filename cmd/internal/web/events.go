@@ -41,7 +41,9 @@ func (s *Server) serveEventStream(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
-	if err := s.tell(r.Context(), max(after, 0), s.writer(w)); err != nil {
+	ctx, cancel := s.whileServing(r)
+	defer cancel()
+	if err := s.tell(ctx, max(after, 0), s.writer(w)); err != nil {
 		s.log.Debug("a stream of events ended", "from", r.RemoteAddr, "why", err)
 	}
 }

@@ -192,6 +192,14 @@ func (s *Server) beginStream(w http.ResponseWriter, r *http.Request) bool {
 
 func (s *Server) endStream() { <-s.streams }
 
+// whileServing is the context of a stream: it ends with its request or with the
+// server.
+func (s *Server) whileServing(r *http.Request) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(r.Context())
+	stop := context.AfterFunc(s.life, cancel)
+	return ctx, func() { stop(); cancel() }
+}
+
 // serveLive streams the overview, or with post=ID one post, until the client
 // goes, falls behind, or the server's context ends.
 func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
@@ -214,7 +222,9 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
-	if err := follow(r.Context(), next, name, shown, s.writer(w)); err != nil {
+	ctx, cancel := s.whileServing(r)
+	defer cancel()
+	if err := follow(ctx, next, name, shown, s.writer(w)); err != nil {
 		s.log.Debug("a live stream ended", "from", r.RemoteAddr, "why", err)
 	}
 }

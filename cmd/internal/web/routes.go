@@ -87,6 +87,9 @@ func (s *Server) routes() []route {
 	rt.own("/unit", s.serveUnit)
 	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
+	if s.o.Reload != nil {
+		rt.edit(ReloadPath, s.serveReload)
+	}
 	if s.o.Metrics != nil {
 		rt.get("/metrics", s.o.Metrics.ServeHTTP)
 	}

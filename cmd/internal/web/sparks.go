@@ -58,8 +58,10 @@ func (s *sparks) of(post string) spark {
 }
 
 // Run reads the last hour of each post from the record, again and again, until
-// ctx ends: the overview then waits for no disk.
+// ctx ends: the overview then waits for no disk. Once it has returned, streams
+// end, so that whoever follows comes to the server that stands in its place.
 func (s *Server) Run(ctx context.Context) error {
+	defer s.end()
 	beat := time.NewTicker(sparksEvery)
 	defer beat.Stop()
 	for {

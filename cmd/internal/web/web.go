@@ -159,6 +159,10 @@ type Options struct {
 
 	Ready   func() error // why the daemon is not ready; nil when it is
 	Healthy func() error // why the daemon is not healthy; nil when it is
+	// Reload loads the configuration again, and says what changed. Its error may be a
+	// Refusal. Without it there is no such path.
+	Reload func(ctx context.Context, who string) (changes []string, err error)
+
 	Metrics http.Handler
 	Log     *slog.Logger
 	Now     func() time.Time
@@ -181,6 +185,8 @@ type Server struct {
 	boards  map[string]*board // by the name of the unit
 	boot    string            // names this start, so that a page notices another
 	patient time.Duration     // a write to a stream may take this long
+	life    context.Context   // ends when Run has returned: its streams end too
+	end     context.CancelFunc
 
 	bodyIn, answerIn time.Duration // how long a body may take to come, an answer to be taken
 }
@@ -194,8 +200,8 @@ const (
 	answerTime = 2 * time.Minute // some MB over a slow line
 )
 
-// New makes a server. Its handler's streams end when the context of their
-// request does: give http.Server a BaseContext that ends at shutdown.
+// New makes a server. Its handler's streams end when Run does, or the context of
+// their request: give http.Server a BaseContext that ends at shutdown.
 func New(o Options) *Server {
 	s := &Server{
 		o: o, log: o.Log,
@@ -206,6 +212,7 @@ func New(o Options) *Server {
 		patient: patience, bodyIn: bodyTime, answerIn: answerTime,
 		zone: o.Zone,
 	}
+	s.life, s.end = context.WithCancel(context.Background())
 	if s.zone == nil {
 		s.zone = time.UTC
 	}

@@ -1,0 +1,190 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ovenward/acquire/alarm"
+)
+
+// heardBy counts the samples that it was handed, by post.
+type heardBy struct {
+	mu sync.Mutex
+	n  [3]int
+}
+
+func (h *heardBy) Observe(post int, batch []Sample) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.n[post] += len(batch)
+}
+
+// postNamed is a post at 10 Hz whose probe says what say gives.
+func postNamed(id string, say func(time.Duration) string) Post {
+	p := aPost(&fakeProbe{born: time.Now(), say: say, took: 4 * time.Millisecond})
+	p.ID, p.Probe.ID = id, "probe of "+id
+	return p
+}
+
+// handOver is two stations in a row over posts a, b, c and then d, a, b: a is kept, b
+// is changed, c goes, d is new.
+type handOver struct {
+	m           *memory
+	options     Options
+	old         *Station
+	end         context.CancelFunc
+	done        chan error
+	wasA        int // samples of a before
+	first, then *heardBy
+}
+
+func (h *handOver) run(t *testing.T, s *Station) {
+	ctx, cancel := context.WithCancel(t.Context())
+	h.end = cancel
+	go func() { h.done <- s.Run(ctx) }()
+}
+
+func (h *handOver) stop(t *testing.T) {
+	t.Helper()
+	h.end()
+	if err := <-h.done; err != nil {
+		t.Error(err)
+	}
+}
+
+// begin runs the first station for ten seconds, and has it hand a on.
+func begin(t *testing.T, a func(time.Duration) string) *handOver {
+	h := &handOver{m: newMemory(), done: make(chan error), first: &heardBy{}, then: &heardBy{}}
+	fine := steady("1.00")
+	h.options = Options{Posts: []Post{postNamed("a", a), postNamed("b", fine), postNamed("c", fine)}, Recorder: h.m, Log: discard(), Now: time.Now,
+		Past: func(int) (Past, error) { return Past{}, nil }, Observers: []Observer{h.first}}
+	var err error
+	if h.old, err = New(h.options); err != nil {
+		t.Fatal(err)
+	}
+	h.run(t, h.old)
+	at(10*time.Second + 50*time.Millisecond)
+	h.m.mu.Lock()
+	h.wasA = len(h.m.samples[0])
+	h.m.mu.Unlock()
+	h.old.HandOn([]int{0})
+	h.stop(t)
+	return h
+}
+
+// next makes the second station.
+func (h *handOver) next(past func(int) (Past, error)) (*Station, error) {
+	fine := steady("1.00")
+	o := h.options
+	o.Posts = []Post{postNamed("d", fine), h.options.Posts[0], postNamed("b", fine)}
+	o.Before, o.Kept, o.Past, o.Observers = h.old, []int{-1, 0, -1}, past, []Observer{h.then}
+	o.Recorder = shifted{h.m}
+	return New(o)
+}
+
+// shifted is the second station's way into the record: its posts are others than
+// those that are there.
+type shifted struct{ *memory }
+
+func (s shifted) Append(post int, batch []Sample) { s.memory.Append(post+10, batch) }
+
+func steady(word string) func(time.Duration) string {
+	return func(time.Duration) string { return word }
+}
+
+// A post that is kept misses no slot: its numbers have no gap, its instants keep
+// their grid, nothing is counted as missed, and an alarm that stands goes on.
+func TestKeptPostMissesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := begin(t, steady("9.00"))
+		time.Sleep(300 * time.Millisecond) // of the bubble: while nobody is the station
+		s, err := h.next(func(int) (Past, error) { return Past{}, nil })
+		if err != nil {
+			t.Fatal(err)
+		}
+		if st := s.Stats(); st[1].Post.ID != "a" || st[1].Index != 1 || st[0].Index != 0 {
+			t.Errorf("posts %s %d, %s %d", st[0].Post.ID, st[0].Index, st[1].Post.ID, st[1].Index)
+		}
+		if v := s.Stats()[0]; !v.Condition.Blind() || v.Verdict.Outcome == "within" {
+			t.Errorf("a post that has seen nothing is %s and %q", v.Condition, v.Verdict.Outcome)
+		}
+		h.run(t, s)
+		at(20*time.Second + 50*time.Millisecond)
+		st := s.Stats()[1]
+		h.stop(t)
+		got := h.m.samples[0]
+		if len(got) < h.wasA+95 {
+			t.Fatalf("%d samples of the kept post, %d before: it did not go on", len(got), h.wasA)
+		}
+		for i := 1; i < len(got); i++ {
+			if d := got[i].Mono - got[i-1].Mono; got[i].Seq != got[i-1].Seq+1 || d != 100*time.Millisecond {
+				t.Errorf("number %d after %d, %v later", got[i].Seq, got[i-1].Seq, d)
+			}
+		}
+		if st.Counts.Missed+st.Counts.Unanswered+st.Counts.Late != 0 || st.Counts.Connects != 1 {
+			t.Errorf("counted %+v", st.Counts)
+		}
+		if c := h.m.changes(alarm.Exceeds); len(c) != 1 || st.Alarms[exceedsAt].State != alarm.Unacknowledged {
+			t.Errorf("the alarm changed %v and is %s", c, st.Alarms[exceedsAt].State)
+		}
+		if h.first.n[0]+h.then.n[1] != len(got) || h.then.n[0] == 0 {
+			t.Errorf("observers were handed %v, then %v, of %d", h.first.n, h.then.n, len(got))
+		}
+		if old, fresh := len(h.m.samples[1]), len(h.m.samples[12]); old == 0 || fresh == 0 || len(h.m.samples[2]) > old+1 {
+			t.Errorf("the changed post has %d and %d samples, the removed one %d", old, fresh, len(h.m.samples[2]))
+		}
+		if texts := h.m.texts(KindStation); len(texts) != 2 {
+			t.Errorf("the station told %q, want its begin and its end alone", texts)
+		}
+	})
+}
+
+// Where no station takes over, the one before goes on with all of its posts.
+func TestStationGoesOnWhereNoneTakesOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := begin(t, steady("1.00"))
+		broken := errors.New("the record cannot be read")
+		if _, err := h.next(func(int) (Past, error) { return Past{}, broken }); !errors.Is(err, broken) {
+			t.Fatalf("made from a record that cannot be read: %v", err)
+		}
+		h.run(t, h.old)
+		at(20 * time.Second)
+		st := h.old.Stats()
+		h.stop(t)
+		for i, s := range st {
+			if s.Condition != Seeing && s.Condition != Idle || s.Counts.Connects != map[int]uint64{0: 1, 1: 2, 2: 2}[i] {
+				t.Errorf("post %s is %s after %d openings", s.Post.ID, s.Condition, s.Counts.Connects)
+			}
+		}
+		if st[0].Counts.Missed != 0 {
+			t.Errorf("the post that was handed on missed %d slots", st[0].Counts.Missed)
+		}
+	})
+}
+
+// Alarms of a removed post end as they do at a start.
+func TestAlarmsOfARemovedPostEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := begin(t, steady("1.00"))
+		h.options.Standing = []alarm.Alarm{{ID: "x", Post: "c", Rule: alarm.Silent, State: alarm.Unacknowledged}}
+		s, err := h.next(func(int) (Past, error) { return Past{}, nil })
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.run(t, s)
+		at(11 * time.Second)
+		h.stop(t)
+		for _, a := range s.Alarms() {
+			if a.Post == "c" && a.State.Present() {
+				t.Errorf("the silence of a post that nobody watches is %s", a.State)
+			}
+		}
+		if c := h.m.changes(alarm.Silent); len(c) == 0 {
+			t.Error("the record does not say that it ended")
+		}
+	})
+}

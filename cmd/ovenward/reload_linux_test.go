@@ -1,0 +1,313 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+)
+
+// quick is the model kitchen ten times as fast, cut into what a test puts together
+// anew: everything up to the posts, and each post.
+func quick(t *testing.T) (head string, posts map[string]string) {
+	t.Helper()
+	text := strings.Replace(string(kitchenTOML), "seed = 1\n", "seed = 1\nspeed = 10\n", 1)
+	parts := strings.Split(text, "[[post]]")
+	posts = map[string]string{}
+	for _, p := range parts[1:] {
+		id := regexp.MustCompile(`id = "([^"]+)"`).FindStringSubmatch(p)[1]
+		posts[id] = "\n[[post]]" + p[:strings.LastIndex(p, `mm"`)+len(`mm"`)] + "\n"
+	}
+	if len(posts) != 3 {
+		t.Fatalf("the model kitchen has posts %v", posts)
+	}
+	return parts[0], posts
+}
+
+func write(t *testing.T, path string, parts ...string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(strings.Join(parts, "")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// reloadAnswer is what POST /-/reload says.
+type reloadAnswer struct {
+	status   int
+	Detail   string
+	Changes  []string
+	Mistakes []struct {
+		File, What string
+		Line       int
+	}
+}
+
+func postReload(t *testing.T, addr string) (a reloadAnswer) {
+	t.Helper()
+	resp, err := http.Post("http://"+addr+"/-/reload", "application/json", strings.NewReader(`{"who":"A. Reyes"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a.status = resp.StatusCode
+	if err := json.Unmarshal(body, &a); err != nil {
+		t.Fatalf("status %d: %v: %s", a.status, err, body)
+	}
+	if want := "application/json"; a.status >= 400 && resp.Header.Get("Content-Type") == want {
+		t.Errorf("a refusal came as %s", want)
+	}
+	return a
+}
+
+// seriesOf is the value of the one series of a metric with a label, as text; empty
+// when there is none.
+func seriesOf(exposition, metric, label string) string {
+	for _, line := range strings.Split(exposition, "\n") {
+		if name, value, ok := strings.Cut(line, "} "); ok && strings.HasPrefix(name, metric+"{") && strings.Contains(name, label) {
+			return value
+		}
+	}
+	return ""
+}
+
+// Posts are added, changed and removed, a courier and a limit change, all during
+// an exceedance: the post that stays as it was misses nothing, and its alarm stands.
+func TestReloadMissesNothing(t *testing.T) {
+	t.Parallel()
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	webhook := func(url string) string {
+		return fmt.Sprintf("\n[[webhook]]\nid = \"desk\"\nurl = \"http://127.0.0.1:1/%s\"\n", url)
+	}
+	write(t, file, head, posts["counter-door"], posts["pantry-door"], webhook("a"))
+	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
+	addr, record := d.Addr(), d.record
+	standing := func() (id, state string) {
+		for _, a := range record.Alarms() {
+			if a.Post == "pantry-door" && a.Rule == "exceeds" && a.State.Standing() {
+				return a.ID, string(a.State)
+			}
+		}
+		return "", ""
+	}
+	waitFor(t, 90*time.Second, "the exceedance", func() bool { id, _ := standing(); return id != "" })
+	id, state := standing()
+	missed := func(m string) string {
+		return seriesOf(m, "ovenward_read_errors_total", `post="pantry-door",probe="probe-2",reason="missed"`)
+	}
+	before := missed(d.get(t, "/metrics"))
+
+	changed := strings.Replace(posts["counter-door"], "50 mm", "60 mm", 1)
+	other := "\n[[limit]]\nid = \"stricter\"\nvalue = \"1 mW/cm2\"\ndistance = \"50 mm\"\nbasis = \"emission new\"\nsource = \"an invented rule of the house\"\n"
+	staff := strings.TrimSpace(posts["staff-room-door"]) + "\nlimit = \"stricter\"\n"
+	write(t, file, "# one line more\n", head, other, changed, posts["pantry-door"], "\n", staff, webhook("b"))
+	a := postReload(t, addr)
+	said := strings.Join(a.Changes, "\n")
+	if a.status != http.StatusOK || !strings.Contains(said, "post counter-door changed") || !strings.Contains(said, "post staff-room-door is new") ||
+		!strings.Contains(said, "webhooks changed") || !strings.Contains(said, "limits changed") || !strings.Contains(said, "1 posts go on") {
+		t.Fatalf("status %d: %s\n%s", a.status, a.Detail, said)
+	}
+	// A post that has seen nothing yet is within nothing.
+	if m := d.get(t, "/metrics"); seriesOf(m, "ovenward_samples_total", `post="staff-room-door",probe="probe-3",quality="good"`) == "0" &&
+		seriesOf(m, "ovenward_post_verdict", `post="staff-room-door",probe="probe-3",site="model kitchen",verdict="within"`) != "0" {
+		t.Errorf("a post without a sample is within its limit:\n%s", m)
+	}
+	if b := postReload(t, addr); b.status != http.StatusOK || len(b.Changes) != 2 || b.Changes[0] != "nothing in it changed" || !strings.HasPrefix(b.Changes[1], "3 posts") {
+		t.Errorf("again: status %d, %q", b.status, b.Changes)
+	}
+	write(t, file, head, other, posts["pantry-door"], "\n", staff, webhook("b"))
+	if c := postReload(t, addr); c.status != http.StatusOK || !strings.Contains(strings.Join(c.Changes, "\n"), "post counter-door is watched no more") {
+		t.Errorf("one removed: status %d, %q", c.status, c.Changes)
+	}
+	waitFor(t, 20*time.Second, "the new post to see", func() bool {
+		return seriesOf(d.get(t, "/metrics"), "ovenward_post_blind", `post="staff-room-door"`) == "0"
+	})
+
+	if now, is := standing(); now != id || is != state {
+		t.Errorf("the alarm was %s, %s, and is %s, %s", id, state, now, is)
+	}
+	m := d.get(t, "/metrics")
+	if got := seriesOf(m, "ovenward_port_opens_total", `post="pantry-door"`); got != "1" {
+		t.Errorf("the port of the post that stayed was opened %s times", got)
+	}
+	if got := missed(m); got != before {
+		t.Errorf("%s slots of the post that stayed were missed, and %s before", got, before)
+	}
+	if strings.Contains(m, `post="counter-door"`) {
+		t.Error("the removed post is in the metrics")
+	}
+	if seriesOf(m, "ovenward_record_lost_samples_total", "") != "0" {
+		t.Error("samples were lost")
+	}
+	if !strings.Contains(m, "ovenward_config_last_reload_successful{site=\"model kitchen\"} 1") {
+		t.Error("the metrics do not say that the reload took effect")
+	}
+	n := seriesOf(m, "ovenward_sample_power_density_watts_per_square_meter_count", `post="pantry-door"`)
+	d.stop(t)
+	checkReloadRecord(t, d, file, n)
+}
+
+// checkReloadRecord looks at what a record says after the reloads, once it is
+// closed: it is opened by a daemon that starts again.
+func checkReloadRecord(t *testing.T, d *running, file, counted string) {
+	t.Helper()
+	again, err := newDaemon(settings{configFile: file, storagePath: d.settings.storagePath, listen: "127.0.0.1:0"}, d.daemon.log, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer again.Close()
+	last, n := int64(0), 0
+	for s, err := range again.record.Samples(t.Context(), "pantry-door", time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Seq != last+1 {
+			t.Errorf("number %d comes after %d", s.Seq, last)
+		}
+		last, n = s.Seq, n+1
+	}
+	if n < 50 {
+		t.Errorf("only %d samples of the post that stayed", n)
+	}
+	if counted == "" || counted == "0" {
+		t.Errorf("the histogram counted %q of its samples", counted)
+	}
+	events, err := again.record.Events(t.Context(), 0, 10_000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for _, e := range events {
+		if e.Kind == acquire.KindStation && strings.HasPrefix(e.Text, "the configuration was loaded again: ") && e.Who == "A. Reyes" {
+			told++
+		}
+	}
+	if told != 3 {
+		t.Errorf("%d events tell of three reloads", told)
+	}
+}
+
+// A file with mistakes is refused with all of them, here, in the log and in the
+// metrics, and the one before stays; likewise what cannot be changed now.
+func TestBadFileIsRefused(t *testing.T) {
+	t.Parallel()
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	good := []string{head, posts["counter-door"], posts["pantry-door"]}
+	write(t, file, good...)
+	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
+	addr := d.Addr()
+	write(t, file, "speling = 1\n", head, posts["counter-door"], "distance_t = 2\n", strings.Replace(posts["pantry-door"], "50 mm", "50 apples", 1))
+	a := postReload(t, addr)
+	if a.status != http.StatusUnprocessableEntity || len(a.Mistakes) < 3 || a.Mistakes[0].Line != 1 || a.Mistakes[0].File != file {
+		t.Errorf("status %d: %s %+v", a.status, a.Detail, a.Mistakes)
+	}
+	log := d.log.String()
+	for _, m := range a.Mistakes {
+		if !strings.Contains(log, fmt.Sprintf("%s:%d", m.File, m.Line)) {
+			t.Errorf("the log does not tell of line %d: %s", m.Line, m.What)
+		}
+	}
+	m := d.get(t, "/metrics")
+	if !strings.Contains(m, "ovenward_config_last_reload_successful{site=\"model kitchen\"} 0") || seriesOf(m, "ovenward_config_last_reload_success_timestamp_seconds", "") == "" {
+		t.Error("the metrics do not say that a file was refused")
+	}
+	for _, post := range []string{"counter-door", "pantry-door"} {
+		if seriesOf(m, "ovenward_probe_up", `post="`+post+`"`) == "" || seriesOf(m, "ovenward_port_opens_total", `post="`+post+`"`) > "1" {
+			t.Errorf("post %s did not go on", post)
+		}
+	}
+	for what, text := range map[string]string{
+		"a simulated probe has another driver": strings.Replace(head, "driver = \"textline\"\nport = \"simulate:probe-1\"", "driver = \"scpi\"\nport = \"simulate:probe-1\"", 1),
+		"[simulate] says another kitchen":      strings.Replace(head, "speed = 10", "speed = 11", 1),
+		"[record] says another key":            head + "\n[record]\nsigning_key = \"" + file + ".key\"\n",
+	} {
+		write(t, file, text, posts["counter-door"], posts["pantry-door"])
+		if what[0] == 'a' { // its section must fit its driver
+			section := regexp.MustCompile(`(?s)  \[probe\.textline\].*?fault = \["FAULT"\]\n`)
+			first := section.FindStringIndex(text)
+			write(t, file, text[:first[0]]+scpiSection+text[first[1]:], posts["counter-door"], posts["pantry-door"])
+		}
+		if a := postReload(t, addr); a.status != http.StatusConflict || !strings.Contains(a.Detail, what) || !strings.Contains(a.Detail, "restart") {
+			t.Errorf("%s: status %d: %s %+v", what, a.status, a.Detail, a.Mistakes)
+		}
+	}
+	write(t, file, good...)
+	if a := postReload(t, addr); a.status != http.StatusOK {
+		t.Errorf("the good file again: status %d: %s", a.status, a.Detail)
+	}
+	if m := d.get(t, "/metrics"); !strings.Contains(m, "ovenward_config_last_reload_successful{site=\"model kitchen\"} 1") {
+		t.Error("the metrics do not say that a file took effect again")
+	}
+}
+
+// A real process takes SIGHUP: once with mistakes, then twice in a row with a good
+// file.
+func TestHangupReloads(t *testing.T) {
+	t.Parallel()
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	write(t, file, head, posts["counter-door"])
+	p := program(t, "run", "--config.file="+file, "--storage.path="+t.TempDir(), "--web.listen-address=127.0.0.1:0")
+	p.address(t)
+	hangup := func() {
+		t.Helper()
+		if err := p.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(t, file, head, posts["counter-door"], "nonsense = 1\n")
+	hangup()
+	waitFor(t, 20*time.Second, "the refusal", func() bool { return strings.Contains(p.log.String(), "the one before stays in force") })
+	if !strings.Contains(p.log.String(), file+":") {
+		t.Error("the log does not say where the mistake is")
+	}
+	write(t, file, head, posts["counter-door"], posts["pantry-door"])
+	hangup()
+	hangup()
+	waitFor(t, 20*time.Second, "the reload", func() bool {
+		return strings.Contains(p.log.String(), "the configuration was loaded again: post pantry-door is new")
+	})
+	if took := p.terminate(t); took > 5*time.Second {
+		t.Errorf("stopping took %v", took)
+	}
+}
+
+// Only those who may change things reload, by POST alone.
+func TestWhoMayReload(t *testing.T) {
+	t.Parallel()
+	web := usersFile(t, "seal and hinge", "okafor", "hale")
+	d := startDaemon(t, settings{configFile: kitchenWith(t, "[access]\noperators = [\"okafor\"]\n"), storagePath: t.TempDir(), webConfig: web})
+	for _, c := range []struct {
+		method, user string
+		want         int
+	}{{"POST", "", 401}, {"POST", "hale", 403}, {"GET", "okafor", 405}, {"POST", "okafor", 200}} {
+		r, err := http.NewRequest(c.method, "http://"+d.Addr()+"/-/reload", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.user != "" {
+			r.SetBasicAuth(c.user, "seal and hinge")
+		}
+		resp, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		if resp.StatusCode != c.want {
+			t.Errorf("%s by %q: %d, want %d", c.method, c.user, resp.StatusCode, c.want)
+		}
+	}
+}
