@@ -76,32 +76,32 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 	p := w.Post
 	r := Result{Life: l, By: by, Active: l.ActiveBy(by), Whole: stats.NewSummary(l.Plan.Level)}
 	p.Levels = []quantity.PowerDensity{l.Plan.Level}
-	for _, a := range l.spans(time.Time{}, by) {
-		sum, err := history.Between(ctx, s, p, a.From, a.To)
-		if err != nil {
-			return r, err
-		}
-		r.Whole.Merge(&sum)
+	spans := l.spans(time.Time{}, by)
+	for _, a := range spans {
 		runs, err := s.Runs(ctx, p.ID, a.From, a.To)
 		if err != nil {
 			return r, err
 		}
 		r.Runs = append(r.Runs, runs...)
-		if sum.Seen() < a.To.Sub(a.From) {
+	}
+	var err error
+	if r.Days, err = r.parts(ctx, s, p, l.days(by, zone)); err != nil {
+		return r, err
+	}
+	for i := range r.Days {
+		r.Whole.Merge(&r.Days[i].Sum)
+	}
+	if r.Parts, err = r.parts(ctx, s, p, l.cuts(by)); err != nil {
+		return r, err
+	}
+	if r.Unseen = r.Active - r.Whole.Seen(); r.Unseen > 0 {
+		for _, a := range spans {
 			gaps, err := history.Unseen(ctx, s, p, a.From, a.To)
 			if err != nil {
 				return r, err
 			}
 			r.Blind = append(r.Blind, gaps...)
 		}
-	}
-	r.Unseen = r.Active - r.Whole.Seen()
-	var err error
-	if r.Parts, err = r.parts(ctx, s, p, l.cuts(by)); err != nil {
-		return r, err
-	}
-	if r.Days, err = r.parts(ctx, s, p, l.days(by, zone)); err != nil {
-		return r, err
 	}
 	if r.Trend, err = TrendOf(r.Runs, l.Plan.Level-l.Plan.Guard); err != nil {
 		return r, err

@@ -104,15 +104,19 @@ func checked(t *testing.T, v validator.Validator, s *Server, r *http.Request) *h
 	return w
 }
 
+// summing sums up any post to an hour in which little was seen.
+func summing(o *Options) {
+	o.Statistics = func(context.Context, string, history.Per, time.Time, time.Time) ([]history.Stretch, error) {
+		return []history.Stretch{{From: noon(), To: noon().Add(time.Hour), Sum: stats.NewSummary(50)}}, nil
+	}
+}
+
 // Real answers are what the document says, with every kind of state in them, and
 // so are problems.
 func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 	s := newServer(busy(t), richly, newKeeping().options, func(o *Options) {
 		o.Surveys = walking(t, noon())
-		o.Statistics = func(context.Context, string, history.Per, time.Time, time.Time) ([]history.Stretch, error) {
-			return []history.Stretch{{From: noon(), To: noon().Add(time.Hour), Sum: stats.NewSummary(50)}}, nil
-		}
-	})
+	}, summing)
 	v, _ := contract(t, s)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; d == nil || d.streams() {
@@ -140,7 +144,7 @@ func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 
 func TestTagsAndPacking(t *testing.T) {
 	f := busy(t)
-	s := newServer(f, richly, newKeeping().options, func(o *Options) { o.Surveys = walking(t, noon()) })
+	s := newServer(f, richly, newKeeping().options, func(o *Options) { o.Surveys = walking(t, noon()) }, summing)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; route.method != http.MethodGet || d == nil || d.streams() {
 			continue

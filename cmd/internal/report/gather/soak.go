@@ -73,7 +73,7 @@ func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, erro
 		return nil, err
 	}
 	s := soaked(&res, h, q.Version)
-	if err := summedUp(ctx, r, s, l, p, q, by.UTC()); err != nil {
+	if err := summedUp(ctx, r, s, &res, p, q); err != nil {
 		return nil, err
 	}
 	if err := others(ctx, r, s, l.Plan); err != nil {

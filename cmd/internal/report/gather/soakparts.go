@@ -49,20 +49,24 @@ func interruptions(r *soak.Result) []report.Interruption {
 }
 
 // summedUp adds the statistics by checkpoint, and by what was asked for.
-func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, l *soak.Life, p history.Post, q SoakQuery, by time.Time) error {
-	for _, to := range []struct {
-		per  history.Per
-		list *[]report.Figured
-	}{{soak.PerCheckpoint, &s.ByCheckpoint}, {cmp.Or(q.Per, history.PerDay), &s.Stretches}} {
-		all, err := soak.Statistics(ctx, r, l, p, to.per, by, q.Zone)
-		if err != nil {
+func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Result, p history.Post, q SoakQuery) error {
+	level := res.Life.Plan.Level
+	figured := func(all []soak.Part) (out []report.Figured) {
+		for i := range all {
+			out = append(out, stretch(&all[i], level))
+		}
+		return out
+	}
+	s.ByCheckpoint = figured(res.Parts)
+	per := cmp.Or(q.Per, history.PerDay)
+	parts := res.Days
+	if per != history.PerDay {
+		var err error
+		if parts, err = soak.Statistics(ctx, r, res.Life, p, per, res.By, q.Zone); err != nil {
 			return err
 		}
-		for i := range all {
-			*to.list = append(*to.list, stretch(&all[i], l.Plan.Level))
-		}
 	}
-	s.Per = string(cmp.Or(q.Per, history.PerDay))
+	s.Per, s.Stretches = string(per), figured(parts)
 	return nil
 }
 

@@ -12,6 +12,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/store"
+	"ovenward/config"
 	"ovenward/drivers"
 )
 
@@ -90,18 +91,45 @@ func TestAgeingWarnsEarly(t *testing.T) {
 		}
 		looked := func() bool { r.ageing.mu.Lock(); defer r.ageing.mu.Unlock(); return r.ageing.troubles != nil }
 		if want {
-			waitFor(t, 30*time.Second, "the early warning", func() bool { return warned() != "" })
+			waitFor(t, 30*time.Second, "the early warning in the record", func() bool { return strings.Contains(warned(), "ageing:pantry-door") })
 			if said := warned(); !strings.Contains(said, "W/m²") && !strings.Contains(said, "mW/cm²") || !strings.Contains(said, "90 %") || !strings.Contains(said, "licensed service") {
 				t.Errorf("%s", said)
 			}
 		} else if within != "0 s" {
 			waitFor(t, 30*time.Second, "the runs to be looked at", looked)
-			if tr := r.ageing.Troubles(); warned() != "" {
-				t.Errorf("ageing_within %s: %+v", within, tr)
+			for _, tr := range r.ageing.Troubles() {
+				if tr.Text != "" {
+					t.Errorf("ageing_within %s: %s", within, tr.Text)
+				}
 			}
 		} else if warned() != "" || looked() {
 			t.Errorf("it warns though it is told never to: %s", warned())
 		}
 		r.stop(t)
+	}
+}
+
+// TestWhoseRuns: what a post sees is taken for an oven's only where nothing else is
+// near.
+func TestWhoseRuns(t *testing.T) {
+	small, err := os.ReadFile(smallDoor(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	alone := strings.Replace(string(kitchenTOML), `probe = "probe-2"`, "probe = \"probe-2\"\nnothing_near = true", 1)
+	for _, tc := range []struct{ text, post, oven, why string }{
+		{string(kitchenTOML), "pantry-door", "", "other ovens are at this site (counter, staff-room)"},
+		{alone, "pantry-door", "pantry", "the configuration says that nothing else"},
+		{alone, "counter-door", "", "other ovens are at this site (pantry, staff-room)"},
+		{string(small), "counter-door", "counter", "no other oven is at this site"},
+		{string(small), "nowhere", "", "not watched"},
+	} {
+		f, err := config.Parse("test.toml", []byte(tc.text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if oven, why := ovenOf(f)(tc.post); oven != tc.oven || !strings.Contains(why, tc.why) {
+			t.Errorf("%s: %q, %q; want %q, %q", tc.post, oven, why, tc.oven, tc.why)
+		}
 	}
 }
