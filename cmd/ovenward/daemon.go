@@ -220,7 +220,7 @@ func (d *daemon) wire(posts []acquire.Post, now func() time.Time) (err error) {
 	d.page = web.New(web.Options{
 		Station: d.station, Events: d.record.Events, Changes: d.record.Changes, Told: d.record.Told, Record: d.record.Stats, Heads: d.record.Heads, Newest: d.newest, Occurrence: d.record.Occurrence, Couriers: courierNames(d.file),
 		Past: d.record.Runs, Soaks: d.soaks, Surveys: d.surveys, Reports: printer{d.record}, Register: d.record, Try: d.try, Limits: limitChoices(d.written), Users: users, Operators: d.file.Access.Operators, Beyond: beyond(d.Addr()),
-		Series: d.record.Chart, Runs: runsOf(d.record, posts),
+		Series: d.record.Chart, Ran: d.record.Ran,
 		Sums: sums(d.file), Site: d.file.Site.Name, Zone: d.file.Site.Zone, Simulated: simulated, Version: version(), Host: host,
 		Ready: d.ready, Healthy: d.record.Err,
 		Metrics: numbers.Handler(), Log: d.log, Now: now,

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -137,17 +136,8 @@ func (f frame) progress(l *soak.Life, now time.Time) string {
 }
 
 func (f frame) runRow(r history.Run, now time.Time) runRow {
-	level := func(s quantity.PowerDensity) string {
-		switch {
-		case math.IsInf(float64(s), 1):
-			return f.t("words.over_range")
-		case math.IsNaN(float64(s)):
-			return f.t("runs.unknown")
-		}
-		return f.read(s)
-	}
 	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.FormatDuration(r.End.Sub(r.Start).Round(time.Second)),
-		On: quantity.FormatDuration(r.On.Round(100 * time.Millisecond)), Mean: level(r.Mean), P95: level(r.P95), Peak: level(r.Peak)}
+		On: quantity.FormatDuration(r.On.Round(100 * time.Millisecond)), Mean: f.peak(r.Mean), P95: f.peak(r.P95), Peak: f.peak(r.Peak)}
 	var notes []string
 	if !r.Begun {
 		notes = append(notes, f.t("runs.not_begun"))
