@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"ovenward/acquire/cycle/history"
@@ -225,21 +226,21 @@ func (r *Result) judge() {
 	}
 	if above.Count > 0 {
 		r.Outcome = Exceeds
-		add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.FormatDuration(above.Above))
+		add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, told(above.Above))
 	}
 	if over > 0 {
 		r.Outcome = Exceeds
-		add("the field was over the probe's range for %s", quantity.FormatDuration(over))
+		add("the field was over the probe's range for %s", told(over))
 	}
 	if r.Outcome == Exceeds {
 		return
 	}
 	lacks := len(r.Reasons)
 	if l.State != FinishedNow {
-		add("the test is %s: %d of %d operations, %s active", l.State, l.Operations, p.Operations, quantity.FormatDuration(r.Active))
+		add("the test is %s: %d of %d operations, %s active", l.State, l.Operations, p.Operations, told(r.Active))
 	}
 	if r.Unseen > 0 {
-		add("for %s of %s nothing was seen", quantity.FormatDuration(r.Unseen), quantity.FormatDuration(r.Active))
+		add("for %s of %s nothing was seen", told(r.Unseen), told(r.Active))
 	}
 	if !counted && r.Whole.Seen() > 0 {
 		add("exceedances of limit %s were not counted throughout", p.LimitID)
@@ -267,4 +268,12 @@ func (r *Result) judge() {
 	}
 	r.Outcome = Within
 	add("the whole test was seen, no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", p.LimitID)
+}
+
+// told prints a time that was measured: to whole seconds, a short one to tenths.
+func told(d time.Duration) string {
+	if d >= 10*time.Second {
+		return quantity.FormatDuration(d.Round(time.Second))
+	}
+	return strconv.FormatFloat(d.Seconds(), 'f', 1, 64) + " s"
 }

@@ -137,7 +137,7 @@ func (f frame) progress(l *soak.Life, now time.Time) string {
 
 func (f frame) runRow(r history.Run, now time.Time) runRow {
 	v := runRow{Number: strconv.FormatInt(r.Number, 10), Start: f.clock(r.Start, now), Lasted: quantity.FormatDuration(r.End.Sub(r.Start).Round(time.Second)),
-		On: quantity.FormatDuration(r.On.Round(100 * time.Millisecond)), Mean: f.peak(r.Mean), P95: f.peak(r.P95), Peak: f.peak(r.Peak)}
+		On: f.tenths(r.On), Mean: f.peak(r.Mean), P95: f.peak(r.P95), Peak: f.peak(r.Peak)}
 	var notes []string
 	if !r.Begun {
 		notes = append(notes, f.t("runs.not_begun"))
@@ -146,10 +146,15 @@ func (f frame) runRow(r history.Run, now time.Time) runRow {
 		notes = append(notes, f.t("runs.unseen", "for", quantity.FormatDuration(r.Unseen.Round(time.Second))))
 	}
 	if r.OverRange > 0 {
-		notes = append(notes, f.t("runs.over", "for", quantity.FormatDuration(r.OverRange.Round(100*time.Millisecond))))
+		notes = append(notes, f.t("runs.over", "for", f.tenths(r.OverRange)))
 	}
 	v.Note = strings.Join(notes, "; ")
 	return v
+}
+
+// tenths prints a time in which something was seen, to tenths of a second.
+func (v voice) tenths(d time.Duration) string {
+	return v.t("post.span_s", "x", strconv.FormatFloat(d.Seconds(), 'f', 1, 64))
 }
 
 // runJSON is a run as the API shows it.
