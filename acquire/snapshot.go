@@ -25,6 +25,9 @@ func (w *watch) stats(now time.Time) Stats {
 	if running {
 		s.RunningSince, s.RunCut = w.epoch.Add(since).UTC(), w.runs.Cut()
 	}
+	if last, ever := w.runs.Last(); ever {
+		s.RanFrom, s.RanTo = w.epoch.Add(since).UTC(), w.epoch.Add(last).UTC()
+	}
 	_, s.TimeUp = w.sustained.TimeAbove()
 	s.Counts.Peak, s.Counts.HasPeak = w.peak.read(mono)
 	return s

@@ -58,6 +58,8 @@ type Stats struct {
 	Withdrawn *alarm.Alarm  // the notice that the oven is out of use; nil: it is not
 	TimeUp    time.Duration // time above the limit within the rule's window
 	RunPeak   quantity.PowerDensity
+
+	RanFrom, RanTo time.Time // first and newest emission of the present run, or of the last one; zero: none was seen
 }
 
 // Counts only ever rise while the program runs.

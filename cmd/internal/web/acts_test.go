@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -14,6 +15,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
 )
 
 // acting is a change as a program sends it.
@@ -198,6 +201,55 @@ func TestWhatIsSetAsideStaysOnThePage(t *testing.T) {
 		}
 		if strings.Contains(page, "No reading above a limit") {
 			t.Errorf("%s, %s: the page is calm", a.Rule, a.Aside)
+		}
+	}
+}
+
+// How far the field was above its limit stands beside the alarm, where the run in
+// which it was is the newest, and nowhere else.
+func TestAlarmSaysByHowMuch(t *testing.T) {
+	raised := noon().Add(-10 * time.Minute)
+	for _, tc := range []struct {
+		name   string
+		change func(*acquire.Stats)
+		want   string
+	}{
+		{"the run in which it was raised", func(*acquire.Stats) {}, "Highest in its newest run: 7.9 mW/cm², 1.58 × the limit (5 mW/cm²)."},
+		{"over range", func(st *acquire.Stats) { st.RunPeak = quantity.PowerDensity(math.Inf(1)) }, "Highest in its newest run: over the probe's range (limit 5 mW/cm²)."},
+		{"no run since", func(st *acquire.Stats) { st.RanTo = raised.Add(-time.Second) }, ""},
+		{"a later run below the limit", func(st *acquire.Stats) { st.RunPeak = 49 }, ""},
+		{"a limit on a mean", func(st *acquire.Stats) { st.Post.Limit.Averaging = 6 * time.Minute }, ""},
+		{"another alarm", func(st *acquire.Stats) { st.Alarms[0].Rule = alarm.Stale }, ""},
+	} {
+		f := newFake(noon())
+		st := &f.stats[1]
+		st.Alarms = []alarm.Alarm{{Post: "ward", Rule: alarm.Exceeds, State: alarm.Unacknowledged, ID: "x", Since: raised}}
+		st.Post.Limit.Value = 50
+		st.RanFrom, st.RanTo, st.RunPeak, st.Running = raised.Add(-3*time.Second), noon(), 79, true
+		tc.change(st)
+		for _, path := range []string{"/", "/posts/ward", "/alarms"} {
+			page := get(t, newServer(f), path).Body.String()
+			if is := strings.Contains(page, "Highest in its newest run"); is != (tc.want != "") || !strings.Contains(textOf(page), tc.want) {
+				t.Errorf("%s, %s: the page lacks %q or says more", tc.name, path, tc.want)
+			}
+		}
+	}
+}
+
+// Where no courier is configured, the overview does not sound as if one were late.
+func TestOverviewSaysThatNobodyCanBeTold(t *testing.T) {
+	for _, tc := range []struct {
+		couriers []string
+		want     string
+	}{{[]string{}, "No courier is configured"}, {[]string{"desk"}, "Nobody was told by message yet"}} {
+		f := newFake(noon())
+		f.stats[1].Alarms = []alarm.Alarm{{Post: "ward", Rule: alarm.Exceeds, State: alarm.Unacknowledged, ID: "x", Since: noon()}}
+		s := newServer(f, func(o *Options) {
+			o.Couriers = tc.couriers
+			o.Told = func(context.Context, store.ToldQuery, int) ([]store.Told, error) { return nil, nil }
+		})
+		if page := get(t, s, "/").Body.String(); !strings.Contains(page, tc.want) {
+			t.Errorf("couriers %v: the overview lacks %q", tc.couriers, tc.want)
 		}
 	}
 }

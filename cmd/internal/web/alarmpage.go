@@ -148,7 +148,11 @@ func (v voice) changeView(e acquire.Event, now time.Time) changeView {
 		c.Text = ""
 	}
 	if g := e.Alarm.Verdict; g != nil {
-		c.Reasons = g.Reasons
+		for _, reason := range g.Reasons {
+			if !strings.Contains(c.Text, reason) {
+				c.Reasons = append(c.Reasons, reason)
+			}
+		}
 	}
 	return c
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"hash/fnv"
+	"math"
 	"net/url"
 	"slices"
 	"time"
@@ -46,6 +47,7 @@ type alarmView struct {
 	Notice    bool
 	Path      string // of its page; empty: it never stood
 	Told      string // who was told of it, and what came back
+	ByHow     string // how far above its limit, of a limit that each value counts against
 
 	since, changed time.Time
 }
@@ -59,9 +61,11 @@ const recentAlarms = 8
 // alarmViews puts alarms into words: first those that stand or wait to be
 // acknowledged, the worst first, then those that ended, the newest first.
 func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
-	where, sees := map[string]string{"": v.t("alarms.station_itself")}, map[string]bool{}
-	for _, st := range stats {
-		where[st.Post.ID], sees[st.Post.ID] = ovenWords(st.Post), !st.Condition.Blind()
+	where := map[string]string{"": v.t("alarms.station_itself")}
+	at, sees := map[string]*acquire.Stats{}, map[string]bool{}
+	for i := range stats {
+		id := stats[i].Post.ID
+		where[id], at[id], sees[id] = ovenWords(stats[i].Post), &stats[i], !stats[i].Condition.Blind()
 	}
 	for _, a := range all {
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {
@@ -73,6 +77,9 @@ func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Tim
 		}
 		if one.Where = where[a.Post]; one.Where == "" {
 			one.Where = v.t("alarms.where_post", "id", a.Post)
+		}
+		if st := at[a.Post]; st != nil {
+			one.ByHow = v.byHow(a, st)
 		}
 		if one.Standing || one.CanAck || one.Aside != "" {
 			open = append(open, one)
@@ -135,6 +142,20 @@ func (one *alarmView) notSeen(v voice, a alarm.Alarm, now time.Time) {
 	one.When = v.t("alarms.since_changed", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
 }
 
+// byHow tells how far the field was above the limit, by the highest value of the run
+// in which the alarm was raised, or of the newest one after it. A limit on a mean is
+// told by its verdict.
+func (v voice) byHow(a alarm.Alarm, st *acquire.Stats) string {
+	l := st.Post.Limit
+	if a.Rule != alarm.Exceeds || !a.State.Standing() || l.Averaging > 0 || st.RanTo.Before(a.Since) || !(st.RunPeak > l.Value) {
+		return ""
+	}
+	if math.IsInf(float64(st.RunPeak), 1) {
+		return v.t("alarms.by_how_over", "limit", v.read(l.Value))
+	}
+	return v.t("alarms.by_how", "peak", v.read(st.RunPeak), "ratio", v.ratio(float64(st.RunPeak/l.Value)), "limit", v.read(l.Value))
+}
+
 // aside tells how the alarm is set aside, or what was announced, and what may be
 // done about it.
 func (one *alarmView) aside(v voice, a alarm.Alarm, now time.Time) {
@@ -195,7 +216,7 @@ func capital(s string) string {
 func tagOf(open, ended []alarmView) string {
 	sum := fnv.New64a()
 	for _, a := range slices.Concat(open, ended) {
-		fmt.Fprintln(sum, a.Key, a.AckURL, a.State, a.When, a.Title, a.Where, a.Aside)
+		fmt.Fprintln(sum, a.Key, a.AckURL, a.State, a.When, a.Title, a.Where, a.Aside, a.ByHow)
 	}
 	return fmt.Sprintf("%x", sum.Sum64())
 }

@@ -46,7 +46,6 @@ type strip struct {
 	Averages      []average
 	LimitY        float64 // of the lowest limit: above it the band is of the alarm's colour
 	Alarms, Runs  []lane
-	RunsCut       bool
 	Damage        string
 	Rows          []tableRow
 	Width1        string // how much one point covers
@@ -130,7 +129,7 @@ func (v voice) strip(st acquire.Stats, s seen) strip {
 		Left: stripLeft, Right: s.width - stripRight, Top: stripTop, Foot: stripTop + stripHeight,
 		Inner: s.width - stripLeft - stripRight, Unit: v.unit.String(), Live: s.end.IsZero(),
 		FromMS: s.from().UnixMilli(), ToMS: s.to().UnixMilli(),
-		From: v.clock(s.from(), s.now), To: v.clock(s.to(), s.now), Damage: s.damage, RunsCut: s.runsCut,
+		From: v.clock(s.from(), s.now), To: v.clock(s.to(), s.now), Damage: s.damage,
 	}
 	top := 0.0
 	for _, l := range st.Post.Limits() {

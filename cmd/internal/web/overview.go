@@ -24,6 +24,8 @@ type overview struct {
 
 	Told    []toldView // the newest messages, where an alarm stands
 	NotTold string     // why Told cannot be shown
+
+	NoneTold string // that nobody was told, and whether anybody could have been
 }
 
 // overview asks the station once and puts its answer into words.
@@ -66,6 +68,7 @@ func (s *Server) overviewFrame(r *http.Request) frame {
 	if len(o.Standing) > 0 {
 		o.Told, o.NotTold = s.told(r, f.voice, now)
 		o.Told = o.Told[:min(len(o.Told), lastTold)]
+		o.NoneTold = s.nobodyTold(f.voice)
 	}
 	f.Title, f.Page = o.title(s.o.Site), o
 	return f

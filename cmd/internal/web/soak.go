@@ -91,23 +91,24 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 
 // soakPage is what the page of a soak test shows.
 type soakPage struct {
-	Row       soakRow
-	Facts     []fact
-	Outcome   string
-	Level     string // above, calm or open
-	Reasons   []string
-	Figures   []fact
-	Parts     []partRow
-	Trend     []string
-	Chart     template.HTML
-	Log       []logRow
-	Acts      []soakAct // that can be said now
-	Due       string    // the checkpoint, as a number
-	Said      map[string]string
-	NotMade   string // why there are no figures
-	Cautions  bool
-	Who       string
-	ReportURL string
+	Row         soakRow
+	Facts       []fact
+	Outcome     string
+	OutcomeText string
+	Level       string // above, calm or open
+	Reasons     []string
+	Figures     []fact
+	Parts       []partRow
+	Trend       []string
+	Chart       template.HTML
+	Log         []logRow
+	Acts        []soakAct // that can be said now
+	Due         string    // the checkpoint, as a number
+	Said        map[string]string
+	NotMade     string // why there are no figures
+	Cautions    bool
+	Who         string
+	ReportURL   string
 }
 
 // soakAct is what can be said of a test, and in words.

@@ -111,11 +111,10 @@ func (v view) bounded() view {
 // seen is what a strip chart shows: the points, and what happened meanwhile.
 type seen struct {
 	view
-	points  []store.Point
-	damage  string // what could not be read
-	alarms  []stretchOf
-	runs    []stretchOf
-	runsCut bool // the span is too long for runs to be read
+	points []store.Point
+	damage string // what could not be read
+	alarms []stretchOf
+	runs   []stretchOf
 }
 
 // stretchOf is a stretch of time with what it is.
@@ -139,33 +138,45 @@ func (s *Server) see(ctx context.Context, v voice, st acquire.Stats, at view) (s
 	if out.alarms, err = s.alarmStretches(ctx, v, st, at); err != nil {
 		return out, err
 	}
-	if s.o.Runs != nil {
-		if out.runsCut = at.span > longestRuns; !out.runsCut {
-			runs, err := s.o.Runs(ctx, st.Post.ID, at.from(), at.to())
-			if err != nil {
-				return out, fmt.Errorf("read the runs of post %s: %w", st.Post.ID, err)
-			}
-			for _, r := range runs {
-				out.runs = append(out.runs, stretchOf{from: r.From, to: r.To, text: v.t("post.run", "peak", v.peak(r.Peak))})
-			}
+	out.runs, err = s.runStretches(ctx, v, st, at)
+	return out, err
+}
+
+// runStretches finds when the oven ran in a view: by the record, and by the station
+// what the record does not have yet.
+func (s *Server) runStretches(ctx context.Context, v voice, st acquire.Stats, at view) ([]stretchOf, error) {
+	var out []stretchOf
+	known := st.RanTo.IsZero()
+	if s.o.Ran != nil {
+		runs, err := s.o.Ran(ctx, st.Post.ID, at.from(), at.to(), max(at.width/perPoint, 1))
+		if err != nil {
+			return nil, err
 		}
+		for _, r := range runs {
+			known = known || r.From.Before(st.RanTo) && r.To.After(st.RanFrom)
+			text := v.t("post.run", "peak", v.peak(r.Peak))
+			if r.Runs > 1 {
+				text = v.t("post.run_many", "n", r.Runs, "peak", v.peak(r.Peak))
+			}
+			out = append(out, stretchOf{from: r.From, to: r.To, text: text})
+		}
+	}
+	if !known {
+		last := stretchOf{from: st.RanFrom, to: st.RanTo, text: v.t("post.run", "peak", v.peak(st.RunPeak))}
+		if st.Running {
+			last.to = time.Time{}
+		}
+		out = append(out, last)
 	}
 	return out, nil
 }
 
-// Run is an interval in which an oven emitted, as the field shows it.
-type Run struct {
-	From, To time.Time
-	Peak     quantity.PowerDensity // +Inf: over range
-}
-
-// longestRuns is the longest span over which runs are read: they are found again
-// from the samples.
-const longestRuns = 26 * time.Hour
-
 func (v voice) peak(s quantity.PowerDensity) string {
-	if math.IsInf(float64(s), 1) {
+	switch {
+	case math.IsInf(float64(s), 1):
 		return v.t("words.over_range")
+	case math.IsNaN(float64(s)):
+		return v.t("runs.unknown")
 	}
 	return v.read(s)
 }

@@ -11,6 +11,7 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 )
 
@@ -185,8 +187,14 @@ func TestStripMarksAlarmsAndRuns(t *testing.T) {
 				}
 			}
 		}
-		o.Runs = func(context.Context, string, time.Time, time.Time) ([]Run, error) {
-			return []Run{{From: noon().Add(-150 * time.Second), To: noon().Add(-120 * time.Second), Peak: 12}}, nil
+		o.Ran = func(_ context.Context, post string, from, to time.Time, n int) ([]store.Ran, error) {
+			if post != "galley" || !to.Equal(noon()) || n != 330 {
+				t.Errorf("asked when %s ran from %v to %v in %d pieces", post, from, to, n)
+			}
+			if to.Sub(from) > time.Hour {
+				return []store.Ran{{From: from.Add(time.Hour), To: from.Add(2 * time.Hour), Runs: 9, Peak: quantity.PowerDensity(math.Inf(1))}}, nil
+			}
+			return []store.Ran{{From: noon().Add(-150 * time.Second), To: noon().Add(-120 * time.Second), Runs: 1, Peak: 12}}, nil
 		}
 	})
 	p := stripAt(t, s, "span=300&w=660")
@@ -199,12 +207,27 @@ func TestStripMarksAlarmsAndRuns(t *testing.T) {
 			t.Errorf("alarm %d is drawn as %+v, want %+v", i, p.Alarms[i], want[i])
 		}
 	}
-	if len(p.Runs) != 1 || p.Runs[0] != (lane{box{352, 60}, "The oven ran; highest 1.2 mW/cm²", false}) || p.RunsCut {
-		t.Errorf("runs %+v", p.Runs)
+	runs := func(text string, want ...lane) {
+		t.Helper()
+		if !slices.Equal(p.Runs, want) {
+			t.Errorf("%s: runs %+v, want %+v", text, p.Runs, want)
+		}
 	}
-	if p = stripAt(t, s, "span=100000&w=660"); len(p.Runs) != 0 || !p.RunsCut {
-		t.Errorf("over a long span runs are %+v, cut %v", p.Runs, p.RunsCut)
-	}
+	kept := lane{box{352, 60}, "The oven ran; highest 1.2 mW/cm²", false}
+	st := &f.stats[0]
+	st.Running = false
+	st.RanFrom, st.RanTo, st.RunPeak = noon().Add(-150*time.Second), noon().Add(-120*time.Second), 12
+	p = stripAt(t, s, "span=300&w=660")
+	runs("one that the record has", kept)
+	st.RanFrom, st.RanTo, st.RunPeak = noon().Add(-50*time.Second), noon().Add(-20*time.Second), 34
+	p = stripAt(t, s, "span=300&w=660")
+	runs("one that the record does not have yet", kept, lane{box{552, 60}, "The oven ran; highest 3.4 mW/cm²", false})
+	st.Running = true
+	p = stripAt(t, s, "span=300&w=660")
+	runs("one that goes on", kept, lane{box{552, 100}, "The oven ran; highest 3.4 mW/cm²", false})
+	st.RanFrom, st.RanTo, st.Running = time.Time{}, time.Time{}, false
+	p = stripAt(t, s, "span=36000&w=660")
+	runs("many", lane{box{112, 60}, "The oven ran 9 times; highest over range", false})
 }
 
 func TestViewMoves(t *testing.T) {

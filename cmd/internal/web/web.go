@@ -99,9 +99,9 @@ type Options struct {
 	// nothing older than the station's own traces is drawn.
 	Series func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Point, error)
 
-	// Runs reads when the oven of a post ran between two instants, as its field
-	// shows it. Without it no runs are drawn.
-	Runs func(ctx context.Context, post string, from, to time.Time) ([]Run, error)
+	// Ran reads when the oven of a post ran between two instants, in at most n
+	// pieces; see store.Reader.Ran. Without it no past runs are drawn.
+	Ran func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Ran, error)
 
 	// Round is called each time the overview's lines were read; nil: nobody asks. It
 	// must not wait.
