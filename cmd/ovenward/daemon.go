@@ -62,7 +62,7 @@ type home struct {
 	operations *operations
 	undo       []func() error // last in, first out
 
-	reloads chan wish         // handled one by one
+	reloads chan wish        // handled one by one
 	hangup  <-chan os.Signal // asks for a reload too; nil: nothing does
 	told    reloadState      // what came of the last one
 
