@@ -8,6 +8,7 @@ import (
 	"os"
 	"regexp"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -82,6 +83,30 @@ func seriesOf(exposition, metric, label string) string {
 	return ""
 }
 
+// stalls watches how long this process does not run at most, until it is asked.
+func stalls(t *testing.T) (longest func() time.Duration) {
+	const beat = 5 * time.Millisecond
+	stop, most := make(chan struct{}), make(chan time.Duration, 1)
+	go func() {
+		tick := time.NewTicker(beat)
+		defer tick.Stop()
+		worst, last := time.Duration(0), time.Now()
+		for {
+			select {
+			case <-tick.C:
+				now := time.Now()
+				worst, last = max(worst, now.Sub(last)-beat), now
+			case <-stop:
+				most <- worst
+				return
+			}
+		}
+	}()
+	once := sync.OnceValue(func() time.Duration { close(stop); return <-most })
+	t.Cleanup(func() { once() })
+	return once
+}
+
 // Posts are added, changed and removed, a courier and a limit change, all during
 // an exceedance: the post that stays as it was misses nothing, and its alarm stands.
 func TestReloadMissesNothing(t *testing.T) {
@@ -107,7 +132,7 @@ func TestReloadMissesNothing(t *testing.T) {
 	missed := func(m string) string {
 		return seriesOf(m, "ovenward_read_errors_total", `post="pantry-door",probe="probe-2",reason="missed"`)
 	}
-	before := missed(d.get(t, "/metrics"))
+	before, longest := missed(d.get(t, "/metrics")), stalls(t)
 
 	changed := strings.Replace(posts["counter-door"], "50 mm", "60 mm", 1)
 	other := "\n[[limit]]\nid = \"stricter\"\nvalue = \"1 mW/cm2\"\ndistance = \"50 mm\"\nbasis = \"emission new\"\nsource = \"an invented rule of the house\"\n"
@@ -142,8 +167,14 @@ func TestReloadMissesNothing(t *testing.T) {
 	if got := seriesOf(m, "ovenward_port_opens_total", `post="pantry-door"`); got != "1" {
 		t.Errorf("the port of the post that stayed was opened %s times", got)
 	}
-	if got := missed(m); got != before {
-		t.Errorf("%s slots of the post that stayed were missed, and %s before", got, before)
+	if got, stall := missed(m), longest(); got != before {
+		// With every slot 100 ms long, a machine that did not run this process for half of
+		// one explains it; TestKeptPostMissesNothing does without a machine's pace.
+		said := fmt.Sprintf("%s slots of the post that stayed were missed, and %s before; this process stood still for up to %v", got, before, stall)
+		if stall < 50*time.Millisecond {
+			t.Error(said)
+		}
+		t.Log(said)
 	}
 	if strings.Contains(m, `post="counter-door"`) {
 		t.Error("the removed post is in the metrics")
@@ -155,6 +186,21 @@ func TestReloadMissesNothing(t *testing.T) {
 		t.Error("the metrics do not say that the reload took effect")
 	}
 	n := seriesOf(m, "ovenward_sample_power_density_watts_per_square_meter_count", `post="pantry-door"`)
+	// The post that exceeds changes itself: it begins again from the record, latched.
+	write(t, file, head, other, strings.Replace(posts["pantry-door"], "50 mm", "51 mm", 1), "\n", staff, webhook("b"))
+	if c := postReload(t, addr); c.status != http.StatusOK || !strings.Contains(strings.Join(c.Changes, "\n"), "post pantry-door changed") {
+		t.Errorf("the exceeding one changed: status %d, %q", c.status, c.Changes)
+	}
+	if now, is := standing(); now != id || is != state {
+		t.Errorf("after its post changed, the alarm was %s, %s, and is %s, %s", id, state, now, is)
+	}
+	active := `ovenward_alarm_active{oven="pantry",post="pantry-door",probe="probe-2",rule="exceeds",site="model kitchen"} 1`
+	if !strings.Contains(d.get(t, "/metrics"), active) {
+		t.Error("the metrics do not show the alarm of the post that changed")
+	}
+	waitFor(t, 20*time.Second, "the changed post to be read", func() bool {
+		return seriesOf(d.get(t, "/metrics"), "ovenward_probe_up", `post="pantry-door"`) == "1"
+	})
 	d.stop(t)
 	checkReloadRecord(t, d, file, n)
 }
@@ -194,8 +240,8 @@ func checkReloadRecord(t *testing.T, d *running, file, counted string) {
 			told++
 		}
 	}
-	if told != 3 {
-		t.Errorf("%d events tell of three reloads", told)
+	if told != 4 {
+		t.Errorf("%d events tell of four reloads", told)
 	}
 }
 
