@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -89,8 +90,14 @@ func TestFaultYear(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
+	var merges atomic.Int64
 	dir := t.TempDir()
-	record, err := store.Open(dir, store.Options{})
+	record, err := store.Open(dir, store.Options{Fault: func(s store.Step) error {
+		if s == store.StepMerge {
+			merges.Add(1)
+		}
+		return nil
+	}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -115,7 +122,10 @@ func TestFaultYear(t *testing.T) {
 	follower, registry := past.NewFollower(record, []past.Post{historyOf(posts[0])}), collector.Registry()
 	done, started := make(chan error, 1), time.Now()
 	go func() { done <- station.Run(ctx) }()
+	// The first merge, 30 s of the host after the start, gets working memory that is
+	// kept: what is flat is told from then on, or up to then.
 	var heap []float64
+	merged := []bool{}
 	for running := true; running; {
 		select {
 		case err := <-done:
@@ -132,15 +142,15 @@ func TestFaultYear(t *testing.T) {
 			}
 			mend(t, station)
 		}
-		if y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 {
-			heap = append(heap, settled())
+		if y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 && (days < 100 || merges.Load() > 0) {
+			heap, merged = append(heap, settled()), append(merged, merges.Load() > 0)
 			quarter.Add(1)
 		}
 	}
 	for record.Stats().Pending > 0 {
 		<-time.After(time.Millisecond)
 	}
-	heap = append(heap, settled())
+	heap, merged = append(heap, settled()), append(merged, merges.Load() > 0)
 	speed := float64(y.past.Load()) / float64(time.Since(started))
 	if err := record.Close(); err != nil {
 		t.Fatal(err)
@@ -151,9 +161,9 @@ func TestFaultYear(t *testing.T) {
 	if len(heap) != 4 {
 		t.Fatalf("memory was looked at %d times", len(heap))
 	}
-	for i, h := range heap[1:] {
-		if h > heap[0]*1.05 {
-			t.Errorf("the heap grew from %.3f MB to %.3f MB at quarter %d", heap[0], h, i+2)
+	for i, h := range heap {
+		if was := heap[slices.Index(merged, merged[i])]; h > was*1.05 {
+			t.Errorf("the heap grew from %.3f MB to %.3f MB at quarter %d", was, h, i+1)
 		}
 	}
 }
