@@ -109,10 +109,10 @@ func conversing(t *testing.T, l *line, change func(*Post), d time.Duration, chec
 	})
 }
 
-// TestLateAnswers holds that an answer after its time-out is a sample of its
+// TestFaultLateAnswers holds that an answer after its time-out is a sample of its
 // own question, once, that no question is asked while one is open, and that
 // slots that pass are counted. The answer's text is its question's number.
-func TestLateAnswers(t *testing.T) {
+func TestFaultLateAnswers(t *testing.T) {
 	const ms = time.Millisecond
 	number := func(n int) string { return string(rune('0'+n%10)) + "." + string(rune('0'+n/10%10)) }
 	for name, c := range map[string]struct {
@@ -187,10 +187,10 @@ func near(t *testing.T, what string, got, want float64) {
 	}
 }
 
-// TestTooLateIsDropped holds what becomes of an answer too
+// TestFaultTooLateIsDropped holds what becomes of an answer too
 // late to be told from another's: it is dropped, and the ones after it are
 // stamped by their own questions.
-func TestTooLateIsDropped(t *testing.T) {
+func TestFaultTooLateIsDropped(t *testing.T) {
 	l := &line{say: func(n int) []utterance {
 		if n == 10 {
 			return []utterance{{295 * time.Millisecond, "7.7"}}
@@ -284,9 +284,9 @@ func TestTimingOfTheLinkIsUsed(t *testing.T) {
 	})
 }
 
-// TestClockSteps moves what the station remembers of the wall clock, which is
+// TestFaultClockSteps moves what the station remembers of the wall clock, which is
 // what a step of the clock comes to.
-func TestClockSteps(t *testing.T) {
+func TestFaultClockSteps(t *testing.T) {
 	for _, step := range []time.Duration{time.Hour, time.Second, -time.Second, -time.Hour} {
 		t.Run(step.String(), func(t *testing.T) {
 			watching(t, func(d time.Duration) string { return dither(0.4, d) }, Past{}, func(t *testing.T, s *Station, m *memory) {
@@ -329,9 +329,9 @@ func stepped(c *clockLine, d time.Duration) {
 	c.line = c.line.Add(-d)
 }
 
-// TestSlewIsNoStep holds that a clock slewed by 500 parts in a million, the
+// TestFaultClockSlewIsNoStep holds that a clock slewed by 500 parts in a million, the
 // most a kernel slews (common practice, no source), is followed quietly.
-func TestSlewIsNoStep(t *testing.T) {
+func TestFaultClockSlewIsNoStep(t *testing.T) {
 	for _, ppm := range []int{500, -500} {
 		var c clockLine
 		wall := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)

@@ -15,7 +15,7 @@ import (
 	"ovenward/drivers/driverstest"
 )
 
-func TestClosedInTheMiddleOfALine(t *testing.T) {
+func TestFaultClosedInTheMiddleOfALine(t *testing.T) {
 	b := newBench(t, slot, impatient)
 	cut := make(chan struct{})
 	b.plug(func(n int) string {
@@ -43,7 +43,7 @@ func TestClosedInTheMiddleOfALine(t *testing.T) {
 	}
 }
 
-func TestSilentForAWhile(t *testing.T) {
+func TestFaultSilentForAWhile(t *testing.T) {
 	b := newBench(t, slot, impatient)
 	speaks := make(chan struct{})
 	in := b.plug(func(n int) string {
@@ -70,9 +70,9 @@ func TestSilentForAWhile(t *testing.T) {
 	}
 }
 
-// TestBabbling: an instrument that talks without end, without a line end and with,
+// TestFaultBabbling: an instrument that talks without end, without a line end and with,
 // costs neither the program nor its memory, and nothing it says is a sample.
-func TestBabbling(t *testing.T) {
+func TestFaultBabbling(t *testing.T) {
 	for name, text := range map[string]string{"without line ends": "UUUUUUUUUUUUUUUU", "in lines": "U U U U\n"} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, slot, impatient)
@@ -117,9 +117,9 @@ func TestBabbling(t *testing.T) {
 	}
 }
 
-// TestLateIntoTheNextSlot: an answer that comes after its question was given up,
+// TestFaultLateIntoTheNextSlot: an answer that comes after its question was given up,
 // behind that to the next one, is no sample.
-func TestLateIntoTheNextSlot(t *testing.T) {
+func TestFaultLateIntoTheNextSlot(t *testing.T) {
 	b := newBench(t, slot, impatient)
 	in := b.plug(func(n int) string {
 		switch n % 5 {
@@ -146,9 +146,9 @@ func TestLateIntoTheNextSlot(t *testing.T) {
 	}
 }
 
-// TestGarbage: what is heard at a wrong speed is no sample; the post is stale, and
+// TestFaultGarbage: what is heard at a wrong speed is no sample; the post is stale, and
 // sees again when the speed is right.
-func TestGarbage(t *testing.T) {
+func TestFaultGarbage(t *testing.T) {
 	b := newBench(t, slot, impatient)
 	rnd := rand.New(rand.NewPCG(5, 6))
 	right := make(chan struct{})
@@ -174,10 +174,10 @@ func TestGarbage(t *testing.T) {
 	b.noneTwice()
 }
 
-// TestHundredReplugs: each time the probe is back under another name, it is read
+// TestFaultHundredReplugs: each time the probe is back under another name, it is read
 // within 2 s. No answer is lost but one that was on its way when the plug was
 // pulled, and that one is counted as unanswered; nothing comes twice.
-func TestHundredReplugs(t *testing.T) {
+func TestFaultHundredReplugs(t *testing.T) {
 	const rounds = 100
 	b := newBench(t, slot/4, patient)
 	var slowest time.Duration
@@ -216,9 +216,9 @@ func TestHundredReplugs(t *testing.T) {
 	}
 }
 
-// TestNothingAnsweredIsLost: of a probe that takes from no time at all to longer
+// TestFaultNothingAnsweredIsLost: of a probe that takes from no time at all to longer
 // than a slot, with the machine kept busy, each answer is a sample, exactly.
-func TestNothingAnsweredIsLost(t *testing.T) {
+func TestFaultNothingAnsweredIsLost(t *testing.T) {
 	b := newBench(t, slot, patient)
 	busy, idle := context.WithCancel(t.Context())
 	var burners sync.WaitGroup
@@ -247,9 +247,9 @@ func TestNothingAnsweredIsLost(t *testing.T) {
 	}
 }
 
-// TestReplugWithAThousandDescriptors: the port cannot be read then; it is said
+// TestFaultReplugWithAThousandDescriptors: the port cannot be read then; it is said
 // why, nothing panics, and when there is room again the probe is read.
-func TestReplugWithAThousandDescriptors(t *testing.T) {
+func TestFaultReplugWithAThousandDescriptors(t *testing.T) {
 	b := newBench(t, slot, impatient)
 	b.plug(func(n int) string { return number(n) + "\n" })
 	b.soon("readings", b.has(3, 0))

@@ -15,10 +15,10 @@ import (
 	"ovenward/drivers/textline"
 )
 
-// TestLateOverAPTY has an instrument on a real line answer into the next slot,
+// TestFaultLateOverAPTY has an instrument on a real line answer into the next slot,
 // each third time, with the number of the question: every answer is a sample,
 // once, and is stamped within half of its own round trip.
-func TestLateOverAPTY(t *testing.T) {
+func TestFaultLateOverAPTY(t *testing.T) {
 	const period = 100 * time.Millisecond
 	pty := driverstest.OpenPTY(t)
 	instrument := driverstest.Answer(t, pty, "\n", func(n int, _ string) string {

@@ -135,7 +135,7 @@ func TestOverRangeExceedsAtOnce(t *testing.T) {
 	})
 }
 
-func TestSilentProbeIsToldAndComesBackByItself(t *testing.T) {
+func TestFaultSilentProbeIsToldAndComesBackByItself(t *testing.T) {
 	for _, how := range []string{"", "gone"} {
 		t.Run("how="+how, func(t *testing.T) {
 			watching(t, func(d time.Duration) string {

@@ -144,8 +144,8 @@ func TestWindowsAreRebuiltFromTheRecord(t *testing.T) {
 	}
 }
 
-// TestProbeThatDiesInALeak: what was seen before the silence is told.
-func TestProbeThatDiesInALeak(t *testing.T) {
+// TestFaultProbeThatDiesInALeak: what was seen before the silence is told.
+func TestFaultProbeThatDiesInALeak(t *testing.T) {
 	for _, silence := range []time.Duration{4 * time.Second, 5500 * time.Millisecond, 20 * time.Second, time.Hour} {
 		w := newTestWatch(newMemory())
 		for i := range 29 { // 2.8 s above: short of the rule, but the last value holds

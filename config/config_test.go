@@ -40,7 +40,7 @@ func TestEveryGoodExampleLoads(t *testing.T) {
 	}
 }
 
-func TestEveryBadExampleIsToldAsWanted(t *testing.T) {
+func TestFaultEveryBadExampleIsToldAsWanted(t *testing.T) {
 	for _, path := range examples(t, ".bad.toml") {
 		t.Run(filepath.Base(path), func(t *testing.T) {
 			f, err := Parse(filepath.Base(path), read(t, path))

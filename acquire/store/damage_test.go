@@ -112,7 +112,7 @@ func (f *found) unnamed() (Damage, bool) {
 // One bit flipped anywhere in the file or its log: what can be read is what was
 // recorded, what cannot is named by post and numbers, and with a rebuilding
 // hardly anything is lost.
-func TestFlippedBits(t *testing.T) {
+func TestFaultFlippedBits(t *testing.T) {
 	posts, span, rounds := []string{"fryer", "combi"}, 20*time.Minute, 40
 	switch {
 	case fullCounts():

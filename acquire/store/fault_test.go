@@ -80,7 +80,7 @@ func (l *lines) String() string {
 
 // A full disk: alarms alone go on, in the space set aside for them; the rest
 // waits, and nothing is lost or comes twice when space is back.
-func TestFullDisk(t *testing.T) {
+func TestFaultFullDisk(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		var disk faults
@@ -156,7 +156,7 @@ func checkSpaceBack(t *testing.T, s *Store) {
 
 // Whatever step fails, however often, and with whatever error or panic: what
 // was told is there once and in order.
-func TestFailingSteps(t *testing.T) {
+func TestFaultFailingSteps(t *testing.T) {
 	for _, step := range []Step{StepBegin, StepWrite, StepCommit, StepAfterCommit, StepCheckpoint} {
 		for how, fail := range map[string]func() error{
 			"EIO":    func() error { return syscall.EIO },
@@ -242,7 +242,7 @@ func checkThrough(t *testing.T, dir string) {
 }
 
 // A disk that does not answer holds up nobody, is told, and lets Close end.
-func TestDiskDoesNotAnswer(t *testing.T) {
+func TestFaultDiskDoesNotAnswer(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		var disk faults
@@ -303,7 +303,7 @@ func TestDiskDoesNotAnswer(t *testing.T) {
 }
 
 // Close tries again what fails at first.
-func TestCloseTriesAgain(t *testing.T) {
+func TestFaultCloseTriesAgain(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		var disk faults
@@ -332,7 +332,7 @@ func TestCloseTriesAgain(t *testing.T) {
 }
 
 // A number that was told is never given again, even if its event was lost.
-func TestNumbersAfterACrash(t *testing.T) {
+func TestFaultNumbersAfterACrash(t *testing.T) {
 	var disk faults
 	dir, copied := t.TempDir(), t.TempDir()
 	s := open(t, dir, Options{Fault: disk.at})

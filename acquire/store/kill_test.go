@@ -67,7 +67,7 @@ func child(dir string) {
 // kill -9 at random instants while two posts are read at 1 kHz each, over records
 // that live on: all whose commit was told is there, in order, once;
 // the alarm stands; and SQLite finds no fault with the file.
-func TestKill(t *testing.T) {
+func TestFaultKill(t *testing.T) {
 	records, lives := 4, 5
 	if fullCounts() {
 		records, lives = 10, 50

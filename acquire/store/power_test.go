@@ -25,7 +25,7 @@ type powerCut struct {
 // of a new record on. Of what was not synced the disk keeps nothing, all, or
 // some, in any order and cut off at any sector: all that was acknowledged is
 // there, and nothing that was not recorded.
-func TestPowerCut(t *testing.T) {
+func TestFaultPowerCut(t *testing.T) {
 	every, hows := 23, 1
 	switch {
 	case fullCounts():
@@ -126,7 +126,7 @@ func checkCut(t *testing.T, c powerCut) {
 
 // Any operation of SQLite on its files fails, and those behind it for a while:
 // the writer says so, and in the end all is there, once.
-func TestFailingOperations(t *testing.T) {
+func TestFaultFailingOperations(t *testing.T) {
 	every := 61
 	switch {
 	case fullCounts():

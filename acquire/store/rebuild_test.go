@@ -31,7 +31,7 @@ func killedAt(n int) func(Step) error {
 // A rebuilding that is killed at any step leaves a record under the name at all
 // times, and whoever opens it next finds the rebuilt one, whole, and the broken one
 // beside it; or the broken one, where the new one was not whole yet.
-func TestRebuildKilledAtEachStep(t *testing.T) {
+func TestFaultRebuildKilledAtEachStep(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))

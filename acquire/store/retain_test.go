@@ -134,7 +134,7 @@ func checkRetained(t *testing.T, s *Store, keep Retention, begin time.Time) {
 }
 
 // A wall clock that jumps removes nothing.
-func TestRetentionAfterAClockJump(t *testing.T) {
+func TestFaultRetentionAfterAClockJump(t *testing.T) {
 	begin := time.Now()
 	now := begin
 	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}}, Now: func() time.Time { return now }, CommitEvery: time.Hour})

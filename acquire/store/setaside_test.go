@@ -54,7 +54,7 @@ func spoil(t *testing.T, dir string, page int64, how func([]byte)) {
 // A record whose last page of chunks, or of commits, is damaged opens; what is
 // missing is named; what is not is read, before and after; new samples are committed
 // and merged; the page is kept, and SQLite finds no fault with the rest.
-func TestDamagedLastPages(t *testing.T) {
+func TestFaultDamagedLastPages(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, Options{CommitEvery: time.Hour})
 	register(t, s, post("fryer"), post("combi"))
@@ -172,7 +172,7 @@ func fragmentsIn(t *testing.T, s *Store) [][]byte {
 }
 
 // Pages that go wrong under a running writer hold up neither commits nor merges.
-func TestPagesDamagedWhileRunning(t *testing.T) {
+func TestFaultPagesDamagedWhileRunning(t *testing.T) {
 	for _, table := range []string{"chunks", "fragments"} {
 		t.Run(table, func(t *testing.T) {
 			dir := t.TempDir()

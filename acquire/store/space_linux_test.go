@@ -35,7 +35,7 @@ func bulky(from, to int64) []acquire.Sample {
 
 // A disk that is really full: it is told, an alarm is durable all the same, and
 // all that waited is there when space is back.
-func TestTinyDisk(t *testing.T) {
+func TestFaultTinyDisk(t *testing.T) {
 	dir, _ := driverstest.Tmpfs(t, "18m")
 	synctest.Test(t, func(t *testing.T) {
 		ballast := filepath.Join(dir, "ballast")
@@ -77,7 +77,7 @@ func TestTinyDisk(t *testing.T) {
 }
 
 // A disk that is mounted for reading only is told at the start, and harms nothing.
-func TestReadOnlyDisk(t *testing.T) {
+func TestFaultReadOnlyDisk(t *testing.T) {
 	dir, readOnly := driverstest.Tmpfs(t, "16m")
 	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))

@@ -115,9 +115,9 @@ func TestAMissingFirstChunkIsTold(t *testing.T) {
 	}
 }
 
-// TestCorruptPagesEndNoReading spoils the type byte of each leaf page of the
+// TestFaultCorruptPagesEndNoReading spoils the type byte of each leaf page of the
 // database in turn: reading ends, in order, and tells what is missing.
-func TestCorruptPagesEndNoReading(t *testing.T) {
+func TestFaultCorruptPagesEndNoReading(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))

@@ -12,7 +12,7 @@ import (
 
 // A server takes as many connections as it may, tells those past that to come
 // again, and takes others once one has gone.
-func TestCrowdIsBounded(t *testing.T) {
+func TestFaultCrowdIsBounded(t *testing.T) {
 	t.Parallel()
 	for _, secure := range []bool{false, true} {
 		most := map[bool]int{false: maxConnections, true: 3}[secure]
@@ -82,7 +82,7 @@ func TestCrowdIsBounded(t *testing.T) {
 }
 
 // Whoever is past the bound and asks nothing does not stay.
-func TestTurnedAwayDoNotStay(t *testing.T) {
+func TestFaultTurnedAwayDoNotStay(t *testing.T) {
 	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

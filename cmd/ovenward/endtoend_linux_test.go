@@ -231,9 +231,9 @@ func compare(t *testing.T, samples []store.StoredSample, answers []truth, pulled
 	}
 }
 
-// TestKillMinusNine kills the daemon while it samples and an alarm stands, and
+// TestFaultKillMinusNine kills the daemon while it samples and an alarm stands, and
 // starts it again on the same record.
-func TestKillMinusNine(t *testing.T) {
+func TestFaultKillMinusNine(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	link, truthFile, record := filepath.Join(dir, "probe"), filepath.Join(dir, "truth.csv"), filepath.Join(dir, "record")

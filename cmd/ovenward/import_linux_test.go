@@ -244,8 +244,8 @@ func readTo(pid int, file string) int64 {
 	return -1
 }
 
-// TestImportKilled: a kill in the middle leaves nothing of the file behind.
-func TestImportKilled(t *testing.T) {
+// TestFaultImportKilled: a kill in the middle leaves nothing of the file behind.
+func TestFaultImportKilled(t *testing.T) {
 	t.Parallel()
 	to, file := t.TempDir(), filepath.Join(t.TempDir(), "long.csv")
 	var b strings.Builder

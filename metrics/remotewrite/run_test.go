@@ -164,7 +164,7 @@ func checkRefused(t *testing.T, all []request, refused request, st Stats) {
 }
 
 // A receiver that lets nobody in costs one batch, and the rest waits.
-func TestShutDoor(t *testing.T) {
+func TestFaultShutDoor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, s := newRecord(), &scripted{}
 		rows := rowsFrom(time.Now().Add(-2*time.Hour), 1, 7000)
@@ -293,7 +293,7 @@ func TestMillis(t *testing.T) {
 }
 
 // A record that does not read is tried again, and loses nothing.
-func TestRecordTrouble(t *testing.T) {
+func TestFaultRecordTrouble(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, s := newRecord(), &scripted{}
 		rows := rowsFrom(time.Now().Add(-time.Hour), 1, 100)

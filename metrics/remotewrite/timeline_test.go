@@ -51,7 +51,7 @@ func TestHeldBack(t *testing.T) {
 
 // A step of our own clock holds samples back; where the receiver says no time the
 // clock is believed after a while.
-func TestClockStep(t *testing.T) {
+func TestFaultClockStep(t *testing.T) {
 	for _, tt := range []struct {
 		noDate bool
 		after  time.Duration // until what was stamped after the step is sent

@@ -177,7 +177,7 @@ func (p *person) send(_ context.Context, m Message) result {
 // manager is there from 8 to 17; the watch is told of what is high at any hour;
 // the head, of what nobody acknowledged within half an hour, and has a heartbeat
 // every six hours. Everything goes through the real station, record and couriers.
-func TestADay(t *testing.T) {
+func TestFaultADay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		born := time.Now()
 		hour := func(from, to time.Duration) func() bool {

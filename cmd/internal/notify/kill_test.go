@@ -22,7 +22,7 @@ import (
 	"ovenward/acquire/store"
 )
 
-// TestMain runs a child of TestKilled in place of the tests, when it is one.
+// TestMain runs a child of TestFaultKilled in place of the tests, when it is one.
 func TestMain(m *testing.M) {
 	if job := os.Getenv("OVENWARD_NOTIFY_CHILD"); job != "" {
 		if err := childMain(strings.Split(job, "|")); err != nil {
@@ -119,7 +119,7 @@ func rounds(gate, full int) int {
 
 // A daemon that is killed at any moment between record and send, over and over,
 // loses no message and brings none out of order; what comes twice has the same id.
-func TestKilled(t *testing.T) {
+func TestFaultKilled(t *testing.T) {
 	t.Parallel()
 	in := &inbox{}
 	server := httptest.NewServer(in)
@@ -223,7 +223,7 @@ func checkKilled(t *testing.T, dir string, got []Message, kills int) {
 
 // A disk that stalls for 10 s, under the real record: the alarm is out within 2 s,
 // marked, and once; what follows is in its order.
-func TestStalledRecord(t *testing.T) {
+func TestFaultStalledRecord(t *testing.T) {
 	stallTest(t, func(t *testing.T, s *store.Store, stall func(), r *receiver) {
 		at := time.Now()
 		stall()

@@ -52,7 +52,7 @@ func TestALedgerLosesNothingUncounted(t *testing.T) {
 }
 
 // Dead letters that the record could not take are counted, and said when it can.
-func TestDeadLettersOutlastABrokenRecord(t *testing.T) {
+func TestFaultDeadLettersOutlastABrokenRecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box, r := newOutbox(), &receiver{answer: failing(refused)}
 		c, stop := start(t, box, r)

@@ -98,7 +98,7 @@ func TestFirstStartTellsWhatStands(t *testing.T) {
 }
 
 // Trouble with the record is survived: reading and keeping go on after it.
-func TestBrokenRecordIsSurvived(t *testing.T) {
+func TestFaultBrokenRecordIsSurvived(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box, r := newOutbox(), &receiver{}
 		box.broken = errors.New("planted: disk I/O error")

@@ -112,7 +112,7 @@ func TestDurableBeforeSent(t *testing.T) {
 
 // A disk that stalls delays no alarm beyond 2 s, and no message is sent again
 // when the disk comes back, be the wall clock right or set back.
-func TestStalledDisk(t *testing.T) {
+func TestFaultStalledDisk(t *testing.T) {
 	for name, stamp := range map[string]time.Duration{"clock right": 0, "clock set back": time.Hour} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -155,7 +155,7 @@ func TestStalledDisk(t *testing.T) {
 
 // An event that was committed or dropped, but cannot be read in time, is sent
 // from what was seen of it before, and not as recorded: that is not known.
-func TestStalledReading(t *testing.T) {
+func TestFaultStalledReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box, r := newOutbox(), &receiver{}
 		_, stop := start(t, box, r)
@@ -292,7 +292,7 @@ func TestNewsIsTriedWhileNobodyAnswers(t *testing.T) {
 	})
 }
 
-func TestFloodIsCoalesced(t *testing.T) {
+func TestFaultFloodIsCoalesced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box := newOutbox()
 		up := false
@@ -339,7 +339,7 @@ func TestFloodIsCoalesced(t *testing.T) {
 
 // While the record is dead and an alarm chatters, nothing grows without bound,
 // and people are told of every change, by message or by count.
-func TestDeadRecordAndChatter(t *testing.T) {
+func TestFaultDeadRecordAndChatter(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box, r := newOutbox(), &receiver{}
 		_, stop := start(t, box, r)

@@ -350,7 +350,7 @@ func TestMailboxes(t *testing.T) {
 // What people can mend is tried again: a wrong password, a certificate that
 // nobody trusts, a server that offers no TLS, one that says nothing. No password
 // is told or sent in the open.
-func TestMailTroubleIsTriedAgain(t *testing.T) {
+func TestFaultMailTroubleIsTriedAgain(t *testing.T) {
 	cert, ca := certified(t)
 	mute, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -119,7 +119,7 @@ func TestManyStreamsAskTheStationOnce(t *testing.T) {
 	}
 }
 
-func TestSlowStreamIsDropped(t *testing.T) {
+func TestFaultSlowStreamIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 		n := 0
@@ -172,7 +172,7 @@ func within(t *testing.T, d time.Duration, done <-chan struct{}, what string) {
 
 // A client that never reads is dropped by the write deadline, however much its
 // kernel buffers.
-func TestClientThatDoesNotReadIsDropped(t *testing.T) {
+func TestFaultClientThatDoesNotReadIsDropped(t *testing.T) {
 	f := newFake(time.Now())
 	s := newServer(f, func(o *Options) { o.Now = time.Now })
 	s.patient = 200 * time.Millisecond
@@ -185,7 +185,7 @@ func TestClientThatDoesNotReadIsDropped(t *testing.T) {
 	}
 }
 
-func TestStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
+func TestFaultStreamsAreBoundedAndEndAtShutdown(t *testing.T) {
 	s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 	address, end, done := serve(t, s)
 	for range maxStreams {

@@ -1,0 +1,377 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
+)
+
+const exceedsActive = `rule="exceeds",site="Larkfield House"} 1`
+
+// counts is how often a fault is tried in the gate, and in the full counts.
+func counts(gate, full int) int {
+	if os.Getenv("OVENWARD_COUNTS") == "full" && !raced {
+		return full
+	}
+	return gate
+}
+
+// whole fails unless the record's samples are numbered without a gap and in order.
+func whole(t *testing.T, samples []store.StoredSample) {
+	t.Helper()
+	for i, s := range samples {
+		if s.Seq != int64(i+1) || i > 0 && s.At.Before(samples[i-1].At) {
+			t.Fatalf("sample %d has number %d, at %v", i+1, s.Seq, s.At)
+		}
+	}
+}
+
+// held is what the process has open.
+func (p *process) held(t *testing.T) int {
+	t.Helper()
+	entries, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", p.cmd.Process.Pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(entries)
+}
+
+// gauge is the first value of a metric without labels.
+func gauge(t *testing.T, metrics, name string) float64 {
+	t.Helper()
+	_, rest, ok := strings.Cut(metrics, "\n"+name+" ")
+	line, _, _ := strings.Cut(rest, "\n")
+	v, err := strconv.ParseFloat(line, 64)
+	if !ok || err != nil {
+		t.Fatalf("no metric %s: %v", name, err)
+	}
+	return v
+}
+
+// alarmsOf are the changes of one rule that the record holds, in order.
+func alarmsOf(t *testing.T, dir string, rule alarm.Rule) []alarm.Reason {
+	t.Helper()
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	events, err := r.Events(t.Context(), 0, 100_000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []alarm.Reason
+	for _, e := range events {
+		if e.Alarm != nil && e.Alarm.Rule == rule {
+			out = append(out, e.Alarm.Reason)
+		}
+	}
+	return out
+}
+
+// SIGTERM while a probe is polled as fast as it answers: but for the answer on its
+// way each is in the record, the stop is quick, and the alarm stands after the start.
+func TestFaultTerminatedInABurst(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	link, truthFile, record := filepath.Join(dir, "probe"), filepath.Join(dir, "truth.csv"), filepath.Join(dir, "record")
+	probe := simulated(t, link, truthFile, "--speed=30")
+	file := configured(t, link, "")
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, []byte(strings.Replace(string(text), `poll = "100 ms"`, "poll = \"20 ms\"\ntimeout = \"20 ms\"", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	rounds, raised, seen, late, slowest := counts(3, 50), false, 0, 0, time.Duration(0)
+	for range rounds {
+		d := program(t, "run", "--storage.path="+record, "--web.listen-address=127.0.0.1:0", "--config.file="+file)
+		addr := d.address(t)
+		if raised && !strings.Contains(d.metrics(t, addr), exceedsActive) {
+			t.Error("the alarm that stood at the stop does not stand after the start")
+		}
+		waitFor(t, 60*time.Second, "samples and the alarm", func() bool {
+			return len(readSamples(t, record)) > seen+50 && strings.Contains(d.metrics(t, addr), exceedsActive)
+		})
+		raised = true
+		late += counted(t, d.metrics(t, addr), `reason="unanswered"`) // of a machine that is busy otherwise; told, so not lost
+		slowest = max(slowest, d.terminate(t))
+		seen = len(readSamples(t, record))
+	}
+	probe.terminate(t)
+	samples, answers := readSamples(t, record), readTruth(t, truthFile)
+	whole(t, samples)
+	if lost := len(answers) - len(samples); lost < 0 || lost > rounds+late {
+		t.Errorf("%d samples of %d answers in %d stops, %d late: more than the one on its way is lost", len(samples), len(answers), rounds, late)
+	}
+	if slowest > 5*time.Second {
+		t.Errorf("a stop took %v", slowest)
+	}
+	if got := alarmsOf(t, record, alarm.Exceeds); len(got) == 0 || got[0] != alarm.Raised {
+		t.Errorf("changes of the alarm: %v", got)
+	}
+	t.Logf("%d stops: %d samples of %d answers, %d late; the slowest took %v", rounds, len(samples), len(answers), late, slowest)
+}
+
+// Two daemons on one record, on one address, and on one port: the second says who
+// holds it, and the first is not disturbed.
+func TestFaultTwoDaemons(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	link, truthFile, record := filepath.Join(dir, "probe"), filepath.Join(dir, "truth.csv"), filepath.Join(dir, "record")
+	simulated(t, link, truthFile)
+	file := configured(t, link, "")
+	first := program(t, "run", "--storage.path="+record, "--web.listen-address=127.0.0.1:0", "--config.file="+file)
+	addr := first.address(t)
+	waitFor(t, 20*time.Second, "samples", func() bool { return len(readSamples(t, record)) > 5 })
+	refused := func(want string, args ...string) {
+		t.Helper()
+		second := program(t, append([]string{"run", "--config.file=" + file}, args...)...)
+		select {
+		case <-second.done:
+			if second.err == nil || !strings.Contains(second.log.String(), want) {
+				t.Errorf("%v ended with %v, want %q in: %s", args, second.err, want, second.log)
+			}
+		case <-time.After(20 * time.Second):
+			t.Errorf("%v was not refused", args)
+		}
+	}
+	refused(fmt.Sprintf("process %d writes to %s", first.cmd.Process.Pid, record), "--storage.path="+record, "--web.listen-address=127.0.0.1:0")
+	refused("address already in use; choose another address", "--storage.path="+filepath.Join(dir, "other"), "--web.listen-address="+addr)
+
+	third := program(t, "run", "--storage.path="+filepath.Join(dir, "third"), "--web.listen-address=127.0.0.1:0", "--config.file="+file)
+	waitFor(t, 20*time.Second, "the port to be refused", func() bool { return strings.Contains(third.log.String(), "held by") })
+	waitFor(t, 30*time.Second, "the alarm of the one that cannot read", func() bool { return strings.Contains(third.metrics(t, third.address(t)), silentActive) })
+	if n := len(readSamples(t, filepath.Join(dir, "third"))); n != 0 {
+		t.Errorf("%d samples from a port that another process holds", n)
+	}
+	third.terminate(t)
+	n := len(readSamples(t, record))
+	waitFor(t, 20*time.Second, "the first to go on", func() bool { return len(readSamples(t, record)) > n+5 })
+	first.terminate(t)
+	whole(t, readSamples(t, record))
+	if got := alarmsOf(t, record, alarm.Silent); len(got) > 0 {
+		t.Errorf("the first became silent: %v", got)
+	}
+}
+
+// badRequest is a request that nobody should send.
+func badRequest(rnd *rand.Rand) string {
+	pick := func(of ...string) string { return of[rnd.IntN(len(of))] }
+	junk := func(n int) string {
+		b := make([]byte, n)
+		for i := range b {
+			b[i] = byte(33 + rnd.IntN(94))
+		}
+		return string(b)
+	}
+	paths := []string{"/", "/api/v1/live?post=" + junk(9), "/api/v1/samples?post=pantry-door&from=" + junk(8), "/post/" + junk(12), "/../../etc/passwd",
+		"/api/v1/posts/%00", "/metrics/" + junk(4), "/-/reload", "/api/v1/alarms/pantry-door.exceeds/acknowledge", "/api/v1/alarms/pantry-door.exceeds/reset",
+		"/alarms/pantry-door.exceeds/acknowledge", "/static/..%2f..%2fgo.mod", "/%zz", "*", "//", "/" + strings.Repeat("a/", 1000)}
+	body := pick("", "{", `{"who":`+strings.Repeat("[", 500), strings.Repeat("x", 70_000), junk(200), "\x00\xff\x00")
+	head := pick("Host: x", "Host: 127.0.0.1", "Host: a\r\nHost: b", "Host: x\r\n"+junk(5)+" : y", "Host: x\r\nX-Long: "+strings.Repeat("y", 20_000),
+		"Host: 127.0.0.1\r\nOrigin: http://elsewhere.example\r\nSec-Fetch-Site: cross-site", "Host: x\r\nTransfer-Encoding: gzip", "Host: x\r\nAuthorization: Basic "+junk(20))
+	return fmt.Sprintf("%s %s %s\r\n%s\r\nContent-Type: %s\r\nContent-Length: %d\r\n\r\n%s", pick("GET", "POST", "PUT", "DELETE", "BREW", "get", junk(3)), pick(paths...),
+		pick("HTTP/1.1", "HTTP/1.1", "HTTP/1.1", "HTTP/1.0", "HTTP/9.9", "JUNK"), head, pick("application/json", "text/plain", "application/x-www-form-urlencoded", junk(6)), len(body), body)
+}
+
+// pester sends n bad requests, from some clients at once, and counts the answers by status.
+func pester(t *testing.T, addr string, n int) map[int]int {
+	t.Helper()
+	seed := uint64(time.Now().UnixNano())
+	t.Log("seed", seed)
+	var left atomic.Int64
+	left.Store(int64(n))
+	var mu sync.Mutex
+	by := map[int]int{}
+	var all sync.WaitGroup
+	for client := range 8 {
+		all.Go(func() {
+			rnd := rand.New(rand.NewPCG(seed, uint64(client)))
+			var conn net.Conn
+			var in *bufio.Reader
+			for left.Add(-1) >= 0 {
+				if conn == nil {
+					var err error
+					if conn, err = net.Dial("tcp", addr); err != nil {
+						t.Error(err)
+						return
+					}
+					in = bufio.NewReader(conn)
+				}
+				_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
+				_, werr := conn.Write([]byte(badRequest(rnd)))
+				status, stays := answerOf(in)
+				mu.Lock()
+				by[status]++
+				mu.Unlock()
+				if werr != nil || !stays {
+					_ = conn.Close()
+					conn = nil
+				}
+			}
+			if conn != nil {
+				_ = conn.Close()
+			}
+		})
+	}
+	all.Wait()
+	return by
+}
+
+// answerOf reads one answer: its status, 0 where the line was closed without one,
+// and whether the connection can be used again.
+func answerOf(in *bufio.Reader) (status int, stays bool) {
+	a, err := http.ReadResponse(in, nil)
+	if err != nil {
+		return 0, false
+	}
+	if strings.HasPrefix(a.Header.Get("Content-Type"), "text/event-stream") {
+		return a.StatusCode, false
+	}
+	_, err = in.Discard(int(max(a.ContentLength, 0)))
+	return a.StatusCode, err == nil && a.ContentLength >= 0 && !a.Close
+}
+
+// Bad requests, then streams and connections at and past their bounds with a replug
+// in the middle: the alarm stands untouched, no answer of the probe is lost, each
+// stream shows the replug, and neither a goroutine nor a descriptor stays.
+func TestFaultCrowdsAndBadRequests(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	link, truthFile, record := filepath.Join(dir, "probe"), filepath.Join(dir, "truth.csv"), filepath.Join(dir, "record")
+	probe := simulated(t, link, truthFile, "--speed=30")
+	d := program(t, "run", "--storage.path="+record, "--web.listen-address=127.0.0.1:0", "--config.file="+configured(t, link, "\n[alarm]\nsilent = \"2 s\"\nstale = \"1 s\"\n"))
+	addr := d.address(t)
+	waitFor(t, 60*time.Second, "the alarm", func() bool { return strings.Contains(d.metrics(t, addr), exceedsActive) })
+	http.DefaultClient.CloseIdleConnections()
+	before := d.metrics(t, addr)
+	n := counts(5_000, 1_000_000)
+	begun := time.Now()
+	by := pester(t, addr, n)
+	t.Logf("%d bad requests in %v, answers by status (0: closed without one): %v", n, time.Since(begun).Round(time.Millisecond), by)
+	for status := range by {
+		if status >= 500 && status != http.StatusNotImplemented && status != http.StatusHTTPVersionNotSupported && status != http.StatusServiceUnavailable {
+			t.Errorf("answered %d", status)
+		}
+	}
+	if by[http.StatusBadRequest] == 0 || by[http.StatusNotFound] == 0 {
+		t.Error("the requests were not bad enough")
+	}
+	streams, idle := besiege(t, addr)
+	probe.terminate(t)
+	waitFor(t, 30*time.Second, "the probe to be known silent", func() bool { return len(alarmsOf(t, record, alarm.Silent)) == 1 })
+	probe = simulated(t, link, truthFile, "--speed=30")
+	waitFor(t, 30*time.Second, "the probe to be back", func() bool { return len(alarmsOf(t, record, alarm.Silent)) >= 2 })
+	for i, s := range streams {
+		_ = s.SetReadDeadline(time.Now().Add(20 * time.Second))
+		seen := bufio.NewScanner(s)
+		seen.Buffer(nil, 1<<20)
+		told := false
+		for !told && seen.Scan() {
+			told = strings.Contains(seen.Text(), "silent")
+		}
+		if !told {
+			t.Errorf("stream %d was not told that the probe was silent: %v", i, seen.Err())
+		}
+	}
+	for _, s := range append(streams, idle...) {
+		_ = s.Close()
+	}
+	unbesieged(t, d, addr, before)
+	d.terminate(t)
+	probe.terminate(t)
+	samples, answers := readSamples(t, record), readTruth(t, truthFile)
+	whole(t, samples)
+	if lost := len(answers) - len(samples); lost < 0 || lost > 2 {
+		t.Errorf("%d samples of %d answers, want all but one at the pulling and one at the stop", len(samples), len(answers))
+	}
+	for _, why := range alarmsOf(t, record, alarm.Exceeds) {
+		if why != alarm.Raised && why != alarm.Returned && why != alarm.ReturnedLatched && why != alarm.RaisedAgain {
+			t.Errorf("the alarm was touched: %v", why)
+		}
+	}
+	if strings.Contains(d.log.String(), "panic") {
+		t.Error("a request made it panic")
+	}
+}
+
+// besiege opens all streams that there may be, and then connections up to and past
+// their bound, which ask for nothing or never end to ask.
+func besiege(t *testing.T, addr string) (streams, idle []net.Conn) {
+	t.Helper()
+	open := func(said string) net.Conn {
+		c, err := net.Dial("tcp", addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = c.Close() })
+		if _, err := c.Write([]byte(said)); err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	const stream = "GET /api/v1/live HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+	for {
+		c := open(stream)
+		_ = c.SetReadDeadline(time.Now().Add(20 * time.Second))
+		head, err := bufio.NewReaderSize(c, 16).ReadString('\n')
+		if err != nil {
+			t.Fatalf("stream %d: %v", len(streams), err)
+		}
+		if strings.Contains(head, " 503 ") {
+			_ = c.Close()
+			break
+		}
+		streams = append(streams, c)
+	}
+	refused := 0
+	for i := range maxConnections - len(streams) + 20 {
+		c := open([]string{"", "GET / HT", "POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n\r\nx"}[i%3])
+		if i >= maxConnections-len(streams) {
+			_, _ = c.Write([]byte("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"))
+			_ = c.SetReadDeadline(time.Now().Add(20 * time.Second))
+			if head, _ := bufio.NewReader(c).ReadString('\n'); strings.Contains(head, " 503 ") || head == "" {
+				refused++
+			}
+			_ = c.Close()
+			continue
+		}
+		idle = append(idle, c)
+	}
+	t.Logf("%d streams, %d connections, and %d past the bound turned away", len(streams), maxConnections, refused)
+	if refused == 0 || len(streams) == 0 {
+		t.Error("nobody was turned away")
+	}
+	return streams, idle
+}
+
+// unbesieged waits until all that the crowd took is given back.
+func unbesieged(t *testing.T, d *process, addr, before string) {
+	t.Helper()
+	var fds, goroutines float64
+	wasFDs, wasGoroutines := gauge(t, before, "process_open_fds"), gauge(t, before, "go_goroutines")
+	waitFor(t, 60*time.Second, "descriptors and goroutines to be given back", func() bool {
+		if fds = float64(d.held(t)); fds > wasFDs+8 {
+			t.Log("fds", fds, wasFDs)
+			return false
+		}
+		goroutines = gauge(t, d.metrics(t, addr), "go_goroutines")
+		return goroutines <= wasGoroutines+8
+	})
+	t.Logf("descriptors %g before, %g after; goroutines %g and %g", wasFDs, fds, wasGoroutines, goroutines)
+}
