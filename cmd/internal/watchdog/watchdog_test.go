@@ -7,16 +7,35 @@ import (
 	"log/slog"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 )
 
+// diary is a log that may be read while it is written.
+type diary struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (d *diary) Write(p []byte) (int, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.b.Write(p)
+}
+
+func (d *diary) String() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.b.String()
+}
+
 // kennel is a watchdog in a bubble, with three loops that come round each second.
 type kennel struct {
 	dog  *Watchdog
-	log  bytes.Buffer
-	fed  int
+	log  diary
+	fed  atomic.Int64
 	feed error
 
 	mu    sync.Mutex
@@ -27,7 +46,7 @@ type kennel struct {
 func (k *kennel) start(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	k.dog = New(Options{Every: 5 * time.Second, Now: time.Now, Log: slog.New(slog.NewTextHandler(&k.log, nil)),
-		Feed: func() error { k.fed++; return k.feed }})
+		Feed: func() error { k.fed.Add(1); return k.feed }})
 	var all sync.WaitGroup
 	t.Cleanup(func() { cancel(); all.Wait() })
 	excuse := func() error { k.mu.Lock(); defer k.mu.Unlock(); return k.alarm }
@@ -63,10 +82,10 @@ func (k *kennel) set(stuck string, alarm error) {
 
 // after waits, and returns how often the supervisor was fed meanwhile.
 func (k *kennel) after(d time.Duration) int {
-	before := k.fed
+	before := k.fed.Load()
 	time.Sleep(d)
 	synctest.Wait()
-	return k.fed - before
+	return int(k.fed.Load() - before)
 }
 
 // Each loop alone stops the feeding once its bound is past, is named once, and
@@ -123,7 +142,7 @@ func TestWhatAnAlarmTellsIsNoHang(t *testing.T) {
 		if n := k.after(time.Hour); n < 720 {
 			t.Errorf("fed %d times in an hour in which the disk was away", n)
 		}
-		if k.log.Len() > 0 {
+		if k.log.String() != "" {
 			t.Errorf("told as a hang: %s", &k.log)
 		}
 		k.set("record", nil)
