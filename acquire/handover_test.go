@@ -188,3 +188,48 @@ func TestAlarmsOfARemovedPostEnd(t *testing.T) {
 		}
 	})
 }
+
+// What a contact said stands over a hand-over, until the same contact is asked again;
+// another one has said nothing yet.
+func TestContactsOverAHandOver(t *testing.T) {
+	for _, tt := range []struct {
+		id   string
+		know bool
+	}{{"latch", true}, {"another", false}} {
+		synctest.Test(t, func(t *testing.T) {
+			h := &handOver{m: newMemory(), done: make(chan error)}
+			door := func(id string, c *contact) []Input {
+				return []Input{{ID: id, Says: SaysDoor, On: true, Every: 100 * time.Millisecond, Source: c}}
+			}
+			first := &contact{on: true}
+			h.options = Options{Posts: []Post{postNamed("a", steady("1.00"))}, Recorder: h.m, Log: discard(), Now: time.Now,
+				Past: func(int) (Past, error) { return Past{}, nil }, Inputs: door("latch", first)}
+			var err error
+			if h.old, err = New(h.options); err != nil {
+				t.Fatal(err)
+			}
+			h.run(t, h.old)
+			at(5 * time.Second)
+			h.old.HandOn([]int{0})
+			h.stop(t)
+			if !first.closed {
+				t.Error("a contact stays open that is asked no more")
+			}
+			o := h.options
+			o.Before, o.Kept, o.Inputs = h.old, []int{0}, door(tt.id, &contact{on: true})
+			s, err := New(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := s.Stats()[0].Hints; len(got) != 1 || got[0].Known != tt.know || got[0].Input != tt.id {
+				t.Errorf("before it is asked, contact %s says %+v", tt.id, got)
+			}
+			h.run(t, s)
+			at(6 * time.Second)
+			if got := s.Stats()[0].Hints; len(got) != 1 || !got[0].Known || !got[0].Is {
+				t.Errorf("contact %s says %+v", tt.id, got)
+			}
+			h.stop(t)
+		})
+	}
+}
