@@ -64,6 +64,7 @@ type runsOf struct {
 	ID, URL, Oven string
 	Rows          []runRow
 	More          int
+	Now           string // since when it runs; empty where it is not known to
 }
 
 // runRow is a run in words.
@@ -94,6 +95,9 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			continue
 		}
 		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), More: max(0, len(runs)-shownRuns)}
+		if st.Running {
+			of.Now = f.t("runs.now", "at", f.clock(st.RunningSince, now))
+		}
 		for i := len(runs) - 1; i >= of.More; i-- {
 			of.Rows = append(of.Rows, f.runRow(runs[i], now))
 		}
