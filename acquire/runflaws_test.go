@@ -185,11 +185,17 @@ func TestARunBegunBeforeTheStartIsCut(t *testing.T) {
 		if !st.Running || st.RunCut != tc.cut {
 			t.Errorf("%s: running %v, cut %v", tc.name, st.Running, st.RunCut)
 		}
+		if ended := w.epoch.Add(at); !st.RanFrom.Equal(st.RunningSince) || ended.Sub(st.RanTo) > s || ended.Before(st.RanTo) {
+			t.Errorf("%s: it ran from %v to %v, and runs since %v", tc.name, st.RanFrom, st.RanTo, st.RunningSince)
+		}
 		if missed := strings.Contains(fmt.Sprint(v.Reasons), "part of this run was not seen"); missed != tc.cut || (v.Outcome == limit.Within) == tc.cut {
 			t.Errorf("%s: %s, %q", tc.name, v.Outcome, v.Reasons)
 		}
 		// The next run is seen whole.
 		w.goOn(at, at+92*s, 0.01)
+		if after := w.stats(w.epoch.Add(at + 92*s)); after.Running || !after.RanFrom.Equal(st.RanFrom) || !after.RanTo.Equal(st.RanTo) || after.RunPeak != st.RunPeak {
+			t.Errorf("%s: after its end it ran from %v to %v with a peak of %v", tc.name, after.RanFrom, after.RanTo, after.RunPeak)
+		}
 		w.goOn(at+92*s, at+100*s, 0.5)
 		if v := w.outcome(at + 100*s); v.Outcome != limit.Within {
 			t.Errorf("%s, the next run: %s, %q", tc.name, v.Outcome, v.Reasons)

@@ -56,15 +56,15 @@ func (p *peaky) Receive(_ func([]byte) (int, []byte), _ time.Time, dst []drivers
 	return append(dst, drivers.Frame{Bytes: p.line, Departed: p.asked, Arrived: p.asked.Add(time.Millisecond)}), nil
 }
 
-// gauge is what somebody sees who looks every so often: at the newest value, or at
+// glance is what somebody sees who looks every so often: at the newest value, or at
 // the highest of the present and the last minute.
-type gauge struct {
+type glance struct {
 	every, next time.Duration
 	highest     bool
 	seen        map[int]bool // peaks
 }
 
-func (g *gauge) look(p *peaky, s *acquire.Stats, at time.Duration) {
+func (g *glance) look(p *peaky, s *acquire.Stats, at time.Duration) {
 	if at < g.next {
 		return
 	}
@@ -107,7 +107,7 @@ func TestNoPeakIsMissed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	gauges := []*gauge{{every: 15 * time.Second, seen: map[int]bool{}}, {every: time.Second, seen: map[int]bool{}}, {every: 15 * time.Second, highest: true, seen: map[int]bool{}}}
+	gauges := []*glance{{every: 15 * time.Second, seen: map[int]bool{}}, {every: time.Second, seen: map[int]bool{}}, {every: 15 * time.Second, highest: true, seen: map[int]bool{}}}
 	p.looks = func(at time.Duration) {
 		if all := station.Stats(); all[0].Newest.Seq > 0 {
 			for _, g := range gauges {

@@ -227,7 +227,7 @@ func TestAlarmSaysByHowMuch(t *testing.T) {
 		st.Post.Limit.Value = 50
 		st.RanFrom, st.RanTo, st.RunPeak, st.Running = raised.Add(-3*time.Second), noon(), 79, true
 		tc.change(st)
-		for _, path := range []string{"/", "/posts/ward", "/alarms"} {
+		for _, path := range []string{"/", "/posts/ward", "/alarms", "/alarms/x"} {
 			page := get(t, newServer(f), path).Body.String()
 			if is := strings.Contains(page, "Highest in its newest run"); is != (tc.want != "") || !strings.Contains(textOf(page), tc.want) {
 				t.Errorf("%s, %s: the page lacks %q or says more", tc.name, path, tc.want)

@@ -116,6 +116,9 @@ func (s *Server) showAlarm(w http.ResponseWriter, r *http.Request) {
 	p := alarmPage{Card: f.alarmViewOf(one.now, now)}
 	p.Card.Where, p.Card.Path = s.places(f.voice)(one.now.Post), ""
 	p.Card.mayChange, p.Card.Who, p.Card.Fixed = one.current && f.ReadOnly == "", f.User, f.User != ""
+	if st, ok := statsOf(s.o.Station.Stats(), one.now.Post); ok && one.current {
+		p.Card.ByHow = f.byHow(one.now, &st)
+	}
 	for _, e := range one.changes {
 		p.Changes = append(p.Changes, f.changeView(e, now))
 	}

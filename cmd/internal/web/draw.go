@@ -143,6 +143,11 @@ func (v voice) strip(st acquire.Stats, s seen) strip {
 	c := &scale{v: v, at: s.view, most: 1.25 * v.unit.in(quantity.PowerDensity(top)), inner: float64(p.Inner)}
 	p.Marks = valueMarks(c.most, c.y)
 	p.Times = timeMarks(s.from(), s.to(), v.zone, max(p.Inner/90, 3), c.x)
+	for i := range p.Times {
+		if p.Times[i].At > float64(p.Width)-26 { // half a label would hang over
+			p.Times[i].Text = ""
+		}
+	}
 	p.limits(c, st)
 	p.draw(c, s, gapOf(st.Post))
 	p.Alarms, p.Runs = lanes(c, s.alarms), lanes(c, s.runs)

@@ -70,6 +70,7 @@ type runsOf struct {
 	Of            string // whose runs they are
 	Rows          []runRow
 	More          int
+	Now           string // since when it runs; empty where it is not known to
 }
 
 // runRow is a run in words.
@@ -100,6 +101,9 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			continue
 		}
 		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
+		if st.Running {
+			of.Now = f.t("runs.now", "at", f.clock(st.RunningSince, now))
+		}
 		for i := len(runs) - 1; i >= of.More; i-- {
 			of.Rows = append(of.Rows, f.runRow(runs[i], now))
 		}

@@ -256,10 +256,12 @@ func TestStatisticsByTheAPI(t *testing.T) {
 // TestPagesOfRunsAndSoaks reads what a person reads.
 func TestPagesOfRunsAndSoaks(t *testing.T) {
 	f := soaking(noon())
-	s := newServer(newFake(noon()), f.options)
+	station := newFake(noon())
+	station.stats[0].Running, station.stats[0].RunningSince = true, noon().Add(-90*time.Second)
+	s := newServer(station, f.options)
 	page := textOf(get(t, s, "/runs").Body.String())
 	for _, want := range []string{"door-7", "running", "51000 of 100000 operations counted", "The checkpoint at 50000 is due: make a survey of oven Galley oven and enter it.",
-		"Comes to its end", "12 s of it not seen, so its figures are lower bounds", "10 earlier runs are not listed", "No run in the last 7 days was seen here."} {
+		"Comes to its end", "12 s of it not seen, so its figures are lower bounds", "10 earlier runs are not listed", "No run that ended in the last 7 days was seen here.", "It runs now, since 11:58:30 UTC."} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page of runs does not say %q:\n%s", want, page)
 		}

@@ -121,13 +121,21 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	s.LimitY = y(bound)
 	var line, gaps strings.Builder
 	last := -1 // the y of the point before, -1: a gap
+	gap := 0   // how many points were not seen just now
+	unseen := func(k int) {
+		if gap > 0 {
+			fmt.Fprintf(&gaps, "M%d %dh%d", k-gap, sparkHeight/2, gap)
+		}
+		gap = 0
+	}
 	for k, p := range at {
 		switch {
 		case p == nil || p.Samples == 0 || p.Values == 0 && p.OverRange == 0:
-			fmt.Fprintf(&gaps, "M%d %dh1", k, sparkHeight/2)
+			gap++
 			s.unseen += width
 			last = -1
 		default:
+			unseen(k)
 			now := y(p.Max)
 			if p.OverRange > 0 {
 				now = 0
@@ -140,6 +148,7 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 			last = now
 		}
 	}
+	unseen(sparkPoints)
 	s.Line, s.Gaps = strings.ReplaceAll(line.String(), "v0h1", "h1"), gaps.String()
 	return s
 }

@@ -33,7 +33,7 @@ func TestSparks(t *testing.T) {
 	s.readSparks(t.Context())
 	sp := s.sparks.of("galley")
 	// The axis ends at 12.5 W/m²; 3 of them are 6 of 24 px, the limit of 10 is 19.
-	if want := "M5 12h1M6 12h1M7 12h1M8 12h1M9 12h1"; sp.Gaps != want {
+	if want := "M5 12h5"; sp.Gaps != want {
 		t.Errorf("gaps %q, want %q", sp.Gaps, want)
 	}
 	if want := "M0 18h1h1h1h1h1M10 18h1h1h1h1h1h1h1h1h1v-18h1v18h1h1h1h1h1h1h1h1h1h1"; strings.ReplaceAll(sp.Line, "v0h1", "h1") != want || sp.LimitY != 5 {
@@ -41,6 +41,9 @@ func TestSparks(t *testing.T) {
 	}
 	if got, want := sp.words(plainVoice()), "Last hour: 0.2 mW/cm² to 0.3 mW/cm², over range at times, not seen for 10 min"; got != want {
 		t.Errorf("words %q, want %q", got, want)
+	}
+	if none := sparkOf(nil, 10, noon()); none.Gaps != "M0 12h30" || none.Line != "" {
+		t.Errorf("where nothing was seen: gaps %q, line %q", none.Gaps, none.Line)
 	}
 	if page := get(t, s, "/").Body.String(); strings.Count(page, sp.Line) != 3 {
 		t.Error("the overview does not draw them")

@@ -266,6 +266,16 @@ func TestViewMoves(t *testing.T) {
 }
 
 // Marks stand at round civil times, where a day has 23 hours too.
+// No instant below the chart is cut off by its edge.
+func TestStripCutsNoInstant(t *testing.T) {
+	s := newServer(newFake(noon()), func(o *Options) { o.Series = kept(func(time.Time, *store.Point) {}) })
+	p := stripAt(t, s, "span=300&w=660")
+	last := p.Times[len(p.Times)-1]
+	if last.At < 640 || last.Text != "" || p.Times[0].Text == "" {
+		t.Errorf("the last mark is %+v, the first %+v", last, p.Times[0])
+	}
+}
+
 func TestTimeMarks(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/London")
 	if err != nil {
