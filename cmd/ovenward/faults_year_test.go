@@ -90,11 +90,11 @@ func TestFaultYear(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	var merges atomic.Int64
+	var merges atomic.Int64 // when the newest began
 	dir := t.TempDir()
 	record, err := store.Open(dir, store.Options{Fault: func(s store.Step) error {
 		if s == store.StepMerge {
-			merges.Add(1)
+			merges.Store(time.Now().UnixNano())
 		}
 		return nil
 	}})
@@ -142,7 +142,7 @@ func TestFaultYear(t *testing.T) {
 			}
 			mend(t, station)
 		}
-		if y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 && (days < 100 || merges.Load() > 0) {
+		if y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 && (days < 100 || merges.Load() > 0 && time.Since(time.Unix(0, merges.Load())) > 2*time.Second) {
 			heap, merged = append(heap, settled()), append(merged, merges.Load() > 0)
 			quarter.Add(1)
 		}
@@ -218,7 +218,7 @@ func checkYear(t *testing.T, dir string, days int, polls int64) {
 		for _, e := range events {
 			last = e.ID
 			switch {
-			case e.Alarm == nil:
+			case e.Alarm == nil || e.Alarm.Rule == alarm.Record: // the record is written in the host's time, weeks of the rig's a second
 			case e.Alarm.Rule != alarm.Exceeds:
 				other[e.Alarm.Rule]++
 			case e.Alarm.Reason == alarm.Raised || e.Alarm.Reason == alarm.RaisedAgain:
