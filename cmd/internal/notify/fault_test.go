@@ -21,7 +21,7 @@ import (
 // one that is; all that stands is told last as it stands.
 func TestFaultDownForADay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s, err := store.Open(t.TempDir(), store.Options{})
+		s, err := store.Open(t.TempDir(), store.Options{CommitEvery: 10 * time.Minute})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -115,6 +115,13 @@ func (r *reader) begin(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("reading what stands for courier %s: %w", r.name, err)
 	}
+	if at < 0 || at > last || first < 0 || first > last+1 {
+		// The record was damaged, or is one that a rebuilding made shorter: going on
+		// there would keep silent until its numbers have come so far.
+		r.log.Warn("where this courier stopped is not in the record: what stands is told again", "courier", r.name, "stopped", at, "newest", last)
+		at, first = 0, 0
+		r.unsaved[r.name] = 0 // until they were told
+	}
 	p := page{read: at, first: true, stands: stands}
 	if at == 0 && first == 0 {
 		first = last + 1
