@@ -21,14 +21,6 @@ import (
 
 const exceedsActive = `rule="exceeds",site="Larkfield House"} 1`
 
-// counts is how often a fault is tried in the gate, and in the full counts.
-func counts(gate, full int) int {
-	if os.Getenv("OVENWARD_COUNTS") == "full" && !raced {
-		return full
-	}
-	return gate
-}
-
 // whole fails unless the record's samples are numbered without a gap and in order.
 func whole(t *testing.T, samples []store.StoredSample) {
 	t.Helper()
