@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -184,6 +186,18 @@ func TestASoakTestByTheAPI(t *testing.T) {
 	var runs runsOfJSON
 	if err := json.Unmarshal(w.Body.Bytes(), &runs); err != nil || len(runs.Runs) != 30 || runs.Runs[0].Begun || float64(runs.Runs[27].Unseen) != 12 {
 		t.Errorf("%v %+v", err, runs)
+	}
+}
+
+// The name of the limit stands within the drawing, above its line.
+func TestSoakChartNamesTheLimitInside(t *testing.T) {
+	page := get(t, newServer(newFake(noon()), soaking(noon()).options), "/soaks/door-7").Body.String()
+	m := regexp.MustCompile(`axis-text" x="8" y="([0-9.]+)">limit`).FindStringSubmatch(page)
+	if m == nil {
+		t.Fatal("no limit is named")
+	}
+	if y, err := strconv.ParseFloat(m[1], 64); err != nil || y < 13 {
+		t.Errorf("a text of 13 px stands %s px below the top", m[1])
 	}
 }
 
