@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -250,6 +252,18 @@ func TestStatisticsByTheAPI(t *testing.T) {
 	}
 	if page := textOf(get(t, s, "/runs").Body.String()); !strings.Contains(page, "Whose runs they are is not known: other ovens are at this site.") {
 		t.Errorf("%s", page)
+	}
+}
+
+// The name of the limit stands within the drawing, above its line.
+func TestSoakChartNamesTheLimitInside(t *testing.T) {
+	page := get(t, newServer(newFake(noon()), soaking(noon()).options), "/soaks/door-7").Body.String()
+	m := regexp.MustCompile(`axis-text" x="8" y="([0-9.]+)">limit`).FindStringSubmatch(page)
+	if m == nil {
+		t.Fatal("no limit is named")
+	}
+	if y, err := strconv.ParseFloat(m[1], 64); err != nil || y < 13 {
+		t.Errorf("a text of 13 px stands %s px below the top", m[1])
 	}
 }
 

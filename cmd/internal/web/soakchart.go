@@ -30,7 +30,7 @@ func (f frame) soakChart(r *soak.Result) template.HTML {
 			top = x
 		}
 	}
-	top *= 1.05
+	top *= 1.15 // room for the name of the limit above its line
 	first, last := all[0].Number, all[len(all)-1].Number
 	x := func(n int64) float64 {
 		return soakLeft + (soakWidth-2*soakLeft)*float64(n-first)/float64(max(1, last-first))
