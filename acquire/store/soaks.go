@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -60,7 +61,8 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 }
 
 // MarkSoak keeps a mark of a soak test, durably when it returns, and gives it its
-// number.
+// number. The samples of its post from its start to its end are evidence, whatever
+// their age.
 func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error) {
 	err = s.ask(ctx, "keep what happened to a soak test", func(ctx context.Context, w *writer) error {
 		n, err := w.exec(ctx, `INSERT INTO soak_marks (soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome)
@@ -69,10 +71,32 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 		if err != nil {
 			return err
 		}
-		id, err = n.LastInsertId()
-		return err
+		if id, err = n.LastInsertId(); err != nil {
+			return err
+		}
+		return w.keepSoak(ctx, m)
 	})
 	return id, err
+}
+
+// keepSoak keeps the samples of a test from its start: open, until a mark ends it.
+func (w *writer) keepSoak(ctx context.Context, m soak.Mark) error {
+	e := Evidence{Why: "soak", What: m.Soak, Who: m.Who}
+	switch m.Kind {
+	case soak.Started:
+	case soak.Finished, soak.Stopped, soak.Aborted:
+		e.To = m.At
+	default:
+		return nil
+	}
+	var start sql.NullInt64
+	err := w.conn.QueryRowContext(ctx, `SELECT post, (SELECT min(at_ns) FROM soak_marks WHERE soak = ?1 AND kind = ?2) FROM soaks WHERE soak = ?1`,
+		m.Soak, string(soak.Started)).Scan(&e.Post, &start)
+	if err != nil || !start.Valid { // it was ended before it was started
+		return err
+	}
+	e.From = instant(start.Int64)
+	return w.writeEvidence(ctx, e, 0)
 }
 
 // Soaks reads all soak tests, folded, in the order in which they were planned.
