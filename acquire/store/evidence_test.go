@@ -10,6 +10,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/survey"
 )
 
 // changed is a change of an alarm to another state.
@@ -68,6 +70,53 @@ func evidenceCases() []evidenceCase {
 				t.Errorf("kept is %+v, %v", all, err)
 			}
 		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}},
+		{"a survey that has ended", func(t *testing.T, s *Store) {
+			surveyed(t, s, at(130*time.Minute), at(140*time.Minute))
+		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}}},
+		{"a survey under way", func(t *testing.T, s *Store) {
+			surveyed(t, s, at(350*time.Minute), time.Time{})
+		}, [][2]time.Duration{{350 * time.Minute, evidenceHours * time.Hour}}},
+		{"a soak test that was paused and has ended", func(t *testing.T, s *Store) {
+			soaked(t, s, soak.Mark{Kind: soak.Started, At: at(130 * time.Minute)}, soak.Mark{Kind: soak.Paused, At: at(150 * time.Minute), Text: "lunch"},
+				soak.Mark{Kind: soak.Resumed, At: at(200 * time.Minute)}, soak.Mark{Kind: soak.Operations, At: at(201 * time.Minute), Count: 3, From: soak.FromInput},
+				soak.Mark{Kind: soak.Stopped, At: at(230 * time.Minute), Text: "above"}, soak.Mark{Kind: soak.Noted, At: at(400 * time.Minute), Text: "late"})
+		}, [][2]time.Duration{{130*time.Minute - soakAround, 230*time.Minute + soakAround}}},
+		{"a soak test that goes on", func(t *testing.T, s *Store) {
+			soaked(t, s, soak.Mark{Kind: soak.Started, At: at(350 * time.Minute)})
+		}, [][2]time.Duration{{350*time.Minute - soakAround, evidenceHours * time.Hour}}},
+		{"a soak test that never began", func(t *testing.T, s *Store) {
+			soaked(t, s, soak.Mark{Kind: soak.Aborted, At: at(100 * time.Minute), Text: "the oven is gone"})
+		}, nil},
+	}
+}
+
+// surveyed keeps a survey at the post; a zero end is under way.
+func surveyed(t *testing.T, s *Store, begun, ended time.Time) {
+	t.Helper()
+	steps := twoSteps(begun)
+	steps[0].Setup.Post = "fryer"
+	if err := s.KeepSurvey(t.Context(), "one", "oven-1", steps, nil); err != nil {
+		t.Fatal(err)
+	}
+	if ended.IsZero() {
+		return
+	}
+	if err := s.KeepSurvey(t.Context(), "one", "oven-1", nil, &survey.Result{ID: "one", Who: "A. Hand", Begun: begun, Ended: ended, State: survey.Complete}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// soaked keeps a soak test at the post.
+func soaked(t *testing.T, s *Store, marks ...soak.Mark) {
+	t.Helper()
+	if err := s.PlanSoak(t.Context(), soak.Plan{ID: "k1", Oven: "oven-1", Post: "fryer"}, "A. Tester", evidenceBegin()); err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range marks {
+		m.Soak, m.Who = "k1", "A. Tester"
+		if _, err := s.MarkSoak(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

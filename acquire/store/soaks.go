@@ -68,7 +68,8 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 }
 
 // MarkSoak keeps a mark of a soak test, durably when it returns, and gives it its
-// number.
+// number. The samples of its post from its start to its end are evidence, whatever
+// their age.
 func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error) {
 	err = s.ask(ctx, "keep what happened to a soak test", func(ctx context.Context, w *writer) error {
 		n, err := w.exec(ctx, `INSERT INTO soak_marks (soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome)

@@ -68,7 +68,8 @@ type SurveyRow struct {
 }
 
 // KeepSurvey makes steps of a survey durable when it returns, all or nothing, and
-// what it found when it has ended. What was kept before stays as it was, so a call
+// what it found when it has ended. The samples of its post from its beginning to
+// its end are evidence from then on, whatever their age. What was kept before stays as it was, so a call
 // may be made again after an error.
 func (s *Store) KeepSurvey(ctx context.Context, id, oven string, steps []survey.Step, end *survey.Result) error {
 	return s.ask(ctx, "keep the survey "+id, func(ctx context.Context, w *writer) error {
@@ -92,6 +93,10 @@ func (w *writer) surveyStep(ctx context.Context, id, oven string, st survey.Step
 	if st.Kind == survey.Began && st.Setup != nil {
 		if _, err := w.exec(ctx, `INSERT INTO surveys (id, oven, post, who, begun_ns, state, outcome) VALUES (?, ?, ?, ?, ?, ?, '') ON CONFLICT DO NOTHING`,
 			id, oven, st.Setup.Post, st.Who, nanos(st.At), string(survey.UnderWay)); err != nil {
+			return err
+		}
+		// The survey can be judged again only from its raw samples.
+		if err := w.writeEvidence(ctx, Evidence{Post: st.Setup.Post, From: st.At, Why: "survey", What: id, Who: st.Who}, 0); err != nil {
 			return err
 		}
 	}
@@ -119,6 +124,9 @@ func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) e
 		nanos(end.Ended), string(end.State), string(end.Verdict.Outcome), string(text), id); err != nil {
 		return err
 	}
+	if err := w.closeSurvey(ctx, id, end); err != nil {
+		return err
+	}
 	for _, p := range end.Places {
 		if _, err := w.exec(ctx, `INSERT INTO survey_places (survey, n, sweep, surface, cell, x_m, y_m, at_ns, w_per_m2, expanded_uncertainty_w_per_m2, over_range, outcome)
 			SELECT survey, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? FROM surveys WHERE id = ? ON CONFLICT DO NOTHING`,
@@ -128,6 +136,17 @@ func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) e
 		}
 	}
 	return nil
+}
+
+// closeSurvey ends the span that is kept for a survey where the survey ended.
+func (w *writer) closeSurvey(ctx context.Context, id string, end *survey.Result) error {
+	e := Evidence{To: end.Ended, Why: "survey", What: id, Who: end.Who}
+	var begun int64
+	if err := w.conn.QueryRowContext(ctx, "SELECT post, begun_ns FROM surveys WHERE id = ?", id).Scan(&e.Post, &begun); err != nil {
+		return err
+	}
+	e.From = instant(begun)
+	return w.writeEvidence(ctx, e, 0)
 }
 
 func numberOrNull(x *float64) any {

@@ -261,6 +261,10 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 			t.Error("the post is not told that its probe is back")
 		}
 		b.told("begins", "complete, within")
+		kept, err := b.record.Evidence(t.Context(), "door")
+		if err != nil || len(kept) != 1 || kept[0].What != id || !kept[0].From.Equal(r.Begun) || !kept[0].To.Equal(r.Ended) {
+			t.Errorf("kept whatever its age is %+v, %v; want %v to %v", kept, err, r.Begun, r.Ended)
+		}
 		b.close()
 	})
 }

@@ -258,7 +258,7 @@ func (w *Watched) values() Block {
 }
 
 func (w *Watched) chart() Block {
-	f := &Figure{Title: "Power density over time", Alt: "Light: from the least to the greatest value of each stretch. Line: its mean over time. Dashed: the limit. Grey with a bar below: not seen."}
+	f := &Figure{Title: "Power density over time", Alt: "Light: from the least to the greatest value of each stretch. Line: its mean over time. Dashed: the limit. Grey with a bar below: not seen, or the probe was away."}
 	if len(w.Points) == 0 {
 		return &Paragraph{Plain, "Nothing was seen, so there is nothing to draw."}
 	}

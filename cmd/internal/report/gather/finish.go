@@ -176,7 +176,8 @@ func sum(j *report.Judged, days int) {
 	j.Reasons = append([]string{head}, reasons...)
 }
 
-// chart reads the points to draw; what is missing between them was not seen.
+// chart reads the points to draw; what is missing between them was not seen, and
+// of a stretch in which the probe was away from its post nothing is drawn.
 func (w *walk) chart(ctx context.Context, r *store.Reader, id string) error {
 	points, err := r.Chart(ctx, id, w.from, w.to, mostPoints)
 	var d *store.Damage
@@ -197,7 +198,7 @@ func (w *walk) chart(ctx context.Context, r *store.Reader, id string) error {
 		if p.To.After(w.to) {
 			p.To = w.to
 		}
-		if !p.To.After(p.From) {
+		if !p.To.After(p.From) || w.states.away.stood(p.From, p.To) { // in hand: not of the post's place
 			continue
 		}
 		unseen(p.From)

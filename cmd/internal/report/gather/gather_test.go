@@ -252,6 +252,11 @@ func TestWithinMustBeEarned(t *testing.T) {
 			if text := strings.Join(w.Judged[0].Reasons, "; "); !strings.Contains(text, c.reason) {
 				t.Errorf("reasons %q, want one of %q", text, c.reason)
 			}
+			for _, x := range w.Points {
+				if c.name == "away" && x.From.After(dusk().Add((late+300)*time.Second)) && !math.IsNaN(x.Mean) {
+					t.Fatalf("what the probe read away from its post is drawn: %+v", x)
+				}
+			}
 			if c.name == "over range" && !math.IsInf(float64(w.Mean.Hi), 1) {
 				t.Error("a mean with over-range in it has an upper bound")
 			}
