@@ -214,7 +214,7 @@ func (s *soaked) reported(name string) {
 		s.t.Fatal(err)
 	}
 	wants := []string{"SIMULATED", "NOT DECIDED", "door cycling", "our own, edition 2", "at 100 operations", "s-1", "the field was over the probe's range",
-		"paused: the bench is cleaned", "nothing was seen of post pantry-door", "hinge oiled", "Statistics by hour", "up to the", "Whose runs", "50 by input", "50 by operator", "200 by import"}
+		"paused: the bench is cleaned", "hinge oiled", "Statistics by hour", "up to the", "Whose runs", "50 by input", "50 by operator", "200 by import"}
 	html, err := os.ReadFile(file("html"))
 	if err != nil {
 		s.t.Fatal(err)
