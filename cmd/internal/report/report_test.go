@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -77,6 +78,21 @@ func TestEveryReportSaysWhatItMust(t *testing.T) {
 		for _, m := range regexp.MustCompile(`(?i)[^.;]*\bsafe(ty)?\b[^.;]*`).FindAllString(text, -1) {
 			if !strings.Contains(m, "no safety interlock") && !strings.Contains(m, "not a safety distance") {
 				t.Errorf("%s says %q", name, m)
+			}
+		}
+	}
+}
+
+// TestBackgroundStandsBesideEveryValue: what was there with the oven off.
+func TestBackgroundStandsBesideEveryValue(t *testing.T) {
+	for taken, want := range map[bool]string{true: density(0.02).Text, false: "not taken"} {
+		s := inventedSurvey()
+		s.Result.Background.Taken = taken
+		table := s.places().(*Table)
+		at := slices.IndexFunc(table.Columns, func(c Column) bool { return c.Title == "Oven off" })
+		for _, r := range table.Rows {
+			if at < 0 || len(r) != len(table.Columns) || r[at].Text != want {
+				t.Fatalf("taken %v: column %d of %v", taken, at, r)
 			}
 		}
 	}

@@ -81,6 +81,10 @@ func (s *Survey) Document() *Document {
 	d.add("Record", record...)
 	d.add("Cautions", cautions(r.Cautions...)...)
 	d.add("Signatures", &Signatures{[]string{"Surveyed by", "Responsible for the oven"}})
+	if r.Verdict.Outcome == limit.Exceeds {
+		d.add("Tag for the oven: cut it out and hang it on the door", s.tag()...)
+		d.Sections[len(d.Sections)-1].Apart = true
+	}
 	return d
 }
 
@@ -286,7 +290,7 @@ func (m *surfaceMap) mark(p *survey.Place) {
 }
 
 func (s *Survey) places() Block {
-	t := &Table{Columns: []Column{{"No.", true}, {"Place", false}, {"Surface, cell", false}, {"From the left, up", false}, {"Value", true}, {"To the limit", true}, {"Seen in the sweep", true}, {"Outcome", false}, {"Reasons", false}, {"Held", true}},
+	t := &Table{Columns: []Column{{"No.", true}, {"Place", false}, {"Surface, cell", false}, {"From the left, up", false}, {"Value", true}, {"Oven off", true}, {"To the limit", true}, {"Seen in the sweep", true}, {"Outcome", false}, {"Reasons", false}, {"Held", true}},
 		None: "No place was held."}
 	for i := range s.Result.Places {
 		p := &s.Result.Places[i]
@@ -296,6 +300,10 @@ func (s *Survey) places() Block {
 		}
 		if p.Peak != nil {
 			peak = density(quantity.PowerDensity(*p.Peak))
+		}
+		off := raw("not taken")
+		if b := s.Result.Background; b.Taken {
+			off = density(b.Value)
 		}
 		where := p.Sweep
 		if p.Pulled {
@@ -310,7 +318,7 @@ func (s *Survey) places() Block {
 			held += ", not settled"
 		}
 		t.Rows = append(t.Rows, []Cell{count(int64(p.N)), raw(where), raw(fmt.Sprintf("%s, %d", p.Surface, p.Cell)), raw(p.X.String() + ", " + p.Y.String()),
-			valueOf(p), ratio, peak, raw(outcomeWords(p.Verdict.Outcome)), raw(strings.Join(reasons, "; ")), raw(held)})
+			valueOf(p), off, ratio, peak, raw(outcomeWords(p.Verdict.Outcome)), raw(strings.Join(reasons, "; ")), raw(held)})
 	}
 	return t
 }
