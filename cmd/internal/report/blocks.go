@@ -9,8 +9,10 @@ func (s *setting) paragraph(p *Paragraph) {
 		size = tableSize
 	case Verdict:
 		size, bold = headSize, true
+	case Large:
+		size, bold = largeSize, true
 	}
-	framed := p.Tone == Verdict || p.Tone == Warning
+	framed := p.Tone == Verdict || p.Tone == Warning || p.Tone == Large
 	x, width := margin, s.width()
 	if framed {
 		x, width = x+3, width-6
@@ -21,7 +23,7 @@ func (s *setting) paragraph(p *Paragraph) {
 		s.need(min(h+4, s.bottom()-s.top()))
 		if s.y+h+4 <= s.bottom() {
 			line := Ink
-			if p.Tone == Warning {
+			if p.Tone != Verdict {
 				line = Red
 			}
 			s.put(Shape{Path: []Point{{margin, s.y}, {margin + s.width(), s.y}, {margin + s.width(), s.y + h + 3.5}, {margin, s.y + h + 3.5}},

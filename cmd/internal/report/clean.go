@@ -18,7 +18,7 @@ func (d *Document) cleaned() *Document {
 	}
 	c.Sections = make([]Section, len(d.Sections))
 	for i, s := range d.Sections {
-		c.Sections[i].Title = plain(s.Title)
+		c.Sections[i].Title, c.Sections[i].Apart = plain(s.Title), s.Apart
 		for _, b := range s.Blocks {
 			c.Sections[i].Blocks = append(c.Sections[i].Blocks, cleanBlock(b))
 		}
@@ -89,6 +89,13 @@ func plain(s string) string {
 		}
 		return r
 	}, s)
+}
+
+// exceeds says whether the document says EXCEEDS of anything.
+func (d *Document) exceeds() bool {
+	is := false
+	d.texts(func(_, text string) { is = is || strings.Contains(text, exceedsWord) })
+	return is
 }
 
 // texts calls f for each text of a cleaned document, with where it stands.

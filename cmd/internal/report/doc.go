@@ -30,6 +30,7 @@ type Document struct {
 type Section struct {
 	Title  string
 	Blocks []Block
+	Apart  bool // on a page of its own
 }
 
 // Block is one thing in a section: a Paragraph, Pairs, a Table, a Figure or
@@ -45,6 +46,7 @@ const (
 	Verdict Tone = "verdict" // framed, larger
 	Warning Tone = "warning" // framed
 	Small   Tone = "small"
+	Large   Tone = "large" // framed, to be read from across a room
 )
 
 // Paragraph is running text.
@@ -123,6 +125,6 @@ func (d *Document) add(title string, blocks ...Block) {
 		kept = append(kept, b)
 	}
 	if len(kept) > 0 {
-		d.Sections = append(d.Sections, Section{title, kept})
+		d.Sections = append(d.Sections, Section{Title: title, Blocks: kept})
 	}
 }

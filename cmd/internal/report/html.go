@@ -21,11 +21,15 @@ func (d *Document) HTML(w io.Writer, p Paper) error {
 	if err != nil {
 		return fmt.Errorf("make the page: %w", err)
 	}
+	c, foot := d.cleaned(), footWords
+	if c.exceeds() {
+		foot += " " + serviceWords
+	}
 	err = t.Execute(w, struct {
 		*Document
 		Paper           template.CSS
 		Foot, Simulated string
-	}{d.cleaned(), template.CSS(p.Name), footWords, map[bool]string{true: simulatedWords}[d.Simulated]})
+	}{c, template.CSS(p.Name), foot, map[bool]string{true: simulatedWords}[d.Simulated]})
 	if err != nil {
 		return fmt.Errorf("make the page: %w", err)
 	}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -29,11 +30,12 @@ func PaperOf(name string) (Paper, error) {
 const (
 	margin     = 18.0
 	headHeight = 10.0 // below the upper margin's edge
-	footHeight = 12.0
+	footHeight = 14.0
 	bodySize   = 9.0
 	tableSize  = 7.5
 	titleSize  = 18.0
 	headSize   = 12.0
+	largeSize  = 44.0
 	pointMM    = 25.4 / 72
 	leading    = 1.35
 	labelWidth = 52.0
@@ -150,6 +152,9 @@ func set(d *Document, p Paper, m measure) [][]Shape {
 		s.paragraph(&Paragraph{Warning, simulatedWords})
 	}
 	for _, sec := range d.Sections {
+		if sec.Apart {
+			s.newPage()
+		}
 		s.need(5 + lineHeight(headSize) + s.first(sec.Blocks[0]))
 		s.y += 3
 		s.lines(margin, headSize, true, Ink, s.wrap(sec.Title, s.width(), headSize, true))
@@ -205,12 +210,16 @@ func (s *setting) finish(d *Document) {
 		put(right, margin, End, of)
 		s.put(Shape{Path: []Point{{left, margin + 2}, {right, margin + 2}}, Stroke: 0.2, Line: Pale})
 		foot := s.paper.Height - margin
-		s.put(Shape{Path: []Point{{left, foot - 7}, {right, foot - 7}}, Stroke: 0.2, Line: Pale})
+		s.put(Shape{Path: []Point{{left, foot - 8.5}, {right, foot - 8.5}}, Stroke: 0.2, Line: Pale})
 		page := fmt.Sprintf("Page %d of %d", i+1, len(s.pages)-1)
-		for k, l := range s.wrap(footWords, s.width()-s.measure(page, tableSize, false)-6, tableSize, false) {
-			put(left, foot-3.5+float64(k)*lineHeight(tableSize), Start, l)
+		foots := footWords
+		if slices.ContainsFunc(s.pages[i], func(x Shape) bool { return strings.Contains(x.Text, exceedsWord) }) {
+			foots += "\n" + serviceWords
 		}
-		put(right, foot-3.5, End, page)
+		for k, l := range s.wrap(foots, s.width()-s.measure(page, tableSize, false)-6, tableSize, false) {
+			put(left, foot-5+float64(k)*lineHeight(tableSize), Start, l)
+		}
+		put(right, foot-5, End, page)
 		at = s.pages[len(s.pages)-1]
 		s.pages = s.pages[:len(s.pages)-1]
 		s.pages[i] = append(s.pages[i], at...)

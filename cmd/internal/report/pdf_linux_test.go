@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 
+	"ovenward/acquire/limit"
+	"ovenward/acquire/survey"
 	"ovenward/drivers/driverstest"
 )
 
@@ -151,6 +153,41 @@ func selectable(t *testing.T, d *Document, file string) {
 			}
 		}
 	})
+}
+
+// TestPagesThatSayExceeds: each such page says what may not be done, and a survey
+// that exceeds has a tag, alone on the last page; one that does not has none.
+func TestPagesThatSayExceeds(t *testing.T) {
+	bad := inventedSurvey()
+	m := inventedMonitoring(40)
+	m.Posts[0].Judged[0].Outcome = limit.Exceeds
+	for name, d := range map[string]*Document{"survey": bad.Document(), "monitoring": m.Document()} {
+		file := onDisk(t, "exceeds"+name, written(t, d, "pdf", "Letter"))
+		pages := strings.Split(strings.TrimSuffix(poppler(t, "pdftotext", "-raw", file, "-"), "\f"), "\f")
+		says := 0
+		for i, page := range pages {
+			if strings.Contains(page, "EXCEEDS") {
+				says++
+				if !strings.Contains(loose(page), loose(survey.Lethal)) {
+					t.Errorf("%s, page %d says EXCEEDS and not what may not be done", name, i+1)
+				}
+			}
+			if tag := strings.Contains(page, "DO NOT USE"); tag != (name == "survey" && i == len(pages)-1) || tag && (!strings.Contains(page, bad.Result.Oven.ID) || strings.Contains(page, "Signatures")) {
+				t.Errorf("%s, page %d of %d: a tag %v", name, i+1, len(pages), tag)
+			}
+		}
+		if says < 1 || name == "survey" && says < 2 {
+			t.Errorf("%s: %d pages say EXCEEDS: this test says little", name, says)
+		}
+	}
+	good := inventedSurvey()
+	good.Result.Verdict.Outcome = limit.Within
+	if text := string(written(t, good.Document(), "json", "A4")); strings.Contains(text, "DO NOT USE") {
+		t.Error("an oven that is within gets a tag")
+	}
+	if text := string(written(t, bad.Document(), "html", "A4")); !strings.Contains(text, `class="apart"`) || !strings.Contains(text, `class="large">DO NOT USE`) {
+		t.Error("the page has no tag to print")
+	}
 }
 
 // long is a name as somebody may well enter it.

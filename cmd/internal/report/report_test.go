@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -77,6 +78,42 @@ func TestEveryReportSaysWhatItMust(t *testing.T) {
 		for _, m := range regexp.MustCompile(`(?i)[^.;]*\bsafe(ty)?\b[^.;]*`).FindAllString(text, -1) {
 			if !strings.Contains(m, "no safety interlock") && !strings.Contains(m, "not a safety distance") {
 				t.Errorf("%s says %q", name, m)
+			}
+		}
+	}
+}
+
+// TestUnderTheFloorIsNoValue: a hold that shows only the probe's own noise is told
+// so, in the table and on the map, and no place is told finer than to 1 mm.
+func TestUnderTheFloorIsNoValue(t *testing.T) {
+	s := inventedSurvey()
+	low := 0.5 * float64(s.Result.Instruments[0].Floor)
+	s.Result.Places[0].Value, s.Result.Places[0].X = &low, 0.0352853
+	r := s.places().(*Table).Rows
+	if got := r[0][4].Text; got != "under the floor, < 0.01 mW/cm²" || r[0][6].Text != "" {
+		t.Errorf("it is told as %q, %q of the limit", got, r[0][6].Text)
+	}
+	if got := r[0][3].Text; got != "35 mm, 310 mm" {
+		t.Errorf("its place is told as %q", got)
+	}
+	if strings.Contains(r[1][4].Text, "floor") {
+		t.Errorf("one above the floor is told as %q", r[1][4].Text)
+	}
+	if svg := string(written(t, s.Document(), "html", "A4")); !strings.Contains(svg, "1: under floor") {
+		t.Error("the map gives it as a value")
+	}
+}
+
+// TestBackgroundStandsBesideEveryValue: what was there with the oven off.
+func TestBackgroundStandsBesideEveryValue(t *testing.T) {
+	for taken, want := range map[bool]string{true: density(0.02).Text, false: "not taken"} {
+		s := inventedSurvey()
+		s.Result.Background.Taken = taken
+		table := s.places().(*Table)
+		at := slices.IndexFunc(table.Columns, func(c Column) bool { return c.Title == "Oven off" })
+		for _, r := range table.Rows {
+			if at < 0 || len(r) != len(table.Columns) || r[at].Text != want {
+				t.Fatalf("taken %v: column %d of %v", taken, at, r)
 			}
 		}
 	}

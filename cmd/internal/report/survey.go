@@ -81,16 +81,22 @@ func (s *Survey) Document() *Document {
 	d.add("Record", record...)
 	d.add("Cautions", cautions(r.Cautions...)...)
 	d.add("Signatures", &Signatures{[]string{"Surveyed by", "Responsible for the oven"}})
+	if r.Verdict.Outcome == limit.Exceeds {
+		d.add("Tag for the oven: cut it out and hang it on the door", s.tag()...)
+		d.Sections[len(d.Sections)-1].Apart = true
+	}
 	return d
 }
 
 // valueOf is a hold's value in words.
-func valueOf(p *survey.Place) Cell {
+func (s *Survey) valueOf(p *survey.Place) Cell {
 	switch {
 	case p.OverRange:
 		return raw("over range")
 	case p.Value == nil:
 		return raw("no value")
+	case s.underFloor(p):
+		return raw("under the floor, < " + density(s.Result.Instruments[0].Floor).Text)
 	case p.U == nil:
 		c := density(quantity.PowerDensity(*p.Value))
 		c.Text += ", uncertainty not known"
@@ -99,10 +105,16 @@ func valueOf(p *survey.Place) Cell {
 	return uncertain(quantity.PowerDensity(*p.Value), quantity.PowerDensity(*p.U))
 }
 
+// underFloor says whether a hold shows only the probe's own noise.
+func (s *Survey) underFloor(p *survey.Place) bool {
+	in := s.Result.Instruments
+	return len(in) > 0 && p.Value != nil && *p.Value < float64(in[0].Floor)
+}
+
 func (s *Survey) highest() Cell {
 	for i := range s.Result.Places {
 		if p := &s.Result.Places[i]; p.N == s.Result.Verdict.Worst {
-			c := valueOf(p)
+			c := s.valueOf(p)
 			c.Text += fmt.Sprintf(" at place %d, %s, %s, cell %d", p.N, p.Sweep, p.Surface, p.Cell)
 			return c
 		}
@@ -194,7 +206,7 @@ func (s *Survey) surface(surface survey.Surface, on []*survey.Place) Block {
 		m.keep(x, y)
 	}
 	for _, p := range on {
-		m.mark(p)
+		m.mark(p, s.underFloor(p))
 	}
 	return &Figure{Title: fmt.Sprintf("%s, seen from before it, %s by %s", strings.ToUpper(string(surface[:1]))+string(surface[1:]), w, h),
 		Alt: "Numbers are those of the places in the table; values in mW/cm². Open ring: within. Full ring: exceeds. Cross: not decided. Dashed lines: the cells, 1 to 9 from the upper left.", Drawing: m.Drawing}
@@ -249,7 +261,7 @@ func (m *surfaceMap) keep(x, y float64) {
 }
 
 // mark draws one place with its number and value, beside it where there is room.
-func (m *surfaceMap) mark(p *survey.Place) {
+func (m *surfaceMap) mark(p *survey.Place, under bool) {
 	x, y := m.at(p.X, p.Y)
 	switch p.Verdict.Outcome {
 	case limit.Within:
@@ -262,6 +274,8 @@ func (m *surfaceMap) mark(p *survey.Place) {
 	text := fmt.Sprintf("%d: no value", p.N)
 	if p.OverRange {
 		text = fmt.Sprintf("%d: over range", p.N)
+	} else if under {
+		text = fmt.Sprintf("%d: under floor", p.N)
 	} else if p.Value != nil {
 		text = fmt.Sprintf("%d: %.3g", p.N, mw(*p.Value))
 	}
@@ -286,16 +300,20 @@ func (m *surfaceMap) mark(p *survey.Place) {
 }
 
 func (s *Survey) places() Block {
-	t := &Table{Columns: []Column{{"No.", true}, {"Place", false}, {"Surface, cell", false}, {"From the left, up", false}, {"Value", true}, {"To the limit", true}, {"Seen in the sweep", true}, {"Outcome", false}, {"Reasons", false}, {"Held", true}},
+	t := &Table{Columns: []Column{{"No.", true}, {"Place", false}, {"Surface, cell", false}, {"From the left, up", false}, {"Value", true}, {"Oven off", true}, {"To the limit", true}, {"Seen in the sweep", true}, {"Outcome", false}, {"Reasons", false}, {"Held", true}},
 		None: "No place was held."}
 	for i := range s.Result.Places {
 		p := &s.Result.Places[i]
 		ratio, peak := raw(""), raw("")
-		if p.Ratio != nil && !math.IsInf(*p.Ratio, 0) {
+		if under := s.underFloor(p); p.Ratio != nil && !under && !math.IsInf(*p.Ratio, 0) {
 			ratio = of(fmt.Sprintf("%.3g", *p.Ratio), *p.Ratio, "1")
 		}
 		if p.Peak != nil {
 			peak = density(quantity.PowerDensity(*p.Peak))
+		}
+		off := raw("not taken")
+		if b := s.Result.Background; b.Taken {
+			off = density(b.Value)
 		}
 		where := p.Sweep
 		if p.Pulled {
@@ -309,8 +327,8 @@ func (s *Survey) places() Block {
 		if !p.Settled {
 			held += ", not settled"
 		}
-		t.Rows = append(t.Rows, []Cell{count(int64(p.N)), raw(where), raw(fmt.Sprintf("%s, %d", p.Surface, p.Cell)), raw(p.X.String() + ", " + p.Y.String()),
-			valueOf(p), ratio, peak, raw(outcomeWords(p.Verdict.Outcome)), raw(strings.Join(reasons, "; ")), raw(held)})
+		t.Rows = append(t.Rows, []Cell{count(int64(p.N)), raw(where), raw(fmt.Sprintf("%s, %d", p.Surface, p.Cell)), raw(fmt.Sprintf("%.0f mm, %.0f mm", 1000*float64(p.X), 1000*float64(p.Y))),
+			s.valueOf(p), off, ratio, peak, raw(outcomeWords(p.Verdict.Outcome)), raw(strings.Join(reasons, "; ")), raw(held)})
 	}
 	return t
 }

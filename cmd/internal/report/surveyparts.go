@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"ovenward/acquire/quantity"
+	"ovenward/acquire/survey"
 )
 
 func (s *Survey) procedure() []Block {
@@ -74,6 +75,18 @@ func (s *Survey) background() Block {
 		return &Pairs{[]Pair{{"Background, oven off", raw("not taken")}}}
 	}
 	return &Pairs{[]Pair{{"Background, oven off", density(b.Value)}, {"… at", raw(join(b.Place, stamp(b.At)))}, {"… noise of one reading", density(quantity.PowerDensity(b.Noise))}, {"… readings", count(int64(b.N))}}}
+}
+
+// tag is what hangs on an oven that exceeds, until it was surveyed again.
+func (s *Survey) tag() []Block {
+	r := &s.Result
+	p := &Pairs{[]Pair{{"Oven", words(r.Oven.ID)}, {"Place", words(r.Oven.Place)}, {"Found", raw(fmt.Sprintf("%s %s, %s", outcomeWords(r.Verdict.Outcome), r.Limit.ID, density(r.Limit.Value).Text))},
+		{"Highest value", s.highest()}, {"Survey", raw(r.ID)}, {"Ended", raw(stamp(r.Ended))}, {"Surveyor", words(r.Who)}}}
+	for _, told := range []string{"Withdrawn by, day", "Told: responsible for the site, day", "Told: licensed service, day", "Told: authority, where the law asks for it, day", "Repaired by, day", "Surveyed again by, day"} {
+		p.List = append(p.List, Pair{told, raw(blank)})
+	}
+	return []Block{&Paragraph{Large, "DO NOT USE"}, &Paragraph{Verdict, "Withdrawn: more leaks from this oven than its limit allows. Leave it unplugged."}, &Paragraph{Warning, survey.Lethal}, p,
+		&Paragraph{Plain, "This tag comes off only after a repair by licensed service and a survey after it."}}
 }
 
 func (s *Survey) notes() Block {

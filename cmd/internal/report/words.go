@@ -13,6 +13,7 @@ const (
 	footWords      = "Ovenward advises. It is no safety interlock and no substitute for a qualified person or local codes."
 	simulatedWords = "SIMULATED: values in this report come from a simulated probe of an invented kitchen. Nothing here was measured."
 	serviceWords   = "Do not open the cabinet; lethal voltage can remain after unplugging. Licensed service only."
+	exceedsWord    = "EXCEEDS" // of outcomeWords
 	unknown        = "not known"
 	notStated      = "not stated"
 )

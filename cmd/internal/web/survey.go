@@ -49,7 +49,7 @@ type checkView struct {
 // placeView is a place that was held, in words.
 type placeView struct {
 	survey.Place
-	Shown, Ratio string
+	Shown, Ratio, Off string
 }
 
 func (s *Server) showSurvey(w http.ResponseWriter, r *http.Request, status int, part, trouble string) {
@@ -99,6 +99,9 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		switch {
 		case h.OverRange:
 			v.Shown = say.t("survey.over_range")
+		case h.Value != nil && len(result.Instruments) > 0 && *h.Value < float64(result.Instruments[0].Floor):
+			v.Shown = say.t("survey.under_floor", "floor", say.read2(float64(result.Instruments[0].Floor)))
+			h.Ratio = nil
 		case h.Value != nil && h.U != nil:
 			v.Shown = say.read2(*h.Value) + " ± " + say.read2(*h.U)
 		case h.Value != nil:
@@ -106,6 +109,11 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		}
 		if h.Ratio != nil {
 			v.Ratio = fmt.Sprintf("%.2g", *h.Ratio)
+		}
+		if b := result.Background; b.Taken {
+			v.Off = say.t("survey.oven_off", "value", say.read2(float64(b.Value)))
+		} else {
+			v.Off = say.t("survey.oven_off_not")
 		}
 		p.Past = append(p.Past, v)
 	}

@@ -105,6 +105,29 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 	}
 }
 
+// TestPlacesHeldShowTheBackground: beside every value stands that with the oven off,
+// and a hold under the probe's floor is told as that.
+func TestPlacesHeldShowTheBackground(t *testing.T) {
+	f := newFakeSurveys(noon())
+	for _, c := range []struct {
+		field      float64
+		want, none string
+	}{{21, "2.1 mW/cm² ±", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
+		id := f.begun(t)
+		f.act(t, id, survey.Act{Kind: survey.WentOn})
+		f.read(id, c.field, 22*time.Second)
+		f.act(t, id, survey.Act{Kind: survey.WentOn})
+		f.read(id, c.field, 12*time.Second)
+		h := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f }).Handler()
+		_, body := asks(t, h, http.MethodGet, "/surveys/"+id, "text/html", nil)
+		_, places, ok := strings.Cut(body, `<ol class="places">`)
+		places, _, _ = strings.Cut(places, "</ol>")
+		if !ok || !strings.Contains(places, "with the oven off 0.01") || !strings.Contains(places, c.want) || strings.Contains(places, c.none) {
+			t.Errorf("at %g W/m²: %s", c.field, places)
+		}
+	}
+}
+
 // Any page can say 'exceeds', now or with the next update, so each says what may
 // not be done then.
 func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {
