@@ -110,7 +110,7 @@ func refusal(err error) error {
 	r := &web.Refusal{Status: http.StatusServiceUnavailable, Detail: "the configuration was not loaded, and the one before stays: " + err.Error()}
 	if problems, is := errors.AsType[config.Problems](err); is {
 		r.Status = http.StatusUnprocessableEntity
-		r.Detail = fmt.Sprintf("the configuration has %d mistakes, and the one before stays", len(problems))
+		r.Detail = fmt.Sprintf("the configuration has %s, and the one before stays", count(len(problems), "mistake"))
 		for _, p := range problems {
 			r.Mistakes = append(r.Mistakes, web.Mistake(p))
 		}

@@ -141,7 +141,7 @@ func TestReloadMissesNothing(t *testing.T) {
 	a := postReload(t, addr)
 	said := strings.Join(a.Changes, "\n")
 	if a.status != http.StatusOK || !strings.Contains(said, "post counter-door changed") || !strings.Contains(said, "post staff-room-door is new") ||
-		!strings.Contains(said, "webhooks changed") || !strings.Contains(said, "limits changed") || !strings.Contains(said, "1 posts go on") {
+		!strings.Contains(said, "webhooks changed") || !strings.Contains(said, "limits changed") || !strings.Contains(said, "1 post goes on") {
 		t.Fatalf("status %d: %s\n%s", a.status, a.Detail, said)
 	}
 	// A post that has seen nothing yet is within nothing.

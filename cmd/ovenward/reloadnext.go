@@ -147,5 +147,8 @@ func changesOf(old, next *generation, kept []int) []string {
 	if len(out) == 0 {
 		out = append(out, "nothing in it changed")
 	}
+	if goOn == 1 {
+		return append(out, "1 post goes on as it was")
+	}
 	return append(out, fmt.Sprintf("%d posts go on as they were", goOn))
 }
