@@ -215,6 +215,7 @@ func TestWhatLacksTakesWithinAway(t *testing.T) {
 		"slow probe":   func(s *Setup) { s.Instrument.Response = 3.5 },
 		"one axis":     func(s *Setup) { s.Instrument.Axes = 1 },
 		"battery":      func(s *Setup) { s.Checks = []Check{{CheckBattery, CheckBad, "low"}} },
+		"zero":         func(s *Setup) { s.Checks = []Check{{CheckZero, CheckNotDone, "none was taken"}} },
 		"too far":      func(s *Setup) { s.Plan.Procedure.Distance = 0.06 },
 		"warm water":   func(s *Setup) { s.Plan.Procedure.Water = Range{10, 5} },
 		"other load":   func(s *Setup) { s.Plan.Procedure.Load = Range{500, 15} },

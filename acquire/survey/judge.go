@@ -147,7 +147,8 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 		}
 	}
 	for _, c := range s.checks {
-		add(c.Outcome == CheckBad, fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
+		open := c.Outcome == CheckNotDone && (c.Name == CheckBattery || c.Name == CheckZero) // a second probe there may not be
+		add(c.Outcome == CheckBad || open, fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
 	}
 	add(!s.background.Taken, "the background was not taken")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10

@@ -193,6 +193,15 @@ func (p *phone) press(fill string) {
 	p.ask(fill + `; document.querySelector(".acts .main").click(); ""`)
 }
 
+// check says that a check of the probe came out well.
+func (p *phone) check(name string) {
+	p.t.Helper()
+	p.ask(fmt.Sprintf(`document.getElementById("c-%[1]s").value = "looked at"; document.getElementById("c-%[1]s").closest("form").querySelector("[value=good]").click(); ""`, name))
+	waitFor(p.t, 20*time.Second, "the check to be kept", func() bool {
+		return strings.Contains(p.ask(fmt.Sprintf(`document.getElementById("c-%s")?.closest("form").innerText ?? ""`, name)), "good")
+	})
+}
+
 // leave waits until the survey has left a phase.
 func (p *phone) leave(phase survey.Phase) {
 	p.t.Helper()
@@ -233,6 +242,8 @@ func TestBrowserMakesASurvey(t *testing.T) {
 		p.id = strings.TrimPrefix(p.ask("location.pathname"), "/surveys/")
 		return p.id != "new" && p.ask(onPage) == string(survey.Checking)
 	})
+	p.check(survey.CheckBattery)
+	p.check(survey.CheckZero)
 	cut, warned := false, 0
 	for step := 0; ; step++ {
 		phase := p.follow()

@@ -177,7 +177,12 @@ func (b *bench) on(id string, s float64) {
 	switch b.phase(id) {
 	case survey.WaterWanted:
 		b.do(id, survey.Act{Kind: survey.Watered, Volume: &volume, Celsius: &celsius})
-	case survey.Checking, survey.BackgroundReady, survey.SweepReady, survey.HoldReady, survey.StageOver, survey.Finishing:
+	case survey.Checking:
+		for _, name := range []string{survey.CheckBattery, survey.CheckZero} {
+			b.do(id, survey.Act{Kind: survey.Checked, Check: &survey.Check{Name: name, Outcome: survey.CheckGood, Text: "looked at"}})
+		}
+		b.do(id, survey.Act{Kind: survey.WentOn})
+	case survey.BackgroundReady, survey.SweepReady, survey.HoldReady, survey.StageOver, survey.Finishing:
 		b.do(id, survey.Act{Kind: survey.WentOn})
 	case survey.BackgroundHold:
 		s = 0
