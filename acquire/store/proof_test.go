@@ -19,18 +19,13 @@ import (
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
+	"ovenward/drivers/driverstest"
 )
 
 // byTool runs SQL on the record in dir with a SQLite that is not ours.
 func byTool(t *testing.T, dir, sql string) string {
 	t.Helper()
-	tool, err := exec.LookPath("sqlite3")
-	if errors.Is(err, exec.ErrNotFound) {
-		if os.Getenv("OVENWARD_PEERS") == "require" {
-			t.Fatal("the peer sqlite3 is required and not installed (Debian: sqlite3)")
-		}
-		t.Skip("skipped: sqlite3 is not installed (Debian: sqlite3)")
-	}
+	tool := driverstest.Program(t, "sqlite3")
 	out, err := exec.Command(tool, "-bail", filepath.Join(dir, FileName), sql).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%s: %s: %v", sql, out, err)
