@@ -151,7 +151,7 @@ func (p *person) send(_ context.Context, m Message) result {
 	}
 	line := time.Now().UTC().Format("15:04 ") + strings.TrimPrefix(m.Subject, "Larkfield House, ")
 	if m.AndNMore > 0 {
-		line += " (and N more)" // how many rests on how long the mail server takes beside other tests
+		line += fmt.Sprintf(" (and %d more)", m.AndNMore)
 	}
 	if !m.Recorded && m.Kind == KindAlarm {
 		line += " (not yet recorded)"
@@ -319,8 +319,8 @@ func wantedDay() map[string][]string {
 		"10:06 " + seal + below,
 		"10:10 " + seal + exceeds + ", again",
 		"10:16 " + seal + below,
-		"10:30 " + seal + nobody + exceeds + " (and N more)",
-		"12:00 " + seal + below + " (and N more)", // one an hour from here on, and no network from 11 to 12
+		"10:30 " + seal + nobody + exceeds + " (and 3 more)",
+		"12:00 " + seal + below + " (and 16 more)", // one an hour from here on, and no network from 11 to 12
 		"12:30 " + seal + shelvedSeal,
 		"13:01 " + low + exceeds,
 		"13:10 " + low + exceeds + "; this was acknowledged by M. Ito",
@@ -331,7 +331,7 @@ func wantedDay() map[string][]string {
 		"15:28 " + low + "oven oven-low is not seen to emit any more", // 90 s are one run, and 5 min at rest
 	}
 	manager := []string{
-		"08:00 " + night + nobody + silent + " (and N more)",
+		"08:00 " + night + nobody + silent + " (and 1 more)",
 		"09:00 " + night + "the probe is seen again",
 		"09:30 " + night + "the probe is away for a survey; the field at this post is not known",
 		"09:50 " + night + "the time is up for this: the probe is away for a survey; the post is watched again from now on",
@@ -357,7 +357,7 @@ func wantedDay() map[string][]string {
 		"10:40 " + seal + exceeds + ", again",
 		"10:46 " + seal + below,
 		"12:00 " + house + "1 post exceeding, 4 of 4 posts seeing, 1 alarm standing",
-		"12:03 " + seal + below + " (and N more)",
+		"12:03 " + seal + below + " (and 13 more)",
 		"12:30 " + seal + shelvedSeal,
 		"14:30 " + seal + callsAgainSeal,
 		"14:35 " + station + nobody + unwritten + " (not yet recorded)",

@@ -268,7 +268,9 @@ func (q *queue) start(w *waiting, now time.Time) {
 	}
 }
 
+// failed puts back what an attempt took.
 func (q *queue) failed(w *waiting) {
+	w.flying = false
 	if !w.high() {
 		q.all.give()
 	}
@@ -276,6 +278,27 @@ func (q *queue) failed(w *waiting) {
 		_, b := q.allowance(m)
 		b.give()
 	}
+}
+
+// rejoin lets what came while an attempt was under way take the place of its
+// message, where add would have let it, and returns how many it replaced.
+func (q *queue) rejoin(w *waiting, now time.Time) (replaced int) {
+	if w.group != nil {
+		return 0
+	}
+	waits := q.waits(subjectOf(w.event))
+	if len(waits) < 2 || waits[0] != w {
+		return 0
+	}
+	next := waits[1]
+	a, b := q.allowance(next)
+	left := b.left(a, now)
+	paced := a.burst > 0 && (left < 1 || !next.urgent() && len(waits) > max(left, 1))
+	if !paced && !next.held && len(q.items) <= q.bound {
+		return 0
+	}
+	q.remove(next)
+	return q.replace(next, waits[:1])
 }
 
 func (q *queue) remove(w *waiting) {

@@ -76,6 +76,41 @@ func TestQueueIsBounded(t *testing.T) {
 	}
 }
 
+// A change that comes while an attempt is under way can't take its place; once
+// that has failed it does, so that nothing is told apart that pace would join.
+func TestQueueRejoinsWhatFailed(t *testing.T) {
+	q := newQueue(50, pace{high: allowance{1, time.Hour}, other: allowance{1, time.Hour}})
+	q.add(numbered(1, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
+	q.add(numbered(2, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
+	flies := q.items[0]
+	q.start(flies, at(0))
+	q.add(numbered(3, raised(0, alarm.Stuck, at(1))), true, at(1), at(1))
+	if got, want := q.shown(), "2:post-0/stuck+1 3:post-0/stuck+0 "; got != want {
+		t.Fatalf("under way: %s, want %s", got, want)
+	}
+	q.failed(flies)
+	flies.next = at(9)
+	if n := q.rejoin(flies, at(2)); n != 1 {
+		t.Errorf("%d replaced, want 1", n)
+	}
+	if got, want := q.shown(), "3:post-0/stuck+2 "; got != want {
+		t.Errorf("after it failed: %s, want %s", got, want)
+	}
+	if w := q.items[0]; w.attempts != 1 || w.next != at(9) || w.queued != at(0) || q.cursor(3) != 0 {
+		t.Errorf("%d attempts, next at %s, queued %s, cursor %d; want those of the message it replaced", w.attempts, w.next, w.queued, q.cursor(3))
+	}
+	// Where the pace lets both through, both stay.
+	q = newQueue(50, pace{high: allowance{4, time.Hour}, other: allowance{4, time.Hour}})
+	q.add(numbered(1, raised(0, alarm.Stuck, at(0))), true, at(0), at(0))
+	flies = q.items[0]
+	q.start(flies, at(0))
+	q.add(numbered(2, raised(0, alarm.Stuck, at(1))), true, at(1), at(1))
+	q.failed(flies)
+	if n := q.rejoin(flies, at(2)); n != 0 || len(q.items) != 2 {
+		t.Errorf("%d replaced, left %s; want both", n, q.shown())
+	}
+}
+
 // What comes late is not told out of order, but counted.
 func TestQueueKeepsOrder(t *testing.T) {
 	q := newQueue(50, pace{})

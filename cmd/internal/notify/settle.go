@@ -11,7 +11,6 @@ import (
 // settle does what the result of an attempt asks for.
 func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 	s.flying--
-	r.w.flying = false
 	switch r.outcome {
 	case accepted:
 		s.accept(r, now)
@@ -43,8 +42,10 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 		s.q.down = time.Time{}
 		r.w.next = now.Add(s.c.wait(r.w.attempts))
 	}
+	replaced := s.q.rejoin(r.w, now)
 	s.c.note(func(st *Stats) {
 		st.Failed++
+		st.Coalesced += uint64(replaced)
 		st.Failing = true
 		st.LastError, st.LastErrorAt = r.err.Error(), now
 	})
