@@ -136,6 +136,15 @@ func (p *phone) ask(expression string) string {
 	return s
 }
 
+// look asks while a page may be on its way: then the answer is "".
+func (p *phone) look(expression string) string {
+	s, err := chromedp.Run(p.tab, chromedp.Evaluate[string](expression))
+	if err != nil {
+		return ""
+	}
+	return s
+}
+
 // view is the survey as the daemon has it, past the line that may be cut.
 func (p *phone) view() (v survey.View, r survey.Result) {
 	p.t.Helper()
@@ -179,7 +188,7 @@ func (p *phone) follow() survey.Phase {
 	waitFor(p.t, 20*time.Second, "the page to follow the survey", func() bool {
 		v, _ := p.view()
 		phase = v.Phase
-		shown := p.ask(onPage)
+		shown := p.look(onPage)
 		return shown == string(phase) || shown == "ended" && phase == survey.Ended
 	})
 	if wide := p.ask("String(document.documentElement.scrollWidth)"); wide != "360" {
@@ -193,12 +202,16 @@ func (p *phone) press(fill string) {
 	p.ask(fill + `; document.querySelector(".acts .main").click(); ""`)
 }
 
-// check says that a check of the probe came out well.
+// check says that a check of the probe came out well, and waits until the page
+// that comes back says so too: before, it is still the old one.
 func (p *phone) check(name string) {
 	p.t.Helper()
-	p.ask(fmt.Sprintf(`document.getElementById("c-%[1]s").value = "looked at"; document.getElementById("c-%[1]s").closest("form").querySelector("[value=good]").click(); ""`, name))
+	form := fmt.Sprintf(`document.getElementById("c-%s")?.closest("form")`, name)
+	waitFor(p.t, 20*time.Second, "the form of the check "+name, func() bool {
+		return p.look(fmt.Sprintf(`(f => { if (f) { f.elements.text.value = "looked at"; f.querySelector("[value=good]").click(); } return f ? "pressed" : "" })(%s)`, form)) != ""
+	})
 	waitFor(p.t, 20*time.Second, "the check to be kept", func() bool {
-		return strings.Contains(p.ask(fmt.Sprintf(`document.getElementById("c-%s")?.closest("form").innerText ?? ""`, name)), "good")
+		return strings.HasSuffix(p.look(form+`?.querySelector("strong").innerText ?? ""`), ": good")
 	})
 }
 
@@ -239,8 +252,8 @@ func TestBrowserMakesASurvey(t *testing.T) {
 	p.shoot("walk-0-new")
 	p.ask(`document.getElementById("who").value = "A. Hand"; document.querySelector("form.plan button").click(); ""`)
 	waitFor(t, 20*time.Second, "the survey to begin", func() bool {
-		p.id = strings.TrimPrefix(p.ask("location.pathname"), "/surveys/")
-		return p.id != "new" && p.ask(onPage) == string(survey.Checking)
+		p.id = strings.TrimPrefix(p.look("location.pathname"), "/surveys/")
+		return p.id != "new" && p.look(onPage) == string(survey.Checking)
 	})
 	p.check(survey.CheckBattery)
 	p.check(survey.CheckZero)
@@ -258,7 +271,7 @@ func TestBrowserMakesASurvey(t *testing.T) {
 		case survey.Sweeping:
 			if v, _ := p.view(); !cut && v.Place == 2 {
 				l.cut()
-				waitFor(t, 20*time.Second, "the page to say that it is not connected", func() bool { return p.ask(`String(document.getElementById("lost").hidden)`) == "false" })
+				waitFor(t, 20*time.Second, "the page to say that it is not connected", func() bool { return p.look(`String(document.getElementById("lost").hidden)`) == "false" })
 				p.shoot("walk-lost")
 				p.leave(phase) // the daemon goes on without the phone
 				cut, warned = true, warned+1
@@ -275,7 +288,7 @@ func TestBrowserMakesASurvey(t *testing.T) {
 			p.press(`document.getElementById("celsius").value = "41"`)
 			if phase == survey.Finishing {
 				waitFor(t, 20*time.Second, "the end to be asked for", func() bool {
-					return strings.Contains(p.ask("document.body.innerText"), "press next to end") || strings.Contains(p.ask("document.body.innerText"), "Press next to end")
+					return strings.Contains(p.look("document.body.innerText"), "press next to end") || strings.Contains(p.look("document.body.innerText"), "Press next to end")
 				})
 				p.ask(`[...document.querySelectorAll(".acts .main")].pop().click(); ""`)
 			}
@@ -290,7 +303,7 @@ func TestBrowserMakesASurvey(t *testing.T) {
 // ended looks at what was found.
 func (p *phone) ended() {
 	p.t.Helper()
-	waitFor(p.t, 20*time.Second, "the page to show what was found", func() bool { return strings.Contains(p.ask("document.body.innerText"), "What was found") })
+	waitFor(p.t, 20*time.Second, "the page to show what was found", func() bool { return strings.Contains(p.look("document.body.innerText"), "What was found") })
 	waitFor(p.t, 20*time.Second, "the result to be kept", func() bool { _, r := p.view(); return r.Raw != nil })
 	p.shoot("walk-found")
 	_, r := p.view()
