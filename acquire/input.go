@@ -144,7 +144,7 @@ func (w *watch) lookDoor(mono time.Duration, at time.Time) {
 func (w *watch) doorText() string {
 	h := &w.hints[0]
 	return fmt.Sprintf("contact %s says that the door of oven %s is open since %s, and the field persists: %s",
-		h.input.ID, w.post.Oven, h.at.UTC().Format(time.RFC3339), w.last.S)
+		h.input.ID, w.post.Oven, when(h.at, w.zone), w.last.S)
 }
 
 // told is what the contacts of a post say.
