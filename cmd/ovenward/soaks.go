@@ -77,6 +77,7 @@ type planner struct {
 	now  func() time.Time
 
 	contacts []config.Contact
+	ovenOf   func(post string) (oven, why string)
 	counted  *operations
 }
 
@@ -89,6 +90,10 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		}
 		if plan.Oven == "" {
 			plan.Oven = post.Oven
+		}
+		plan.Whose = ""
+		if oven, why := p.ovenOf(post.ID); oven != "" && oven == plan.Oven {
+			plan.Whose = why
 		}
 		if !p.has(plan.Contact, plan.Post) {
 			return fmt.Errorf("post %s has no contact %q that could count operations", plan.Post, plan.Contact)

@@ -90,8 +90,9 @@ func stretch(p *soak.Part, limit quantity.PowerDensity) report.Figured {
 	return x
 }
 
-// others says which other ovens the record knows: what a probe sees belongs to its
-// post, and to an oven only where nothing else is near.
+// others says what was stated of whose runs they are, and which other ovens the
+// record knows: what a probe sees belongs to its post, and to an oven only where
+// nothing else is near.
 func others(ctx context.Context, r *store.Reader, s *report.Soak, p soak.Plan) error {
 	posts, err := r.Posts(ctx)
 	if err != nil {
@@ -107,9 +108,15 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, p soak.Plan) e
 			near = append(near, versions[n-1].Oven)
 		}
 	}
+	slices.Sort(near)
 	text := "the record knows no other oven"
-	if len(near) > 0 {
-		slices.Sort(near)
+	switch {
+	case p.Whose != "":
+		text = "those of oven " + p.Oven + ": when the test was planned, " + p.Whose
+		if len(near) > 0 {
+			text += "; the record knows other ovens (" + strings.Join(near, ", ") + ")"
+		}
+	case len(near) > 0:
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
 	s.Conditions = append(s.Conditions, report.Pair{Name: "Whose runs", Value: cell(text)})
