@@ -7,11 +7,15 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/report/gather"
 	"ovenward/config"
+	"ovenward/drivers"
 )
 
 // benchPost is an invented post at an oven of its own.
@@ -67,5 +71,80 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if !strings.Contains(said, tc.whose) || strings.Contains(said, tc.lacks) {
 			t.Errorf("nothing near %v: %q", tc.alone, said)
 		}
+	}
+}
+
+// The stop rule of a test by a limit with an averaging time counts what that limit
+// does: means whose lower bound is above it, not single values; the same in small
+// steps as at once, and from kept hours as from samples.
+func TestStopRuleJudgesTheMean(t *testing.T) {
+	public := limit.Limit{ID: "public", Value: 50, Averaging: 6 * time.Minute, Basis: limit.ExposurePublic, Source: "a standard"}
+	post := benchPost("bench", "combi", public)
+	field := func(at time.Duration) quantity.PowerDensity {
+		switch {
+		case at >= 2*time.Hour && at < 2*time.Hour+10*time.Minute, at >= 4*time.Hour && at < 4*time.Hour+8*time.Minute:
+			return 80 // the mean is above 50 from 225 s on
+		case at >= 5*time.Hour && at < 5*time.Hour+4*time.Minute:
+			return 70 // and never here
+		case at%time.Minute < 4*time.Second:
+			return 120 // single values
+		}
+		return 0.02
+	}
+	record, err := store.Open(t.TempDir(), store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer record.Close()
+	if err := record.Register([]acquire.Post{post}, begun()); err != nil {
+		t.Fatal(err)
+	}
+	record.Correction(0, calib.Correction{ZeroAt: begun(), ZeroBy: "R. Okafor", Certificate: post.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+	var batch []acquire.Sample
+	for n := range int64(6 * 3600) {
+		at := time.Duration(n) * time.Second
+		if at > 4*time.Hour+7*time.Minute && at < 4*time.Hour+7*time.Minute+40*time.Second {
+			continue // what is not seen while the mean is above makes no second exceedance
+		}
+		d := drivers.Decimal{Digits: int64(100 * field(at)), Exp: -3}
+		batch = append(batch, acquire.Sample{Seq: n + 1, At: begun().Add(at), Said: []byte(d.String()), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+	}
+	record.Append(0, batch)
+	waitFor(t, 20*time.Second, "the record to be written", func() bool { return record.Stats().Pending == 0 })
+	e := eyes{record: record, posts: []acquire.Post{post}}
+	plan := soak.Plan{ID: "d1", Post: "bench", Oven: "combi", LimitID: "public", Level: 50, Mean: public.Averaging}
+	end := begun().Add(6 * time.Hour)
+	check := func(how string, got stats.Exceedances) {
+		t.Helper()
+		// 80 W/m² from the first: above from 225 s on until the window holds 225 s of it less.
+		if got.Count != 2 || got.Above < 14*time.Minute || got.Above > 16*time.Minute {
+			t.Errorf("%s: %d exceedances of the mean, for %v", how, got.Count, got.Above)
+		}
+	}
+	whole := func(how string) {
+		t.Helper()
+		got, over, err := e.Above(t.Context(), plan, begun(), end)
+		if err != nil || over {
+			t.Fatal(over, err)
+		}
+		check(how, got)
+	}
+	whole("from samples")
+	steps := stats.Exceedances{Level: 50}
+	for at := begun().Add(110 * time.Minute); at.Before(begun().Add(270 * time.Minute)); at = at.Add(31 * time.Second) {
+		got, _, err := e.Above(t.Context(), plan, at, at.Add(31*time.Second))
+		if err != nil {
+			t.Fatal(err)
+		}
+		steps.Merge(got)
+	}
+	check("in small steps", steps)
+	if err := past.NewFollower(record, []past.Post{historyOf(post)}).Once(t.Context(), end); err != nil {
+		t.Fatal(err)
+	}
+	whole("from kept hours")
+	plan.Mean = 0
+	if got, _, err := e.Above(t.Context(), plan, begun(), end); err != nil || got.Count < 300 {
+		t.Errorf("of single values %d exceed, %v: this tries nothing", got.Count, err)
 	}
 }

@@ -37,11 +37,20 @@ func (e eyes) Above(ctx context.Context, p soak.Plan, from, to time.Time) (stats
 	if err != nil {
 		return stats.Exceedances{}, false, err
 	}
+	over := sum.On.OverRange+sum.Off.OverRange > 0
+	if p.Mean > 0 {
+		for i := range e.posts {
+			if e.posts[i].ID == p.Post {
+				above, err := e.means(ctx, &e.posts[i], p, from, to)
+				return above, over, err
+			}
+		}
+	}
 	above, ok := sum.Above(p.Level)
 	if !ok && sum.Seen() > 0 {
 		return stats.Exceedances{}, false, fmt.Errorf("exceedances of limit %s were not counted then, and the samples are not all there any more: its stop rule does not hold", p.LimitID)
 	}
-	return above, sum.On.OverRange+sum.Off.OverRange > 0, nil
+	return above, over, nil
 }
 
 func (e eyes) post(p soak.Plan) (past.Post, bool) {
