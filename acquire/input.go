@@ -87,6 +87,11 @@ func (s *Station) hear(ctx context.Context, in *Input) {
 		case <-ctx.Done():
 		}
 	}
+	if in.Says == SaysPower {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		w.keepSwitched(w.stamp(s.now()))
+	}
 }
 
 // hinted takes what a contact said, and says whether an operation ended with it: the
@@ -95,6 +100,9 @@ func (w *watch) hinted(in *Input, is bool, err error, now time.Time) (operated b
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	h, mono := &w.hints[in.place()], now.Sub(w.epoch)
+	if in.Says == SaysPower {
+		w.heats(in, is && err == nil, w.stamp(now))
+	}
 	if err != nil {
 		if h.err == nil {
 			h.fails = mono

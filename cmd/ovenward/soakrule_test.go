@@ -1,12 +1,14 @@
 package main
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/cycle"
 	past "ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/cycle/stats"
@@ -37,7 +39,7 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		whose, lacks string
 	}{
 		{true, "those of oven combi: when the test was planned, the configuration says that nothing else that emits is near; the record knows other ovens (counter)", "cannot tell"},
-		{false, "the record knows other ovens too (counter), and cannot tell whether one of them was seen", "those of oven"},
+		{false, "the record knows other ovens too (counter), and cannot tell whether one of them was seen; contact relay said of 2 of 3 runs that oven combi was switched to heat", "those of oven"},
 	} {
 		record, err := store.Open(t.TempDir(), store.Options{})
 		if err != nil {
@@ -58,6 +60,26 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if err := tests.Plan(t.Context(), plan, "A. Tester"); err != nil {
 			t.Fatal(err)
 		}
+		if err := tests.Mark(t.Context(), soak.Mark{Soak: "d1", Kind: soak.Started, Who: "A. Tester"}); err != nil {
+			t.Fatal(err)
+		}
+		var runs []past.Run
+		for i := range int64(3) {
+			at := begun().Add(time.Duration(i+1) * 10 * time.Minute)
+			runs = append(runs, past.Run{Number: i + 1, Start: at, End: at.Add(2 * time.Minute), On: time.Minute, Begun: true, Mean: 5, Peak: 6, PeakAt: at})
+		}
+		if err := record.KeepHistory(t.Context(), "bench", past.State{Runs: 3, Ended: runs[2].End}, runs, nil); err != nil {
+			t.Fatal(err)
+		}
+		raw, err := json.Marshal(cycle.Switched{Contact: "relay", From: runs[0].Start, To: runs[1].End})
+		if err != nil {
+			t.Fatal(err)
+		}
+		record.Record(acquire.Event{At: runs[2].End, Post: "bench", Kind: acquire.KindPower, Text: "contact relay said so", Raw: raw})
+		waitFor(t, 10*time.Second, "the event to be written", func() bool {
+			said, err := record.Switched(t.Context(), "bench", runs[0].Start)
+			return err == nil && len(said) == 1
+		})
 		s, err := gather.Soak(t.Context(), record.Reader, gather.SoakQuery{ID: "d1", By: begun().Add(time.Hour), Per: "day", Zone: time.UTC})
 		if err != nil {
 			t.Fatal(err)
