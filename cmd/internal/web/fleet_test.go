@@ -68,11 +68,12 @@ func newFleetServer(f *fleet, change ...func(*Options)) *Server {
 }
 
 // worst makes each row as long as it gets: it exceeded yesterday and is latched, its
-// names are long, and two limits apply.
+// names are long, two limits apply, and no probe has a certificate.
 func worst(f *fleet) {
 	for i := range f.stats {
 		st := &f.stats[i]
 		p := aPost(fmt.Sprintf("ward-kitchen-%03d", i), fmt.Sprintf("Ward kitchen oven %03d", i), fmt.Sprintf("south wing, floor %d, by the lifts", i%9))
+		p.Probe.Certificate = nil
 		p.More = []limit.Limit{{ID: "staff", Value: 50, Basis: limit.ExposureOccupational, Averaging: 6 * time.Minute, Source: "an invented rule of the house"}}
 		*st = seeing(i, p, 14.3, f.now())
 		a := stood(p.ID, alarm.Exceeds, alarm.LatchedUnacknowledged, f.now())
@@ -100,6 +101,9 @@ func TestWeights(t *testing.T) {
 		body := page.Body.String()
 		if page.Code != http.StatusOK || strings.Count(body, "<svg role=img") != 200 || strings.Count(body, c.row) != 200 {
 			t.Fatalf("%s: %d, rows %d of 200: %.3000s", c.name, page.Code, strings.Count(body, c.row), body[strings.Index(body, "<li id=r0"):])
+		}
+		if c.name == "latched" && !strings.Contains(body, "probe-ward-kitchen-009 and 190 more. What they show is never called within") {
+			t.Errorf("the top line does not say how many probes lack a certificate")
 		}
 		document, rest := len(body), map[string]int{}
 		for _, m := range regexp.MustCompile(`(?:href|src)="/static/([^"]+)"`).FindAllStringSubmatch(body, -1) {

@@ -41,6 +41,10 @@ func samplesGround(v voice, stats []acquire.Stats, rows []row) ground {
 	return ground{true, v.t("overview.samples", "x", max(int(math.Ceil(oldest.Seconds())), 1))}
 }
 
+// shownLacking is how many probes without a certificate the top line names; the page
+// of probes has all.
+const shownLacking = 10
+
 func certificatesGround(v voice, stats []acquire.Stats, now time.Time) ground {
 	var due time.Time
 	seen := map[string]bool{}
@@ -62,7 +66,11 @@ func certificatesGround(v voice, stats []acquire.Stats, now time.Time) ground {
 	}
 	switch {
 	case len(lacking) > 0:
-		return ground{false, v.t("overview.certificates_lacking", "n", len(lacking), "all", len(seen), "which", strings.Join(lacking, ", "))}
+		which := strings.Join(lacking[:min(len(lacking), shownLacking)], ", ")
+		if more := len(lacking) - shownLacking; more > 0 {
+			which = v.t("overview.and_more", "list", which, "k", more)
+		}
+		return ground{false, v.t("overview.certificates_lacking", "n", len(lacking), "all", len(seen), "which", which)}
 	case due.IsZero():
 		return ground{true, v.t("overview.certificates_undated", "n", len(seen))}
 	}
