@@ -31,6 +31,7 @@ type browser struct {
 	ctx  context.Context
 	url  string
 	fake *fakeStation
+	web  *Server
 
 	mu      sync.Mutex
 	trouble []string
@@ -44,7 +45,8 @@ func open(t *testing.T, f *fakeStation, change ...func(*Options)) *browser {
 	path := driverstest.Program(t, "chromium")
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	t.Cleanup(cancel)
-	srv := httptest.NewUnstartedServer(newServer(f, append([]func(*Options){func(o *Options) { o.Now = time.Now }}, change...)...).Handler())
+	s := newServer(f, append([]func(*Options){func(o *Options) { o.Now = time.Now }}, change...)...)
+	srv := httptest.NewUnstartedServer(s.Handler())
 	base, end := context.WithCancel(ctx)
 	srv.Config.BaseContext = func(net.Listener) context.Context { return base }
 	srv.Start()
@@ -56,7 +58,7 @@ func open(t *testing.T, f *fakeStation, change ...func(*Options)) *browser {
 	t.Cleanup(stop)
 	tab, shut := chromedp.NewContext(alloc)
 	t.Cleanup(shut)
-	b := &browser{t: t, ctx: tab, url: srv.URL, fake: f}
+	b := &browser{t: t, ctx: tab, url: srv.URL, fake: f, web: s}
 	if err := chromedp.Listen(tab, b.listen); err != nil {
 		t.Fatalf("start chromium: %v", err)
 	}
