@@ -248,8 +248,13 @@ func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time)
 
 // Runs reads the runs of a post that begin in [from, to), in order.
 func (r *Reader) Runs(ctx context.Context, post string, from, to time.Time) ([]history.Run, error) {
-	var out []history.Run
-	err := each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
+	var n int // a long soak test has 100 000: they are not copied while they grow
+	err := r.db.QueryRowContext(ctx, "SELECT count(*) FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ?", post, nanos(from), nanos(to)).Scan(&n)
+	if err != nil {
+		return nil, fmt.Errorf("count the runs of post %s: %w", post, err)
+	}
+	out := make([]history.Run, 0, n)
+	err = each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
 		mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns
 		FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns`,
 		func(scan func(...any) error) error {

@@ -82,6 +82,10 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 		if err != nil {
 			return r, err
 		}
+		if r.Runs == nil {
+			r.Runs = runs
+			continue
+		}
 		r.Runs = append(r.Runs, runs...)
 	}
 	var err error
@@ -205,7 +209,7 @@ func (r *Result) parts(ctx context.Context, s Source, p history.Post, cuts []cut
 // TrendOf looks at the mean field of each run that was wholly seen.
 func TrendOf(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
 	t := Trend{Level: level}
-	var number, day, mean []float64
+	number, day, mean := make([]float64, 0, len(runs)), make([]float64, 0, len(runs)), make([]float64, 0, len(runs))
 	for _, r := range runs {
 		if r.Unseen > 0 || !r.Begun || r.OverRange > 0 || math.IsNaN(float64(r.Mean)) {
 			continue

@@ -151,6 +151,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		s.Checkpoints = append(s.Checkpoints, checkpointOf(l, c, name))
 	}
 	s.Counts = counts(r)
+	s.PerRun = make([]report.RunPoint, 0, len(r.Runs))
 	for _, u := range r.Runs {
 		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, At: u.Start, Mean: u.Mean, Peak: u.Peak})
 	}
