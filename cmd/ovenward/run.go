@@ -45,7 +45,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 			runUsage(stdout, flags)
 			return 0
 		}
-		return fail(stderr, "%v; see ovenward run --help", err)
+		return fail(stderr, "%v", err)
 	}
 	lines := newLogWriter(stderr)
 	defer lines.Close()
@@ -88,14 +88,37 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 }
 
 // parse parses flags and refuses what is left over.
+// parse reads a command line that has flags only.
 func parse(flags *flag.FlagSet, args []string) error {
-	if err := flags.Parse(args); err != nil {
+	if err := parseSome(flags, args); err != nil {
 		return err
 	}
 	if flags.NArg() > 0 {
-		return fmt.Errorf("%q is not expected here", flags.Arg(0))
+		return fmt.Errorf("%q is not expected here; see %s --help", flags.Arg(0), flags.Name())
 	}
 	return nil
+}
+
+// parseSome reads the flags up to what is none.
+func parseSome(flags *flag.FlagSet, args []string) error {
+	if err := flags.Parse(args); err != nil {
+		return fmt.Errorf("%w; see %s --help", err, flags.Name())
+	}
+	return nil
+}
+
+// ended tells how a command ended, and returns its exit code: with its help where
+// that was asked for.
+func ended(name, help string, err error, stdout, stderr io.Writer) int {
+	switch {
+	case err == nil:
+		return 0
+	case errors.Is(err, flag.ErrHelp):
+		fmt.Fprint(stdout, help)
+		return 0
+	}
+	fmt.Fprintf(stderr, "ovenward %s: %v\n", name, err)
+	return 1
 }
 
 func announce(log *slog.Logger, d *daemon) {
