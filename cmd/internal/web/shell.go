@@ -55,7 +55,7 @@ func loadPages(t *catalogue) map[string]*template.Template {
 	for _, room := range rooms() {
 		pages[room.name] = template.Must(template.New("layout.html").
 			Funcs(template.FuncMap{"t": t.say}).
-			ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/card.html", "pages/"+room.name+".html"))
+			ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/register.html", "pages/card.html", "pages/"+room.name+".html"))
 	}
 	return pages
 }
