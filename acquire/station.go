@@ -332,7 +332,7 @@ func (s *Station) Zero(post int, who string) error {
 	w.record.Correction(w.index, w.correction)
 	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
 		"zero taken by %s: %s is taken away from each reading from now on, it was %s; %s", who, zero, was.Zero,
-		calib.Drift(was.Zero, was.ZeroAt, zero, now))})
+		calib.Drift(was.Zero, was.ZeroAt, zero, now, s.zone))})
 	return nil
 }
 

@@ -55,6 +55,7 @@ type watch struct {
 	system     system         // rules about the post's instrument
 	hints      [2]hint        // from contacts at the door and the oven's power
 	withdrawn  *alarm.Alarm   // the notice that the oven is out of use
+	switched   cycle.Switched // the time under way in which a contact says that the oven heats; zero: none
 	zone       *time.Location // the site's: a day is one of its civil time
 	trace      trace
 	raw        rawRing

@@ -31,6 +31,8 @@ losing the connection, does not end it, and the same command takes it up again.
   c battery good TEXT    a check of the probe: battery, zero or agreement; good or bad
   s   the oven was stopped       n TEXT   a note       q   leave       abandon TEXT   give up
 
+  --place="vent right 25 4 8 5"   a vent: surface, x, y, width, height, in cm; or with
+                        depth a handle: --place="handle 40 5 2 18 3.5"; again for each
   --post=ID             whose probe is taken (default: the oven's own post)
   --procedure=ID        what it follows (default: the first)
   --pull --trained      with pulling on the closed door at the end; for a trained person
@@ -62,6 +64,10 @@ func (w *walk) parse(args []string) error {
 	flags := flag.NewFlagSet("ovenward survey", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&w.order.Oven, "oven", "", "")
+	flags.Func("place", "", func(line string) error {
+		w.order.Places = append(w.order.Places, line)
+		return new(survey.Door).SetPlaces(w.order.Places)
+	})
 	flags.StringVar(&w.order.Post, "post", "", "")
 	flags.StringVar(&w.order.Procedure, "procedure", "", "")
 	flags.BoolVar(&w.order.Pull, "pull", false, "")

@@ -106,7 +106,7 @@ func (v voice) row(st acquire.Stats, sp spark, now time.Time) row {
 	r.F[rowSince] = v.sinceWords(st, r.stand, now)
 	r.F[rowValue], r.F[rowUnit] = v.valueNow(st)
 	r.F[rowRatio] = v.bindingShare(st)
-	r.F[rowSpark] = sp.coded()
+	r.F[rowSpark] = sp.coded(v)
 	return r
 }
 

@@ -199,7 +199,7 @@ func TestWorstFirst(t *testing.T) {
 		seeing(4, aPost("annex", "Annex oven", ""), 1, noon()))
 	f.stats[4].Alarms = []alarm.Alarm{stood("annex", alarm.Exceeds, alarm.LatchedUnacknowledged, noon())}
 	var got []string
-	for _, m := range regexp.MustCompile(`<a href="/posts/([^"]+)"`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
+	for _, m := range regexp.MustCompile(`<a href=/posts/([^>]+)>`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
 		got = append(got, m[1])
 	}
 	if want := "bakery ward annex canteen galley"; strings.Join(got, " ") != want {
