@@ -54,7 +54,7 @@ func standOf(st acquire.Stats) stand {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
 	}
 	if d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding; d.kept && d.rank > 3 {
-		d.State, d.rank = "was", 2
+		d.State, d.rank = "was", 4
 	}
 	if (standing || !d.sight.Seeing()) && d.rank > 3 {
 		d.rank = 4
