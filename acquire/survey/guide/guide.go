@@ -57,7 +57,7 @@ type Options struct {
 const (
 	beat      = 100 * time.Millisecond
 	rest      = 10 * time.Second // between two beats while there is nothing to guide
-	inboxRoom = 20_000 // readings between two beats
+	inboxRoom = 20_000           // readings between two beats
 	keepIn    = 2 * time.Second
 	awayFor   = 2 * time.Hour
 	awayAgain = 5 * time.Second
