@@ -47,21 +47,18 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		}
 		return fail(stderr, "%v; see ovenward run --help", err)
 	}
-	lines := newLogWriter(stderr)
-	defer lines.Close()
-	var handler slog.Handler
-	switch *format {
-	case "text":
-		handler = slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level})
-	case "json":
-		handler = slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level})
-	default:
+	if *format != "text" && *format != "json" {
 		return fail(stderr, "--log.format=%s is not known: use text or json", *format)
 	}
 	if s.configFile != "" && s.storagePath == "" {
 		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
 	}
-	log := slog.New(handler)
+	lines := newLogWriter(stderr)
+	defer lines.Close()
+	log := slog.New(slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level}))
+	if *format == "json" {
+		log = slog.New(slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level}))
+	}
 	if s.supervisor, err = systemd(); err != nil {
 		log.Warn("the watchdog of the service manager is not fed", "error", err)
 	}
