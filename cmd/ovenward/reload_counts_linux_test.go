@@ -11,6 +11,44 @@ import (
 	"time"
 )
 
+// counter is a series of the metrics.
+type counter struct{ metric, label string }
+
+// values reads counters, 0 where there is none.
+func (r *running) values(t *testing.T, of []counter) []float64 {
+	t.Helper()
+	text, out := r.get(t, "/metrics"), make([]float64, len(of))
+	for i, c := range of {
+		if said := seriesOf(text, c.metric, c.label); said != "" {
+			var err error
+			if out[i], err = strconv.ParseFloat(said, 64); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	return out
+}
+
+// neverFall reads counters again and again until done: one that falls for a moment has
+// fallen.
+func (r *running) neverFall(t *testing.T, of []counter, done <-chan struct{}) {
+	last := r.values(t, of)
+	for {
+		now := r.values(t, of)
+		for i, c := range of {
+			if now[i] < last[i] {
+				t.Errorf("%s{%s} fell from %g to %g", c.metric, c.label, last[i], now[i])
+			}
+		}
+		last = now
+		select {
+		case <-done:
+			return
+		default:
+		}
+	}
+}
+
 // A reload that changes nothing of a courier or a remote-write target leaves its
 // counters as they are, at each moment; one that is sent elsewhere begins at 0.
 func TestReloadKeepsCounters(t *testing.T) {
@@ -25,26 +63,14 @@ func TestReloadKeepsCounters(t *testing.T) {
 	}
 	write(t, file, head, posts["counter-door"], posts["pantry-door"], outward("/a"))
 	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
-	counters := []struct{ metric, label string }{
+	counters := []counter{
 		{"ovenward_messages_sent_total", `courier="desk"`}, {"ovenward_messages_failed_attempts_total", `courier="nowhere"`},
 		{"ovenward_remote_write_samples_total", `outcome="sent",site="model kitchen",target="fleet"`},
 		{"ovenward_messages_last_accepted_timestamp_seconds", `courier="desk"`},
 		{"ovenward_messages_sent_total", `courier="moves"`},
 	}
 	moves := len(counters) - 1
-	read := func() []float64 {
-		t.Helper()
-		text, out := d.get(t, "/metrics"), make([]float64, len(counters))
-		for i, c := range counters {
-			if said := seriesOf(text, c.metric, c.label); said != "" {
-				var err error
-				if out[i], err = strconv.ParseFloat(said, 64); err != nil {
-					t.Error(err)
-				}
-			}
-		}
-		return out
-	}
+	read := func() []float64 { return d.values(t, counters) }
 	var was []float64
 	waitFor(t, 90*time.Second, "something of each counter", func() bool {
 		was = read()
@@ -55,26 +81,9 @@ func TestReloadKeepsCounters(t *testing.T) {
 		}
 		return true
 	})
-	// Scrapes go on all the while: a counter that falls for a moment has fallen.
 	done := make(chan struct{})
 	var watching sync.WaitGroup
-	watching.Go(func() {
-		last := was
-		for {
-			now := read()
-			for i, c := range counters[:moves] {
-				if now[i] < last[i] {
-					t.Errorf("%s{%s} fell from %g to %g", c.metric, c.label, last[i], now[i])
-				}
-			}
-			last = now
-			select {
-			case <-done:
-				return
-			default:
-			}
-		}
-	})
+	watching.Go(func() { d.neverFall(t, counters[:moves], done) })
 	for i := range 3 { // the second takes up what the first took up
 		write(t, file, fmt.Sprintf("# %d\n", i), head, posts["counter-door"], posts["pantry-door"], outward("/a"))
 		if a := postReload(t, d.Addr()); a.status != http.StatusOK {

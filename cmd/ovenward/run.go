@@ -55,10 +55,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	}
 	lines := newLogWriter(stderr)
 	defer lines.Close()
-	log := slog.New(slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level}))
-	if *format == "json" {
-		log = slog.New(slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level}))
-	}
+	log := newLog(lines, *format, level)
 	if s.supervisor, err = systemd(); err != nil {
 		log.Warn("the watchdog of the service manager is not fed", "error", err)
 	}
@@ -82,6 +79,15 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	}
 	log.Info("stopped; everything sampled is committed")
 	return 0
+}
+
+// newLog makes a log in a format, text or json.
+func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
+	o := &slog.HandlerOptions{Level: level}
+	if format == "json" {
+		return slog.New(slog.NewJSONHandler(to, o))
+	}
+	return slog.New(slog.NewTextHandler(to, o))
 }
 
 // parse parses flags and refuses what is left over.
