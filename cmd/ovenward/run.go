@@ -47,21 +47,15 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 		}
 		return fail(stderr, "%v", err)
 	}
-	lines := newLogWriter(stderr)
-	defer lines.Close()
-	var handler slog.Handler
-	switch *format {
-	case "text":
-		handler = slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level})
-	case "json":
-		handler = slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level})
-	default:
+	if *format != "text" && *format != "json" {
 		return fail(stderr, "--log.format=%s is not known: use text or json", *format)
 	}
 	if s.configFile != "" && s.storagePath == "" {
 		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
 	}
-	log := slog.New(handler)
+	lines := newLogWriter(stderr)
+	defer lines.Close()
+	log := newLog(lines, *format, level)
 	if s.supervisor, err = systemd(); err != nil {
 		log.Warn("the watchdog of the service manager is not fed", "error", err)
 	}
@@ -69,6 +63,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
+	collectSooner()
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)
@@ -85,6 +80,24 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	}
 	log.Info("stopped; everything sampled is committed")
 	return 0
+}
+
+// newLog makes a log in a format, text or json.
+func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
+	o := &slog.HandlerOptions{Level: level}
+	if format == "json" {
+		return slog.New(slog.NewJSONHandler(to, o))
+	}
+	return slog.New(slog.NewTextHandler(to, o))
+}
+
+// collectSooner has garbage collected when it is three quarters of what lives, unless
+// GOGC says otherwise. Go's own whole takes a tenth more memory of ours at rest, and
+// saves about a twentieth of a per cent of a core.
+func collectSooner() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(75)
+	}
 }
 
 // parse parses flags and refuses what is left over.

@@ -177,7 +177,7 @@ type Options struct {
 type Server struct {
 	o       Options
 	log     *slog.Logger
-	pages   map[string]*template.Template // by room
+	pages   map[string]func() *template.Template // by room
 	texts   *catalogue
 	zone    *time.Location
 	static  map[string]asset
