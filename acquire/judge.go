@@ -111,7 +111,6 @@ func (w *watch) spend(now time.Duration) {
 	if b.Seen {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
 		w.observe(b)
-		w.observeRules(b)
 		w.integrate(b)
 	}
 	if b.To < now {
@@ -119,7 +118,6 @@ func (w *watch) spend(now time.Duration) {
 		b.Seen = false
 		unseen := limit.Stretch{From: b.To, To: now}
 		w.observe(&unseen)
-		w.observeRules(&unseen)
 	}
 	b.From = now
 }
