@@ -71,7 +71,7 @@ func (w *Windows) Observe(st *Stretch) (looked bool) {
 // begins.
 func (w *Windows) look() {
 	f := w.flow
-	turn := uint64(f.next - f.end) // when all is looked at anew
+	turn := uint64(f.next - f.end)              // when all is looked at anew
 	all := wide{math.MaxUint64, math.MaxUint64} // above all sums
 	w.low, w.high, w.until = all, all, math.MaxInt64
 	for i := range w.held {
