@@ -133,10 +133,13 @@ func (p *protocol) match(line []byte, f *fields) error {
 func (p *protocol) read(f *fields, r *drivers.Reading) error {
 	r.Unit = p.fixedUnit
 	d, err := p.number(f.value, p.more.numbers.scale)
-	instead, known := p.replaces(f.value)
+	instead, known := drivers.Status(0), false
+	if err != nil || p.more.numbers.hex { // in hex a word such as FFFF can read like a number
+		instead, known = p.replaces(f.value)
+	}
 	switch {
-	case known && (err != nil || p.more.numbers.hex):
-		r.Status = instead // in hex a word such as FFFF can read like a number
+	case known:
+		r.Status = instead
 	case err == nil:
 		r.Value, r.HasValue = d, true
 	case len(f.value) > 0:

@@ -130,7 +130,7 @@ func (p *protocol) Split(buf []byte) (advance int, frame []byte) {
 	switch {
 	case at >= 0:
 		line := cutReturn(buf[:at])
-		if len(trim(line)) == 0 {
+		if isBlanks(line) {
 			return at + len(p.terminator), nil
 		}
 		return at + len(p.terminator), line
@@ -158,6 +158,16 @@ func trim(b []byte) []byte {
 		b = b[:len(b)-1]
 	}
 	return b
+}
+
+// isBlanks says whether a line holds nothing but blanks.
+func isBlanks(line []byte) bool {
+	for _, c := range line {
+		if !isBlank(c) {
+			return false
+		}
+	}
+	return true
 }
 
 func isBlank(c byte) bool { return c == ' ' || c == '\t' }
