@@ -54,7 +54,7 @@ func loadPages(t *catalogue) map[string]*template.Template {
 	pages := map[string]*template.Template{}
 	for _, room := range rooms() {
 		pages[room.name] = template.Must(template.New("layout.html").
-			Funcs(template.FuncMap{"t": t.say}).
+			Funcs(template.FuncMap{"t": t.say, "said": t.said}).
 			ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/card.html", "pages/"+room.name+".html"))
 	}
 	return pages
