@@ -118,7 +118,7 @@ func limitChoices(f *config.File) []web.LimitChoice {
 		}
 		words := fmt.Sprintf("%s, %s", l.Value, l.Basis)
 		if l.Distance > 0 {
-			words = fmt.Sprintf("%s at %s, %s", l.Value, l.Distance, l.Basis)
+			words = fmt.Sprintf("%s at %s from the oven, %s", l.Value, l.Distance, l.Basis)
 		}
 		out = append(out, web.LimitChoice{ID: l.ID, Words: words, Source: l.Source})
 	}

@@ -160,6 +160,19 @@ func (b *phrasebook) find(s string) (*phrase, []string) {
 	return nil, nil
 }
 
+// findOpen finds it among those that begin with a hole: those that hold a semicolon
+// themselves, or the others.
+func (b *phrasebook) findOpen(s string, semicolon bool) (*phrase, []string) {
+	for _, p := range b.open {
+		if strings.Contains(p.english, "; ") == semicolon {
+			if holes := p.fit(s); holes != nil {
+				return p, holes
+			}
+		}
+	}
+	return nil, nil
+}
+
 // said puts a sentence of the chain into the book's language; what is no phrase of
 // the book is told as it is.
 func (b *phrasebook) said(s string) string {
@@ -191,27 +204,41 @@ func (b *phrasebook) put(s string) string {
 	if p, holes := b.find(s); p != nil {
 		return b.fill(p, holes)
 	}
-	if text, ok := b.joined(s, "; "); ok {
-		return text
+	if p, holes := b.findOpen(s, true); p != nil {
+		return b.fill(p, holes)
 	}
-	for _, p := range b.open {
-		if holes := p.fit(s); holes != nil {
-			return b.fill(p, holes)
+	for _, joint := range []string{"; ", ": ", ". ", ", "} {
+		if joint == ": " { // a hole at the beginning does not reach over what "; " joins
+			if p, holes := b.findOpen(s, false); p != nil {
+				return b.fill(p, holes)
+			}
 		}
-	}
-	for _, joint := range []string{". ", ": ", ", "} {
 		if text, ok := b.joined(s, joint); ok {
 			return text
 		}
 	}
+	if head, rest, ok := strings.Cut(s, ": "); ok {
+		return b.put(head) + ": " + b.put(rest)
+	}
 	return s
 }
 
+// leastJoined is what a phrase must say itself to be found behind or before a comma:
+// people write commas too.
+const leastJoined = len("survey ")
+
 // joined puts a sentence that is joined of several: cut where a phrase ends, else
-// where one begins that goes on to the end, else at the first joint.
+// where one begins that goes on to the end; at semicolons in any case.
 func (b *phrasebook) joined(s, joint string) (text string, ok bool) {
 	stop := strings.TrimRight(joint, ":;, ") // which belongs to what it ends
 	between := joint[len(stop):]
+	known := func(s string) (*phrase, []string) {
+		p, holes := b.find(s)
+		if p != nil && joint == ", " && p.literal < leastJoined {
+			return nil, nil
+		}
+		return p, holes
+	}
 	var at []int // ends of heads
 	for i := 0; ; {
 		n := strings.Index(s[i:], joint)
@@ -222,16 +249,16 @@ func (b *phrasebook) joined(s, joint string) (text string, ok bool) {
 		i += n + len(joint)
 	}
 	for _, i := range at {
-		if p, holes := b.find(s[:i]); p != nil {
+		if p, holes := known(s[:i]); p != nil {
 			return b.fill(p, holes) + between + b.put(s[i+len(between):]), true
 		}
 	}
 	for _, i := range at {
-		if p, holes := b.find(s[i+len(between):]); p != nil {
+		if p, holes := known(s[i+len(between):]); p != nil {
 			return b.put(s[:i]) + between + b.fill(p, holes), true
 		}
 	}
-	if len(at) == 0 {
+	if len(at) == 0 || joint != "; " {
 		return "", false
 	}
 	return b.put(s[:at[0]]) + between + b.put(s[at[0]+len(between):]), true

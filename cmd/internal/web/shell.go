@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"fmt"
 	"html/template"
 	"net/http"
 	"time"
@@ -54,7 +55,7 @@ func loadPages(t *catalogue) map[string]*template.Template {
 	pages := map[string]*template.Template{}
 	for _, room := range rooms() {
 		pages[room.name] = template.Must(template.New("layout.html").
-			Funcs(template.FuncMap{"t": t.say, "said": t.said}).
+			Funcs(template.FuncMap{"t": t.say, "said": func(s any) string { return t.said(fmt.Sprint(s)) }}).
 			ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/card.html", "pages/"+room.name+".html"))
 	}
 	return pages

@@ -41,7 +41,7 @@ func sources() []source {
 			"emission.go": "the catalogue of documents: citations, which are quoted", "exposure.go": "the catalogue of documents",
 			"trials.go": "the catalogue of documents",
 		}, kind: []string{"Outcome", "Rule", "Basis"}},
-		{dir: "acquire/quantity", only: []string{"duration.go", "format.go"}},
+		{dir: "acquire/quantity", only: []string{"duration.go", "format.go", "number.go"}},
 		{dir: "acquire/registry", word: []string{"Frequency", "State", "Remark", "Number", "Laboratory", "Day", "nothing", "inspection", "survey", "repair", "other"}},
 		{dir: "acquire/survey", but: map[string]string{
 			"fall.go": "a walk back: " + noPage, "standoff.go": "a walk back: " + noPage, "walkfile.go": "a walk back: " + noPage,
