@@ -122,28 +122,28 @@ func mostFirst(all []*phrase) {
 // fit finds what fills the holes of a phrase in s; nil when s is another sentence.
 func (p *phrase) fit(s string) []string {
 	last := len(p.parts) - 1
-	rest, ok := strings.CutPrefix(s, p.parts[0])
-	if !ok {
+	if len(s) < p.literal+last || !strings.HasPrefix(s, p.parts[0]) || !strings.HasSuffix(s, p.parts[last]) {
 		return nil
 	}
-	holes := make([]string, 0, last)
-	for i := 1; i <= last; i++ {
-		at := -1
-		if i == last { // the end is the end
-			if at = len(rest) - len(p.parts[i]); at < 1 || rest[at:] != p.parts[i] {
-				return nil
-			}
-		} else if rest != "" {
-			if at = strings.Index(rest[1:], p.parts[i]) + 1; at < 1 {
-				return nil
-			}
-		}
-		if at < 1 {
-			return nil // no hole is empty
-		}
-		holes, rest = append(holes, rest[:at]), rest[at+len(p.parts[i]):]
+	if last > 1 && !strings.Contains(s, p.parts[1]) {
+		return nil
 	}
-	return holes
+	rest := s[len(p.parts[0]):]
+	holes := make([]string, 0, last)
+	for _, part := range p.parts[1:last] {
+		if rest == "" {
+			return nil
+		}
+		at := strings.Index(rest[1:], part) + 1 // no hole is empty
+		if at < 1 {
+			return nil
+		}
+		holes, rest = append(holes, rest[:at]), rest[at+len(part):]
+	}
+	if end := len(rest) - len(p.parts[last]); end > 0 {
+		return append(holes, rest[:end])
+	}
+	return nil
 }
 
 // find finds the phrase that says the most of s itself.
@@ -217,10 +217,19 @@ func (b *phrasebook) put(s string) string {
 			return text
 		}
 	}
-	if head, rest, ok := strings.Cut(s, ": "); ok {
-		return b.put(head) + ": " + b.put(rest)
+	return b.apart(s, ": ")
+}
+
+// apart puts each part between joints by itself.
+func (b *phrasebook) apart(s, joint string) string {
+	parts := strings.Split(s, joint)
+	if len(parts) == 1 {
+		return s
 	}
-	return s
+	for i, part := range parts {
+		parts[i] = b.put(part)
+	}
+	return strings.Join(parts, joint)
 }
 
 // leastJoined is what a phrase must say itself to be found behind or before a comma:
@@ -261,7 +270,7 @@ func (b *phrasebook) joined(s, joint string) (text string, ok bool) {
 	if len(at) == 0 || joint != "; " {
 		return "", false
 	}
-	return b.put(s[:at[0]]) + between + b.put(s[at[0]+len(between):]), true
+	return b.apart(s, joint), true
 }
 
 // fill puts what is filled in, too.

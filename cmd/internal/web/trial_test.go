@@ -119,19 +119,19 @@ func facts() *regexp.Regexp {
 	var quoted []string
 	for _, group := range [][]string{
 		// Names and places, as the fakes have them.
-		{"Larkfield House", "Galley oven", "Ward kitchen oven", "Canteen oven", "<Ward> oven", "galley-oven", "ward-oven", "store-oven", "annex", "servery, left", "Servery, left", "servery",
+		{"Larkfield House", "Galley oven", "Ward kitchen oven", "Canteen oven", "Bakery oven", "Annex, behind the cold store", "Annex oven", "<Ward> oven", "galley-oven", "ward-oven", "store-oven", "annex", "servery, left", "Servery, left", "servery",
 			"ground floor, by the window", "Ground floor, by the window", "second floor", "Second floor", "staff canteen", "Staff canteen", "Store room", "store room",
-			"probe-galley", "probe-ward", "probe-canteen", "spare", "galley", "ward", "canteen", "in-use", "in_use", "new", "hatch", "door-7", "hinge-2", "b", "c", "d", "Larkfield Works two shelves", "Larkfield Works", "two shelves", "office",
+			"probe-galley", "probe-ward", "probe-canteen", "spare", "galley", "ward", "canteen", "in-use", "in_use", "new", "hatch", "door-7", "hinge-2", "b", "c", "d", "Larkfield Works two shelves", "Larkfield Works", "two shelves", "office", "desk",
 			"R. Okafor", "J. Hale", "P. Marlow", "A. Hand", "operator-1", "configuration file"},
 		// What people and others wrote.
-		{"spare on order", "door bent", "door seal replaced, order 118", "seal of the new type", "the bench is cleaned", "Ward: above the limit", "250 queued", "look at it", "bought", "order 4711",
+		{"spare on order", "door bent", "door seal replaced, order 118", "seal of the new type", "the bench is cleaned", "Ward: above the limit", "Galley: above the limit", "250 queued", "410 Gone", "look at it", "bought", "order 4711",
 			"door cycling", "our own, edition 2", "12 points"},
 		// Sentences of an earlier time, which fit no phrase and are shown as they were kept.
 		{"above the limit for 3 s", "below the limit", "low"},
 		// Documents, quoted.
 		{"an invented rule of the house", "an invented rule", "the same", "a laboratory"},
 		// Addresses of the API and others.
-		{"https://desk.example", "desk@larkfield.example", "/api/v1/ovens", "--web.config.file"},
+		{"https://desk.example", "https://desk.larkfield.example/hook", "facilities@larkfield.example", "desk@larkfield.example", "/api/v1/ovens", "--web.config.file"},
 		// Fields as the API calls them.
 		{"lasting:"},
 		// Units, time zone, forms of files and paper.
