@@ -207,6 +207,9 @@ func (b *phrasebook) put(s string) string {
 	if p, holes := b.findOpen(s, true); p != nil {
 		return b.fill(p, holes)
 	}
+	if strings.Contains(s, "\n") { // errors that are joined
+		return b.apart(s, "\n")
+	}
 	for _, joint := range []string{"; ", ": ", ". ", ", "} {
 		if joint == ": " { // a hole at the beginning does not reach over what "; " joins
 			if p, holes := b.findOpen(s, false); p != nil {

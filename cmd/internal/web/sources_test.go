@@ -25,7 +25,9 @@ type source struct {
 	word []string          // other single words that are
 }
 
-// sources are all of them.
+// sources are all of them. What is not among them and can stand behind a sentence of
+// theirs is quoted as it is: errors of the operating system, of the database in
+// acquire/store and of the configuration file, which name lines and words of that.
 func sources() []source {
 	const noPage = "what it says is told by commands and by the API, and no page shows it"
 	return []source{
@@ -54,7 +56,11 @@ func sources() []source {
 			"docs.go": "the API's own document is English", "openapi.go": "the API's own document is English", "events.go": "the API is English",
 			"live.go": "why a stream ended, for the log", "texts.go": "a mistake in the texts themselves", "phrases.go": "a mistake in the phrases themselves",
 		}},
-		{dir: "cmd/ovenward", only: []string{"history.go", "register.go"}},
+		{dir: "cmd/ovenward", only: []string{"history.go", "register.go", "soaks.go", "supervise.go"}},
+		{dir: "drivers", only: []string{"drivers.go"}},
+		{dir: "drivers/serialport"},
+		{dir: "drivers/stream"},
+		{dir: "drivers/tcplink"},
 	}
 }
 
@@ -303,6 +309,7 @@ var apart = map[string]string{
 	"The field at this post is not known. ":                                 "a constant, part of whole sentences of advice",
 	" Until the probe is seen again, nobody knows whether this oven leaks.": "a constant, part of whole sentences of advice",
 	" ({1} not confirmed)":                                                  "of the source of a limit, which is quoted; the verdict's note says it too",
+	" at {1}: {2}":                                                          "an event of a soak test, which only the API tells",
 	" by {1}":                                                               "changeView",
 	" until {1}":                                                            "changeView",
 }

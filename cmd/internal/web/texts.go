@@ -29,11 +29,13 @@ type catalogue struct {
 
 // loadTexts reads the texts of a language.
 func loadTexts(files fs.FS, lang string) (*catalogue, error) {
-	phrases, err := loadPhrases(files, lang)
-	if err != nil {
-		return nil, err
+	c := &catalogue{lang, map[string]string{}, &phrasebook{english: true}}
+	if lang != english { // in which all is said already
+		var err error
+		if c.phrases, err = loadPhrases(files, lang); err != nil {
+			return nil, err
+		}
 	}
-	c := &catalogue{lang, map[string]string{}, phrases}
 	names, err := fs.Glob(files, path.Join("texts", lang, "*.txt"))
 	if err != nil || len(names) == 0 {
 		return nil, fmt.Errorf("find the texts of language %s: none are there (%v)", lang, err)
