@@ -132,7 +132,7 @@ func since(a alarm.Alarm) string { return a.Since.UTC().Format("2006-01-02 15:04
 func announced(a alarm.Alarm) string {
 	text := "by " + a.By
 	if !a.Until.IsZero() {
-		text += " until " + a.Until.UTC().Format("2006-01-02 15:04Z")
+		text = fmt.Sprintf("by %s until %s", a.By, a.Until.UTC().Format("2006-01-02 15:04Z"))
 	}
 	if a.Why != "" {
 		text += ": " + a.Why

@@ -28,11 +28,12 @@ func (w *watch) apply(i int, act alarm.Act, text string, verdict *alarm.Grounds)
 // changed makes the event of a change: when, who, why and the verdict behind it.
 func changed(before, after alarm.Alarm, reason alarm.Reason, act alarm.Act, text string, verdict *alarm.Grounds) Event {
 	said := string(reason)
-	if act.Who != "" {
+	until := act.What == alarm.Shelve || act.What == alarm.Announce // each has a who
+	switch {
+	case until && !after.Until.IsZero():
+		said += fmt.Sprintf(" by %s until %s", act.Who, after.Until.UTC().Format("2006-01-02 15:04:05Z"))
+	case act.Who != "":
 		said += " by " + act.Who
-	}
-	if !after.Until.IsZero() && (act.What == alarm.Shelve || act.What == alarm.Announce) {
-		said += " until " + after.Until.UTC().Format("2006-01-02 15:04:05Z")
 	}
 	if text != "" {
 		said += ": " + text

@@ -26,6 +26,7 @@ type phrase struct {
 	parts   []string // of the English, between the holes
 	literal int      // bytes of the parts: how much it says itself
 	text    string
+	put     bool // text is that of the language, though it may be the same
 }
 
 // phrasebook puts sentences of the chain into one language.
@@ -64,10 +65,10 @@ func loadPhrases(files fs.FS, lang string) (*phrasebook, error) {
 			case !is:
 				last = newPhrase(line)
 				b.add(last)
-			case last == nil || last.text != last.english:
+			case last == nil || last.put:
 				return nil, fmt.Errorf("%s:%d: write the English sentence on a line, and = with its text on the next", name, n)
 			default:
-				last.text = text
+				last.text, last.put = text, true
 			}
 		}
 	}

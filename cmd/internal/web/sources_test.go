@@ -56,7 +56,7 @@ func sources() []source {
 			"docs.go": "the API's own document is English", "openapi.go": "the API's own document is English", "events.go": "the API is English",
 			"live.go": "why a stream ended, for the log", "texts.go": "a mistake in the texts themselves", "phrases.go": "a mistake in the phrases themselves",
 		}},
-		{dir: "cmd/ovenward", only: []string{"history.go", "register.go", "soaks.go", "supervise.go"}},
+		{dir: "cmd/ovenward", only: []string{"history.go", "register.go", "soaks.go", "supervise.go", "upkeep.go"}},
 		{dir: "drivers", only: []string{"drivers.go"}},
 		{dir: "drivers/serialport"},
 		{dir: "drivers/stream"},
@@ -311,7 +311,7 @@ var apart = map[string]string{
 	" ({1} not confirmed)":                                                  "of the source of a limit, which is quoted; the verdict's note says it too",
 	" at {1}: {2}":                                                          "an event of a soak test, which only the API tells",
 	" by {1}":                                                               "changeView",
-	" until {1}":                                                            "changeView",
+	" by {1} until {2}":                                                     "changeView",
 }
 
 // take takes a text that is a sentence: of words, not of one alone, nor of a number
