@@ -88,7 +88,9 @@ func (v voice) tally(rows []row, open []alarmView) string {
 }
 
 // short names an outcome in running text.
-func (v voice) short(o limit.Outcome) string { return v.or("overview.outcome_"+string(o), string(o)) }
+func (v voice) short(o limit.Outcome) string {
+	return v.or("overview.outcome_"+string(o), v.said(string(o)))
+}
 
 // shownStanding is how many standing alarms the overview lists; the page of
 // alarms lists all.

@@ -40,10 +40,16 @@ type registerPage struct {
 	OtherText, ImportHint string
 }
 
-// refuse puts a refusal on a page.
+// refuse puts a refusal on a page. Fields are called there as the form calls them.
 func refuse(f *frame, t *trouble) {
-	if t != nil {
-		f.Problem = t.detail
+	switch {
+	case t == nil:
+	case len(t.faults) > 0:
+		first := t.faults[0]
+		label := f.or("register.field_"+first.Field, f.or("register."+first.Field, first.Field))
+		f.Problem = f.t("register.wrong", "n", len(t.faults), "label", label, "fault", f.fault(t, first.Field))
+	default:
+		f.Problem = f.said(t.detail)
 	}
 }
 
@@ -78,7 +84,7 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 		p.Bad = rowsOf(t)
 	}
 	p.New = formView{Action: "/api/v1/ovens", Open: fresh, Summary: f.t("ovens.register"), Do: f.t("ovens.register_do"), Who: whoWhy(f, "new", e, t),
-		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "new", registry.Oven{}, typed, t, s.limitWords)}
+		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "new", registry.Oven{}, typed, t, s.limitsIn(f.voice))}
 	p.Table = whoWhy(f, "table", e, t)
 	f.Page = p
 	s.show(w, r, status, f)
@@ -131,7 +137,7 @@ func (s *Server) ovenRow(say voice, o ovenAt, now time.Time) rowView {
 	if o.Power > 0 {
 		row.Facts = append(row.Facts, o.Power.String())
 	}
-	row.Facts = append(row.Facts, o.Frequency.String(), s.limitWords(o.Limit))
+	row.Facts = append(row.Facts, o.Frequency.String(), s.limitsIn(say)(o.Limit))
 	row.State = say.t("register.in_use")
 	if row.Out {
 		row.State = say.t("register.withdrawn")
@@ -155,9 +161,9 @@ func (s *Server) ovenRow(say voice, o ovenAt, now time.Time) rowView {
 // testWords words the newest test of an oven.
 func (v voice) testWords(t registry.Test) string {
 	if t.Outcome == "" {
-		return v.t("register.last_test", "kind", t.Kind, "day", registry.PrintDay(t.On))
+		return v.t("register.last_test", "kind", v.said(t.Kind), "day", registry.PrintDay(t.On))
 	}
-	return v.t("register.last_outcome", "kind", t.Kind, "day", registry.PrintDay(t.On), "outcome", t.Outcome)
+	return v.t("register.last_outcome", "kind", v.said(t.Kind), "day", registry.PrintDay(t.On), "outcome", v.said(t.Outcome))
 }
 
 // named lists what rows of a level are called, with their dues.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"fmt"
 	"html/template"
 	"net/http"
 	"sync"
@@ -57,7 +58,7 @@ func loadPages(t *catalogue) map[string]func() *template.Template {
 	for _, room := range rooms() {
 		pages[room.name] = sync.OnceValue(func() *template.Template {
 			return template.Must(template.New("layout.html").
-				Funcs(template.FuncMap{"t": t.say}).
+				Funcs(template.FuncMap{"t": t.say, "said": func(s any) string { return t.said(fmt.Sprint(s)) }}).
 				ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/register.html", "pages/card.html", "pages/"+room.name+".html"))
 		})
 	}
