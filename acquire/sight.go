@@ -139,7 +139,7 @@ func when(t time.Time, zone *time.Location) string {
 func announced(a alarm.Alarm, zone *time.Location) string {
 	text := "by " + a.By
 	if !a.Until.IsZero() {
-		text += " until " + when(a.Until, zone)
+		text = fmt.Sprintf("by %s until %s", a.By, when(a.Until, zone))
 	}
 	if a.Why != "" {
 		text += ": " + a.Why

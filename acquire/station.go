@@ -179,7 +179,11 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 func (s *Station) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
 	if !s.follows {
-		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
+		text := "watching 1 post"
+		if n := len(s.posts); n != 1 {
+			text = fmt.Sprintf("watching %d posts", n)
+		}
+		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: text})
 	}
 	s.checkClock(s.now())
 	s.startPollers(ctx)

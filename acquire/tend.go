@@ -29,11 +29,12 @@ func (w *watch) apply(i int, act alarm.Act, text string, verdict *alarm.Grounds)
 // words of the site's zone.
 func changed(before, after alarm.Alarm, reason alarm.Reason, act alarm.Act, text string, verdict *alarm.Grounds, zone *time.Location) Event {
 	said := string(reason)
-	if act.Who != "" {
+	until := act.What == alarm.Shelve || act.What == alarm.Announce // each has a who
+	switch {
+	case until && !after.Until.IsZero():
+		said += fmt.Sprintf(" by %s until %s", act.Who, when(after.Until, zone))
+	case act.Who != "":
 		said += " by " + act.Who
-	}
-	if !after.Until.IsZero() && (act.What == alarm.Shelve || act.What == alarm.Announce) {
-		said += " until " + when(after.Until, zone)
 	}
 	if text != "" {
 		said += ": " + text

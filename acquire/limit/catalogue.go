@@ -145,17 +145,16 @@ func (e Entry) bands() string {
 // Unconfirmed says what of an entry at a level is not confirmed; empty when all
 // that a verdict rests on is.
 func (e Entry) Unconfirmed(l Level) string {
-	var parts []string
-	if !l.As.Confirmed() {
-		parts = append(parts, "the value")
+	value, averaging := !l.As.Confirmed(), l.Averaging > 0 && !l.AveragingAs.Confirmed()
+	switch {
+	case value && averaging:
+		return "the value and the averaging time"
+	case value:
+		return "the value"
+	case averaging:
+		return "the averaging time"
 	}
-	if l.Averaging > 0 && !l.AveragingAs.Confirmed() {
-		parts = append(parts, "the averaging time")
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return strings.Join(parts, " and ")
+	return ""
 }
 
 // Limit makes the limit of an oven of frequency f from the entry. id is the

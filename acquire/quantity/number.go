@@ -16,11 +16,10 @@ func split(s, example string) (number, unit string, err error) {
 	text := strings.Replace(strings.TrimSpace(s), "−", "-", 1)
 	n := numberLen(text)
 	if n == 0 {
-		why := "does not start with a number"
 		if isNotFinite(text) {
-			why = "is not a finite number"
+			return "", "", fmt.Errorf("%s is not a finite number: write for example %q", quote(s), example)
 		}
-		return "", "", fmt.Errorf("%s %s: write for example %q", quote(s), why, example)
+		return "", "", fmt.Errorf("%s does not start with a number: write for example %q", quote(s), example)
 	}
 	number, unit = text[:n], strings.TrimSpace(text[n:])
 	switch {

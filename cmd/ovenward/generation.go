@@ -156,7 +156,7 @@ func (g *generation) show() {
 		Sums: sums(g.file), Site: g.file.Site.Name, Zone: g.file.Site.Zone, Simulated: g.simulated, Version: version(), Host: host,
 		Ready: g.ready, Healthy: g.healthy, Reload: g.askReload,
 		Round:   g.loops.Loop("the overview's lines", diskBound, g.recordErr),
-		Metrics: g.numbers.Handler(), Log: g.log, Now: g.now,
+		Metrics: g.numbers.Handler(), Log: g.spare.log(g.log), Now: g.now,
 	})
 	g.handler = g.page.Handler()
 }

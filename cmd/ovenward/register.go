@@ -116,11 +116,11 @@ func limitChoices(f *config.File) []web.LimitChoice {
 			out = append(out, web.LimitChoice{ID: l.ID, Words: "built-in " + l.Builtin})
 			continue
 		}
-		words := l.Value.String()
+		words := fmt.Sprintf("%s, %s", l.Value, l.Basis)
 		if l.Distance > 0 {
-			words += " at " + l.Distance.String()
+			words = fmt.Sprintf("%s at %s from the oven, %s", l.Value, l.Distance, l.Basis)
 		}
-		out = append(out, web.LimitChoice{ID: l.ID, Words: words + ", " + l.Basis, Source: l.Source})
+		out = append(out, web.LimitChoice{ID: l.ID, Words: words, Source: l.Source})
 	}
 	return out
 }

@@ -53,18 +53,10 @@ type walk struct {
 func surveyCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	w := walk{in: os.Stdin, out: stdout, every: 500 * time.Millisecond}
 	err := w.parse(args)
-	switch {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(stdout, surveyHelp)
-		return 0
-	case err == nil:
+	if err == nil {
 		err = w.run(ctx)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward survey: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("survey", surveyHelp, err, stdout, stderr)
 }
 
 func (w *walk) parse(args []string) error {
@@ -84,11 +76,8 @@ func (w *walk) parse(args []string) error {
 	flags.StringVar(&w.order.Who, "who", "", "")
 	flags.StringVar(&w.daemon.user, "user", "", "")
 	flags.StringVar(&file, "password-file", "", "")
-	if err := flags.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return err
-		}
-		return fmt.Errorf("%w; see ovenward survey --help", err)
+	if err := parseSome(flags, args); err != nil {
+		return err
 	}
 	w.order.Who = cmp.Or(w.order.Who, w.daemon.user)
 	switch {

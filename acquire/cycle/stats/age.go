@@ -106,15 +106,15 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 		return Forecast{Refused: fmt.Sprintf(format, args...), Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}, nil
 	}
 	x, y = Thin(x[a.From:], y[a.From:])
-	after := ""
+	few, flat := "only %d runs; %d bear a trend", "no rise is shown (Mann-Kendall: p = %.2g)"
 	if a.Step != nil {
-		after = " since the last step"
+		few, flat = "only %d runs since the last step; %d bear a trend", "no rise is shown since the last step (Mann-Kendall: p = %.2g)"
 	}
 	switch {
 	case a.Points < leastPoints:
-		return refuse("only %d runs%s; %d bear a trend", a.Points, after, leastPoints)
+		return refuse(few, a.Points, leastPoints)
 	case !(a.Kendall.P < proofOfTrend && a.Kendall.S > 0):
-		return calm(refuse("no rise is shown%s (Mann-Kendall: p = %.2g)", after, a.Kendall.P))
+		return calm(refuse(flat, a.Kendall.P))
 	}
 	l := lineThrough(x, y)
 	switch r := Lag1(l.left); {

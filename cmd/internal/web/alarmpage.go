@@ -142,7 +142,7 @@ func (s *Server) nobodyTold(say voice) string {
 
 // changeView words one change of an alarm.
 func (v voice) changeView(e acquire.Event, now time.Time) changeView {
-	c := changeView{At: v.clock(e.At, now), What: capital(v.or("alarm.reason_"+string(e.Alarm.Reason), string(e.Alarm.Reason))), Who: e.Who, Remark: e.Alarm.Remark, Text: e.Text}
+	c := changeView{At: v.clock(e.At, now), What: capital(v.said(string(e.Alarm.Reason))), Who: e.Who, Remark: e.Alarm.Remark, Text: e.Text}
 	if c.What == "" {
 		c.What = v.state(e.Alarm.State)
 	}
@@ -153,10 +153,11 @@ func (v voice) changeView(e acquire.Event, now time.Time) changeView {
 	if g := e.Alarm.Verdict; g != nil {
 		for _, reason := range g.Reasons {
 			if !strings.Contains(c.Text, reason) {
-				c.Reasons = append(c.Reasons, reason)
+				c.Reasons = append(c.Reasons, v.said(reason))
 			}
 		}
 	}
+	c.Text = v.said(strings.TrimSpace(c.Text))
 	return c
 }
 

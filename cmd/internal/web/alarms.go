@@ -102,7 +102,7 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	base := "/api/v1/alarms/" + url.PathEscape(a.ID)
 	one := alarmView{
 		Key:   cmp.Or(a.Post, "station") + "-" + string(a.Rule),
-		Title: v.rule(a.Rule), State: v.state(a.State), Do: advice.Now(a.Rule, a.State, advice.Probe{}),
+		Title: v.rule(a.Rule), State: v.state(a.State), Do: v.said(advice.Now(a.Rule, a.State, advice.Probe{})),
 		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
 		When:  v.t("alarms.since", "at", v.clock(a.Since, now)),
@@ -162,7 +162,7 @@ func (one *alarmView) aside(v voice, a alarm.Alarm, now time.Time) {
 	one.ShelveURL, one.TakeURL, one.NoteURL = actURL(a, "shelve"), actURL(a, "take-out"), actURL(a, "comment")
 	one.CanShelve = a.Calls() && a.State != alarm.Normal && a.State != "" && !a.Rule.IsNotice()
 	one.CanTake = a.Aside != alarm.OutOfService && !a.Rule.Guarded() && !a.Rule.IsNotice()
-	how := v.or("alarms.aside_"+string(a.Aside), string(a.Aside))
+	how := v.said(string(a.Aside))
 	switch {
 	case a.Rule.IsNotice() && a.State.Present():
 		how = v.t("alarms.announced")

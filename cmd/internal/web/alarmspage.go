@@ -60,7 +60,7 @@ func (s *Server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 		p.NoneTold = s.nobodyTold(f.voice)
 	}
 	p.Past, p.Summary = s.pastView(r, f, s.o.Now()), s.summaryView(r.Context(), f.voice, s.o.Now(), someDays)
-	f.Said, f.Problem, f.Page = said, trouble, p
+	f.Said, f.Problem, f.Page = said, f.said(trouble), p
 	s.show(w, r, status, f)
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"math"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -49,6 +50,16 @@ func timeMarks(from, to time.Time, zone *time.Location, most int, x func(time.Ti
 		}
 	}
 	return dateMarks(from, to, most, x)
+}
+
+// monthNames puts the names of months on marks of time.
+func (v voice) monthNames(marks []mark) []mark {
+	for i := range marks {
+		for m := time.January; m <= time.December; m++ {
+			marks[i].Text = strings.Replace(marks[i].Text, m.String()[:3], v.t("words.month_"+strconv.Itoa(int(m))), 1)
+		}
+	}
+	return marks
 }
 
 // clockMarks begins at midnight, so that marks are round where a day has 23 or 25

@@ -42,10 +42,14 @@ type browser struct {
 // or fails where peers are required.
 func open(t *testing.T, f *fakeStation, change ...func(*Options)) *browser {
 	t.Helper()
+	return openServer(t, f, newServer(f, append([]func(*Options){func(o *Options) { o.Now = time.Now }}, change...)...))
+}
+
+func openServer(t *testing.T, f *fakeStation, s *Server) *browser {
+	t.Helper()
 	path := driverstest.Program(t, "chromium")
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	t.Cleanup(cancel)
-	s := newServer(f, append([]func(*Options){func(o *Options) { o.Now = time.Now }}, change...)...)
 	srv := httptest.NewUnstartedServer(s.Handler())
 	base, end := context.WithCancel(ctx)
 	srv.Config.BaseContext = func(net.Listener) context.Context { return base }

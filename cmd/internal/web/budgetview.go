@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -34,18 +35,18 @@ func (v voice) budget(p *acquire.Post, now time.Time) budgetView {
 	}
 	all := calib.ProbeBudget(p.Nature(), cert)
 	total := all.At(p.Limit.Value)
-	b.Lacking = calib.Correction{Certificate: cert, Setting: p.Nature().Setting}.Lacking(now)
+	b.Lacking = v.said(calib.Correction{Certificate: cert, Setting: p.Nature().Setting}.Lacking(now))
 	b.U = v.t("post.budget_u", "u", inPower(v, total.U), "share", share(total.U, float64(p.Limit.Value)))
 	b.K = fmt.Sprintf("%.3g", total.K)
 	for _, t := range all.Terms {
 		c := t.Contribution(p.Limit.Value)
-		from := t.From
+		from := v.said(t.From)
 		if t.Assumed {
 			from = v.t("post.assumed", "from", from)
 		}
-		b.Terms = append(b.Terms, budgetTerm{t.Name, inPower(v, c), share(c*c, total.Combined*total.Combined), from})
+		b.Terms = append(b.Terms, budgetTerm{v.said(t.Name), inPower(v, c), share(c*c, total.Combined*total.Combined), from})
 	}
-	b.Warnings = append(append([]string{}, total.Warnings...), all.Notes...)
+	b.Warnings = v.saidAll(slices.Concat(total.Warnings, all.Notes))
 	return b
 }
 

@@ -129,7 +129,7 @@ func (v voice) strip(st acquire.Stats, s seen) strip {
 		Left: stripLeft, Right: s.width - stripRight, Top: stripTop, Foot: stripTop + stripHeight,
 		Inner: s.width - stripLeft - stripRight, Unit: v.unit.String(), Live: s.end.IsZero(),
 		FromMS: s.from().UnixMilli(), ToMS: s.to().UnixMilli(),
-		From: v.clock(s.from(), s.now), To: v.clock(s.to(), s.now), Damage: s.damage,
+		From: v.clock(s.from(), s.now), To: v.clock(s.to(), s.now), Damage: v.said(s.damage),
 	}
 	top := 0.0
 	for _, l := range st.Post.Limits() {
@@ -142,7 +142,7 @@ func (v voice) strip(st acquire.Stats, s seen) strip {
 	}
 	c := &scale{v: v, at: s.view, most: 1.25 * v.unit.in(quantity.PowerDensity(top)), inner: float64(p.Inner)}
 	p.Marks = valueMarks(c.most, c.y)
-	p.Times = timeMarks(s.from(), s.to(), v.zone, max(p.Inner/90, 3), c.x)
+	p.Times = v.monthNames(timeMarks(s.from(), s.to(), v.zone, max(p.Inner/90, 3), c.x))
 	for i := range p.Times {
 		if p.Times[i].At > float64(p.Width)-26 { // half a label would hang over
 			p.Times[i].Text = ""

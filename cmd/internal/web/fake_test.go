@@ -251,7 +251,9 @@ func newFake(now time.Time) *fakeStation {
 }
 
 // newServer makes a server over a fake at noon.
-func newServer(f *fakeStation, change ...func(*Options)) *Server {
+func newServer(f *fakeStation, change ...func(*Options)) *Server { return New(optionsOf(f, change...)) }
+
+func optionsOf(f *fakeStation, change ...func(*Options)) Options {
 	o := Options{
 		Station: f, Site: "Larkfield House", Version: "0.1.0-test", Now: noon,
 		Events: func(context.Context, int64, int) ([]acquire.Event, error) { return nil, nil },
@@ -262,7 +264,7 @@ func newServer(f *fakeStation, change ...func(*Options)) *Server {
 	for _, c := range change {
 		c(&o)
 	}
-	return New(o)
+	return o
 }
 
 // plainVoice is the voice of a viewer who picked nothing, at a site in UTC.

@@ -94,7 +94,7 @@ func clockGround(v voice, stats []acquire.Stats, station Station) ground {
 func (s *Server) recordGround(v voice) ground {
 	if s.o.Healthy != nil {
 		if err := s.o.Healthy(); err != nil {
-			return ground{false, v.t("overview.record_not", "why", err.Error())}
+			return ground{false, v.t("overview.record_not", "why", v.said(err.Error()))}
 		}
 	}
 	return ground{true, v.t("overview.record")}

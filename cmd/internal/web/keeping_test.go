@@ -54,7 +54,7 @@ func newKeeping() *keeping {
 
 func (k *keeping) options(o *Options) {
 	o.Register = k
-	o.Limits = []LimitChoice{{"in-use", "1 mW/cm² at 50 mm, emission in use", "an invented rule of the house"}, {"new", "0.5 mW/cm² at 50 mm, emission new", "the same"}}
+	o.Limits = []LimitChoice{{"in-use", "1 mW/cm² at 50 mm from the oven, emission in use", "an invented rule of the house"}, {"new", "0.5 mW/cm² at 50 mm from the oven, emission new", "the same"}}
 	o.Try = func(context.Context, registry.Entry) error {
 		k.mu.Lock()
 		defer k.mu.Unlock()

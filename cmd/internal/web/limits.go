@@ -34,7 +34,7 @@ func (v voice) judged(d limit.Verdict, several bool) string {
 		text += v.t("post.judged_cover", "x", fmt.Sprintf("%.3g", 100*d.Cover))
 	}
 	if d.Rule != "" && d.Rule != limit.GuardedAcceptance {
-		text += v.t("post.judged_rule", "rule", string(d.Rule))
+		text += v.t("post.judged_rule", "rule", v.said(string(d.Rule)))
 	}
 	if d.Outcome == limit.Within && !math.IsNaN(d.Wrong) {
 		text += v.t("post.judged_wrong", "chance", v.chance(d.Wrong))
@@ -53,7 +53,7 @@ func (v voice) otherVerdicts(st acquire.Stats) []string {
 	for i, d := range all {
 		if i != binding {
 			out = append(out, v.t("post.other_verdict", "limit", d.Limit.ID, "value", v.read(d.Limit.Value), "basis", v.basis(d.Limit.Basis),
-				"outcome", v.short(d.Outcome), "reason", d.Reasons[0]))
+				"outcome", v.short(d.Outcome), "reason", v.said(d.Reasons[0])))
 		}
 	}
 	return out

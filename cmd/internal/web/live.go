@@ -151,7 +151,7 @@ func (s *Server) refresh(b *board, now time.Time) error {
 			}
 		}
 	}
-	walks, err := json.Marshal(s.liveSurveys())
+	walks, err := json.Marshal(s.liveSurveys(b.say))
 	if err != nil {
 		return fmt.Errorf("encode the surveys: %w", err)
 	}

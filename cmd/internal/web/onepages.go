@@ -23,9 +23,7 @@ type onePage struct {
 	Tests    []testView
 	Certs    []certView
 	Form     formView
-	Who      []fieldView
 	More     formView // a test, or a certificate
-	MoreWho  []fieldView
 	Versions []versionView
 }
 
@@ -69,10 +67,10 @@ func (s *Server) showOven(w http.ResponseWriter, r *http.Request, status int, e 
 	now := s.o.Now()
 	f := s.frame(r, "oven", now)
 	refuse(&f, t)
-	p := onePage{Title: capital(o.Place), ID: id, Row: s.ovenRow(f.voice, o, now), Waits: whole.Waits, Versions: f.versions(whole.Versions, s.o.Now)}
+	p := onePage{Title: capital(o.Place), ID: id, Row: s.ovenRow(f.voice, o, now), Waits: f.saidAll(whole.Waits), Versions: f.versions(whole.Versions, s.o.Now)}
 	p.Facts = s.ovenFacts(f.voice, o)
 	for _, x := range whole.Tests {
-		v := testView{On: x.On, Kind: x.Kind, By: x.By, Outcome: x.Outcome, Text: x.Text, Entered: x.Who}
+		v := testView{On: x.On, Kind: f.said(x.Kind), By: x.By, Outcome: f.said(x.Outcome), Text: x.Text, Entered: x.Who}
 		if s := quantity.PowerDensity(x.Highest); finite(s) {
 			v.Highest = f.read(s)
 		}
@@ -82,11 +80,10 @@ func (s *Server) showOven(w http.ResponseWriter, r *http.Request, status int, e 
 	form, more := part(e, t, test)
 	was := o.Oven
 	was.Withdrawn = isWithdrawn(o.Oven, o.posts)
-	p.Form = formView{Action: "/api/v1/ovens/" + id, Base: o.Number, Open: t != nil && !test,
-		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "oven", was, form.e.fields, form.t, s.limitWords)[1:]}
-	p.More = formView{Action: "/api/v1/ovens/" + id + "/tests", Open: test && t != nil,
+	p.Form = formView{Action: "/api/v1/ovens/" + id, Base: o.Number, Open: t != nil && !test, Summary: f.t("oven.change"), Hint: f.t("oven.change_hint"), Do: f.t("register.save"), Who: whoWhy(f, "oven", form.e, form.t),
+		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "oven", was, form.e.fields, form.t, s.limitsIn(f.voice))[1:]}
+	p.More = formView{Action: "/api/v1/ovens/" + id + "/tests", Open: test && t != nil, Summary: f.t("oven.add_test"), Do: f.t("oven.add_test_do"), Who: whoWhy(f, "test", more.e, more.t)[:1],
 		Fields: fieldsOf(f.voice, registry.TestForm(), "test", registry.Test{}, more.e.fields, more.t, nil)}
-	p.Who, p.MoreWho = whoWhy(f, "oven", form.e, form.t), whoWhy(f, "test", more.e, more.t)[:1]
 	f.Title, f.Page = p.Title+" · "+s.o.Site, p
 	s.show(w, r, status, f)
 }
@@ -114,7 +111,7 @@ func (s *Server) ovenFacts(say voice, o ovenAt) []fact {
 	var all []fact
 	for _, f := range [][]fact{
 		said(label("maker"), o.Maker), said(label("model"), o.Model), said(label("serial"), o.Serial), said(label("power"), power),
-		said(label("frequency"), o.Frequency.String()), said(label("limit"), s.limitWords(o.Limit)), said(say.t("register.limit_source"), s.limitSource(o.Limit)),
+		said(label("frequency"), o.Frequency.String()), said(label("limit"), s.limitsIn(say)(o.Limit)), said(say.t("register.limit_source"), s.limitSource(o.Limit)),
 		said(label("remark"), o.Remark),
 	} {
 		all = append(all, f...)
@@ -150,7 +147,7 @@ func (s *Server) showProbe(w http.ResponseWriter, r *http.Request, status int, e
 	now := s.o.Now()
 	f := s.frame(r, "probe", now)
 	refuse(&f, t)
-	p := onePage{Title: id, ID: id, Row: f.probeRow(x, now), Waits: whole.Waits, Versions: f.versions(whole.Versions, s.o.Now)}
+	p := onePage{Title: id, ID: id, Row: f.probeRow(x, now), Waits: f.saidAll(whole.Waits), Versions: f.versions(whole.Versions, s.o.Now)}
 	label := func(name string) string { return f.t("register.field_" + name) }
 	next, _ := f.dueWords(x.NextCheck, now)
 	for _, one := range [][]fact{
@@ -164,11 +161,10 @@ func (s *Server) showProbe(w http.ResponseWriter, r *http.Request, status int, e
 	}
 	cert := strings.Contains(r.URL.Path, "/certificates")
 	form, more := part(e, t, cert)
-	p.Form = formView{Action: "/api/v1/probes/" + id, Base: x.Number, Open: t != nil && !cert,
+	p.Form = formView{Action: "/api/v1/probes/" + id, Base: x.Number, Open: t != nil && !cert, Summary: f.t("probe.change"), Hint: f.t("probe.change_hint"), Do: f.t("register.save"), Who: whoWhy(f, "probe", form.e, form.t),
 		Fields: fieldsOf(f.voice, registry.ProbeForm(), "probe", x.Probe, form.e.fields, form.t, nil)[1:]}
-	p.More = formView{Action: "/api/v1/probes/" + id + "/certificates", Open: cert && t != nil,
+	p.More = formView{Action: "/api/v1/probes/" + id + "/certificates", Open: cert && t != nil, Summary: f.t("probe.add_cert"), Hint: f.t("probe.add_cert_hint"), Do: f.t("probe.add_cert_do"), Who: whoWhy(f, "cert", more.e, more.t),
 		Fields: fieldsOf(f.voice, registry.CertificateForm(), "cert", registry.Certificate{}, more.e.fields, more.t, nil)}
-	p.Who, p.MoreWho = whoWhy(f, "probe", form.e, form.t), whoWhy(f, "cert", more.e, more.t)
 	f.Title, f.Page = p.Title+" · "+s.o.Site, p
 	s.show(w, r, status, f)
 }

@@ -66,6 +66,7 @@ func (s *Server) document() object {
 			"title": "Ovenward", "version": "1",
 			"description": "Readings of power-density probes beside microwave ovens, what they were judged to be, and the alarms. " +
 				"SI units, told by the names of the fields; instants in UTC. A number that is not known is null, never zero, and a word beside it says why. " +
+				"Sentences, those of problems too, are English, as the record keeps them; the page puts them into its language. " +
 				"Whoever takes this for a safety interlock is mistaken.",
 		},
 		"servers":    []object{{"url": "/"}},

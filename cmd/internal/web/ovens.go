@@ -50,6 +50,18 @@ func (s *Server) limitWords(id string) string {
 	return id
 }
 
+// limitsIn words limits in a viewer's language.
+func (s *Server) limitsIn(say voice) func(id string) string {
+	return func(id string) string {
+		for _, l := range s.o.Limits {
+			if l.ID == id && l.Words != "" {
+				return id + " (" + say.said(l.Words) + ")"
+			}
+		}
+		return id
+	}
+}
+
 // watching lists the posts that watch an oven.
 func watching(stats []acquire.Stats, oven string) []acquire.Stats {
 	var out []acquire.Stats

@@ -190,7 +190,7 @@ func (s *Server) pastView(r *http.Request, f frame, now time.Time) pastView {
 	v := pastView{Fields: s.pastFields(f.voice, ask)}
 	from, to, why := s.span(ask, now)
 	if why != "" {
-		v.Trouble = why
+		v.Trouble = f.said(why)
 		return v
 	}
 	v.Span = f.t("alarms.past_span", "from", f.clock(from, now), "to", f.clock(to, now))
@@ -199,7 +199,7 @@ func (s *Server) pastView(r *http.Request, f frame, now time.Time) pastView {
 	all, cut, err := s.past(ctx, ask, from, to)
 	if err != nil {
 		s.log.Error("the changes of alarms could not be read", "err", err)
-		v.Trouble = f.t("alarms.past_unread", "why", err.Error())
+		v.Trouble = f.t("alarms.past_unread", "why", f.said(err.Error()))
 		return v
 	}
 	if cut || len(all) > mostListed {

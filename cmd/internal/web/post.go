@@ -60,7 +60,7 @@ func (s *Server) postFrame(w http.ResponseWriter, r *http.Request) (frame, postP
 	what, err := s.see(r.Context(), f.voice, st, at)
 	if err != nil {
 		s.log.Error("the past of a post could not be read", "post", st.Post.ID, "err", err)
-		p.NotShown = f.t("post.not_shown", "why", err.Error())
+		p.NotShown = f.t("post.not_shown", "why", f.said(err.Error()))
 	}
 	p.Strip = f.strip(st, what)
 	f.Title = p.Post.Title + " · " + s.o.Site
@@ -77,7 +77,7 @@ func (s *Server) showPost(w http.ResponseWriter, r *http.Request, status int, sa
 	if p.Who = said.Who; f.User != "" {
 		p.Who = f.User
 	}
-	f.Said, f.Problem, f.Page = said, trouble, p
+	f.Said, f.Problem, f.Page = said, f.said(trouble), p
 	s.show(w, r, status, f)
 }
 
@@ -101,7 +101,7 @@ func (s *Server) serveStripSVG(w http.ResponseWriter, r *http.Request) {
 	}
 	f.Page = p
 	var body bytes.Buffer
-	if err := s.pages["post"].ExecuteTemplate(&body, "svg", f); err != nil {
+	if err := s.pages["post"]().ExecuteTemplate(&body, "svg", f); err != nil {
 		s.log.Error("a chart could not be rendered; please report this", "err", err)
 		sendProblem(w, r, http.StatusInternalServerError, "the chart could not be rendered; the log says more")
 		return

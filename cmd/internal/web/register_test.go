@@ -280,7 +280,7 @@ func TestPagesTellWhatIsDue(t *testing.T) {
 	}
 	page = textOf(get(t, s, "/ovens").Body.String())
 	for _, want := range []string{"1 oven is overdue for its test: Ground floor, by the window (galley-oven)", "1 of 3 ovens is watched by no probe", "Test overdue since 2026-05-01 (33 days)",
-		"No probe watches it: its field is not known", "Larkfield Works two shelves", "1.1 kW", "in-use (1 mW/cm² at 50 mm, emission in use)"} {
+		"No probe watches it: its field is not known", "Larkfield Works two shelves", "1.1 kW", "in-use (1 mW/cm² at 50 mm from the oven, emission in use)"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page of ovens lacks %q:\n%s", want, page)
 		}

@@ -71,10 +71,10 @@ func (s *Server) serveReports(w http.ResponseWriter, r *http.Request) {
 	} else {
 		var err error
 		if p.Posts, err = s.o.Reports.Posts(r.Context()); err == nil {
-			p.Surveys, err = s.surveysOffered(r.Context())
+			p.Surveys, err = s.surveysOffered(r.Context(), f.voice)
 		}
 		if err != nil {
-			p.Trouble = err.Error()
+			p.Trouble = f.said(err.Error())
 		}
 	}
 	f.Page = p
@@ -82,7 +82,7 @@ func (s *Server) serveReports(w http.ResponseWriter, r *http.Request) {
 }
 
 // surveysOffered lists surveys that have ended.
-func (s *Server) surveysOffered(ctx context.Context) ([]surveyOffer, error) {
+func (s *Server) surveysOffered(ctx context.Context, say voice) ([]surveyOffer, error) {
 	rows, err := s.o.Reports.Surveys(ctx, store.SurveyQuery{}, mostOffered)
 	if err != nil {
 		return nil, err
@@ -90,7 +90,7 @@ func (s *Server) surveysOffered(ctx context.Context) ([]surveyOffer, error) {
 	var out []surveyOffer
 	for _, x := range rows {
 		if !x.Ended.IsZero() {
-			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + x.Outcome})
+			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + say.said(x.Outcome)})
 		}
 	}
 	return out, nil
@@ -225,13 +225,13 @@ func (s *Server) serveRound(w http.ResponseWriter, r *http.Request) {
 	p := roundPage{Day: a.Day.Format(time.DateOnly), Ahead: a.Ahead, Every: a.Every}
 	switch {
 	case err != nil:
-		status, p.Trouble = http.StatusBadRequest, err.Error()
+		status, p.Trouble = http.StatusBadRequest, f.said(err.Error())
 	case s.o.Reports == nil:
 		p.Trouble = f.t("reports.off")
 	default:
 		plan, err := s.o.Reports.Round(r.Context(), a)
 		if err != nil {
-			p.Trouble = err.Error()
+			p.Trouble = f.said(err.Error())
 			break
 		}
 		list := round.List(plan.Entries)
@@ -248,12 +248,12 @@ func (s *Server) serveRound(w http.ResponseWriter, r *http.Request) {
 }
 
 func (f frame) roundEntry(e round.Entry) roundEntry {
-	x := roundEntry{Place: e.Place, Oven: e.ID, Status: string(e.Status), Due: f.t("round.at_once"), Last: f.t("round.none"), Why: e.DueBy}
+	x := roundEntry{Place: e.Place, Oven: e.ID, Status: f.said(string(e.Status)), Due: f.t("round.at_once"), Last: f.t("round.none"), Why: f.said(e.DueBy)}
 	if !e.Due.IsZero() {
 		x.Due = e.Due.Format(time.DateOnly)
 	}
 	if c := e.Last; c != nil {
-		x.Last, x.Outcome = c.On.UTC().Format(time.DateOnly), string(c.Outcome)
+		x.Last, x.Outcome = c.On.UTC().Format(time.DateOnly), f.said(string(c.Outcome))
 		if x.Outcome == "" {
 			x.Outcome = f.t("round.not_stated")
 		}

@@ -97,7 +97,7 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 		}
 		runs, err := s.o.Past(r.Context(), st.Post.ID, now.Add(-shownRunDays*24*time.Hour), now)
 		if err != nil {
-			p.Trouble = err.Error()
+			p.Trouble = f.said(err.Error())
 			continue
 		}
 		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
@@ -117,9 +117,7 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 		}
 		p.Posts = append(p.Posts, of)
 	}
-	if t != nil {
-		f.Problem = t.detail
-	}
+	refuse(&f, t)
 	f.Page = p
 	s.show(w, r, status, f)
 }
@@ -131,9 +129,9 @@ func (s *Server) whose(f frame, post string) string {
 	}
 	oven, why := s.o.OvenOf(post)
 	if oven == "" {
-		return f.t("runs.of_none", "why", why)
+		return f.t("runs.of_none", "why", f.said(why))
 	}
-	return f.t("runs.of", "oven", oven, "why", why)
+	return f.t("runs.of", "oven", oven, "why", f.said(why))
 }
 
 // saidOf asks contacts of which oven runs are, where nothing else tells; nil where none
@@ -156,7 +154,7 @@ func (f frame) soakRow(l *soak.Life, now time.Time) soakRow {
 	case why == "":
 		v.Expected = f.t("soak.expected", "at", f.clock(end, now))
 	case l.State == soak.Running:
-		v.Expected = f.t("soak.not_expected", "why", why)
+		v.Expected = f.t("soak.not_expected", "why", f.said(why))
 	}
 	if c, due := l.Due(now); due && !l.State.Over() {
 		v.Due = f.t("soak.due", "at", strconv.FormatInt(c, 10), "oven", l.Plan.Oven)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -51,7 +52,7 @@ func (s *Server) markSoak(kind soak.Kind) http.HandlerFunc {
 		if t == nil {
 			m, err := markOf(kind, id, e)
 			if err != nil {
-				t = &trouble{status: http.StatusUnprocessableEntity, detail: err.Error()}
+				t = &trouble{status: http.StatusUnprocessableEntity, detail: strings.ReplaceAll(err.Error(), "\n", "; ")}
 			} else if err := s.o.Soaks.Mark(r.Context(), m); err != nil {
 				t = &trouble{status: http.StatusConflict, detail: err.Error()}
 			}
@@ -139,21 +140,27 @@ func (s *Server) showSoak(w http.ResponseWriter, r *http.Request, status int, e 
 	}
 	for i := len(l.Log) - 1; i >= 0; i-- {
 		m := l.Log[i]
-		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, m.Detail()})
+		p.Log = append(p.Log, logRow{f.clock(m.At, now), f.t("soak.mark_" + string(m.Kind)), m.Who, f.markWords(m)})
 	}
 	if len(l.Active) > 0 {
 		res, err := s.o.Soaks.Result(r.Context(), l.Plan.ID)
 		if err != nil {
-			p.NotMade = err.Error()
+			p.NotMade = f.said(err.Error())
 		} else {
 			f.fillResult(&p, &res, now)
 		}
 	}
-	if t != nil {
-		f.Problem = t.detail
-	}
+	refuse(&f, t)
 	f.Page = p
 	s.show(w, r, status, f)
+}
+
+// markWords tells what a mark says; a note is somebody's own words.
+func (v voice) markWords(m soak.Mark) string {
+	if m.Kind == soak.Noted {
+		return m.Detail()
+	}
+	return v.said(m.Detail())
 }
 
 func actsNow(l *soak.Life, due bool) []string {
@@ -191,7 +198,7 @@ func (f frame) soakFacts(l *soak.Life) []fact {
 		text := strconv.FormatInt(c, 10)
 		for _, passed := range l.Passed {
 			if passed.Checkpoint == c {
-				text += ": " + passed.Outcome
+				text += ": " + f.said(passed.Outcome)
 			}
 		}
 		marks = append(marks, text)
@@ -239,7 +246,7 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 		}
 		return f.read(quantity.PowerDensity(x))
 	}
-	p.Outcome, p.Reasons, p.Cautions = string(r.Outcome), r.Reasons, r.Outcome == soak.Exceeds
+	p.Outcome, p.OutcomeText, p.Reasons, p.Cautions = string(r.Outcome), f.outcome(limit.Outcome(r.Outcome)), f.saidAll(r.Reasons), r.Outcome == soak.Exceeds
 	p.Level = map[soak.Outcome]string{soak.Exceeds: "above", soak.Within: "calm", soak.NotDecided: "open"}[r.Outcome]
 	on := &r.Whole.On
 	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
@@ -260,7 +267,7 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 	}
 	for i := range r.Parts {
 		part := &r.Parts[i]
-		row := partRow{Name: part.Name, Runs: strconv.Itoa(part.Runs), Operations: strconv.FormatInt(part.Operations, 10),
+		row := partRow{Name: f.said(part.Name), Runs: strconv.Itoa(part.Runs), Operations: strconv.FormatInt(part.Operations, 10),
 			Median: level(part.Sum.On.Quantiles.At(0.5)), P95: level(part.Sum.On.Quantiles.At(0.95)), Highest: f.t("runs.unknown"), Above: f.t("runs.unknown")}
 		if peaks := part.Sum.Peaks.List(); len(peaks) > 0 {
 			if row.Highest = level(float64(peaks[0].S)); peaks[0].Over {
@@ -291,7 +298,7 @@ func (f frame) trend(t *soak.Trend) []string {
 	edge := f.read(t.Level)
 	switch {
 	case t.Days.Refused != "":
-		out = append(out, f.t("soak.trend_refused", "level", edge, "why", t.Days.Refused))
+		out = append(out, f.t("soak.trend_refused", "level", edge, "why", f.said(t.Days.Refused)))
 	default:
 		day := func(d float64) string {
 			return t.First.Add(time.Duration(d * 24 * float64(time.Hour))).In(f.zone).Format(time.DateOnly)

@@ -38,26 +38,26 @@ func (s *Server) summaryView(ctx context.Context, say voice, now time.Time, days
 	sum, err := s.summary(ctx, now.UTC(), days)
 	if err != nil {
 		s.log.Error("the alarms could not be summed up", "err", err)
-		return &summaryView{Days: days, Trouble: say.t("alarms.sum_unread", "why", err.Error())}
+		return &summaryView{Days: days, Trouble: say.t("alarms.sum_unread", "why", say.said(err.Error()))}
 	}
 	return say.summaryViewOf(sum, s.places(say), days, now)
 }
 
 func (v voice) summaryViewOf(sum summaryJSON, where func(string) string, days int, now time.Time) *summaryView {
-	out := &summaryView{Days: days, Figures: sum.Of}
+	out := &summaryView{Days: days, Figures: v.said(sum.Of)}
 	if sum.To.Sub(sum.From) < time.Duration(days)*24*time.Hour {
 		out.Rates = append(out.Rates, v.t("alarms.sum_begins", "at", v.clock(sum.From, now)))
 	}
 	out.Rates = append(out.Rates,
 		v.t("alarms.sum_raised", "n", sum.Raised),
-		v.t("alarms.sum_day", "x", digits(sum.PerDay), "is", sum.Day),
-		v.t("alarms.sum_ten", "x", digits(sum.PerTen), "is", sum.Ten),
+		v.t("alarms.sum_day", "x", digits(sum.PerDay), "is", v.said(sum.Day)),
+		v.t("alarms.sum_ten", "x", digits(sum.PerTen), "is", v.said(sum.Ten)),
 		v.t("alarms.sum_most", "most", sum.MostInTen, "n", sum.Floods, "flood", alarm.FloodInTen))
 	place := func(t alarm.Tally) string { return v.rule(t.Rule) + ", " + where(t.Post) }
 	times := func(t alarm.Tally) string { return place(t) + ": " + v.t("alarms.sum_times", "n", t.Times) }
 	minute := func(t alarm.Tally) string { return place(t) + ": " + v.t("alarms.sum_minute", "n", t.Times) }
 	since := func(t alarm.Tally) string {
-		return place(t) + ": " + v.t("alarms.sum_since", "state", string(t.State), "at", v.clock(t.Since, now))
+		return place(t) + ": " + v.t("alarms.sum_since", "state", v.said(string(t.State)), "at", v.clock(t.Since, now))
 	}
 	for _, l := range []struct {
 		title string

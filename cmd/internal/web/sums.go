@@ -36,7 +36,7 @@ func (say voice) sums(sums []acquire.Sum, stats []acquire.Stats, post string) []
 	for _, sum := range sums {
 		if slices.Contains(sum.Posts, post) {
 			v := sum.Judge(stats)
-			out = append(out, say.t("post.sum", "id", sum.ID, "limit", sum.Limit, "outcome", say.short(v.Outcome), "reason", v.Reasons[0]))
+			out = append(out, say.t("post.sum", "id", sum.ID, "limit", sum.Limit, "outcome", say.short(v.Outcome), "reason", say.said(v.Reasons[0])))
 		}
 	}
 	return out

@@ -59,7 +59,12 @@ func (s *Server) showSurvey(w http.ResponseWriter, r *http.Request, status int, 
 		return
 	}
 	f := s.frame(r, "survey", s.o.Now())
-	f.Title, f.Problem, f.Page = f.t("survey.title_of", "oven", p.Result.Oven.ID)+" · "+s.o.Site, trouble, p
+	if p.View != nil {
+		v := f.survey(*p.View)
+		p.View = &v
+	}
+	p.Cautions = f.saidAll(p.Cautions)
+	f.Title, f.Problem, f.Page = f.t("survey.title_of", "oven", p.Result.Oven.ID)+" · "+s.o.Site, f.said(trouble), p
 	s.render(w, r, status, part, f)
 }
 
@@ -119,6 +124,15 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 	}
 	p.Door = drawDoor(p.View, *result)
 	return p, "", 0
+}
+
+// survey puts what a survey says at an instant into the viewer's language.
+func (v voice) survey(w survey.View) survey.View {
+	w.Do, w.Warn = v.saidAll(w.Do), v.saidAll(w.Warn)
+	for _, text := range []*string{&w.Title, &w.Said, &w.Value, &w.Ratio, &w.Settled, &w.Best, &w.Off, &w.Rated} {
+		*text = v.said(*text)
+	}
+	return w
 }
 
 // surveyJSON is a survey as the API tells of it; view is null once it was closed.

@@ -41,7 +41,7 @@ type surveyNewPage struct {
 
 func (s *Server) showSurveyNew(w http.ResponseWriter, r *http.Request, status int, trouble string) {
 	f := s.frame(r, "surveynew", s.o.Now())
-	p := surveyNewPage{Cautions: survey.Cautions(), Pull: survey.PullCaution, Off: s.o.Surveys == nil}
+	p := surveyNewPage{Cautions: f.saidAll(survey.Cautions()), Pull: f.said(survey.PullCaution), Off: s.o.Surveys == nil}
 	if !p.Off {
 		picked := r.FormValue("oven")
 		for i, o := range s.o.Surveys.Ovens() {
@@ -68,7 +68,7 @@ func (s *Server) showSurveyNew(w http.ResponseWriter, r *http.Request, status in
 			p.Places = r.PostForm.Get("places")
 		}
 	}
-	f.Problem, f.Page = trouble, p
+	f.Problem, f.Page = f.said(trouble), p
 	s.show(w, r, status, f)
 }
 

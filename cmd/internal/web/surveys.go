@@ -57,15 +57,15 @@ func surveyURL(id string) string { return "/surveys/" + url.PathEscape(id) }
 func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 	now := s.o.Now()
 	f := s.frame(r, "surveys", now)
-	p := surveysPage{MayBegin: s.o.Surveys != nil && f.ReadOnly == "", Lethal: survey.Lethal, Causes: survey.Causes}
+	p := surveysPage{MayBegin: s.o.Surveys != nil && f.ReadOnly == "", Lethal: f.said(survey.Lethal), Causes: f.said(survey.Causes)}
 	if s.o.Surveys != nil {
 		rows, err := s.o.Surveys.Surveys(r.Context(), mostSurveys)
 		if err != nil {
-			p.Trouble = err.Error()
+			p.Trouble = f.said(err.Error())
 		}
 		for _, row := range rows {
-			v := surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: f.clock(row.Begun, now), State: string(row.State),
-				Outcome: row.Outcome, Exceeds: row.Outcome == "exceeds"}
+			v := surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: f.clock(row.Begun, now), State: f.said(string(row.State)),
+				Outcome: f.said(row.Outcome), Exceeds: row.Outcome == "exceeds"}
 			p.Exceeds = p.Exceeds || v.Exceeds
 			if row.Ended.IsZero() {
 				p.Running = append(p.Running, v)
@@ -97,12 +97,13 @@ func (s *Server) serveSurveyList(w http.ResponseWriter, r *http.Request) {
 
 // liveSurveys are the surveys under way for a stream, without their paths, which
 // a page has.
-func (s *Server) liveSurveys() []survey.View {
+func (s *Server) liveSurveys(say voice) []survey.View {
 	if s.o.Surveys == nil {
 		return nil
 	}
 	all := append([]survey.View{}, s.o.Surveys.Views()...)
 	for i := range all {
+		all[i] = say.survey(all[i])
 		all[i].Path = nil
 	}
 	return all

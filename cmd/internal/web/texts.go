@@ -20,15 +20,22 @@ var textFiles embed.FS
 // english is the language that holds every text.
 const english = "en"
 
-// catalogue holds the texts of one language by name.
+// catalogue holds the texts of one language by name, and what the chain can say.
 type catalogue struct {
-	lang string
-	all  map[string]string
+	lang    string
+	all     map[string]string
+	phrases *phrasebook
 }
 
 // loadTexts reads the texts of a language.
 func loadTexts(files fs.FS, lang string) (*catalogue, error) {
-	c := &catalogue{lang, map[string]string{}}
+	c := &catalogue{lang, map[string]string{}, &phrasebook{english: true}}
+	if lang != english { // in which all is said already
+		var err error
+		if c.phrases, err = loadPhrases(files, lang); err != nil {
+			return nil, err
+		}
+	}
 	names, err := fs.Glob(files, path.Join("texts", lang, "*.txt"))
 	if err != nil || len(names) == 0 {
 		return nil, fmt.Errorf("find the texts of language %s: none are there (%v)", lang, err)
@@ -54,6 +61,9 @@ func loadTexts(files fs.FS, lang string) (*catalogue, error) {
 	}
 	return c, nil
 }
+
+// said puts a sentence of the chain into the language; see phrasebook.said.
+func (c *catalogue) said(sentence string) string { return c.phrases.said(sentence) }
 
 // has says whether there is a text of this name.
 func (c *catalogue) has(name string) bool { _, ok := c.all[name]; return ok }

@@ -26,7 +26,7 @@ func (s *Server) told(r *http.Request, say voice, now time.Time) (views []toldVi
 	all, err := s.o.Told(r.Context(), store.ToldQuery{}, toldShown)
 	if err != nil {
 		s.log.Error("what was told could not be read", "err", err)
-		return nil, say.t("alarms.told_unread", "why", err.Error())
+		return nil, say.t("alarms.told_unread", "why", say.said(err.Error()))
 	}
 	for _, t := range all {
 		views = append(views, say.toldView(t, now))

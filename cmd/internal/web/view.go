@@ -73,13 +73,13 @@ func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 		ID: p.ID, Title: p.Oven,
 		Limit: v.read(p.Limit.Value), LimitSI: si(p.Limit.Value),
 		Basis: v.basis(p.Limit.Basis), Source: p.Limit.Source,
-		Mean: v.averaging(p.Limit), Rule: ruleFact(p.Limit), Further: v.furtherLimits(p),
+		Mean: v.averaging(p.Limit), Rule: v.said(ruleFact(p.Limit)), Further: v.furtherLimits(p),
 		Probe: v.probe(p), Cert: v.certificate(p, now),
 		ZeroURL: "/api/v1/posts/" + url.PathEscape(p.ID) + "/zero",
 		PostURL: "/api/v1/posts/" + url.PathEscape(p.ID), OvenURL: "/api/v1/ovens/" + url.PathEscape(p.Oven),
-		Condition: v.condition(st), Since: v.t("overview.since", "at", v.clock(st.Since, now)), Detail: st.Detail,
-		Outcome: v.outcome(lead.Outcome), Reasons: slices.Clone(lead.Reasons),
-		Notes: slices.Concat(v.otherVerdicts(st), lead.Notes, v.notes(st)), Zero: v.zero(st, now),
+		Condition: v.condition(st), Since: v.t("overview.since", "at", v.clock(st.Since, now)), Detail: v.said(st.Detail),
+		Outcome: v.outcome(lead.Outcome), Reasons: v.saidAll(lead.Reasons),
+		Notes: slices.Concat(v.otherVerdicts(st), v.saidAll(lead.Notes), v.notes(st)), Zero: v.zero(st, now),
 		stand: standOf(st),
 	}
 	if p.OvenPlace != "" {
@@ -195,7 +195,7 @@ func (v voice) notes(st acquire.Stats) []string {
 		}
 		switch uncalibrated := q&acquire.Uncalibrated != 0; {
 		case uncalibrated && st.Uncalibrated != "":
-			all = append(all, v.t("post.note_uncalibrated_why", "why", st.Uncalibrated))
+			all = append(all, v.t("post.note_uncalibrated_why", "why", v.said(st.Uncalibrated)))
 		case uncalibrated:
 			all = append(all, v.t("post.note_uncalibrated"))
 		}
@@ -210,7 +210,7 @@ func (v voice) notes(st acquire.Stats) []string {
 	for i, r := range sight.All {
 		switch r {
 		case acquire.IsShelved, acquire.IsOut, acquire.OpenEmits, acquire.Emits, acquire.IsAway, acquire.IsTested:
-			all = append(all, sight.Why[i])
+			all = append(all, v.said(sight.Why[i]))
 		}
 	}
 	return append(all, v.vitals(st)...)

@@ -32,6 +32,18 @@ func (v voice) or(name, otherwise string) string {
 	return otherwise
 }
 
+// said puts a sentence of the chain into the viewer's language.
+func (v voice) said(sentence string) string { return v.texts.said(sentence) }
+
+// saidAll does so with each of several.
+func (v voice) saidAll(sentences []string) []string {
+	out := make([]string, len(sentences))
+	for i, s := range sentences {
+		out[i] = v.said(s)
+	}
+	return out
+}
+
 // people prints s in the viewer's unit, number and unit apart, to three digits.
 func (v voice) people(s quantity.PowerDensity) (value, unit string) {
 	value, unit, _ = strings.Cut(v.unit.print(s, 3), " ")

@@ -14,6 +14,7 @@ import (
 	"context"
 	"embed"
 	"html/template"
+	"io/fs"
 	"iter"
 	"log/slog"
 	"net/http"
@@ -177,7 +178,7 @@ type Options struct {
 type Server struct {
 	o       Options
 	log     *slog.Logger
-	pages   map[string]*template.Template // by room
+	pages   map[string]func() *template.Template // by room
 	texts   *catalogue
 	zone    *time.Location
 	static  map[string]asset
@@ -206,7 +207,10 @@ const (
 
 // New makes a server. Its handler's streams end when Run does, or the context of
 // their request: give http.Server a BaseContext that ends at shutdown.
-func New(o Options) *Server {
+func New(o Options) *Server { return newIn(textFiles, english, o) }
+
+// newIn makes a server whose page speaks one of the languages of the files.
+func newIn(files fs.FS, lang string, o Options) *Server {
 	s := &Server{
 		o: o, log: o.Log,
 		cross:   http.NewCrossOriginProtection(),
@@ -225,7 +229,7 @@ func New(o Options) *Server {
 	}
 	s.static = loadStatic()
 	var err error
-	if s.texts, err = loadTexts(textFiles, english); err != nil { // they are part of the program
+	if s.texts, err = loadTexts(files, lang); err != nil { // they are part of the program
 		panic(err)
 	}
 	s.pages = loadPages(s.texts)

@@ -100,7 +100,7 @@ func (v voice) condition(st acquire.Stats) string {
 	case acquire.TestNow:
 		return v.t("words.test")
 	}
-	return v.t("words.not_seeing", "why", string(st.Condition))
+	return v.t("words.not_seeing", "why", v.said(string(st.Condition)))
 }
 
 func (v voice) basis(b limit.Basis) string {
@@ -114,7 +114,7 @@ func (v voice) basis(b limit.Basis) string {
 	case limit.ExposureOccupational:
 		return v.t("words.exposure_occupational")
 	}
-	return string(b)
+	return v.said(string(b))
 }
 
 func (v voice) outcome(o limit.Outcome) string {

@@ -81,11 +81,13 @@ box.addEventListener("submit", async (event) => {
   event.preventDefault();
   const body = new URLSearchParams(new FormData(form, button));
   try {
-    const answer = await fetch(action, { method: "POST", body, headers: { Accept: "application/json" } });
-    const said = await answer.json();
+    // As a page, which tells what is refused in its language; where it leads on, it was done.
+    const answer = await fetch(action, { method: "POST", body, headers: { Accept: "text/html" }, redirect: "manual" });
+    const done = answer.type === "opaqueredirect", text = await answer.text();
+    const said = new DOMParser().parseFromString(text, "text/html").querySelector("main .problem");
     const trouble = box.querySelector(".trouble") || box.insertBefore(element("p", "problem trouble")(""), box.firstChild);
     trouble.setAttribute("role", "alert");
-    if (answer.ok) { trouble.remove(); await reload(); } else trouble.textContent = said.detail;
+    if (done) { trouble.remove(); await reload(); } else trouble.textContent = said ? said.textContent : JSON.parse(text).detail;
   } catch {
     const trouble = box.querySelector(".trouble") || box.insertBefore(element("p", "problem trouble")(""), box.firstChild);
     trouble.textContent = document.getElementById("lost").textContent || "…";
