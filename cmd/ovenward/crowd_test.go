@@ -19,9 +19,9 @@ func TestFaultCrowdIsBounded(t *testing.T) {
 	}
 }
 
-func crowdIsBounded(t *testing.T, secure bool) {
+// crowded serves a crowd of so many at most, and says how to come to it.
+func crowded(t *testing.T, secure bool, most int) (dial func() (net.Conn, error)) {
 	t.Helper()
-	most := map[bool]int{false: maxConnections, true: 3}[secure]
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -30,7 +30,7 @@ func crowdIsBounded(t *testing.T, secure bool) {
 	srv := httptest.NewUnstartedServer(visitors.turnAway(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })))
 	_ = srv.Listener.Close()
 	srv.Listener, srv.Config.ConnContext = visitors, visitors.know
-	dial := func() (net.Conn, error) { return net.Dial("tcp", l.Addr().String()) }
+	dial = func() (net.Conn, error) { return net.Dial("tcp", l.Addr().String()) }
 	if secure {
 		srv.StartTLS()
 		plain := dial
@@ -45,6 +45,13 @@ func crowdIsBounded(t *testing.T, secure bool) {
 		srv.Start()
 	}
 	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close() })
+	return dial
+}
+
+func crowdIsBounded(t *testing.T, secure bool) {
+	t.Helper()
+	most := map[bool]int{false: maxConnections, true: 3}[secure]
+	dial := crowded(t, secure, most)
 	var open []net.Conn
 	ask := func() *http.Response {
 		t.Helper()

@@ -216,12 +216,10 @@ func printedByCommands(t *testing.T, file, storage string) map[string]string {
 }
 
 func TestNoSecretShows(t *testing.T) {
-	v, asked := &vault{dir: t.TempDir(), secrets: map[string]string{}}, &sync.Map{}
+	v, asked, storage := &vault{dir: t.TempDir(), secrets: map[string]string{}}, &sync.Map{}, t.TempDir()
 	file, web := secretive(t, v, asked)
-	storage := t.TempDir()
 	p := program(t, "run", "--config.file="+file, "--storage.path="+storage, "--web.listen-address=127.0.0.1:0", "--web.config.file="+web, "--log.level=debug")
-	address := p.address(t)
-	outputs := map[string]string{}
+	address, outputs := p.address(t), map[string]string{}
 	get := func(path string) string {
 		r, err := http.NewRequest(http.MethodGet, "http://"+address+path, nil)
 		if err != nil {
