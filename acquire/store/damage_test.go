@@ -267,6 +267,35 @@ func forge(t *testing.T, db *sql.DB) {
 }
 
 // What a person changes by another program is found, and what it is.
+// verifiedAfter is what verify says of a record that was changed behind its back.
+func verifiedAfter(t *testing.T, key ed25519.PrivateKey, change func(*testing.T, *sql.DB)) *Report {
+	t.Helper()
+	dir := t.TempDir()
+	s := open(t, dir, Options{SigningKey: key})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 2000))
+	s.Record(note("a port went away"))
+	flushed(t, s)
+	merged(t, s, true)
+	s.Append(0, samples(2001, 2010))
+	flushed(t, s)
+	s.Append(0, samples(2011, 2020))
+	flushed(t, s)
+	to := crashed(t, dir)
+	shut(t, s)
+	change(t, outside(t, to))
+	r, err := OpenReadOnly(to)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	v, err := r.Verify(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
 func TestVerifyFindsChanges(t *testing.T) {
 	_, key, err := ed25519.GenerateKey(nil)
 	if err != nil {
@@ -302,29 +331,7 @@ func TestVerifyFindsChanges(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			dir := t.TempDir()
-			s := open(t, dir, Options{SigningKey: key})
-			register(t, s, post("fryer"))
-			s.Append(0, samples(1, 2000))
-			s.Record(note("a port went away"))
-			flushed(t, s)
-			merged(t, s, true)
-			s.Append(0, samples(2001, 2010))
-			flushed(t, s)
-			s.Append(0, samples(2011, 2020))
-			flushed(t, s)
-			to := crashed(t, dir)
-			shut(t, s)
-			tc.change(t, outside(t, to))
-			r, err := OpenReadOnly(to)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer r.Close()
-			v, err := r.Verify(t.Context())
-			if err != nil {
-				t.Fatal(err)
-			}
+			v := verifiedAfter(t, key, tc.change)
 			var all []string
 			for _, p := range v.Problems {
 				all = append(all, p.Text)

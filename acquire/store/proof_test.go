@@ -154,20 +154,7 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 		tells(t, left, "UPDATE post_versions SET limit_w_per_m2 = limit_w_per_m2 * 10", "of table post_versions")
 		tells(t, left, "UPDATE post_versions SET limits_more = replace(limits_more, '5', '6')", "of table post_versions")
 	})
-	t.Run("alarms", func(t *testing.T) {
-		for _, c := range strings.Fields(byTool(t, left, "SELECT name FROM pragma_table_info('alarms') WHERE name NOT IN ('post', 'rule')")) {
-			to := "'" + string(alarm.Acknowledged) + "'"
-			switch c {
-			case "state":
-			case "aside":
-				to = "'" + string(alarm.Shelved) + "'"
-			default:
-				to = fmt.Sprintf("CASE typeof(%[1]s) WHEN 'text' THEN %[1]s || '1' ELSE %[1]s + 1 END", c)
-			}
-			tells(t, left, fmt.Sprintf("UPDATE alarms SET %s = %s", c, to), "the state of the alarm exceeds")
-		}
-		tells(t, left, "DELETE FROM alarms", "the state of the alarm exceeds was deleted")
-	})
+	t.Run("alarms", func(t *testing.T) { tellsOfAlarms(t, left) })
 	t.Run("sums", func(t *testing.T) {
 		one := "UPDATE rollups SET data = CAST(substr(data, 1, 2) || CAST(x'01' AS TEXT) || substr(data, 4) AS BLOB) WHERE id = (SELECT %s(id) FROM rollups WHERE id >> 31 = %s AND id & 2147483647 <> 2147483647)"
 		for _, level := range []string{"2", "3"} { // minutes and hours of the first post
@@ -187,6 +174,23 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 		tells(t, long, "UPDATE chunks SET removed = 1 WHERE state = 2", "is not what was left")
 		tells(t, long, "UPDATE events SET text = replace(text, 'were removed', 'were lost')", "was changed")
 	})
+}
+
+// tellsOfAlarms changes each column of the alarms of a record.
+func tellsOfAlarms(t *testing.T, left string) {
+	t.Helper()
+	for _, c := range strings.Fields(byTool(t, left, "SELECT name FROM pragma_table_info('alarms') WHERE name NOT IN ('post', 'rule')")) {
+		to := "'" + string(alarm.Acknowledged) + "'"
+		switch c {
+		case "state":
+		case "aside":
+			to = "'" + string(alarm.Shelved) + "'"
+		default:
+			to = fmt.Sprintf("CASE typeof(%[1]s) WHEN 'text' THEN %[1]s || '1' ELSE %[1]s + 1 END", c)
+		}
+		tells(t, left, fmt.Sprintf("UPDATE alarms SET %s = %s", c, to), "the state of the alarm exceeds")
+	}
+	tells(t, left, "DELETE FROM alarms", "the state of the alarm exceeds was deleted")
 }
 
 // copyOf copies the files of a record that nobody writes to.
@@ -288,7 +292,13 @@ func TestStrippedSignatures(t *testing.T) {
 			}
 		}
 	}
-	// Signing that was ended is an event, and a key finds that nobody vouches for the end.
+	signingEnds(t, left, public, key)
+}
+
+// signingEnds: signing that was ended is an event, and a key finds that nobody vouches
+// for the end.
+func signingEnds(t *testing.T, left string, public ed25519.PublicKey, key ed25519.PrivateKey) {
+	t.Helper()
 	s := open(t, left, Options{Now: func() time.Time { return noon().AddDate(0, 0, 9) }})
 	shut(t, s)
 	if said, v := verified(t, left); said != "" || v.SignedFrom != "" {

@@ -50,7 +50,17 @@ func TestSurveysAreKept(t *testing.T) {
 	if err != nil || len(open) != 1 || open[0].ID != "one" || open[0].Oven != "oven-1" || !open[0].Ended.IsZero() {
 		t.Fatalf("under way: %+v, %v", open, err)
 	}
-	value := 12.5
+	surveyEnds(t, s, at)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	rebuiltSurvey(t, dir)
+}
+
+// surveyEnds keeps the result of the survey, and reads it back.
+func surveyEnds(t *testing.T, s *Store, at time.Time) {
+	t.Helper()
+	ctx, value := t.Context(), 12.5
 	end := &survey.Result{ID: "one", Ended: at.Add(time.Minute), State: survey.Complete, Verdict: survey.Verdict{Outcome: limit.Within},
 		Places: []survey.Place{{N: 1, Sweep: "seam", Surface: survey.Front, Cell: 5, Value: &value}, {N: 2, OverRange: true}}}
 	for range 2 {
@@ -62,7 +72,7 @@ func TestSurveysAreKept(t *testing.T) {
 	if err != nil || r == nil || *r.Places[0].Value != value || r.Places[1].Value != nil {
 		t.Errorf("result %+v, %v", r, err)
 	}
-	if open, _ = s.Surveys(ctx, SurveyQuery{UnderWay: true}, 10); len(open) != 0 {
+	if open, _ := s.Surveys(ctx, SurveyQuery{UnderWay: true}, 10); len(open) != 0 {
 		t.Errorf("one that has ended is under way: %+v", open)
 	}
 	if all, _ := s.Surveys(ctx, SurveyQuery{Oven: "oven-1"}, 10); len(all) != 1 || all[0].Outcome != "within" || all[0].State != survey.Complete {
@@ -75,10 +85,6 @@ func TestSurveysAreKept(t *testing.T) {
 	if r, err := s.SurveyResult(ctx, "other"); r != nil || err != nil {
 		t.Errorf("another's result: %+v, %v", r, err)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	rebuiltSurvey(t, dir)
 }
 
 // rebuiltSurvey rebuilds the record and looks for the survey again.

@@ -150,6 +150,7 @@ func TestEverySampleMatchesTheTruth(t *testing.T) {
 	if took := time.Since(back); took > 4*time.Second {
 		t.Errorf("a probe that came back was read again after %v only", took)
 	}
+	waitFor(t, 10*time.Second, "its end to be told", func() bool { return len(hook.reasons(alarm.Silent)) > 1 })
 	if took := d.terminate(t); took > 2*time.Second {
 		t.Errorf("SIGTERM took %v, want at most 2 s", took)
 	}

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 )
 
 // quick is the model kitchen ten times as fast, cut into what a test puts together
@@ -107,6 +108,59 @@ func stalls(t *testing.T) (longest func() time.Duration) {
 	return once
 }
 
+// reloadSays reloads, and wants the changes to say all of this.
+func reloadSays(t *testing.T, addr string, want ...string) {
+	t.Helper()
+	a := postReload(t, addr)
+	said := strings.Join(a.Changes, "\n")
+	for _, w := range want {
+		if a.status != http.StatusOK || !strings.Contains(said, w) {
+			t.Fatalf("status %d: %s\n%s, want %s", a.status, a.Detail, said, w)
+		}
+	}
+}
+
+// standingOf is the exceedance at the pantry's door.
+func standingOf(record *store.Store) (id, state string) {
+	for _, a := range record.Alarms() {
+		if a.Post == "pantry-door" && a.Rule == "exceeds" && a.State.Standing() {
+			return a.ID, string(a.State)
+		}
+	}
+	return "", ""
+}
+
+// checkMissed holds the slots that the post that stayed has missed against those before.
+func checkMissed(t *testing.T, got, before string, stall time.Duration) {
+	t.Helper()
+	if got != before {
+		// With every slot 100 ms long, a machine that did not run this process for half of
+		// one explains it; TestKeptPostMissesNothing does without a machine's pace.
+		said := fmt.Sprintf("%s slots of the post that stayed were missed, and %s before; this process stood still for up to %v", got, before, stall)
+		if stall < 50*time.Millisecond {
+			t.Error(said)
+		}
+		t.Log(said)
+	}
+}
+
+// checkReloadMetrics looks at what the metrics say after a post was removed.
+func checkReloadMetrics(t *testing.T, m string) {
+	t.Helper()
+	if strings.Contains(m, `post="counter-door"`) {
+		t.Error("the removed post is in the metrics")
+	}
+	if got := seriesOf(m, "ovenward_port_opens_total", `post="pantry-door"`); got != "1" {
+		t.Errorf("the port of the post that stayed was opened %s times", got)
+	}
+	if seriesOf(m, "ovenward_record_lost_samples_total", "") != "0" {
+		t.Error("samples were lost")
+	}
+	if !strings.Contains(m, "ovenward_config_last_reload_successful{site=\"model kitchen\"} 1") {
+		t.Error("the metrics do not say that the reload took effect")
+	}
+}
+
 // Posts are added, changed and removed, a courier and a limit change, all during
 // an exceedance: the post that stays as it was misses nothing, and its alarm stands.
 func TestReloadMissesNothing(t *testing.T) {
@@ -119,14 +173,7 @@ func TestReloadMissesNothing(t *testing.T) {
 	write(t, file, head, posts["counter-door"], posts["pantry-door"], webhook("a"))
 	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
 	addr, record := d.Addr(), d.record
-	standing := func() (id, state string) {
-		for _, a := range record.Alarms() {
-			if a.Post == "pantry-door" && a.Rule == "exceeds" && a.State.Standing() {
-				return a.ID, string(a.State)
-			}
-		}
-		return "", ""
-	}
+	standing := func() (id, state string) { return standingOf(record) }
 	waitFor(t, 90*time.Second, "the exceedance", func() bool { id, _ := standing(); return id != "" })
 	id, state := standing()
 	missed := func(m string) string {
@@ -138,12 +185,7 @@ func TestReloadMissesNothing(t *testing.T) {
 	other := "\n[[limit]]\nid = \"stricter\"\nvalue = \"1 mW/cm2\"\ndistance = \"50 mm\"\nbasis = \"emission new\"\nsource = \"an invented rule of the house\"\n"
 	staff := strings.TrimSpace(posts["staff-room-door"]) + "\nlimit = \"stricter\"\n"
 	write(t, file, "# one line more\n", head, other, changed, posts["pantry-door"], "\n", staff, webhook("b"))
-	a := postReload(t, addr)
-	said := strings.Join(a.Changes, "\n")
-	if a.status != http.StatusOK || !strings.Contains(said, "post counter-door changed") || !strings.Contains(said, "post staff-room-door is new") ||
-		!strings.Contains(said, "webhooks changed") || !strings.Contains(said, "limits changed") || !strings.Contains(said, "1 post goes on") {
-		t.Fatalf("status %d: %s\n%s", a.status, a.Detail, said)
-	}
+	reloadSays(t, addr, "post counter-door changed", "post staff-room-door is new", "webhooks changed", "limits changed", "1 post goes on")
 	// A post that has seen nothing yet is within nothing.
 	if m := d.get(t, "/metrics"); seriesOf(m, "ovenward_samples_total", `post="staff-room-door",probe="probe-3",quality="good"`) == "0" &&
 		seriesOf(m, "ovenward_post_verdict", `post="staff-room-door",probe="probe-3",site="model kitchen",verdict="within"`) != "0" {
@@ -153,9 +195,7 @@ func TestReloadMissesNothing(t *testing.T) {
 		t.Errorf("again: status %d, %q", b.status, b.Changes)
 	}
 	write(t, file, head, other, posts["pantry-door"], "\n", staff, webhook("b"))
-	if c := postReload(t, addr); c.status != http.StatusOK || !strings.Contains(strings.Join(c.Changes, "\n"), "post counter-door is watched no more") {
-		t.Errorf("one removed: status %d, %q", c.status, c.Changes)
-	}
+	reloadSays(t, addr, "post counter-door is watched no more")
 	waitFor(t, 20*time.Second, "the new post to see", func() bool {
 		return seriesOf(d.get(t, "/metrics"), "ovenward_post_blind", `post="staff-room-door"`) == "0"
 	})
@@ -164,38 +204,16 @@ func TestReloadMissesNothing(t *testing.T) {
 		t.Errorf("the alarm was %s, %s, and is %s, %s", id, state, now, is)
 	}
 	m := d.get(t, "/metrics")
-	if got := seriesOf(m, "ovenward_port_opens_total", `post="pantry-door"`); got != "1" {
-		t.Errorf("the port of the post that stayed was opened %s times", got)
-	}
-	if got, stall := missed(m), longest(); got != before {
-		// With every slot 100 ms long, a machine that did not run this process for half of
-		// one explains it; TestKeptPostMissesNothing does without a machine's pace.
-		said := fmt.Sprintf("%s slots of the post that stayed were missed, and %s before; this process stood still for up to %v", got, before, stall)
-		if stall < 50*time.Millisecond {
-			t.Error(said)
-		}
-		t.Log(said)
-	}
-	if strings.Contains(m, `post="counter-door"`) {
-		t.Error("the removed post is in the metrics")
-	}
-	if seriesOf(m, "ovenward_record_lost_samples_total", "") != "0" {
-		t.Error("samples were lost")
-	}
-	if !strings.Contains(m, "ovenward_config_last_reload_successful{site=\"model kitchen\"} 1") {
-		t.Error("the metrics do not say that the reload took effect")
-	}
+	checkMissed(t, missed(m), before, longest())
+	checkReloadMetrics(t, m)
 	n := seriesOf(m, "ovenward_sample_power_density_watts_per_square_meter_count", `post="pantry-door"`)
 	// The post that exceeds changes itself: it begins again from the record, latched.
 	write(t, file, head, other, strings.Replace(posts["pantry-door"], "50 mm", "51 mm", 1), "\n", staff, webhook("b"))
-	if c := postReload(t, addr); c.status != http.StatusOK || !strings.Contains(strings.Join(c.Changes, "\n"), "post pantry-door changed") {
-		t.Errorf("the exceeding one changed: status %d, %q", c.status, c.Changes)
-	}
+	reloadSays(t, addr, "post pantry-door changed")
 	if now, is := standing(); now != id || is != state {
 		t.Errorf("after its post changed, the alarm was %s, %s, and is %s, %s", id, state, now, is)
 	}
-	active := `ovenward_alarm_active{oven="pantry",post="pantry-door",probe="probe-2",rule="exceeds",site="model kitchen"} 1`
-	if !strings.Contains(d.get(t, "/metrics"), active) {
+	if !strings.Contains(d.get(t, "/metrics"), `ovenward_alarm_active{oven="pantry",post="pantry-door",probe="probe-2",rule="exceeds",site="model kitchen"} 1`) {
 		t.Error("the metrics do not show the alarm of the post that changed")
 	}
 	waitFor(t, 20*time.Second, "the changed post to be read", func() bool {

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -182,13 +183,43 @@ token_file = %q
 // what they were sent: none of them shows in the log, on a page, in the metrics, in
 // an answer of the API, in the record, in what the commands print, in a crash, or
 // where a developer prints a whole value.
-func TestNoSecretShows(t *testing.T) {
-	v, asked := &vault{dir: t.TempDir(), secrets: map[string]string{}}, &sync.Map{}
-	file, web := secretive(t, v, asked)
-	storage := t.TempDir()
-	p := program(t, "run", "--config.file="+file, "--storage.path="+storage, "--web.listen-address=127.0.0.1:0", "--web.config.file="+web, "--log.level=debug")
-	address := p.address(t)
+// printedByADeveloper is a daemon as fmt shows it, with what it logs.
+func printedByADeveloper(t *testing.T, file, web string) string {
+	t.Helper()
+	log := &logged{}
+	d, err := newDaemon(settings{configFile: file, storagePath: t.TempDir(), listen: "127.0.0.1:0", webConfig: web}, slog.New(slog.NewTextHandler(log, nil)), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := fmt.Sprintf("%+v %+v %+v %#v", d, d.couriers, d.remotes, d.file) + log.String()
+	if err := d.Close(); err != nil {
+		t.Error(err)
+	}
+	return all
+}
+
+// printedByCommands is what commands print that read the same files.
+func printedByCommands(t *testing.T, file, storage string) map[string]string {
+	t.Helper()
 	outputs := map[string]string{}
+	for _, args := range [][]string{{"check", file}, {"notify", "--test", "--config.file=" + file}, {"notify", "--told", "--storage.path=" + storage},
+		{"notify", "--dead", "--storage.path=" + storage}, {"doctor", "--config.file=" + file, "--storage.path=" + storage}, {"verify", "--storage.path=" + storage},
+		{"export", "--storage.path=" + storage}, {"report", "monitoring", "--storage.path=" + storage, "-o", t.TempDir() + "/x.json"}} {
+		var out strings.Builder
+		dispatch(t.Context(), args, &out, &out)
+		if out.Len() == 0 && args[0] != "report" {
+			t.Errorf("%q printed nothing", args)
+		}
+		outputs[strings.Join(args[:2], " ")] = out.String()
+	}
+	return outputs
+}
+
+func TestNoSecretShows(t *testing.T) {
+	v, asked, storage := &vault{dir: t.TempDir(), secrets: map[string]string{}}, &sync.Map{}, t.TempDir()
+	file, web := secretive(t, v, asked)
+	p := program(t, "run", "--config.file="+file, "--storage.path="+storage, "--web.listen-address=127.0.0.1:0", "--web.config.file="+web, "--log.level=debug")
+	address, outputs := p.address(t), map[string]string{}
 	get := func(path string) string {
 		r, err := http.NewRequest(http.MethodGet, "http://"+address+path, nil)
 		if err != nil {
@@ -215,16 +246,7 @@ func TestNoSecretShows(t *testing.T) {
 	for _, path := range servedPaths(t, get) {
 		outputs["GET "+path] = get(path)
 	}
-	for _, args := range [][]string{{"check", file}, {"notify", "--test", "--config.file=" + file}, {"notify", "--told", "--storage.path=" + storage},
-		{"notify", "--dead", "--storage.path=" + storage}, {"doctor", "--config.file=" + file, "--storage.path=" + storage}, {"verify", "--storage.path=" + storage},
-		{"export", "--storage.path=" + storage}, {"report", "monitoring", "--storage.path=" + storage, "-o", t.TempDir() + "/x.json"}} {
-		var out strings.Builder
-		dispatch(t.Context(), args, &out, &out)
-		if out.Len() == 0 && args[0] != "report" {
-			t.Errorf("%q printed nothing", args)
-		}
-		outputs[strings.Join(args[:2], " ")] = out.String()
-	}
+	maps.Copy(outputs, printedByCommands(t, file, storage))
 	// A crash, as the watchdog of the service makes one.
 	if err := p.cmd.Process.Signal(syscall.SIGABRT); err != nil {
 		t.Fatal(err)
@@ -243,16 +265,7 @@ func TestNoSecretShows(t *testing.T) {
 		}
 		outputs["record "+filepath.Base(f)] = string(text)
 	}
-	// What a developer prints.
-	log := &logged{}
-	d, err := newDaemon(settings{configFile: file, storagePath: t.TempDir(), listen: "127.0.0.1:0", webConfig: web}, slog.New(slog.NewTextHandler(log, nil)), time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	outputs["%+v"] = fmt.Sprintf("%+v %+v %+v %#v", d, d.couriers, d.remotes, d.file) + log.String()
-	if err := d.Close(); err != nil {
-		t.Error(err)
-	}
+	outputs["%+v"] = printedByADeveloper(t, file, web)
 	for where, text := range outputs {
 		if names := v.found(text); len(names) > 0 {
 			t.Errorf("%s shows %q", where, names)

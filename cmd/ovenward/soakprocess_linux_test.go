@@ -71,17 +71,7 @@ func TestSoakByTheCommandLine(t *testing.T) {
 	t.Parallel()
 	s := &soaked{t: t, dir: t.TempDir()}
 	s.start()
-	s.refused("there is no post", "plan", "d1", "--post=nowhere", "--procedure=p", "--source=s", "--operations=5")
-	s.refused("name the procedure and its source", "plan", "d1", "--post=pantry-door", "--operations=5")
-	s.refused("say how many operations, or for how long", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s")
-	s.refused("has no contact", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5", "--contact=none")
-	s.refused("no soak test", "start", "d1")
-	s.refused("no soak test", "status", "d1")
-	s.refused(`there is no "dance"`, "dance", "d1")
-	if code, _, err := ovenward(t, "soak", "start", "d1", "--url="+s.url); code != 1 || !strings.Contains(err, "--who=NAME") {
-		t.Errorf("by nobody: %d %s", code, err)
-	}
-
+	s.refusedBeforeThePlan()
 	s.says("plan", "d1", "--post=pantry-door", "--procedure=door cycling", "--source=our own, edition 2", "--operations=300", "--checkpoints=100,300", "--stop-over-range")
 	s.refused("there is a soak test d1 already", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5")
 	s.refused("operations count while the test runs", "count", "d1", "--operations=5")
@@ -119,6 +109,38 @@ func TestSoakByTheCommandLine(t *testing.T) {
 		}
 		return ask(s.url+"/api/v1/soaks/d1/statistics?per=test", &got) && len(got.Stretches) > 0
 	})
+	s.pausedAndFinished()
+	s.partsByTheAPI()
+	s.p.terminate(t)
+	s.reported("before")
+	if out := must(t, "verify", "--storage.path="+s.dir); !strings.Contains(out, "Intact") {
+		t.Errorf("%s", out)
+	}
+	must(t, "verify", "--storage.path="+s.dir, "--rebuild")
+	s.reported("rebuilt")
+	if out := must(t, "verify", "--storage.path="+s.dir); !strings.Contains(out, "Intact") {
+		t.Errorf("after it was rebuilt: %s", out)
+	}
+}
+
+// refusedBeforeThePlan asks for what cannot be.
+func (s *soaked) refusedBeforeThePlan() {
+	s.t.Helper()
+	s.refused("there is no post", "plan", "d1", "--post=nowhere", "--procedure=p", "--source=s", "--operations=5")
+	s.refused("name the procedure and its source", "plan", "d1", "--post=pantry-door", "--operations=5")
+	s.refused("say how many operations, or for how long", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s")
+	s.refused("has no contact", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5", "--contact=none")
+	s.refused("no soak test", "start", "d1")
+	s.refused("no soak test", "status", "d1")
+	s.refused(`there is no "dance"`, "dance", "d1")
+	if code, _, err := ovenward(s.t, "soak", "start", "d1", "--url="+s.url); code != 1 || !strings.Contains(err, "--who=NAME") {
+		s.t.Errorf("by nobody: %d %s", code, err)
+	}
+}
+
+// pausedAndFinished takes d1 to its end, and aborts a second test.
+func (s *soaked) pausedAndFinished() {
+	s.t.Helper()
 	s.refused("say why", "pause", "d1")
 	s.says("pause", "d1", "--why=the bench is cleaned")
 	s.refused("it is paused", "count", "d1", "--operations=1")
@@ -131,23 +153,12 @@ func TestSoakByTheCommandLine(t *testing.T) {
 	s.refused("checkpoint at 300 has not been entered", "finish", "d1")
 	s.says("checkpoint", "d1", "--at=300", "--outcome=not decided")
 	if out := s.says("stop", "d1"); !strings.Contains(out, "d1: finished") {
-		t.Errorf("%s", out)
+		s.t.Errorf("%s", out)
 	}
 	s.refused("only notes can be added", "abort", "d1", "--why=late")
 	s.says("start", "d2", "--post=counter-door", "--procedure=heat", "--source=our own", "--lasting=500 h", "--stop-blind=10 min")
 	if out := s.says("stop", "d2", "--why=enough"); !strings.Contains(out, "d2: aborted") || !strings.Contains(out, "of 500 h") {
-		t.Errorf("%s", out)
-	}
-	s.partsByTheAPI()
-	s.p.terminate(t)
-	s.reported("before")
-	if out := must(t, "verify", "--storage.path="+s.dir); !strings.Contains(out, "Intact") {
-		t.Errorf("%s", out)
-	}
-	must(t, "verify", "--storage.path="+s.dir, "--rebuild")
-	s.reported("rebuilt")
-	if out := must(t, "verify", "--storage.path="+s.dir); !strings.Contains(out, "Intact") {
-		t.Errorf("after it was rebuilt: %s", out)
+		s.t.Errorf("%s", out)
 	}
 }
 

@@ -96,6 +96,27 @@ func TestSplit(t *testing.T) {
 	}
 }
 
+// parsed is what a frame is read as.
+type parsed struct {
+	instrument, frame string
+	want              drivers.Reading
+	refused           string // in the error; "" = a reading
+}
+
+func (c parsed) try(t *testing.T) {
+	t.Run(c.instrument+" "+c.frame[:min(len(c.frame), 40)], func(t *testing.T) {
+		got, err := instrument(t, c.instrument).Parse([]byte(c.frame))
+		switch {
+		case c.refused == "" && (err != nil || got != c.want):
+			t.Errorf("Parse(%q) =\n%+v, %v, want\n%+v", c.frame, got, err, c.want)
+		case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
+			t.Errorf("Parse(%q) = %+v, %v, want an error with %q", c.frame, got, err, c.refused)
+		case c.refused != "" && len(err.Error()) > 300:
+			t.Errorf("Parse(%q): an error of %d bytes, want it short", c.frame, len(err.Error()))
+		}
+	})
+}
+
 func TestParse(t *testing.T) {
 	is := func(digits int64, exp int8, unit string) drivers.Reading {
 		return drivers.Reading{Value: drivers.Decimal{Digits: digits, Exp: exp}, HasValue: true, Unit: unit}
@@ -108,11 +129,7 @@ func TestParse(t *testing.T) {
 	hot := full
 	hot.Status, hot.HasAxes, hot.Axes = drivers.OverRange, false, [3]drivers.Decimal{}
 	hot.HasTemp, hot.Temperature, hot.BatteryUnit, hot.Battery = false, drivers.Decimal{}, "", drivers.Decimal{}
-	for _, c := range []struct {
-		instrument, frame string
-		want              drivers.Reading
-		refused           string // in the error; "" = a reading
-	}{
+	for _, c := range []parsed{
 		{"bench", "12", is(12, 0, "mW/cm2"), ""},
 		{"bench", "+1.20", is(120, -2, "mW/cm2"), ""},
 		{"bench", " -1.20E-03 ", is(-120, -5, "mW/cm2"), ""},
@@ -153,17 +170,7 @@ func TestParse(t *testing.T) {
 		{"block", "9.91E37,1", no("mW/cm2", drivers.Fault), ""},
 		{"block", "#171.20,x\n", is(120, -2, "mW/cm2"), ""},
 	} {
-		t.Run(c.instrument+" "+c.frame[:min(len(c.frame), 40)], func(t *testing.T) {
-			got, err := instrument(t, c.instrument).Parse([]byte(c.frame))
-			switch {
-			case c.refused == "" && (err != nil || got != c.want):
-				t.Errorf("Parse(%q) =\n%+v, %v, want\n%+v", c.frame, got, err, c.want)
-			case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
-				t.Errorf("Parse(%q) = %+v, %v, want an error with %q", c.frame, got, err, c.refused)
-			case c.refused != "" && len(err.Error()) > 300:
-				t.Errorf("Parse(%q): an error of %d bytes, want it short", c.frame, len(err.Error()))
-			}
-		})
+		c.try(t)
 	}
 }
 

@@ -77,16 +77,33 @@ func TestTranscripts(t *testing.T) {
 	}
 }
 
+// parsed is what a line is read as.
+type parsed struct {
+	language, line string
+	want           drivers.Reading
+	refused        string // in the error; "" = a reading
+}
+
+func (c parsed) try(t *testing.T) {
+	t.Run(c.language+" "+c.line[:min(len(c.line), 40)], func(t *testing.T) {
+		got, err := language(t, c.language).Parse([]byte(c.line))
+		switch {
+		case c.refused == "" && (err != nil || got != c.want):
+			t.Errorf("Parse(%q) = %+v, %v, want %+v", c.line, got, err, c.want)
+		case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
+			t.Errorf("Parse(%q) = %+v, %v, want an error with %q", c.line, got, err, c.refused)
+		case c.refused != "" && len(err.Error()) > 300:
+			t.Errorf("Parse(%q): an error of %d bytes, want it short", c.line, len(err.Error()))
+		}
+	})
+}
+
 func TestParse(t *testing.T) {
 	is := func(digits int64, exp int8, unit string, s drivers.Status) drivers.Reading {
 		return drivers.Reading{Value: drivers.Decimal{Digits: digits, Exp: exp}, HasValue: true, Unit: unit, Status: s}
 	}
 	no := func(unit string, s drivers.Status) drivers.Reading { return drivers.Reading{Unit: unit, Status: s} }
-	for _, c := range []struct {
-		language, line string
-		want           drivers.Reading
-		refused        string // in the error; "" = a reading
-	}{
+	for _, c := range []parsed{
 		{"polled", "1.20 mW/cm2 OK", is(120, -2, "mW/cm2", 0), ""},
 		{"polled", "\t-.5  mW/cm2\tOK ", is(-5, -1, "mW/cm2", 0), ""},
 		{"polled", "20.00 mW/cm2 OVER", is(2000, -2, "mW/cm2", drivers.OverRange), ""},
@@ -125,17 +142,7 @@ func TestParse(t *testing.T) {
 		{"bare", "E01", no("W/m2", drivers.Fault), ""},
 		{"bare", "E02", no("", 0), `value "E02"`},
 	} {
-		t.Run(c.language+" "+c.line[:min(len(c.line), 40)], func(t *testing.T) {
-			got, err := language(t, c.language).Parse([]byte(c.line))
-			switch {
-			case c.refused == "" && (err != nil || got != c.want):
-				t.Errorf("Parse(%q) = %+v, %v, want %+v", c.line, got, err, c.want)
-			case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
-				t.Errorf("Parse(%q) = %+v, %v, want an error with %q", c.line, got, err, c.refused)
-			case c.refused != "" && len(err.Error()) > 300:
-				t.Errorf("Parse(%q): an error of %d bytes, want it short", c.line, len(err.Error()))
-			}
-		})
+		c.try(t)
 	}
 }
 

@@ -94,6 +94,18 @@ func (x *tried) result(t *testing.T) Result {
 
 // TestWithinIsEarned: one thing amiss, and the test does not say within; what exceeds
 // does so whatever else is amiss.
+// checkUnseen: what is listed as blind is what was not seen.
+func checkUnseen(t *testing.T, name string, r Result) {
+	t.Helper()
+	blind := time.Duration(0)
+	for _, g := range r.Blind {
+		blind += g.To.Sub(g.From)
+	}
+	if blind != r.Unseen {
+		t.Errorf("%s: %v unseen, listed %v", name, r.Unseen, r.Blind)
+	}
+}
+
 func TestWithinIsEarned(t *testing.T) {
 	drop := func(x *tried, kind Kind) {
 		kept := x.marks[:0]
@@ -145,13 +157,7 @@ func TestWithinIsEarned(t *testing.T) {
 		x := wholeTest()
 		tc.spoil(x)
 		r := x.result(t)
-		blind := time.Duration(0)
-		for _, g := range r.Blind {
-			blind += g.To.Sub(g.From)
-		}
-		if blind != r.Unseen {
-			t.Errorf("%s: %v unseen, listed %v", name, r.Unseen, r.Blind)
-		}
+		checkUnseen(t, name, r)
 		if said := strings.Join(r.Reasons, "; "); r.Outcome != tc.want || !strings.Contains(said, tc.why) || strings.Contains(said, " ns") {
 			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
 		}
