@@ -14,7 +14,7 @@ func (w *watch) judge(s *Sample) {
 	w.follow(s)
 	w.vital(s)
 	w.counts.Samples[s.Quality.Class()]++
-	here := w.announced() != AwayNow
+	here := !w.away()
 	has, over := here && s.HasValue(), here && s.Quality&OverRange != 0
 	w.trace.add(s.Mono, s.S, has, over)
 	if has {
@@ -36,7 +36,7 @@ func (w *watch) follow(s *Sample) {
 		w.keep(s, false)
 		w.faulty = s.Mono
 		return
-	case w.announced() == AwayNow: // what it reads is not the field of its post
+	case w.away(): // what it reads is not the field of its post
 		w.bounds.Seen = false
 		w.last, w.still = w.newest, s.Mono
 	case over:

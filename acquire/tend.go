@@ -75,13 +75,16 @@ func (w *watch) explained(r alarm.Rule) string {
 // announced is the condition that people announced; empty when none was.
 func (w *watch) announced() Condition {
 	switch {
-	case w.alarms[awayAt].State.Present():
+	case w.away():
 		return AwayNow
 	case w.alarms[testAt].State.Present():
 		return TestNow
 	}
 	return ""
 }
+
+// away says whether the probe was announced to be away.
+func (w *watch) away() bool { return w.alarms[awayAt].State.Present() }
 
 // tend does what is due for the post's alarms by time alone: shelves and notices
 // that end, what is told on or again, what is suppressed by design and no longer.
