@@ -29,7 +29,7 @@ import (
 const trial = "trial"
 
 // bracketed makes the files of the trial language from the English ones.
-func bracketed(t *testing.T) fs.FS {
+func bracketed(t testing.TB) fs.FS {
 	t.Helper()
 	files := fstest.MapFS{}
 	for _, pattern := range []string{"texts/en/*.txt", "texts/en/said/*.txt"} {
