@@ -146,6 +146,7 @@ const (
 	KindStation     Kind = "station"     // start and stop
 	KindPosition    Kind = "position"    // somebody checked where the probe stands
 	KindHint        Kind = "hint"        // the oven was said to run; Raw is until when, RFC 3339
+	KindPower       Kind = "power"       // a contact said that the oven was switched to heat; Raw is cycle.Switched as JSON
 	KindIdentity    Kind = "identity"    // an instrument was accepted; Raw is what it said it is
 	KindSoak        Kind = "soak"        // what happened to a soak test
 	KindImport      Kind = "import"      // samples were taken from a file; Raw is its SHA-256

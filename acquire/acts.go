@@ -248,7 +248,7 @@ func (s *Station) Runs(post int, who string, lasting time.Duration) error {
 	w.system.hinted, w.system.hint = true, mono+lasting
 	until := at.Add(lasting)
 	w.report(Event{At: at, Post: w.post.ID, Kind: KindHint, Who: who, Raw: []byte(until.Format(time.RFC3339Nano)),
-		Text: fmt.Sprintf("the oven is said to run until %s", until.Format(time.RFC3339))})
+		Text: fmt.Sprintf("the oven is said to run until %s", when(until, w.zone))})
 	return nil
 }
 

@@ -3,6 +3,7 @@ package acquire
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"ovenward/drivers"
@@ -109,13 +110,15 @@ func (p *poller) handOn(one bool) int {
 	if len(p.frames) == 0 {
 		return 0
 	}
-	p.heard = p.heard[:0]
+	p.heard = slices.Grow(p.heard[:0], len(p.frames))
 	dropped := 0
-	for i, f := range p.frames {
-		r, err := p.watch.post.Probe.Protocol.Parse(f.Bytes)
-		p.heard = append(p.heard, heard{frame: f, reading: r, err: err})
-		p.refused = p.refused || err != nil
-		if one && err == nil {
+	for i := range p.frames {
+		p.heard = p.heard[:i+1]
+		h := &p.heard[i] // a reading is large, and is made where it stays
+		h.frame = p.frames[i]
+		h.reading, h.err = p.watch.post.Probe.Protocol.Parse(h.frame.Bytes)
+		p.refused = p.refused || h.err != nil
+		if one && h.err == nil {
 			for _, rest := range p.frames[i+1:] {
 				dropped += len(rest.Bytes)
 			}

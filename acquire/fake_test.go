@@ -186,13 +186,17 @@ func aPost(f *fakeProbe) Post {
 
 // watching runs a station over one fake probe inside a bubble, and calls check
 // with it; the bubble's clock starts at 2000-01-01.
-func watching(t *testing.T, say func(time.Duration) string, past Past, check func(t *testing.T, s *Station, m *memory)) {
+func watching(t *testing.T, say func(time.Duration) string, past Past, check func(t *testing.T, s *Station, m *memory), change ...func(*Options)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		f := &fakeProbe{born: time.Now(), say: say, took: 4 * time.Millisecond}
 		m := newMemory()
-		s, err := New(Options{Posts: []Post{aPost(f)}, Recorder: m, Log: discard(), Now: time.Now,
-			Past: func(int) (Past, error) { return past, nil }})
+		o := Options{Posts: []Post{aPost(f)}, Recorder: m, Log: discard(), Now: time.Now,
+			Past: func(int) (Past, error) { return past, nil }}
+		for _, c := range change {
+			c(&o)
+		}
+		s, err := New(o)
 		if err != nil {
 			t.Fatal(err)
 		}

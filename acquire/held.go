@@ -72,9 +72,12 @@ func (w *watch) takeUp(a alarm.Alarm) {
 	}
 }
 
-// observe hands a stretch to all windows. That a limit was reached on the way is
-// kept until the alarms are moved.
+// observe hands a stretch to all windows, those of the rules too. That a limit was
+// reached on the way is kept until the alarms are moved.
 func (w *watch) observe(st *limit.Stretch) {
+	if len(w.ruled) > 0 {
+		w.observeRules(st)
+	}
 	if w.means.Observe(st) {
 		w.meansAbove = false
 		for i := range w.held {

@@ -87,6 +87,11 @@ func (s *Station) hear(ctx context.Context, in *Input) {
 		case <-ctx.Done():
 		}
 	}
+	if in.Says == SaysPower {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		w.keepSwitched(w.stamp(s.now()))
+	}
 }
 
 // hinted takes what a contact said, and says whether an operation ended with it: the
@@ -95,6 +100,9 @@ func (w *watch) hinted(in *Input, is bool, err error, now time.Time) (operated b
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	h, mono := &w.hints[in.place()], now.Sub(w.epoch)
+	if in.Says == SaysPower {
+		w.heats(in, is && err == nil, w.stamp(now))
+	}
 	if err != nil {
 		if h.err == nil {
 			h.fails = mono
@@ -144,7 +152,7 @@ func (w *watch) lookDoor(mono time.Duration, at time.Time) {
 func (w *watch) doorText() string {
 	h := &w.hints[0]
 	return fmt.Sprintf("contact %s says that the door of oven %s is open since %s, and the field persists: %s",
-		h.input.ID, w.post.Oven, h.at.UTC().Format(time.RFC3339), w.last.S)
+		h.input.ID, w.post.Oven, when(h.at, w.zone), w.last.S)
 }
 
 // told is what the contacts of a post say.

@@ -27,8 +27,10 @@ const systemDelay = time.Millisecond
 func sensed(f drivers.Frame, line drivers.Timing, offset time.Duration) (at time.Time, u time.Duration) {
 	held := line.Latency / 2
 	if f.Departed.IsZero() {
-		began := f.Arrived.Add(-time.Duration(f.Behind) * line.ByteTime)
-		return began.Add(offset - held), systemDelay + held
+		if before := time.Duration(f.Behind)*line.ByteTime + held - offset; before != 0 {
+			return f.Arrived.Add(-before), systemDelay + held
+		}
+		return f.Arrived, systemDelay + held
 	}
 	half := f.Arrived.Sub(f.Departed) / 2
 	return f.Departed.Add(half + offset), half + held

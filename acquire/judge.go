@@ -111,7 +111,6 @@ func (w *watch) spend(now time.Duration) {
 	if b.Seen {
 		b.To = min(now, max(w.newest.Mono+w.post.Stale, b.From))
 		w.observe(b)
-		w.observeRules(b)
 		w.integrate(b)
 	}
 	if b.To < now {
@@ -119,7 +118,6 @@ func (w *watch) spend(now time.Duration) {
 		b.Seen = false
 		unseen := limit.Stretch{From: b.To, To: now}
 		w.observe(&unseen)
-		w.observeRules(&unseen)
 	}
 	b.From = now
 }
@@ -162,7 +160,8 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if c := w.conditionAt(mono); c != w.condition {
 		w.condition, w.since = c, at
 	}
-	if w.condition.Blind() {
+	blind := w.condition.Blind()
+	if blind {
 		w.up = w.up && (w.condition == StuckNow || w.condition == AwayNow || w.condition == TestNow)
 	}
 	if over := w.overRange(); over || w.tense {
@@ -172,7 +171,7 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 		w.judgeRules(mono, at)
 	}
 	faulty := w.newest.Seq > 0 && w.newest.Quality&Fault != 0 || w.stranger != nil
-	if !faulty && !w.blind && !w.condition.Blind() {
+	if !faulty && !w.blind && !blind {
 		return // nothing of this kind appears, and none is there to end
 	}
 	w.blindness(silentAt, w.condition == SilentNow, true, at, mono)

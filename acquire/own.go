@@ -74,7 +74,7 @@ func (s *Station) lookOwn(now time.Time) {
 	withdrawn := false
 	for _, o := range slices.Concat(s.own, s.strays) {
 		if h, due := o.care.Look(o.alarm, s.attention, now.Sub(s.epoch), at); due {
-			s.changeOwn(o, alarm.Act{What: h, At: at}, fmt.Sprintf("%s since %s", o.alarm.State, since(o.alarm)))
+			s.changeOwn(o, alarm.Act{What: h, At: at}, fmt.Sprintf("%s since %s", o.alarm.State, when(o.alarm.Since, s.zone)))
 			withdrawn = withdrawn || o.alarm.Rule.IsNotice()
 		}
 	}
@@ -160,6 +160,6 @@ func (s *Station) change(a alarm.Alarm, act alarm.Act, text string) (alarm.Alarm
 	if reason == alarm.None || reason.Refused() {
 		return a, reason
 	}
-	s.report(changed(a, next, reason, act, text, nil))
+	s.report(changed(a, next, reason, act, text, nil, s.zone))
 	return next, reason
 }

@@ -56,6 +56,52 @@ func TestReadingIsWhatItsSettingMakesOfIt(t *testing.T) {
 	})
 }
 
+// A clock line that takes the short way where both clocks went on alike is as one
+// that never does.
+func TestClockLineByTheShortWay(t *testing.T) {
+	short, long := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		var c, plain clockLine
+		start := time.Unix(rapid.Int64Range(-1e11, 1e11).Draw(t, "start"), 0)
+		c.startAfter(start.Add(time.Duration(rapid.Int64Range(-1e9, 1e9).Draw(t, "record ahead"))))
+		plain = c
+		mono, offset := time.Duration(0), time.Duration(0)
+		for range rapid.IntRange(1, 100).Draw(t, "looks") {
+			mono += time.Duration(rapid.OneOf(rapid.Int64Range(0, 3), rapid.Int64Range(0, 3e8), rapid.Int64Range(-1e8, 1e10)).Draw(t, "elapsed"))
+			switch rapid.IntRange(0, 9).Draw(t, "step") {
+			case 0:
+				offset += time.Duration(rapid.OneOf(rapid.Int64Range(-2e8, 2e8), rapid.Int64Range(-1e18, 1e18)).Draw(t, "by"))
+			case 1:
+				offset += rapid.SampledFrom([]time.Duration{-stepBound - 1, -stepBound, stepBound, stepBound + 1, 40 * 24 * time.Hour}).Draw(t, "by just")
+			}
+			wall := start.Add(mono).Add(offset)
+			if rapid.IntRange(0, 99).Draw(t, "far") == 0 { // by as much as 64 bits of ns go round in
+				wall = c.wall.Add(math.MaxInt64).Add(math.MaxInt64).Add(2 + max(mono-c.mono, 0))
+			}
+			if c.started && c.line != c.wall {
+				long++
+			}
+			short++
+			at, unsure, step := c.look(wall, mono)
+			wantAt, wantUnsure, wantStep := plain.lookPlainly(wall, mono)
+			if at != wantAt || unsure != wantUnsure || step != wantStep || c != plain {
+				t.Fatalf("%v, %v, %v; want %v, %v, %v\n%+v\n%+v", at, unsure, step, wantAt, wantUnsure, wantStep, c, plain)
+			}
+		}
+	})
+	if long < 100 || short < 10*long/9 {
+		t.Errorf("%d looks, %d of them off the wall clock: the test looks at nothing", short, long)
+	}
+}
+
+// lookPlainly is look without the short way.
+func (c *clockLine) lookPlainly(wall time.Time, mono time.Duration) (at time.Time, unsure, step time.Duration) {
+	if !c.started {
+		return c.look(wall, mono)
+	}
+	return c.lookLong(wall.Round(0).UTC(), mono, max(mono-c.mono, 0))
+}
+
 // A trace that finds its slot anew each time, and a peak that asks for the minute
 // each time, are as those that do not.
 func TestRingsFindTheirPlaces(t *testing.T) {

@@ -3,6 +3,7 @@ package acquire
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
@@ -64,25 +65,25 @@ func (s *Stats) Sight() Sight {
 		add(Exceeding, why)
 	}
 	if a, ok := s.standing(func(r alarm.Rule) bool { return r == alarm.OpenDoor }); ok {
-		add(OpenEmits, "a field persisted beside the open door of oven "+s.Post.Oven+", since "+since(a)+", and is not known to be mended")
+		add(OpenEmits, "a field persisted beside the open door of oven "+s.Post.Oven+", since "+when(a.Since, s.Zone)+", and is not known to be mended")
 	}
 	if a, ok := s.standing(func(r alarm.Rule) bool { return r == alarm.Emission }); ok {
-		add(Emits, "oven "+s.Post.Oven+" emits, though it is withdrawn, since "+since(a))
+		add(Emits, "oven "+s.Post.Oven+" emits, though it is withdrawn, since "+when(a.Since, s.Zone))
 	}
 	away, isAway := s.standing(func(r alarm.Rule) bool { return r == alarm.Away })
 	test, isTested := s.standing(func(r alarm.Rule) bool { return r == alarm.UnderTest })
 	blind, isBlind := s.standing(func(r alarm.Rule) bool { return r.Blinds() && !r.IsNotice() })
 	switch {
 	case isBlind:
-		add(IsBlind, blind.Rule.Kind()+" since "+since(blind))
+		add(IsBlind, blind.Rule.Kind()+" since "+when(blind.Since, s.Zone))
 	case s.Condition.Blind() && !isAway && !isTested:
 		add(IsBlind, string(s.Condition))
 	}
 	if isAway || s.Condition == AwayNow {
-		add(IsAway, announced(away))
+		add(IsAway, announced(away, s.Zone))
 	}
 	if isTested || s.Condition == TestNow {
-		add(IsTested, announced(test))
+		add(IsTested, announced(test, s.Zone))
 	}
 	for _, a := range s.Alarms {
 		if a.Aside != alarm.NotAside && (a.Rule.Guarded() || a.State.Standing()) {
@@ -90,7 +91,7 @@ func (s *Stats) Sight() Sight {
 		}
 	}
 	if s.Withdrawn != nil {
-		add(IsOut, announced(*s.Withdrawn))
+		add(IsOut, announced(*s.Withdrawn, s.Zone))
 	}
 	if len(out.All) == 0 {
 		out.All = []Regard{Sees}
@@ -102,7 +103,7 @@ func (s *Stats) Sight() Sight {
 // exceeding says why the field counts as exceeding; empty when it does not.
 func (s *Stats) exceeding() string {
 	if a, ok := s.standing(alarm.Rule.IsExceedance); ok {
-		return fmt.Sprintf("%s since %s", a.Rule, since(a))
+		return fmt.Sprintf("%s since %s", a.Rule, when(a.Since, s.Zone))
 	}
 	if s.OverRange {
 		return "over the probe's range"
@@ -126,13 +127,19 @@ func (s *Stats) standing(is func(alarm.Rule) bool) (alarm.Alarm, bool) {
 	return alarm.Alarm{}, false
 }
 
-func since(a alarm.Alarm) string { return a.Since.UTC().Format("2006-01-02 15:04:05Z") }
+// when tells an instant as the site's clocks do, with the zone; nil is UTC.
+func when(t time.Time, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	return t.In(zone).Format("2006-01-02 15:04:05 MST")
+}
 
 // announced tells who announced what, and until when.
-func announced(a alarm.Alarm) string {
+func announced(a alarm.Alarm, zone *time.Location) string {
 	text := "by " + a.By
 	if !a.Until.IsZero() {
-		text = fmt.Sprintf("by %s until %s", a.By, a.Until.UTC().Format("2006-01-02 15:04Z"))
+		text = fmt.Sprintf("by %s until %s", a.By, when(a.Until, zone))
 	}
 	if a.Why != "" {
 		text += ": " + a.Why

@@ -2,33 +2,32 @@ package acquire
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"os"
 	"runtime"
 	"sync"
+	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
 )
 
-// longestDeaf is how long SleepUntil may not hear that its context ended. What
-// is longer is waited for with a Go timer first.
-const longestDeaf = 150 * time.Millisecond
-
-// fine is what is left of a long wait for the kernel's timer: more than a Go
-// timer is late on a loaded machine.
-const fine = 20 * time.Millisecond
-
-// precise sleeps in the kernel, until an absolute instant. The thread that
-// sleeps is the one that wakes and asks: handing the slot over from a thread
-// that serves all would cost a second wake-up, which on this path is as long
-// as the first. But no more than the processors can run at once sleep so for one
+// precise has the kernel wake the poller at an absolute instant, by a timerfd that
+// Go's own network poller waits for. The thread that hears of it runs the poller at
+// once: handing the slot over from a thread that serves all would cost a second
+// wake-up, which on this path is as long as the first. clock_nanosleep would be later
+// by the kernel's slack for threads, and Go watches a thread that blocks for so long
+// some sixty times. No more than the processors can run at once sleep for one
 // instant: of many probes on one schedule the others would only queue for a
 // processor, so they wait in Go for the first of those to wake, which is cheap.
 type precise struct {
 	base   time.Time // an instant,
 	kernel int64     // and what the kernel's clock said just after it, in ns
-	most   int       // threads that sleep for one instant
+	most   int       // that sleep for one instant
 
 	mu     sync.Mutex
+	free   []*kernelTimer
 	crowds map[time.Duration]*crowd // by the instant waited for, since base
 }
 
@@ -38,9 +37,10 @@ type crowd struct {
 	woke     chan struct{} // closed when one of them is awake; nil while nobody waits for that
 }
 
-// PreciseSleeper is the most exact Sleeper this system has: on Linux
-// clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME), elsewhere Timers. It is not
-// for testing/synctest, whose clock the kernel does not know.
+// PreciseSleeper is the most exact Sleeper this system has: on Linux timers of the
+// kernel (timerfd, CLOCK_MONOTONIC, TFD_TIMER_ABSTIME), elsewhere Timers. It keeps a
+// descriptor for each that sleeps at once. It is not for testing/synctest, whose clock
+// the kernel does not know.
 func PreciseSleeper() Sleeper {
 	// Go's monotonic clock is the kernel's with another beginning. Of some looks at
 	// both the one counts that had the least time between.
@@ -61,11 +61,6 @@ func PreciseSleeper() Sleeper {
 
 // SleepUntil implements Sleeper.
 func (p *precise) SleepUntil(ctx context.Context, at time.Time) error {
-	if left := time.Until(at); left > longestDeaf {
-		if err := (Timers{}).SleepUntil(ctx, at.Add(-fine)); err != nil {
-			return err
-		}
-	}
 	instant := at.Sub(p.base)
 	if woke := p.join(instant); woke != nil {
 		select {
@@ -111,20 +106,90 @@ func (p *precise) leave(instant time.Duration) {
 	}
 }
 
-// sleep sleeps in the kernel.
+// sleep waits for the kernel's timer. Where none can be had, Go's has to do.
 func (p *precise) sleep(ctx context.Context, at time.Time) error {
-	until := unix.NsecToTimespec(p.kernel + int64(at.Sub(p.base)))
-	for {
-		switch {
-		case ctx.Err() != nil:
-			return context.Cause(ctx)
-		case time.Until(at) <= 0:
-			return nil
-		}
-		switch err := unix.ClockNanosleep(unix.CLOCK_MONOTONIC, unix.TIMER_ABSTIME, &until, nil); err {
-		case nil, unix.EINTR:
-		default:
-			return Timers{}.SleepUntil(ctx, at)
-		}
+	switch {
+	case ctx.Err() != nil:
+		return context.Cause(ctx)
+	case time.Until(at) <= 0:
+		return nil
 	}
+	t, err := p.take()
+	if err != nil {
+		return Timers{}.SleepUntil(ctx, at)
+	}
+	stop := context.AfterFunc(ctx, t.close)
+	err = t.wait(p.kernel + int64(at.Sub(p.base)))
+	if !stop() {
+		return context.Cause(ctx) // and the timer is closed
+	}
+	if err != nil {
+		t.close()
+		return Timers{}.SleepUntil(ctx, at)
+	}
+	p.put(t)
+	// The thread that waited for the network, for all of this program, is now the
+	// poller's, and will be blocked until the probe answers. Something to run has Go
+	// wake another one, which then waits for the network.
+	go func() {}()
+	return nil
 }
+
+// take hands out a timer that nobody waits for.
+func (p *precise) take() (*kernelTimer, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if last := len(p.free) - 1; last >= 0 {
+		t := p.free[last]
+		p.free = p.free[:last]
+		return t, nil
+	}
+	return newKernelTimer()
+}
+
+func (p *precise) put(t *kernelTimer) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.free = append(p.free, t)
+}
+
+// kernelTimer is a timerfd that one goroutine at a time waits for. What is
+// forgotten is closed with the garbage, as any os.File.
+type kernelTimer struct {
+	file *os.File
+	conn syscall.RawConn
+	told [8]byte // how often it went off; nobody asks
+}
+
+func newKernelTimer() (*kernelTimer, error) {
+	fd, err := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
+	if err != nil {
+		return nil, fmt.Errorf("making a timer: %w", err)
+	}
+	t := &kernelTimer{file: os.NewFile(uintptr(fd), "timer")}
+	if t.conn, err = t.file.SyscallConn(); err != nil {
+		t.close()
+		return nil, fmt.Errorf("making a timer: %w", err)
+	}
+	return t, nil
+}
+
+// wait returns once the kernel's clock has come to at, in ns, or the timer was closed.
+func (t *kernelTimer) wait(at int64) error {
+	var failed error
+	err := t.conn.Control(func(fd uintptr) {
+		failed = unix.TimerfdSettime(int(fd), unix.TFD_TIMER_ABSTIME, &unix.ItimerSpec{Value: unix.NsecToTimespec(at)}, nil)
+	})
+	if err != nil || failed != nil {
+		return errors.Join(err, failed)
+	}
+	err = t.conn.Read(func(fd uintptr) (done bool) {
+		for failed = unix.EINTR; failed == unix.EINTR; {
+			_, failed = unix.Read(int(fd), t.told[:])
+		}
+		return failed != unix.EAGAIN
+	})
+	return errors.Join(err, failed)
+}
+
+func (t *kernelTimer) close() { _ = t.file.Close() }

@@ -13,7 +13,7 @@ func (w *watch) stats(now time.Time) Stats {
 	mono := now.Sub(w.epoch)
 	since, running := w.runs.Running()
 	s := Stats{
-		Post: w.post, Index: w.index, Now: now.UTC(),
+		Post: w.post, Index: w.index, Now: now.UTC(), Zone: w.zone,
 		Condition: w.condition, Since: w.since, Detail: w.detail(mono), Up: w.up,
 		Last: *w.last, Newest: *w.newest, OverRange: w.overRange(), Verdicts: w.verdicts(mono),
 		Running: running, Battery: w.battery, Vitals: w.vitals, Zero: w.correction.Zero, ZeroAt: w.correction.ZeroAt,

@@ -36,6 +36,24 @@ func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsu
 		return c.line, c.line.Sub(wall), 0
 	}
 	elapsed := max(mono-c.mono, 0)
+	// Mostly the stamp is that of the wall clock, which went on about as far as the
+	// monotonic one; the long way below comes to the same.
+	if d, near := apart(wall, c.wall); near && c.line == c.wall && d > elapsed/2 && d-elapsed <= stepBound && elapsed-d <= stepBound {
+		c.mono, c.wall, c.line = max(mono, c.mono), wall, wall
+		return wall, 0, 0
+	}
+	return c.lookLong(wall, mono, elapsed)
+}
+
+// apart is by how much a lies after b, where that is less than a month.
+func apart(a, b time.Time) (d time.Duration, near bool) {
+	const month = 30 * 24 * 3600
+	s := a.Unix() - b.Unix()
+	return time.Duration(s)*time.Second + time.Duration(a.Nanosecond()-b.Nanosecond()), s > -month && s < month
+}
+
+// lookLong is look where the two clocks may have gone apart.
+func (c *clockLine) lookLong(wall time.Time, mono, elapsed time.Duration) (at time.Time, unsure, step time.Duration) {
 	if jump := wall.Sub(c.wall.Add(elapsed)); jump > stepBound || jump < -stepBound {
 		step = jump
 	}

@@ -179,7 +179,11 @@ func (s *Station) adopt(standing []alarm.Alarm) {
 func (s *Station) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
 	if !s.follows {
-		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: fmt.Sprintf("watching %d posts", len(s.posts))})
+		text := "watching 1 post"
+		if n := len(s.posts); n != 1 {
+			text = fmt.Sprintf("watching %d posts", n)
+		}
+		s.report(Event{At: s.now().UTC(), Kind: KindStation, Text: text})
 	}
 	s.checkClock(s.now())
 	s.startPollers(ctx)
@@ -328,7 +332,7 @@ func (s *Station) Zero(post int, who string) error {
 	w.record.Correction(w.index, w.correction)
 	w.report(Event{At: w.stamp(now), Post: w.post.ID, Kind: KindZero, Who: who, Text: fmt.Sprintf(
 		"zero taken by %s: %s is taken away from each reading from now on, it was %s; %s", who, zero, was.Zero,
-		calib.Drift(was.Zero, was.ZeroAt, zero, now))})
+		calib.Drift(was.Zero, was.ZeroAt, zero, now, s.zone))})
 	return nil
 }
 

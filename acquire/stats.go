@@ -30,7 +30,8 @@ func (c Condition) Blind() bool { return c != Seeing && c != Idle }
 type Stats struct {
 	Post  *Post // never changed after the station was made
 	Index int
-	Now   time.Time // when the copy was made
+	Now   time.Time      // when the copy was made
+	Zone  *time.Location // of the site, for instants in words; nil: UTC
 
 	Condition Condition
 	Since     time.Time // of the condition

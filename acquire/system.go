@@ -114,7 +114,7 @@ func (w *watch) systemText(i int) string {
 		c := w.system.certificate
 		return fmt.Sprintf("certificate %s of probe %s is due on %s: have it calibrated before", c.Number, p.Probe.ID, c.Due.UTC().Format(time.DateOnly))
 	case positionAt:
-		return fmt.Sprintf("nobody has stated since %s that the probe stands %s from the oven and faces it: check it, and say so", w.positionKnown().UTC().Format(time.DateOnly), p.Distance)
+		return fmt.Sprintf("nobody has stated since %s that the probe stands %s from the oven and faces it: check it, and say so", w.positionKnown().In(w.zone).Format(time.DateOnly), p.Distance)
 	case openDoorAt:
 		return w.doorText()
 	case emissionAt:

@@ -21,17 +21,18 @@ func (w *watch) apply(i int, act alarm.Act, text string, verdict *alarm.Grounds)
 		return reason
 	}
 	w.alarms[i], w.tense = next, true
-	w.report(changed(a, next, reason, act, text, verdict))
+	w.report(changed(a, next, reason, act, text, verdict, w.zone))
 	return reason
 }
 
-// changed makes the event of a change: when, who, why and the verdict behind it.
-func changed(before, after alarm.Alarm, reason alarm.Reason, act alarm.Act, text string, verdict *alarm.Grounds) Event {
+// changed makes the event of a change: when, who, why and the verdict behind it, in
+// words of the site's zone.
+func changed(before, after alarm.Alarm, reason alarm.Reason, act alarm.Act, text string, verdict *alarm.Grounds, zone *time.Location) Event {
 	said := string(reason)
 	until := act.What == alarm.Shelve || act.What == alarm.Announce // each has a who
 	switch {
 	case until && !after.Until.IsZero():
-		said += fmt.Sprintf(" by %s until %s", act.Who, after.Until.UTC().Format("2006-01-02 15:04:05Z"))
+		said += fmt.Sprintf(" by %s until %s", act.Who, when(after.Until, zone))
 	case act.Who != "":
 		said += " by " + act.Who
 	}
@@ -113,7 +114,7 @@ func (w *watch) due(i int, h alarm.Happening, at time.Time, mono time.Duration) 
 	case h == alarm.ShelfEnds:
 		text = fmt.Sprintf("it was shelved by %s: %s; it is %s", a.By, a.Why, a.State)
 	default:
-		text = fmt.Sprintf("%s since %s", a.State, since(a))
+		text = fmt.Sprintf("%s since %s", a.State, when(a.Since, w.zone))
 	}
 	if h := w.heldBy(i); h != nil {
 		verdict = grounds(w.alarmVerdict(h, mono))
@@ -142,7 +143,7 @@ func (w *watch) endOf(a alarm.Alarm) {
 	act := alarm.Act{What: alarm.Drop, At: w.epoch.UTC()}
 	next, reason := a.Do(act)
 	if reason != alarm.None && !reason.Refused() {
-		w.report(changed(a, next, reason, act, "the configuration no longer has this rule", nil))
+		w.report(changed(a, next, reason, act, "the configuration no longer has this rule", nil, w.zone))
 	}
 	if next.State != alarm.Normal {
 		w.alarms = append(w.alarms, next)

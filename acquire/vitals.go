@@ -126,6 +126,7 @@ func batteryWords(x float64, unit string) string {
 func (w *watch) vitalTemperature(c float64, at time.Time) {
 	lo, hi := w.post.Probe.Vitals.TemperatureBelow, w.post.Probe.Vitals.TemperatureAbove
 	switch {
+	case lo == nil && hi == nil && !w.alarms[temperatureAt].State.Present():
 	case lo != nil && c < *lo:
 		w.moveVital(temperatureAt, alarm.Appears, at, func() string {
 			return fmt.Sprintf("the probe is at %.1f °C, below the %.3g °C it is meant for: its readings may be off", c, *lo)

@@ -3,6 +3,7 @@ package acquire
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -55,6 +56,7 @@ type watch struct {
 	system     system         // rules about the post's instrument
 	hints      [2]hint        // from contacts at the door and the oven's power
 	withdrawn  *alarm.Alarm   // the notice that the oven is out of use
+	switched   cycle.Switched // the time under way in which a contact says that the oven heats; zero: none
 	zone       *time.Location // the site's: a day is one of its civil time
 	trace      trace
 	raw        rawRing
@@ -188,23 +190,24 @@ func (w *watch) restore(p Past) error {
 func (w *watch) take(frames []heard, batch []Sample) []Sample {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	batch = batch[:0]
+	batch = slices.Grow(batch[:0], len(frames))
 	kept := 0
-	for _, h := range frames {
-		s, err := w.sample(h)
-		if err != nil {
-			w.unparsed(h, err)
+	for i := range frames {
+		n := len(batch)
+		s := &batch[:n+1][n]
+		if err := w.sample(&frames[i], s); err != nil {
+			w.unparsed(&frames[i], err)
 			continue
 		}
 		if w.recertified { // what came before keeps the correction it was made with
 			w.recertified = false
-			if len(batch) > kept {
+			if n > kept {
 				w.record.Append(w.index, batch[kept:])
-				kept = len(batch)
+				kept = n
 			}
 			w.recertify(s.At)
 		}
-		batch = append(batch, s)
+		batch = batch[:n+1]
 	}
 	if len(batch) == 0 {
 		return batch
@@ -224,34 +227,34 @@ type heard struct {
 	err     error
 }
 
-// sample stamps, corrects and numbers one reading. A reading whose unit is no
-// power density is refused like a line that does not parse.
-func (w *watch) sample(h heard) (Sample, error) {
+// sample stamps, corrects and numbers one reading: it fills in s, whatever was there
+// before. A reading whose unit is no power density is refused like a line that does
+// not parse.
+func (w *watch) sample(h *heard, s *Sample) error {
 	at, u := sensed(h.frame, w.timing, w.post.Probe.Offset)
 	if !h.frame.Departed.IsZero() {
 		w.counts.RoundTrip = h.frame.Arrived.Sub(h.frame.Departed)
 	}
+	mono := at.Sub(w.epoch)
 	// The order of one probe's samples stays, also where lines of different
 	// length came in one read.
-	mono := max(at.Sub(w.epoch), w.sensed)
-	w.sensed = mono
+	w.sensed = max(mono, w.sensed)
 	w.heard, w.wasHeard = max(h.frame.Arrived.Sub(w.epoch), w.heard), true
 	if h.err != nil {
-		return Sample{}, h.err
+		return h.err
 	}
-	s := Sample{Said: h.frame.Bytes, Reading: h.reading, Mono: mono, S: unknown(), U: unknown()}
-	in, has, err := w.read(&s.Reading)
+	in, has, err := w.read(&h.reading)
 	if err != nil {
-		return Sample{}, err
+		return err
 	}
 	var unsure time.Duration
-	s.At, unsure, _ = w.line.look(at, at.Sub(w.epoch))
+	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = u + unsure + w.clock.bound()
-	w.recertified = w.certify(s.At) || w.recertified
-	w.correct(&s, in, has, unsure >= stepBound || w.clock.unsure())
 	w.seq++
-	s.Seq = w.seq
-	return s, nil
+	s.Seq, s.Mono, s.Said, s.Reading, s.S, s.U = w.seq, w.sensed, h.frame.Bytes, h.reading, unknown(), unknown()
+	w.recertified = w.certify(s.At) || w.recertified
+	w.correct(s, in, has, unsure >= stepBound || w.clock.unsure())
+	return nil
 }
 
 // correct fills in value, uncertainty and quality of a stamped sample.
@@ -300,7 +303,7 @@ func (w *watch) belowZero(s quantity.PowerDensity) bool { return s < -3*w.post.P
 // unparsedEvery spaces the events that keep lines that hold no reading.
 const unparsedEvery = 10 * time.Second
 
-func (w *watch) unparsed(h heard, err error) {
+func (w *watch) unparsed(h *heard, err error) {
 	w.counts.Unparsed++
 	w.unparsedUntold++
 	now := h.frame.Arrived.Sub(w.epoch)

@@ -82,9 +82,9 @@ func (w *watch) detail(mono time.Duration) string {
 	p := w.post
 	switch w.condition {
 	case AwayNow:
-		return fmt.Sprintf("probe %s is away for a survey, announced %s", p.Probe.ID, announced(w.alarms[awayAt]))
+		return fmt.Sprintf("probe %s is away for a survey, announced %s", p.Probe.ID, announced(w.alarms[awayAt], w.zone))
 	case TestNow:
-		return fmt.Sprintf("probe %s is under test, announced %s", p.Probe.ID, announced(w.alarms[testAt]))
+		return fmt.Sprintf("probe %s is under test, announced %s", p.Probe.ID, announced(w.alarms[testAt], w.zone))
 	}
 	switch {
 	case w.stranger != nil && w.condition != SilentNow:

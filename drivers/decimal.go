@@ -15,47 +15,40 @@ type Decimal struct {
 
 var errNotDecimal = errors.New("not a decimal number")
 
-// maxDigits keeps Digits within int64 and Float within one rounding.
-const maxDigits = 18
+// tooLarge keeps Digits within 18 digits, and so within int64, and Float within one
+// rounding.
+const tooLarge = 1e18
 
 // ParseDecimal reads an optionally signed decimal number with mark as its
 // decimal mark ('.' or ','). Blanks, exponents, digit grouping, infinities and
 // not-a-number are refused: a field that holds them is not a plain reading.
 func ParseDecimal(b []byte, mark byte) (Decimal, error) {
-	i, neg := 0, false
-	if i < len(b) && (b[i] == '+' || b[i] == '-') {
-		neg = b[i] == '-'
-		i++
+	from := 0
+	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
+		from = 1
 	}
-	var d Decimal
-	digits, seen, fraction := 0, false, false
-	for ; i < len(b); i++ {
-		switch c := b[i]; {
-		case c >= '0' && c <= '9':
-			seen = true
-			if d.Digits != 0 || c != '0' {
-				digits++
-			}
-			if digits > maxDigits {
+	n, point := uint64(0), -1
+	for i := from; i < len(b); i++ {
+		switch digit := b[i] - '0'; {
+		case digit <= 9:
+			if n = n*10 + uint64(digit); n >= tooLarge {
 				return Decimal{}, errNotDecimal
 			}
-			d.Digits = d.Digits*10 + int64(c-'0')
-			if fraction {
-				if d.Exp == math.MinInt8 {
-					return Decimal{}, errNotDecimal
-				}
-				d.Exp--
-			}
-		case c == mark && !fraction:
-			fraction = true
+		case b[i] == mark && point < 0:
+			point = i
 		default:
 			return Decimal{}, errNotDecimal
 		}
 	}
-	if !seen {
+	digits, exp := len(b)-from, 0
+	if point >= 0 {
+		digits, exp = digits-1, point+1-len(b)
+	}
+	if digits == 0 || exp < math.MinInt8 {
 		return Decimal{}, errNotDecimal
 	}
-	if neg {
+	d := Decimal{Digits: int64(n), Exp: int8(exp)}
+	if b[0] == '-' {
 		d.Digits = -d.Digits
 	}
 	return d, nil

@@ -35,15 +35,16 @@ type Protocol interface {
 
 // Reading is one answer of an instrument, as it was said.
 type Reading struct {
-	Value    Decimal // the number said
-	HasValue bool    // false when the instrument said a status but no number
-	Unit     string  // the unit as said, or as the configuration states it
+	Value Decimal // the number said
+	Unit  string  // the unit as said, or as the configuration states it
+
+	HasValue bool // false when the instrument said a status but no number
+	HasAxes  bool // a total is not the driver's to make: Value is what was said as one
+	HasTemp  bool
 	Status   Status
 
 	Axes        [3]Decimal // what it said of each axis, in Unit
-	HasAxes     bool       // a total is not the driver's to make: Value is what was said as one
 	Temperature Decimal    // of the instrument, in TemperatureUnit
-	HasTemp     bool
 	// TemperatureUnit is "°C" (also when it is empty), "°F" or "K".
 	TemperatureUnit string
 	Battery         Decimal

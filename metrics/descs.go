@@ -7,7 +7,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// descs names every metric but the histogram. Base units only, one unit in a
+// descs names every metric. Base units only, one unit in a
 // name: a test holds them to it.
 type descs struct {
 	all  []*prometheus.Desc
@@ -31,6 +31,8 @@ type descs struct {
 	simulated, build, reloaded, reloadedAt            *prometheus.Desc
 
 	remoteSamples, remoteFailed, remoteBehind, remoteHeld, remoteAccepted *prometheus.Desc
+
+	histogram *prometheus.Desc // of all samples
 }
 
 func newDescs() *descs {
@@ -46,7 +48,8 @@ func newDescs() *descs {
 		return named(name, help, append(postLabels(), more...)...)
 	}
 	d.field(post)
-	d.list = append(d.list, Metric{Name: samplesName, Help: samplesHelp, Group: group, Labels: postLabels(), Histogram: true})
+	d.histogram = post(samplesName, samplesHelp)
+	d.list[len(d.list)-1].Histogram = true
 	group = SightGroup
 	d.health(post)
 	group = StationGroup

@@ -101,7 +101,8 @@ type Options struct {
 	Posts     []acquire.Post        // in the order of their indices
 	Site      string                // label of what belongs to no post
 	Version   string
-	Simulated bool // anything at all that is shown is simulated
+	Simulated bool             // anything at all that is shown is simulated
+	Now       func() time.Time // when a histogram began; nil: time.Now
 }
 
 // Collector is a prometheus.Collector of snapshots and an acquire.Observer that
@@ -110,7 +111,6 @@ type Options struct {
 type Collector struct {
 	o         Options
 	d         *descs
-	samples   *prometheus.HistogramVec
 	posts     []observed
 	goversion string
 }
@@ -121,7 +121,10 @@ func New(o Options) *Collector {
 	for i := range o.Posts {
 		c.o.Simulated = c.o.Simulated || o.Posts[i].Probe.Simulated
 	}
-	c.samples, c.posts = newSamples(o)
+	if c.o.Now == nil {
+		c.o.Now = time.Now
+	}
+	c.posts = observe(c.d.histogram, c.o)
 	return c
 }
 
@@ -136,14 +139,20 @@ func (c *Collector) Registry() *prometheus.Registry {
 // maxScrapes bounds the scrapes served at one time; more get status 503.
 const maxScrapes = 8
 
+// packedFrom is how many posts make an answer worth compressing. One post is 14 kB,
+// beside 17 kB of the program's; the compressor keeps 1.6 MB.
+const packedFrom = 5
+
 // Handler serves a Registry as text, OpenMetrics or protobuf, as asked. Native
-// histograms travel in protobuf only.
+// histograms travel in protobuf only. Answers for fewer than five posts are not
+// compressed.
 func (c *Collector) Handler() http.Handler {
 	r := c.Registry()
 	return promhttp.HandlerFor(r, promhttp.HandlerOpts{
 		Registry:            r,
 		EnableOpenMetrics:   true,
 		MaxRequestsInFlight: maxScrapes,
+		DisableCompression:  len(c.o.Posts) < packedFrom,
 	})
 }
 
@@ -152,12 +161,13 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range c.d.all {
 		ch <- d
 	}
-	c.samples.Describe(ch)
 }
 
 // Collect implements prometheus.Collector.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
-	c.samples.Collect(ch)
+	for i := range c.posts {
+		ch <- c.posts[i].series
+	}
 	if c.o.Source != nil {
 		all := c.o.Source.Stats()
 		for _, s := range all {

@@ -10,49 +10,29 @@ import (
 	"ovenward/acquire"
 )
 
-// Native buckets: each at most 10 % wider than the last, over 20 octaves from
-// about 0.001 W/m², below which a field counts as none. 160 of them cover that.
 const (
-	nativeFactor  = 1.1
-	nativeZero    = 1.0 / 1024 // W/m²; a power of two, so it ends a bucket
-	nativeBuckets = 160
-)
-
-const (
-	samplesName = prefix + "sample_power_density_watts_per_square_meter"
+	samplesName = "sample_power_density_watts_per_square_meter"
 	samplesHelp = "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it."
 )
 
-// observed is what Observe needs of a post: its series, found once.
+// observed is what Observe needs of a post, and how it is shown.
 type observed struct {
-	series prometheus.Observer
+	counts *counts
+	series prometheus.Metric
 	top    float64 // of the probe's range, W/m²; +Inf when not stated
 }
 
-func newSamples(o Options) (*prometheus.HistogramVec, []observed) {
-	vec := prometheus.NewHistogramVec(prometheus.HistogramOpts{
-		Name:                         samplesName,
-		Help:                         samplesHelp,
-		Buckets:                      buckets(o.Posts),
-		NativeHistogramBucketFactor:  nativeFactor,
-		NativeHistogramZeroThreshold: nativeZero,
-		// Past this number buckets grow wider; the counts are never reset.
-		NativeHistogramMaxBucketNumber: nativeBuckets,
-		NativeHistogramMaxExemplars:    -1,
-	}, postLabels())
-	return vec, observe(vec, o)
-}
-
-// observe finds the series of all posts.
-func observe(vec *prometheus.HistogramVec, o Options) []observed {
-	posts := make([]observed, len(o.Posts))
+// observe begins the histograms of all posts.
+func observe(desc *prometheus.Desc, o Options) []observed {
+	posts, bounds := make([]observed, len(o.Posts)), buckets(o.Posts)
 	for i := range o.Posts {
 		p := &o.Posts[i]
 		top := float64(p.Probe.Range)
 		if !(top > 0) {
 			top = math.Inf(1)
 		}
-		posts[i] = observed{vec.WithLabelValues(labels(p, o.Site)...), top}
+		n := newCounts(bounds)
+		posts[i] = observed{n, &series{n, desc, labels(p, o.Site), o.Now()}, top}
 	}
 	return posts
 }
@@ -64,11 +44,11 @@ func (c *Collector) TakeOver(before *Collector) {
 	if !slices.Equal(buckets(c.o.Posts), buckets(before.o.Posts)) {
 		return
 	}
-	c.samples, c.posts = before.samples, observe(before.samples, c.o)
-	for i := range before.o.Posts {
-		gone := labels(&before.o.Posts[i], before.o.Site)
-		if !slices.ContainsFunc(c.o.Posts, func(p acquire.Post) bool { return slices.Equal(labels(&p, c.o.Site), gone) }) {
-			c.samples.DeleteLabelValues(gone...)
+	for i := range c.o.Posts {
+		for j := range before.o.Posts {
+			if slices.Equal(labels(&c.o.Posts[i], c.o.Site), labels(&before.o.Posts[j], before.o.Site)) {
+				c.posts[i].counts, c.posts[i].series = before.posts[j].counts, before.posts[j].series
+			}
 		}
 	}
 }
@@ -76,18 +56,8 @@ func (c *Collector) TakeOver(before *Collector) {
 // Observe implements acquire.Observer. It counts every sample that shows a
 // field; it waits for nothing and keeps nothing of the batch.
 func (c *Collector) Observe(post int, batch []acquire.Sample) {
-	if post < 0 || post >= len(c.posts) {
-		return
-	}
-	p := &c.posts[post]
-	for i := range batch {
-		switch s := &batch[i]; {
-		case s.Quality&acquire.Fault != 0:
-		case s.Quality&acquire.OverRange != 0:
-			p.series.Observe(p.top)
-		case s.Reading.HasValue && !math.IsNaN(float64(s.S)):
-			p.series.Observe(max(float64(s.S), 0))
-		}
+	if post >= 0 && post < len(c.posts) {
+		c.posts[post].counts.take(batch, c.posts[post].top)
 	}
 }
 

@@ -142,7 +142,7 @@ func TestDrift(t *testing.T) {
 		{0.1, 0.3, at.Add(-90 * time.Minute), "it has drifted by +0.02 mW/cm² in 90 min, since the zero of 2026-03-04 10:30:00 UTC"},
 		{0.3, 0.1, at.Add(-time.Hour), "it has drifted by -0.02 mW/cm² in 1 h, since the zero of 2026-03-04 11:00:00 UTC"},
 	} {
-		if got := Drift(tc.was, tc.wasAt, tc.is, at); got != tc.want {
+		if got := Drift(tc.was, tc.wasAt, tc.is, at, time.UTC); got != tc.want {
 			t.Errorf("%q, want %q", got, tc.want)
 		}
 	}

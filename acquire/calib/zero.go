@@ -59,13 +59,13 @@ func TakeZero(z ZeroState) (quantity.PowerDensity, error) {
 func zeroBound(floor quantity.PowerDensity) quantity.PowerDensity { return 3 * floor }
 
 // Drift tells how far the zero has moved since the last one was taken, which is
-// zero time when none was.
-func Drift(was quantity.PowerDensity, wasAt time.Time, is quantity.PowerDensity, at time.Time) string {
+// zero time when none was; its instant is told in a zone.
+func Drift(was quantity.PowerDensity, wasAt time.Time, is quantity.PowerDensity, at time.Time, zone *time.Location) string {
 	if wasAt.IsZero() {
 		return fmt.Sprintf("none was taken before; it has drifted by %s from the maker's", signed(is))
 	}
 	return fmt.Sprintf("it has drifted by %s in %s, since the zero of %s", signed(is-was),
-		quantity.FormatDuration(at.Sub(wasAt).Round(time.Second)), wasAt.UTC().Format("2006-01-02 15:04:05 UTC"))
+		quantity.FormatDuration(at.Sub(wasAt).Round(time.Second)), wasAt.In(zone).Format("2006-01-02 15:04:05 MST"))
 }
 
 func signed(s quantity.PowerDensity) string {

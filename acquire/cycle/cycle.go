@@ -33,6 +33,7 @@ type Options struct {
 // Energy and Peak are lower bounds.
 type Run struct {
 	Start, Last time.Duration // first and newest emission
+	End         time.Duration // up to when the newest one held: On lies between Start and End
 	On          time.Duration // time in which it emitted
 	Energy      quantity.EnergyDensity
 	Peak        quantity.PowerDensity // +Inf: over range
@@ -48,10 +49,10 @@ func (r Run) Mean() quantity.PowerDensity {
 
 // Duty is the share of the run in which it emitted, of at most 1.
 func (r Run) Duty() float64 {
-	if r.Last == r.Start {
+	if r.End == r.Start {
 		return 1
 	}
-	return min(1, float64(r.On)/float64(r.Last-r.Start))
+	return float64(r.On) / float64(r.End-r.Start)
 }
 
 // Runs finds runs in the samples of one post. Observing is O(1) and allocates
@@ -62,6 +63,7 @@ type Runs struct {
 	fall       fall
 
 	at       time.Duration // of the newest sample
+	from     time.Duration // from here on, what it holds for is not counted yet
 	value    float64       // of it
 	seen     bool
 	rested   time.Duration // since when no emission can have gone unseen but in a run
@@ -85,11 +87,18 @@ func NewRuns(o Options) *Runs {
 	return &Runs{gap: o.Gap, stale: o.Stale, rest: newRest(o), fall: newFall(o.Response)}
 }
 
+// never is later than any instant.
+const never = time.Duration(math.MaxInt64)
+
 // Observe takes a value at an instant; values come in order. +Inf stands for a
-// field over the probe's range, NaN for no value.
+// field over the probe's range, NaN for one that is not known from there on: the
+// value before holds no longer.
 func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	x := float64(s)
 	if x != x {
+		r.hold(at)
+		r.Advance(at)
+		r.from = never
 		return
 	}
 	x = max(x, 0) // a reading below zero is no field, and coming back from it no rise
@@ -105,7 +114,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	if !r.seen || since > r.stale {
 		r.rested = at
 	}
-	r.at, r.value, r.seen = at, x, true
+	r.at, r.from, r.value, r.seen = at, at, x, true
 	rise, bar := r.rest.rise(x), 0.0
 	if rise != none {
 		bar = r.bar()
@@ -160,18 +169,22 @@ func (r *Runs) emit(from, at time.Duration) {
 			r.on += (x - r.on) * (float64(since) * (1 / float64(remember)))
 		}
 	}
-	r.run.Last, r.emitting, r.weak, r.doubted = at, true, true, 0
+	r.run.Last, r.run.End = at, at
+	r.emitting, r.weak, r.doubted = true, true, 0
 	if v := quantity.PowerDensity(r.value); v > r.run.Peak {
 		r.run.Peak, r.run.PeakAt = v, at
 	}
 }
 
-// hold counts the time since the newest sample, if that was emission.
+// hold counts the time since the newest sample that is not counted yet, if that
+// was emission.
 func (r *Runs) hold(now time.Duration) {
-	if !r.emitting {
+	end := min(now, r.at+r.stale)
+	if !r.emitting || end <= r.from {
 		return
 	}
-	d := min(now-r.at, r.stale)
+	d := end - r.from
+	r.from, r.run.End = end, end
 	r.run.On += d
 	if math.IsInf(r.value, 1) {
 		r.run.OverRange += d
@@ -184,10 +197,8 @@ func (r *Runs) hold(now time.Duration) {
 func (r *Runs) Advance(now time.Duration) {
 	if r.running && now-r.run.Last > r.gap {
 		if r.emitting {
-			if r.at < now { // silence: what the newest sample held for still counts
-				r.hold(now)
-			}
-			r.emitting = false
+			r.hold(now) // silence: what the newest sample held for still counts
+			r.emitting, r.weak = false, false
 		} else if r.value > r.rest.above() {
 			r.rest.forget() // something is left over: that is rest from now on
 		}

@@ -124,7 +124,7 @@ func TestRunsAreMeasured(t *testing.T) {
 	r.Advance(at + gap)
 	n, run := r.Finished()
 	if n != 1 || run.On != 40*time.Second || math.Abs(float64(run.Energy)-4*95) > 1e-9 || math.Abs(float64(run.Mean())-9.5) > 1e-9 ||
-		run.Peak != 14 || run.PeakAt != time.Second+9*22*time.Second || math.Abs(run.Duty()-40.0/201.9) > 1e-9 {
+		run.Peak != 14 || run.PeakAt != time.Second+9*22*time.Second || math.Abs(run.Duty()-40.0/202) > 1e-9 {
 		t.Errorf("%d runs, %+v, mean %g, duty %g", n, run, run.Mean(), run.Duty())
 	}
 	// Silence: a sample holds for the stale time and no longer. Over range counts apart.

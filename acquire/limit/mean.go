@@ -74,7 +74,10 @@ func (m *Mean) start() {
 // advance moves the window so that its newest slot holds to, and is empty when
 // it begins there. Until to the flow goes on at r.
 func (m *Mean) advance(r *rate, to time.Duration) {
-	n := floorDiv(to, m.width)
+	n := m.newest + 1 // mostly, and found without dividing
+	if to-m.next >= m.width {
+		n = floorDiv(to, m.width)
+	}
 	for i := max(m.newest+1, n-slots); i <= n; i++ {
 		p := &m.ring[index(i)]
 		*p = m.flow.sum

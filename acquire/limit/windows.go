@@ -67,11 +67,13 @@ func (w *Windows) Observe(st *Stretch) (looked bool) {
 	return true
 }
 
-// look compares each limit with its mean, and finds how long that holds.
+// look compares each limit with its mean, and finds how long that holds, until a slot
+// begins.
 func (w *Windows) look() {
 	f := w.flow
-	most := wide{math.MaxUint64, math.MaxUint64} // above all sums
-	w.low, w.high, w.until = most, most, math.MaxInt64
+	turn := uint64(f.next - f.end)              // when all is looked at anew
+	all := wide{math.MaxUint64, math.MaxUint64} // above all sums
+	w.low, w.high, w.until = all, all, math.MaxInt64
 	for i := range w.held {
 		a := &w.held[i]
 		m := a.mean
@@ -79,14 +81,19 @@ func (w *Windows) look() {
 		lo, hi := f.sum.lo.minus(m.base.lo), f.sum.hi.minus(m.base.hi)
 		// Until a slot begins the edge rises with time, by the limit, and the sums
 		// never fall.
+		most := product(a.limit, turn) // by which the edge rises until then
 		if a.above = edge.less(lo); a.above {
-			w.until = min(w.until, f.end+before(lo.minus(edge), a.limit))
+			if over := lo.minus(edge); !most.less(over) {
+				w.until = min(w.until, f.end+before(over, a.limit))
+			}
 		} else if top := f.sum.lo.plus(edge.minus(lo)); top.less(w.low) {
 			w.low = top
 		}
 		switch a.kept = false; {
 		case edge.less(hi):
-			w.until = min(w.until, f.end+before(hi.minus(edge), a.limit))
+			if over := hi.minus(edge); !most.less(over) {
+				w.until = min(w.until, f.end+before(over, a.limit))
+			}
 		case !m.unbounded():
 			a.kept = true
 			if top := f.sum.hi.plus(edge.minus(hi)); top.less(w.high) {

@@ -66,20 +66,26 @@ func TestRetention(t *testing.T) {
 				t.Errorf("%d pages are free in the file, %v", free, err)
 			}
 			shut(t, s)
-			// It reads on without damage, and a rebuilding brings nothing back.
-			s = open(t, dir, o)
-			left := before["combi"].n(t, s, "combi")
-			shut(t, s)
-			out, err := Rebuild(t.Context(), dir, o)
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Logf("%+v", out)
-			s = open(t, dir, o)
-			if got := before["combi"].n(t, s, "combi"); got != left {
-				t.Errorf("rebuilt, combi has %d samples, %d before", got, left)
-			}
+			checkNothingComesBack(t, dir, o, func(s *Store) int { return int(before["combi"].n(t, s, "combi")) })
 		})
+	}
+}
+
+// checkNothingComesBack: what was removed reads on without damage, and a rebuilding
+// brings nothing back.
+func checkNothingComesBack(t *testing.T, dir string, o Options, count func(s *Store) int) {
+	t.Helper()
+	s := open(t, dir, o)
+	left := count(s)
+	shut(t, s)
+	out, err := Rebuild(t.Context(), dir, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%+v", out)
+	s = open(t, dir, o)
+	if got := count(s); got != left {
+		t.Errorf("rebuilt, combi has %d samples, %d before", got, left)
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/quantity"
 )
@@ -110,6 +111,27 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 		batch = append(batch, s)
 	}
 	return batch, nil
+}
+
+// Switched reads when contacts said that the oven of a post was switched to heat, in
+// order and joined, of what had ended by or after an instant.
+func (r *Reader) Switched(ctx context.Context, post string, from time.Time) ([]cycle.Switched, error) {
+	var out []cycle.Switched
+	err := each(ctx, r.db, "SELECT raw FROM events WHERE kind = ? AND post = ? AND at_ns >= ? ORDER BY id",
+		func(scan func(...any) error) error {
+			var raw []byte
+			var s cycle.Switched
+			err := scan(&raw)
+			if err == nil {
+				err = json.Unmarshal(raw, &s)
+			}
+			out = append(out, s)
+			return err
+		}, string(acquire.KindPower), post, nanos(from))
+	if err != nil {
+		return nil, fmt.Errorf("read when the oven of post %s was switched to heat: %w", post, err)
+	}
+	return cycle.Join(out), nil
 }
 
 // stretch is from begin up to end, ns.

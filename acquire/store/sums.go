@@ -262,72 +262,87 @@ var errSums = errors.New("sums in the record are damaged; they can be made again
 // readEntries calls f for each entry of a blob.
 func readEntries(b []byte, first, width int64, f func(place int64, e *entry)) error {
 	place, line := first, [2]float64{}
-	bad := false
-	uint := func() int64 {
-		v, n := binary.Uvarint(b)
-		if bad = bad || n <= 0; bad {
-			return 0
-		}
-		b = b[n:]
-		return int64(v)
-	}
-	int := func() int64 {
-		v, n := binary.Varint(b)
-		if bad = bad || n <= 0; bad {
-			return 0
-		}
-		b = b[n:]
-		return v
-	}
-	float := func() float64 {
-		if bad = bad || len(b) < 8; bad {
-			return 0
-		}
-		v := math.Float64frombits(binary.LittleEndian.Uint64(b))
-		b = b[8:]
-		return v
-	}
-	for len(b) > 0 && !bad {
-		place += int()
-		if len(b) == 0 {
+	r := sumBytes{b: b}
+	for len(r.b) > 0 && !r.bad {
+		place += r.int()
+		if len(r.b) == 0 {
 			return errSums
 		}
-		bits := b[0]
-		b = b[1:]
-		e := entry{Sums: emptySums()}
-		e.Samples = uint()
-		e.Values = e.Samples - uint()
-		e.Seen = time.Duration(max(0, width-uint()*1000))
-		e.Classes[5] = e.Samples
-		if bits&hasBad != 0 {
-			for i := range e.Classes {
-				e.Classes[i] = uint()
-			}
-			e.OverRange = time.Duration(uint() * 1000)
-		}
-		if bits&hasLine != 0 {
-			line = [2]float64{float(), float()}
-		}
-		switch {
-		case bits&isFloat != 0:
-			e.Min, e.Max, e.Sum, e.First, e.Last, e.Integral = float(), float(), float(), float(), float(), float()
-		case bits&hasValues != 0:
-			d := &e.D
-			d[dMin] = int()
-			d[dMax], d[dFirst], d[dLast] = d[dMin]+uint(), d[dMin]+uint(), d[dMin]+uint()
-			d[dSum] = int() + e.Values*((d[dMin]+d[dMax])/2)
-			e.DIntegral = int()*1000 + e.usual()
-			e.straight, e.Factor, e.Offset = true, line[0], line[1]
-			e.fromDigits()
-		}
-		if !bad {
+		if e := r.entry(width, &line); !r.bad {
 			f(place, &e)
 		}
 	}
-	if bad {
+	if r.bad {
 		return errSums
 	}
 	return nil
+}
+
+// sumBytes is what is left of packed sums. After what cannot be read all is zero.
+type sumBytes struct {
+	b   []byte
+	bad bool
+}
+
+func (r *sumBytes) uint() int64 {
+	v, n := binary.Uvarint(r.b)
+	if r.bad = r.bad || n <= 0; r.bad {
+		return 0
+	}
+	r.b = r.b[n:]
+	return int64(v)
+}
+
+func (r *sumBytes) int() int64 {
+	v, n := binary.Varint(r.b)
+	if r.bad = r.bad || n <= 0; r.bad {
+		return 0
+	}
+	r.b = r.b[n:]
+	return v
+}
+
+func (r *sumBytes) float() float64 {
+	if r.bad = r.bad || len(r.b) < 8; r.bad {
+		return 0
+	}
+	v := math.Float64frombits(binary.LittleEndian.Uint64(r.b))
+	r.b = r.b[8:]
+	return v
+}
+
+// entry reads one behind its place. line is the straight line of the one before, and
+// becomes this one's.
+func (r *sumBytes) entry(width int64, line *[2]float64) entry {
+	bits := r.b[0]
+	r.b = r.b[1:]
+	e := entry{Sums: emptySums()}
+	e.Samples = r.uint()
+	e.Values = e.Samples - r.uint()
+	e.Seen = time.Duration(max(0, width-r.uint()*1000))
+	e.Classes[5] = e.Samples
+	if bits&hasBad != 0 {
+		for i := range e.Classes {
+			e.Classes[i] = r.uint()
+		}
+		e.OverRange = time.Duration(r.uint() * 1000)
+	}
+	if bits&hasLine != 0 {
+		*line = [2]float64{r.float(), r.float()}
+	}
+	switch {
+	case bits&isFloat != 0:
+		e.Min, e.Max, e.Sum, e.First, e.Last, e.Integral = r.float(), r.float(), r.float(), r.float(), r.float(), r.float()
+	case bits&hasValues != 0:
+		d := &e.D
+		d[dMin] = r.int()
+		d[dMax], d[dFirst], d[dLast] = d[dMin]+r.uint(), d[dMin]+r.uint(), d[dMin]+r.uint()
+		d[dSum] = r.int() + e.Values*((d[dMin]+d[dMax])/2)
+		e.DIntegral = r.int()*1000 + e.usual()
+		e.straight, e.Factor, e.Offset = true, line[0], line[1]
+		e.fromDigits()
+	}
+	return e
 }
 
 // fromDigits makes the values from the digits.

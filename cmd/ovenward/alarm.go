@@ -59,18 +59,10 @@ func paths() map[string][2]string {
 
 func alarmCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	a, err := parseAlarm(args)
-	switch {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(stdout, alarmHelp)
-		return 0
-	case err == nil:
+	if err == nil {
 		err = a.run(ctx, stdout)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward alarm: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("alarm", alarmHelp, err, stdout, stderr)
 }
 
 func parseAlarm(args []string) (a alarmAct, err error) {
@@ -88,8 +80,8 @@ func parseAlarm(args []string) (a alarmAct, err error) {
 	flags.StringVar(&a.days, "days", "7", "")
 	var words []string
 	for len(args) > 0 {
-		if err := flags.Parse(args); err != nil {
-			return a, fmt.Errorf("%w; see ovenward alarm --help", err)
+		if err := parseSome(flags, args); err != nil {
+			return a, err
 		}
 		if args = flags.Args(); len(args) > 0 {
 			words, args = append(words, args[0]), args[1:]

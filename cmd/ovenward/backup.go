@@ -27,11 +27,8 @@ func backupCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	path := flags.String("storage.path", "", "")
 	file := flags.String("o", "", "")
 	replace := flags.Bool("replace", false, "")
-	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, backupHelp)
-		return 0
-	} else if err != nil {
-		return fail(stderr, "%v; see ovenward backup --help", err)
+	if err := parse(flags, args); err != nil {
+		return ended("backup", backupHelp, err, stdout, stderr)
 	}
 	if *path == "" || *file == "" {
 		return fail(stderr, "--storage.path and -o are needed: name the folder of the record, and the file of the copy")

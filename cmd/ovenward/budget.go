@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -54,11 +53,8 @@ func budgetCommand(args []string, stdout, stderr io.Writer) int {
 	flags.StringVar(&level, "level", "", "")
 	flags.StringVar(&record, "storage.path", "", "")
 	format := flags.String("format", "text", "")
-	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, budgetHelp)
-		return 0
-	} else if err != nil {
-		return fail(stderr, "%v; see ovenward budget --help", err)
+	if err := parse(flags, args); err != nil {
+		return ended("budget", budgetHelp, err, stdout, stderr)
 	}
 	switch {
 	case *format != "text" && *format != "json":

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"strings"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"ovenward/cmd/internal/notify"
 	"ovenward/config"
 	"ovenward/metrics"
+	"ovenward/metrics/remotewrite"
 )
 
 // carried is a courier of the configuration with what carries its messages.
@@ -175,6 +177,51 @@ func (g *generation) courierStates() []metrics.CourierState {
 			Waiting: s.Waiting, Failing: s.Failing, LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
 	}
 	return out
+}
+
+// countOn has couriers and remote-write targets go on counting where those of the old
+// generation stopped that are configured alike.
+func (g *generation) countOn(old *generation) {
+	is, was := outward(g.file), outward(old.file)
+	same := func(name string) bool { return was[name] != nil && equal(is[name], was[name]) }
+	for _, c := range g.couriers {
+		name := c.Stats().Name
+		k := slices.IndexFunc(old.couriers, func(o *notify.Courier) bool { return o.Stats().Name == name })
+		if k >= 0 && same(name) {
+			c.GoOnFrom(old.couriers[k])
+		}
+	}
+	for _, r := range g.remotes {
+		name := r.Stats().Name
+		k := slices.IndexFunc(old.remotes, func(o *remotewrite.Writer) bool { return o.Stats().Name == name })
+		if k >= 0 && same(remotePrefix+name) {
+			r.GoOnFrom(old.remotes[k])
+		}
+	}
+}
+
+// remotePrefix tells a remote-write target from a courier of the same name.
+const remotePrefix = "remote write "
+
+// outward is how each courier and each remote-write target is configured, by its name.
+func outward(f *config.File) map[string]any {
+	all := map[string]any{}
+	for _, w := range f.Webhooks {
+		all[w.ID] = w
+	}
+	for _, m := range f.Mails {
+		all[m.ID] = m
+	}
+	for _, a := range f.Alertmanagers {
+		all[a.ID] = a
+	}
+	for _, m := range f.MQTTs {
+		all[m.ID] = m
+	}
+	for _, r := range f.Remotes {
+		all[remotePrefix+r.ID] = r
+	}
+	return all
 }
 
 // courierNames lists the names of all couriers, none where there are none.

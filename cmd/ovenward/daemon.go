@@ -54,6 +54,7 @@ type home struct {
 	settings   settings
 	now        func() time.Time
 	log        *slog.Logger
+	spare      *sparing
 	kitchen    *simulate.Kitchen // nil without simulated probes
 	languages  map[string]string // that its probes speak
 	simulating config.Simulate
@@ -83,7 +84,7 @@ type daemon struct {
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{home: &home{settings: s, log: log, now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
 		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {
@@ -213,6 +214,8 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.live(ctx) })
 	g.Go(func() error { return d.askPage(ctx, d.dog.Loop("the page", thinkBound, nil)) })
 	g.Go(func() error { return d.serve(ctx) })
+	g.Go(func() error { return d.spare.Run(ctx) })
+	g.Go(func() error { return giveBack(ctx) })
 	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+status)
 	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })
 	return errors.Join(g.Wait(), d.Close())
@@ -226,7 +229,7 @@ func (h *home) serve(ctx context.Context) error {
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    32 << 10,
-		ErrorLog:          slog.NewLogLogger(h.log.Handler(), slog.LevelDebug),
+		ErrorLog:          slog.NewLogLogger(h.spare.log(h.log).Handler(), slog.LevelDebug),
 	}
 	stopped := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
@@ -239,7 +242,7 @@ func (h *home) serve(ctx context.Context) error {
 	})
 	visitors := newCrowd(h.listener, maxConnections)
 	server.Handler, server.ConnContext = visitors.turnAway(server.Handler), visitors.know
-	err := toolkit.Serve(visitors, server, h.toolkitFlags(), h.log)
+	err := toolkit.Serve(visitors, server, h.toolkitFlags(), h.spare.log(h.log))
 	if !stop() {
 		<-stopped
 	}

@@ -76,14 +76,12 @@ func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	flags.StringVar(&d.url, "url", "http://"+defaultListen, "")
 	flags.BoolVar(&d.send, "send", false, "")
 	flags.BoolVar(&d.service, "for-service", false, "")
-	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, doctorHelp)
-		return 0
-	} else if err != nil || d.file == "" {
-		if err == nil {
-			err = errors.New("name the configuration by --config.file=F")
-		}
-		return fail(stderr, "%v; see ovenward doctor --help", err)
+	err := parse(flags, args)
+	if err == nil && d.file == "" {
+		err = errors.New("name the configuration by --config.file=F; see ovenward doctor --help")
+	}
+	if err != nil {
+		return ended("doctor", doctorHelp, err, stdout, stderr)
 	}
 	d.look(ctx)
 	return d.tell(stdout)

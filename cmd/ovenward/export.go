@@ -48,18 +48,10 @@ type exporting struct {
 // exportCommand writes samples down and returns the exit code.
 func exportCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	e, err := parseExport(args)
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, exportHelp)
-		return 0
-	}
 	if err == nil {
 		err = e.run(ctx, stdout, stderr)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward export: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("export", exportHelp, err, stdout, stderr)
 }
 
 func parseExport(args []string) (e exporting, err error) {
@@ -76,10 +68,7 @@ func parseExport(args []string) (e exporting, err error) {
 	flags.StringVar(&e.output, "output", "", "")
 	flags.StringVar(&e.output, "o", "", "")
 	if err := parse(flags, args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return e, err
-		}
-		return e, fmt.Errorf("%w; see ovenward export --help", err)
+		return e, err
 	}
 	if unit == "" {
 		unit = "mW/cm2"

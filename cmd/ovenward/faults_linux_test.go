@@ -252,18 +252,7 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 	waitFor(t, 60*time.Second, "the alarm", func() bool { return strings.Contains(d.metrics(t, addr), exceedsActive) })
 	http.DefaultClient.CloseIdleConnections()
 	before := d.metrics(t, addr)
-	n := counts(5_000, 1_000_000)
-	begun := time.Now()
-	by := pester(t, addr, n)
-	t.Logf("%d bad requests in %v, answers by status (0: closed without one): %v", n, time.Since(begun).Round(time.Millisecond), by)
-	for status := range by {
-		if status >= 500 && status != http.StatusNotImplemented && status != http.StatusHTTPVersionNotSupported && status != http.StatusServiceUnavailable {
-			t.Errorf("answered %d", status)
-		}
-	}
-	if by[http.StatusBadRequest] == 0 || by[http.StatusNotFound] == 0 {
-		t.Error("the requests were not bad enough")
-	}
+	pestered(t, d, addr, before)
 	streams, idle := besiege(t, addr)
 	probe.terminate(t)
 	waitFor(t, 30*time.Second, "the probe to be known silent", func() bool { return len(alarmsOf(t, record, alarm.Silent)) == 1 })
@@ -285,13 +274,15 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 		_ = s.Close()
 	}
 	unbesieged(t, d, addr, before)
+	late := counted(t, d.metrics(t, addr), `reason="unanswered"`) // of a machine that is busy otherwise; told, so not lost
 	d.terminate(t)
 	probe.terminate(t)
 	samples, answers := readSamples(t, record), readTruth(t, truthFile)
 	whole(t, samples)
-	if lost := len(answers) - len(samples); lost < 0 || lost > 2 {
-		t.Errorf("%d samples of %d answers, want all but one at the pulling and one at the stop", len(samples), len(answers))
+	if lost := len(answers) - len(samples); lost < 0 || lost > 2+late {
+		t.Errorf("%d samples of %d answers, %d late: want all but those, one at the pulling and one at the stop", len(samples), len(answers), late)
 	}
+	t.Logf("%d samples of %d answers, %d late", len(samples), len(answers), late)
 	for _, why := range alarmsOf(t, record, alarm.Exceeds) {
 		if why != alarm.Raised && why != alarm.Returned && why != alarm.ReturnedLatched && why != alarm.RaisedAgain {
 			t.Errorf("the alarm was touched: %v", why)
@@ -299,6 +290,29 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 	}
 	if strings.Contains(d.log.String(), "panic") {
 		t.Error("a request made it panic")
+	}
+}
+
+// pestered sends bad requests, and looks at what is answered and at the memory.
+func pestered(t *testing.T, d *process, addr, before string) {
+	t.Helper()
+	n := counts(5_000, 1_000_000)
+	begun := time.Now()
+	by := pester(t, addr, n)
+	took := time.Since(begun)
+	was, is := gauge(t, before, "process_resident_memory_bytes")/1e6, gauge(t, d.metrics(t, addr), "process_resident_memory_bytes")/1e6
+	t.Logf("%d bad requests in %v, %.0f a second, memory %.1f MB before and %.1f MB after, answers by status (0: closed without one): %v",
+		n, took.Round(time.Millisecond), float64(n)/took.Seconds(), was, is, by)
+	if is > was+16 {
+		t.Errorf("memory grew from %.1f to %.1f MB", was, is)
+	}
+	for status := range by {
+		if status >= 500 && status != http.StatusNotImplemented && status != http.StatusHTTPVersionNotSupported && status != http.StatusServiceUnavailable {
+			t.Errorf("answered %d", status)
+		}
+	}
+	if by[http.StatusBadRequest] == 0 || by[http.StatusNotFound] == 0 {
+		t.Error("the requests were not bad enough")
 	}
 }
 

@@ -152,11 +152,11 @@ func (g *generation) show() {
 	g.page = web.New(web.Options{
 		Station: g.station, Events: g.record.Events, Changes: g.record.Changes, Told: g.record.Told, Record: g.record.Stats, Heads: g.record.Heads, Newest: g.newest, Occurrence: g.record.Occurrence, Couriers: courierNames(g.file),
 		Past: g.record.Runs, Soaks: g.soaks, Surveys: g.surveys, Reports: printer{g.record}, Register: g.record, Try: g.try, Limits: limitChoices(g.written), Users: g.users, Operators: g.file.Access.Operators, Beyond: beyond(g.Addr()),
-		OvenOf: ovenOf(g.file), Statistics: g.soaks.eyes.Stretches, Series: g.record.Chart, Ran: g.record.Ran,
+		OvenOf: ovenOf(g.file), SaidOf: g.saidOf, Statistics: g.soaks.eyes.Stretches, Series: g.record.Chart, Ran: g.record.Ran,
 		Sums: sums(g.file), Site: g.file.Site.Name, Zone: g.file.Site.Zone, Simulated: g.simulated, Version: version(), Host: host,
 		Ready: g.ready, Healthy: g.healthy, Reload: g.askReload,
 		Round:   g.loops.Loop("the overview's lines", diskBound, g.recordErr),
-		Metrics: g.numbers.Handler(), Log: g.log, Now: g.now,
+		Metrics: g.numbers.Handler(), Log: g.spare.log(g.log), Now: g.now,
 	})
 	g.handler = g.page.Handler()
 }

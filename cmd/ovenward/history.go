@@ -150,7 +150,7 @@ func (g *generation) newHistory() {
 // keep reads the soak tests, after the station was made, which they look at.
 func (g *generation) keep() (err error) {
 	e := eyes{record: g.record, posts: g.posts, station: func() []acquire.Stats { return g.station.Stats() }, zone: g.file.Site.Zone}
-	g.soaks = planner{eyes: e, zone: g.file.Site.Zone, now: g.now, counted: g.operations, contacts: g.file.Contacts}
+	g.soaks = planner{eyes: e, zone: g.file.Site.Zone, now: g.now, counted: g.operations, contacts: g.file.Contacts, ovenOf: ovenOf(g.file)}
 	g.soaks.Keeper, err = soak.NewKeeper(context.Background(), g.record, e, g.now, g.soaked)
 	return err
 }

@@ -46,10 +46,6 @@ type importing struct {
 // importCommand takes a file into a record and returns the exit code.
 func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	i, err := parseImport(args)
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, importHelp)
-		return 0
-	}
 	if err == nil {
 		err = i.run(ctx, stdout, stderr)
 	}
@@ -58,11 +54,7 @@ func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 			fmt.Fprintln(stderr, line)
 		}
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward import: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("import", importHelp, err, stdout, stderr)
 }
 
 func parseImport(args []string) (i importing, err error) {
@@ -73,11 +65,8 @@ func parseImport(args []string) (i importing, err error) {
 	flags.StringVar(&i.post, "post", "", "")
 	flags.StringVar(&i.as, "as", "", "")
 	flags.StringVar(&i.who, "by", "", "")
-	if err := flags.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return i, err
-		}
-		return i, fmt.Errorf("%w; see ovenward import --help", err)
+	if err := parseSome(flags, args); err != nil {
+		return i, err
 	}
 	switch i.file = flags.Arg(0); {
 	case i.path == "":

@@ -52,11 +52,8 @@ func notifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	flags.StringVar(&a.storage, "storage.path", "", "")
 	flags.StringVar(&a.courier, "courier", "", "")
 	flags.IntVar(&a.most, "most", 50, "")
-	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, notifyHelp)
-		return 0
-	} else if err != nil {
-		return fail(stderr, "%v; see ovenward notify --help", err)
+	if err := parse(flags, args); err != nil {
+		return ended("notify", notifyHelp, err, stdout, stderr)
 	}
 	var err error
 	switch {

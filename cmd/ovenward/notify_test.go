@@ -62,7 +62,7 @@ func TestNotifyTest(t *testing.T) {
 	}
 	for _, args := range [][]string{{}, {"--test"}, {"--test", "--dead", "--config.file=" + file}, {"--dead"}, {"--test", "--config.file=" + file, "--courier=none"},
 		{"--told", "--storage.path=" + t.TempDir()}, {"more"}} {
-		if code, _, errs := runNotify(args...); code != 1 || !strings.HasPrefix(errs, "ovenward: ") {
+		if code, _, errs := runNotify(args...); code != 1 || !strings.HasPrefix(errs, "ovenward") {
 			t.Errorf("%q: code %d, %s", args, code, errs)
 		}
 	}

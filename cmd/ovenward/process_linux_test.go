@@ -138,12 +138,8 @@ func simulated(t *testing.T, path, truth string, more ...string) *process {
 	return p
 }
 
-// configured writes a configuration of one post, read from port at 10 Hz, and
-// returns its path.
-func configured(t *testing.T, port, more string) string {
-	t.Helper()
-	path := t.TempDir() + "/larkfield.toml"
-	text := fmt.Sprintf(`
+// larkfield is a configuration of one post; its port and more are filled in.
+const larkfield = `
 [site]
 name = "Larkfield House"
 
@@ -195,7 +191,14 @@ id = "pantry-door"
 oven = "pantry"
 probe = "shelf"
 distance = "50 mm"
-%s`, port, more)
+%s`
+
+// configured writes a configuration of one post, read from port at 10 Hz, and
+// returns its path.
+func configured(t *testing.T, port, more string) string {
+	t.Helper()
+	path := t.TempDir() + "/larkfield.toml"
+	text := fmt.Sprintf(larkfield, port, more)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

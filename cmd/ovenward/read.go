@@ -78,7 +78,7 @@ func readCommand(ctx context.Context, args []string, stdout, stderr io.Writer) i
 
 func parseReadFlags(args []string) (readFlags, error) {
 	var f readFlags
-	set := flag.NewFlagSet("read", flag.ContinueOnError)
+	set := flag.NewFlagSet("ovenward read", flag.ContinueOnError)
 	set.SetOutput(io.Discard)
 	set.StringVar(&f.trial.Driver, "driver", "", "")
 	set.StringVar(&f.trial.Port, "port", "", "")
@@ -90,11 +90,8 @@ func parseReadFlags(args []string) (readFlags, error) {
 	set.StringVar(&f.recordWire, "record-wire", "", "")
 	set.BoolVar(&f.listen, "listen", false, "")
 	set.DurationVar(&f.listenTime, "listen-time", time.Second, "")
-	if err := set.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return f, err
-		}
-		return f, fmt.Errorf("%w; see ovenward read --help", err)
+	if err := parseSome(set, args); err != nil {
+		return f, err
 	}
 	switch {
 	case set.NArg() > 0:

@@ -51,6 +51,31 @@ func ran(args ...string) (code int, stdout, stderr string) {
 	return code, out.String(), errs.String()
 }
 
+// flipInChunks flips a bit in the middle of the samples of each chunk.
+func flipInChunks(t *testing.T, dir string) {
+	t.Helper()
+	file := filepath.Join(dir, store.FileName)
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	magic := []byte("\xCBow\x96")
+	if !bytes.Contains(b, magic) {
+		t.Fatal("no chunk in the file")
+	}
+	for at := 0; ; {
+		i := bytes.Index(b[at:], magic)
+		if i < 0 {
+			break
+		}
+		at += i + len(magic)
+		b[at+200] ^= 4 // of the chunk, and of what is left of earlier ones
+	}
+	if err := os.WriteFile(file, b, 0o640); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestVerifyCommand(t *testing.T) {
 	public, key, err := ed25519.GenerateKey(nil)
 	if err != nil {
@@ -74,27 +99,7 @@ func TestVerifyCommand(t *testing.T) {
 		t.Errorf("as JSON %d, %q", code, out)
 	}
 
-	// One bit in the middle of the samples.
-	file := filepath.Join(dir, store.FileName)
-	b, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	magic := []byte("\xCBow\x96")
-	if !bytes.Contains(b, magic) {
-		t.Fatal("no chunk in the file")
-	}
-	for at := 0; ; {
-		i := bytes.Index(b[at:], magic)
-		if i < 0 {
-			break
-		}
-		at += i + len(magic)
-		b[at+200] ^= 4 // of the chunk, and of what is left of earlier ones
-	}
-	if err := os.WriteFile(file, b, 0o640); err != nil {
-		t.Fatal(err)
-	}
+	flipInChunks(t, dir)
 	code, out, _ = ran("verify", "--storage.path="+dir)
 	if code != 1 || !strings.Contains(out, "post fryer, 2031-05-20T12:00:00Z") || !strings.Contains(out, "NOT intact") || !strings.Contains(out, "--rebuild") {
 		t.Errorf("a changed record gives %d, %q", code, out)

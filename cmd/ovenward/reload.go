@@ -226,6 +226,7 @@ func (g *generation) goOn(ctx context.Context, old *generation, kept []int) (err
 		return errors.Join(err, g.record.Retain(within, retention(old.file)))
 	}
 	g.numbers.TakeOver(old.numbers)
+	g.countOn(old)
 	g.watch(ctx)
 	return nil
 }

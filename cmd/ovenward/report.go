@@ -65,18 +65,10 @@ func kinds() []string { return []string{"monitoring", "certificates", "survey", 
 // reportCommand makes a report and returns the exit code.
 func reportCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	r, err := parseReport(args)
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, reportHelp)
-		return 0
-	}
 	if err == nil {
 		err = r.run(ctx, stderr)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward report: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("report", reportHelp, err, stdout, stderr)
 }
 
 func parseReport(args []string) (r reporting, err error) {
@@ -112,10 +104,7 @@ func parseReport(args []string) (r reporting, err error) {
 		r.kind, args = args[0], args[1:]
 	}
 	if err := parse(flags, args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return r, err
-		}
-		return r, fmt.Errorf("%w; see ovenward report --help", err)
+		return r, err
 	}
 	if r.paper, err = report.PaperOf(*paper); err != nil {
 		return r, fmt.Errorf("--paper: %w", err)

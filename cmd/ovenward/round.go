@@ -55,21 +55,13 @@ const largestChecks = 16 << 20 // bytes
 // roundCommand lists which ovens are due and returns the exit code.
 func roundCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	r, err := parseRound(args, time.Now())
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, roundHelp)
-		return 0
-	}
 	if err == nil && r.file != "" {
 		err = r.take(ctx, stderr)
 	}
 	if err == nil {
 		err = r.list(ctx, stdout)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward round: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("round", roundHelp, err, stdout, stderr)
 }
 
 func parseRound(args []string, now time.Time) (r rounding, err error) {
@@ -88,10 +80,7 @@ func parseRound(args []string, now time.Time) (r rounding, err error) {
 	flags.StringVar(&r.file, "import", "", "")
 	flags.StringVar(&r.who, "by", "", "")
 	if err := parse(flags, args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return r, err
-		}
-		return r, fmt.Errorf("%w; see ovenward round --help", err)
+		return r, err
 	}
 	if r.paper, err = report.PaperOf(paper); err != nil {
 		return r, fmt.Errorf("--paper: %w", err)

@@ -45,23 +45,17 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 			runUsage(stdout, flags)
 			return 0
 		}
-		return fail(stderr, "%v; see ovenward run --help", err)
+		return fail(stderr, "%v", err)
 	}
-	lines := newLogWriter(stderr)
-	defer lines.Close()
-	var handler slog.Handler
-	switch *format {
-	case "text":
-		handler = slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level})
-	case "json":
-		handler = slog.NewJSONHandler(lines, &slog.HandlerOptions{Level: level})
-	default:
+	if *format != "text" && *format != "json" {
 		return fail(stderr, "--log.format=%s is not known: use text or json", *format)
 	}
 	if s.configFile != "" && s.storagePath == "" {
 		return fail(stderr, "--config.file needs --storage.path: name the folder that keeps the record")
 	}
-	log := slog.New(handler)
+	lines := newLogWriter(stderr)
+	defer lines.Close()
+	log := newLog(lines, *format, level)
 	if s.supervisor, err = systemd(); err != nil {
 		log.Warn("the watchdog of the service manager is not fed", "error", err)
 	}
@@ -69,6 +63,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
+	collectSooner()
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)
@@ -87,15 +82,56 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	return 0
 }
 
+// newLog makes a log in a format, text or json.
+func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
+	o := &slog.HandlerOptions{Level: level}
+	if format == "json" {
+		return slog.New(slog.NewJSONHandler(to, o))
+	}
+	return slog.New(slog.NewTextHandler(to, o))
+}
+
+// collectSooner has garbage collected when it is three quarters of what lives, unless
+// GOGC says otherwise. Go's own whole takes a tenth more memory of ours at rest, and
+// saves about a twentieth of a per cent of a core.
+func collectSooner() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(75)
+	}
+}
+
 // parse parses flags and refuses what is left over.
+// parse reads a command line that has flags only.
 func parse(flags *flag.FlagSet, args []string) error {
-	if err := flags.Parse(args); err != nil {
+	if err := parseSome(flags, args); err != nil {
 		return err
 	}
 	if flags.NArg() > 0 {
-		return fmt.Errorf("%q is not expected here", flags.Arg(0))
+		return fmt.Errorf("%q is not expected here; see %s --help", flags.Arg(0), flags.Name())
 	}
 	return nil
+}
+
+// parseSome reads the flags up to what is none.
+func parseSome(flags *flag.FlagSet, args []string) error {
+	if err := flags.Parse(args); err != nil {
+		return fmt.Errorf("%w; see %s --help", err, flags.Name())
+	}
+	return nil
+}
+
+// ended tells how a command ended, and returns its exit code: with its help where
+// that was asked for.
+func ended(name, help string, err error, stdout, stderr io.Writer) int {
+	switch {
+	case err == nil:
+		return 0
+	case errors.Is(err, flag.ErrHelp):
+		fmt.Fprint(stdout, help)
+		return 0
+	}
+	fmt.Fprintf(stderr, "ovenward %s: %v\n", name, err)
+	return 1
 }
 
 func announce(log *slog.Logger, d *daemon) {

@@ -129,6 +129,30 @@ func script(t *testing.T, shell string) string {
 	return path
 }
 
+// checkOffers holds what a shell offers, by the words before, against what the commands
+// say of themselves.
+func checkOffers(t *testing.T, all []told, offered map[string][]string) {
+	t.Helper()
+	for _, c := range all {
+		if !slices.Contains(offered["ovenward "], c.name) {
+			t.Errorf("the command %s is not offered: %q", c.name, offered["ovenward "])
+		}
+		for _, act := range c.acts {
+			if !slices.Contains(offered["ovenward "+c.name+" "], act) {
+				t.Errorf("ovenward %s: %s is not offered: %q", c.name, act, offered["ovenward "+c.name+" "])
+			}
+		}
+		for _, flag := range c.flags {
+			if strings.HasPrefix(flag, "--") && !has(offered["ovenward "+c.name+" --"], strings.Trim(flag, "-=")) {
+				t.Errorf("ovenward %s: %s is not offered: %q", c.name, flag, offered["ovenward "+c.name+" --"])
+			}
+		}
+		if got := len(offered["ovenward "+c.name+" --"]); got > len(c.flags) {
+			t.Errorf("ovenward %s: %d flags are offered, and it has %d: %q", c.name, got, len(c.flags), offered["ovenward "+c.name+" --"])
+		}
+	}
+}
+
 // Each shell offers every command, and after each command all of its words and flags.
 func TestShellsCompleteAll(t *testing.T) {
 	shells := []struct {
@@ -167,24 +191,7 @@ func TestShellsCompleteAll(t *testing.T) {
 				ask("ovenward", c.name, "--")
 			}
 			offered := offers(t, shell, program)
-			for _, c := range all {
-				if !slices.Contains(offered["ovenward "], c.name) {
-					t.Errorf("the command %s is not offered: %q", c.name, offered["ovenward "])
-				}
-				for _, act := range c.acts {
-					if !slices.Contains(offered["ovenward "+c.name+" "], act) {
-						t.Errorf("ovenward %s: %s is not offered: %q", c.name, act, offered["ovenward "+c.name+" "])
-					}
-				}
-				for _, flag := range c.flags {
-					if strings.HasPrefix(flag, "--") && !has(offered["ovenward "+c.name+" --"], strings.Trim(flag, "-=")) {
-						t.Errorf("ovenward %s: %s is not offered: %q", c.name, flag, offered["ovenward "+c.name+" --"])
-					}
-				}
-				if got := len(offered["ovenward "+c.name+" --"]); got > len(c.flags) {
-					t.Errorf("ovenward %s: %d flags are offered, and it has %d: %q", c.name, got, len(c.flags), offered["ovenward "+c.name+" --"])
-				}
-			}
+			checkOffers(t, all, offered)
 		})
 	}
 	if code := dispatch(t.Context(), []string{"help", "--completion=abacus"}, &bytes.Buffer{}, &bytes.Buffer{}); code != 1 {

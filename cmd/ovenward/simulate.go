@@ -49,23 +49,15 @@ type simulateFlags struct {
 // exit code: 0 or 1.
 func simulateCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	flags, err := parseSimulateFlags(args)
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, simulateHelp)
-		return 0
-	}
 	if err == nil {
 		err = serveSimulated(ctx, flags, stdout)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward simulate: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("simulate", simulateHelp, err, stdout, stderr)
 }
 
 func parseSimulateFlags(args []string) (simulateFlags, error) {
 	var f simulateFlags
-	set := flag.NewFlagSet("simulate", flag.ContinueOnError)
+	set := flag.NewFlagSet("ovenward simulate", flag.ContinueOnError)
 	set.SetOutput(io.Discard) // the caller tells errors and help
 	set.StringVar(&f.protocol, "protocol", "textline", "")
 	set.StringVar(&f.link, "link", "", "")
@@ -75,11 +67,8 @@ func parseSimulateFlags(args []string) (simulateFlags, error) {
 	set.Float64Var(&f.speed, "speed", 1, "")
 	rate := set.String("stream", "", "")
 	say := set.String("say", "", "")
-	if err := set.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return f, err
-		}
-		return f, fmt.Errorf("%w; see ovenward simulate --help", err)
+	if err := parseSome(set, args); err != nil {
+		return f, err
 	}
 	if set.NArg() > 0 {
 		return f, fmt.Errorf("there is no use for %q; it takes flags only, see ovenward simulate --help", set.Arg(0))

@@ -122,7 +122,7 @@ func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
 		t.Fatal(err)
 	}
 	e := eyes{record: record, posts: posts, station: station.Stats}
-	tests := planner{eyes: e, zone: time.UTC, now: r.Now, counted: &operations{of: map[string]int64{}}}
+	tests := planner{eyes: e, zone: time.UTC, now: r.Now, counted: &operations{of: map[string]int64{}}, ovenOf: func(string) (string, string) { return "combi", "it stands alone" }}
 	if tests.Keeper, err = soak.NewKeeper(ctx, record, e, r.Now, func(soak.Plan, soak.Mark) {}); err != nil {
 		t.Fatal(err)
 	}

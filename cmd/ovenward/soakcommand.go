@@ -54,18 +54,10 @@ func soakCommand(ctx context.Context, args []string, stdout, stderr io.Writer) i
 		return reportCommand(ctx, append([]string{"soak", "--id=" + args[1]}, args[2:]...), stdout, stderr)
 	}
 	o, err := parseSoak(args)
-	switch {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(stdout, soakHelp)
-		return 0
-	case err == nil:
+	if err == nil {
 		err = o.run(ctx, stdout)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward soak: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("soak", soakHelp, err, stdout, stderr)
 }
 
 func parseSoak(args []string) (o soakOrder, err error) {
@@ -89,11 +81,8 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	flags.StringVar(&o.survey, "survey", "", "")
 	var words []string
 	for len(args) > 0 {
-		if err := flags.Parse(args); err != nil {
-			if errors.Is(err, flag.ErrHelp) {
-				return o, err
-			}
-			return o, fmt.Errorf("%w; see ovenward soak --help", err)
+		if err := parseSome(flags, args); err != nil {
+			return o, err
 		}
 		if args = flags.Args(); len(args) > 0 {
 			words, args = append(words, args[0]), args[1:]

@@ -37,11 +37,20 @@ func (e eyes) Above(ctx context.Context, p soak.Plan, from, to time.Time) (stats
 	if err != nil {
 		return stats.Exceedances{}, false, err
 	}
+	over := sum.On.OverRange+sum.Off.OverRange > 0
+	if p.Mean > 0 {
+		for i := range e.posts {
+			if e.posts[i].ID == p.Post {
+				above, err := e.means(ctx, &e.posts[i], p, from, to)
+				return above, over, err
+			}
+		}
+	}
 	above, ok := sum.Above(p.Level)
 	if !ok && sum.Seen() > 0 {
 		return stats.Exceedances{}, false, fmt.Errorf("exceedances of limit %s were not counted then, and the samples are not all there any more: its stop rule does not hold", p.LimitID)
 	}
-	return above, sum.On.OverRange+sum.Off.OverRange > 0, nil
+	return above, over, nil
 }
 
 func (e eyes) post(p soak.Plan) (past.Post, bool) {
@@ -77,6 +86,7 @@ type planner struct {
 	now  func() time.Time
 
 	contacts []config.Contact
+	ovenOf   func(post string) (oven, why string)
 	counted  *operations
 }
 
@@ -89,6 +99,10 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		}
 		if plan.Oven == "" {
 			plan.Oven = post.Oven
+		}
+		plan.Whose = ""
+		if oven, why := p.ovenOf(post.ID); oven != "" && oven == plan.Oven {
+			plan.Whose = why
 		}
 		if !p.has(plan.Contact, plan.Post) {
 			return fmt.Errorf("post %s has no contact %q that could count operations", plan.Post, plan.Contact)

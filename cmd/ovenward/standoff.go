@@ -75,11 +75,8 @@ func standoffCommand(args []string, stdout, stderr io.Writer) int {
 	take.flags(flags)
 	file, err := fileAndFlags(flags, args)
 	switch {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(stdout, standoffHelp)
-		return 0
 	case err != nil:
-		return fail(stderr, "%v; see ovenward standoff --help", err)
+		return ended("standoff", standoffHelp, err, stdout, stderr)
 	case *format != "text" && *format != "json":
 		return fail(stderr, "--format=%s is not known: use text or json", *format)
 	}
@@ -111,16 +108,16 @@ func standoffCommand(args []string, stdout, stderr io.Writer) int {
 // fileAndFlags reads flags that stand before and after the one file.
 func fileAndFlags(flags *flag.FlagSet, args []string) (file string, err error) {
 	for {
-		if err := flags.Parse(args); err != nil {
+		if err := parseSome(flags, args); err != nil {
 			return "", err
 		}
 		switch {
 		case flags.NArg() == 0 && file == "":
-			return "", errors.New("no file of marks is named: ovenward standoff FILE.csv")
+			return "", errors.New("no file of marks is named: ovenward standoff FILE.csv; see ovenward standoff --help")
 		case flags.NArg() == 0:
 			return file, nil
 		case file != "":
-			return "", fmt.Errorf("%q is not expected here", flags.Arg(0))
+			return "", fmt.Errorf("%q is not expected here; see ovenward standoff --help", flags.Arg(0))
 		}
 		file, args = flags.Arg(0), flags.Args()[1:]
 	}

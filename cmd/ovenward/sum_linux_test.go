@@ -59,6 +59,12 @@ limit = "public"
 	if s.ID != "passage" || *s.Hi < 50 || s.Lo == nil || *s.Lo < 0 || *s.Lo >= 1 || s.Outcome != "not decided" || len(s.Reasons) < 3 {
 		t.Errorf("%+v", s)
 	}
+	checkSumIsShown(t, d)
+}
+
+// checkSumIsShown looks for the sum in the metrics and on the page.
+func checkSumIsShown(t *testing.T, d *running) {
+	t.Helper()
 	metrics := d.get(t, "/metrics")
 	for _, want := range []string{
 		`ovenward_sum_lower_ratio{limit="public",site="Larkfield House",sum="passage"}`,

@@ -31,6 +31,8 @@ losing the connection, does not end it, and the same command takes it up again.
   c battery good TEXT    a check of the probe: battery, zero or agreement; good or bad
   s   the oven was stopped       n TEXT   a note       q   leave       abandon TEXT   give up
 
+  --place="vent right 25 4 8 5"   a vent: surface, x, y, width, height, in cm; or with
+                        depth a handle: --place="handle 40 5 2 18 3.5"; again for each
   --post=ID             whose probe is taken (default: the oven's own post)
   --procedure=ID        what it follows (default: the first)
   --pull --trained      with pulling on the closed door at the end; for a trained person
@@ -51,18 +53,10 @@ type walk struct {
 func surveyCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	w := walk{in: os.Stdin, out: stdout, every: 500 * time.Millisecond}
 	err := w.parse(args)
-	switch {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(stdout, surveyHelp)
-		return 0
-	case err == nil:
+	if err == nil {
 		err = w.run(ctx)
 	}
-	if err != nil {
-		fmt.Fprintf(stderr, "ovenward survey: %v\n", err)
-		return 1
-	}
-	return 0
+	return ended("survey", surveyHelp, err, stdout, stderr)
 }
 
 func (w *walk) parse(args []string) error {
@@ -70,6 +64,10 @@ func (w *walk) parse(args []string) error {
 	flags := flag.NewFlagSet("ovenward survey", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&w.order.Oven, "oven", "", "")
+	flags.Func("place", "", func(line string) error {
+		w.order.Places = append(w.order.Places, line)
+		return new(survey.Door).SetPlaces(w.order.Places)
+	})
 	flags.StringVar(&w.order.Post, "post", "", "")
 	flags.StringVar(&w.order.Procedure, "procedure", "", "")
 	flags.BoolVar(&w.order.Pull, "pull", false, "")
@@ -78,11 +76,8 @@ func (w *walk) parse(args []string) error {
 	flags.StringVar(&w.order.Who, "who", "", "")
 	flags.StringVar(&w.daemon.user, "user", "", "")
 	flags.StringVar(&file, "password-file", "", "")
-	if err := flags.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return err
-		}
-		return fmt.Errorf("%w; see ovenward survey --help", err)
+	if err := parseSome(flags, args); err != nil {
+		return err
 	}
 	w.order.Who = cmp.Or(w.order.Who, w.daemon.user)
 	switch {

@@ -328,7 +328,7 @@ func TestSurveyInTheTerminal(t *testing.T) {
 		in, typed := io.Pipe()
 		out := &logged{}
 		w := walk{in: in, out: out, every: 20 * time.Millisecond}
-		if err := w.parse([]string{"--oven=counter", "--who=A. Hand", "--url=http://" + r.Addr()}); err != nil {
+		if err := w.parse([]string{"--oven=counter", "--who=A. Hand", "--place=vent right 2 2 2 2", "--place=handle 8 2 1 6 2.5", "--url=http://" + r.Addr()}); err != nil {
 			t.Fatal(err)
 		}
 		done := make(chan error, 1)
@@ -355,20 +355,24 @@ func TestSurveyInTheTerminal(t *testing.T) {
 		say("")
 		seen("mL of fresh tap water")
 		say("w 275 20")
-		seen("Place 1 of 7: door seam, top side")
+		seen("Place 1 of 8: door seam, top side") // with the vent
 		seen("s left")
 		say("n dented at the lower left")
 		say("q")
 	})
 	text := run(func(say, seen func(string)) {
 		seen("is taken up again")
-		seen("Place 1 of 7")
+		seen("Place 1 of 8")
 		say("abandon the shift is over")
 	})
 	if !strings.Contains(text, "abandoned, not decided") || !strings.Contains(text, "no safety interlock") {
 		t.Errorf("what came of it is not said:\n%s", text)
 	}
 	var out, errs bytes.Buffer
+	if code := surveyCommand(t.Context(), []string{"--oven=counter", "--who=A", "--place=vent side 2 2 2 2"}, &out, &errs); code != 1 || !strings.Contains(errs.String(), "is no surface: write front") {
+		t.Errorf("%d %s", code, errs.String())
+	}
+	errs.Reset()
 	if code := surveyCommand(t.Context(), []string{"--oven=other", "--who=A", "--url=http://" + r.Addr()}, &out, &errs); code != 1 || !strings.Contains(errs.String(), `no oven "other"`) {
 		t.Errorf("%d %s", code, errs.String())
 	}

@@ -6,7 +6,6 @@ import (
 	"crypto/x509"
 	"encoding/json"
 	"encoding/pem"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -53,11 +52,8 @@ func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 		keys = append(keys, k)
 		return err
 	})
-	if err := parse(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(stdout, verifyHelp)
-		return 0
-	} else if err != nil {
-		return fail(stderr, "%v; see ovenward verify --help", err)
+	if err := parse(flags, args); err != nil {
+		return ended("verify", verifyHelp, err, stdout, stderr)
 	}
 	switch {
 	case *path == "":

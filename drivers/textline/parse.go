@@ -1,7 +1,6 @@
 package textline
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"unicode/utf8"
@@ -19,16 +18,15 @@ type fields struct {
 
 // Parse reads one line. The strings in the reading are those of the options,
 // so that a line in columns costs no allocation.
-func (p *protocol) Parse(line []byte) (drivers.Reading, error) {
+func (p *protocol) Parse(line []byte) (r drivers.Reading, err error) {
 	if len(line) > maxLine {
-		return drivers.Reading{}, fmt.Errorf("the line is longer than %d bytes: %s", maxLine, quote(line))
+		return r, fmt.Errorf("the line is longer than %d bytes: %s", maxLine, quote(line))
 	}
 	if !utf8.Valid(line) {
-		return drivers.Reading{}, fmt.Errorf("the line is not UTF-8 text: %s", quote(line))
+		return r, fmt.Errorf("the line is not UTF-8 text: %s", quote(line))
 	}
-	line, err := p.more.checksum.open(line)
-	if err != nil {
-		return drivers.Reading{}, err
+	if line, err = p.more.checksum.open(line); err != nil {
+		return r, err
 	}
 	var f fields
 	if p.pattern != nil {
@@ -37,9 +35,12 @@ func (p *protocol) Parse(line []byte) (drivers.Reading, error) {
 		err = p.cut(line, &f)
 	}
 	if err != nil {
+		return r, err
+	}
+	if err = p.read(&f, &r); err != nil {
 		return drivers.Reading{}, err
 	}
-	return p.read(&f)
+	return r, nil
 }
 
 // cut finds the fields by column.
@@ -93,7 +94,7 @@ func (p *protocol) cut(line []byte, f *fields) error {
 // next cuts the first column off; blanks that separate are cut from rest.
 func (p *protocol) next(b []byte) (field, rest []byte, more bool) {
 	if len(p.separator) > 0 {
-		at := bytes.Index(b, p.separator)
+		at := index(b, p.separator)
 		if at < 0 {
 			return trim(b), nil, false
 		}
@@ -129,45 +130,51 @@ func (p *protocol) match(line []byte, f *fields) error {
 
 // read makes a reading of the fields. Where there is no number, a word in its
 // place or the status must say why; unit and status may then be missing.
-func (p *protocol) read(f *fields) (drivers.Reading, error) {
-	r := drivers.Reading{Unit: p.fixedUnit}
+func (p *protocol) read(f *fields, r *drivers.Reading) error {
+	r.Unit = p.fixedUnit
 	d, err := p.number(f.value, p.more.numbers.scale)
-	instead, known := p.replaces(f.value)
+	instead, known := drivers.Status(0), false
+	if err != nil || p.more.numbers.hex { // in hex a word such as FFFF can read like a number
+		instead, known = p.replaces(f.value)
+	}
 	switch {
-	case known && (err != nil || p.more.numbers.hex):
-		r.Status = instead // in hex a word such as FFFF can read like a number
+	case known:
+		r.Status = instead
 	case err == nil:
 		r.Value, r.HasValue = d, true
 	case len(f.value) > 0:
-		return drivers.Reading{}, fmt.Errorf("value %s is not %s", quote(f.value), p.numberWords())
+		return fmt.Errorf("value %s is not %s", quote(f.value), p.numberWords())
 	}
-	beside := errors.Join(p.readAxes(f, &r), p.readVitals(f, &r))
+	beside := p.readAxes(f, r)
+	if err := p.readVitals(f, r); err != nil {
+		beside = errors.Join(beside, err)
+	}
 	if p.unit > 0 && (r.HasValue || r.HasAxes || len(f.unit) > 0) {
 		unit, known := p.knownUnit(f.unit)
 		if !known {
-			return drivers.Reading{}, fmt.Errorf("unit %s is not one of units %q", quote(f.unit), p.units)
+			return fmt.Errorf("unit %s is not one of units %q", quote(f.unit), p.units)
 		}
 		r.Unit = unit
 	}
 	if p.status > 0 && (r.Status == 0 || len(f.status) > 0) {
 		said, known := p.knownStatus(f.status)
 		if !known {
-			return drivers.Reading{}, fmt.Errorf("status %s is in none of ok, over_range, battery_low, fault", quote(f.status))
+			return fmt.Errorf("status %s is in none of ok, over_range, battery_low, fault", quote(f.status))
 		}
 		r.Status |= said
 	}
 	if beside != nil && r.Status&drivers.OverRange == 0 {
-		return drivers.Reading{}, beside // an over-range is not lost over a thermometer
+		return beside // an over-range is not lost over a thermometer
 	}
 	if why := r.Status & (drivers.OverRange | drivers.Fault); why == 0 {
 		switch {
 		case !r.HasValue && p.value > 0:
-			return drivers.Reading{}, fmt.Errorf("the value is empty, and the status %s does not say why", quote(f.status))
+			return fmt.Errorf("the value is empty, and the status %s does not say why", quote(f.status))
 		case !r.HasAxes && p.more.axes[0] > 0:
-			return drivers.Reading{}, fmt.Errorf("an axis is empty, and the status %s does not say why", quote(f.status))
+			return fmt.Errorf("an axis is empty, and the status %s does not say why", quote(f.status))
 		}
 	}
-	return r, nil
+	return nil
 }
 
 // replaces says whether a value field is a word that stands for a number.

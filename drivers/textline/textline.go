@@ -126,11 +126,11 @@ func (p *protocol) Request() []byte { return p.query }
 // the end of a broken line must not pass for a line.
 func (p *protocol) Split(buf []byte) (advance int, frame []byte) {
 	window := buf[:min(len(buf), 2*piece+len(p.terminator)-1)]
-	at := bytes.Index(window, p.terminator)
+	at := index(window, p.terminator)
 	switch {
 	case at >= 0:
 		line := cutReturn(buf[:at])
-		if len(trim(line)) == 0 {
+		if isBlanks(line) {
 			return at + len(p.terminator), nil
 		}
 		return at + len(p.terminator), line
@@ -139,6 +139,14 @@ func (p *protocol) Split(buf []byte) (advance int, frame []byte) {
 	default:
 		return piece, buf[:piece]
 	}
+}
+
+// index is bytes.Index. Mostly what is looked for is one byte, and found sooner as such.
+func index(b, what []byte) int {
+	if len(what) == 1 {
+		return bytes.IndexByte(b, what[0])
+	}
+	return bytes.Index(b, what)
 }
 
 // trim cuts the blanks, spaces and tabs, at both ends.
@@ -150,6 +158,16 @@ func trim(b []byte) []byte {
 		b = b[:len(b)-1]
 	}
 	return b
+}
+
+// isBlanks says whether a line holds nothing but blanks.
+func isBlanks(line []byte) bool {
+	for _, c := range line {
+		if !isBlank(c) {
+			return false
+		}
+	}
+	return true
 }
 
 func isBlank(c byte) bool { return c == ' ' || c == '\t' }

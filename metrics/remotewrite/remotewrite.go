@@ -117,8 +117,9 @@ type Writer struct {
 	horizon horizon
 	floor   int64 // ms; what is older the receiver calls too old
 
-	mu    sync.Mutex
-	stats Stats
+	mu     sync.Mutex
+	stats  Stats
+	before *Writer // whose counters are not in stats yet; nil: nobody's
 }
 
 const (
@@ -173,11 +174,44 @@ func orDefault[T time.Duration | float64](v *T, d T) {
 	}
 }
 
+// GoOnFrom has the counters go on from those of another writer, which is configured
+// alike. The other's Run must have ended before this one's begins.
+func (w *Writer) GoOnFrom(before *Writer) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.before = before
+}
+
+// takeOver adds what the writer before has counted, now that it counts no more.
+func (w *Writer) takeOver() {
+	s := w.Stats()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.stats, w.before = s, nil
+}
+
 // Stats copies the writer's state. It waits for nothing.
 func (w *Writer) Stats() Stats {
 	w.mu.Lock()
-	defer w.mu.Unlock()
-	return w.stats
+	s, before := w.stats, w.before
+	w.mu.Unlock()
+	if before != nil {
+		s = s.after(before.Stats())
+	}
+	return s
+}
+
+// after is what stats are that go on from others.
+func (s Stats) after(before Stats) Stats {
+	s.Sent += before.Sent
+	s.Requests += before.Requests
+	s.Failed += before.Failed
+	s.Refused += before.Refused
+	s.TooOld += before.TooOld
+	s.Crowded += before.Crowded
+	s.Behind, s.HeldBack = before.Behind, before.HeldBack
+	s.LastError, s.LastAccepted = before.LastError, before.LastAccepted
+	return s
 }
 
 func (w *Writer) note(f func(s *Stats)) {

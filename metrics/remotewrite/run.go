@@ -14,6 +14,7 @@ const readAgain = time.Second
 // start; a request under way may then come again, the same to the last digit.
 // Close the record after Run has returned.
 func (w *Writer) Run(ctx context.Context) error {
+	w.takeOver()
 	started := w.o.Now()
 	// The receiver's clock comes first: nothing is sent before it is known.
 	if w.knock(ctx) != nil {

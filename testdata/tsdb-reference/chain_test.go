@@ -21,15 +21,25 @@ import (
 )
 
 // talker is a probe that talks by itself as fast as it is listened to. Its readings
-// were made before.
+// and their lines were made before.
 type talker struct {
 	all   []reading
+	lines []byte // that were not read yet
 	from  int
 	base  int64         // ns, the first reading's instant
 	now   *atomic.Int64 // ns since the first reading: the station's clock
-	text  []byte
+	read  []byte
 	room  func() bool
 	ended func()
+}
+
+// linesOf is what a probe says.
+func linesOf(all []reading) []byte {
+	var lines []byte
+	for i := range all {
+		lines = append(append(lines, all[i].said[:all[i].n]...), '\n')
+	}
+	return lines
 }
 
 func (l *talker) Send([]byte, time.Time) (time.Time, int, error) { return time.Time{}, 0, nil }
@@ -50,11 +60,12 @@ func (l *talker) Receive(split func([]byte) (int, []byte), _ time.Time, dst []dr
 	}
 	some := l.all[l.from:min(l.from+100, len(l.all))]
 	l.from += len(some)
-	l.text = l.text[:0]
+	n := 0
 	for i := range some {
-		l.text = append(append(l.text, some[i].said[:some[i].n]...), '\n')
+		n += int(some[i].n) + 1
 	}
-	rest := l.text
+	l.read, l.lines = append(l.read[:0], l.lines[:n]...), l.lines[n:] // copied, as a system's read does
+	rest := l.read
 	for i := range some {
 		n, frame := split(rest)
 		dst = append(dst, drivers.Frame{Bytes: frame, Arrived: stationStart().Add(time.Duration(some[i].at - l.base))})
@@ -96,7 +107,10 @@ func talking(b *testing.B, i int, l *talker) acquire.Post {
 // nothing else. Neither is synced. Bind it to one processor (taskset -c 1).
 func BenchmarkChain(b *testing.B) {
 	const series, n = 32, 30_000
-	made := readings(series, n)
+	made, lines := readings(series, n), make([][]byte, series)
+	for i := range lines {
+		lines[i] = linesOf(made[i])
+	}
 	rate := func(b *testing.B) { b.ReportMetric(float64(series*n*b.N)/b.Elapsed().Seconds(), "samples/s") }
 	b.Run("tsdb", func(b *testing.B) {
 		for b.Loop() {
@@ -116,7 +130,7 @@ func BenchmarkChain(b *testing.B) {
 	b.Run("ovenward", func(b *testing.B) {
 		for b.Loop() {
 			b.StopTimer()
-			chain(b, made)
+			chain(b, made, lines)
 			b.StartTimer()
 		}
 		rate(b)
@@ -124,7 +138,7 @@ func BenchmarkChain(b *testing.B) {
 }
 
 // chain times one go from the first line to the last sample written.
-func chain(b *testing.B, made [][]reading) {
+func chain(b *testing.B, made [][]reading, lines [][]byte) {
 	b.Helper()
 	record := must(store.Open(inMemory(b), store.Options{CommitEvery: 2 * time.Millisecond}))(b)
 	ctx, cancel := context.WithCancel(b.Context())
@@ -134,7 +148,7 @@ func chain(b *testing.B, made [][]reading) {
 	room := func() bool { return record.Stats().Pending < 100_000 }
 	posts := make([]acquire.Post, len(made))
 	for i := range posts {
-		l := &talker{all: made[i], base: made[0][0].at, now: now, room: room, ended: func() {
+		l := &talker{all: made[i], lines: lines[i], base: made[0][0].at, now: now, room: room, ended: func() {
 			if left.Add(-1) == 0 {
 				cancel()
 			}

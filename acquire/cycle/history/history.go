@@ -33,9 +33,9 @@ type Sample struct {
 // Run is one run of the oven, as the field shows it. Mean, Deviation and the
 // percentiles are of the values while it emitted, each for as long as it held.
 type Run struct {
-	Number     int64 // at its post, from 1
-	Start, End time.Time
-	On         time.Duration
+	Number     int64         // at its post, from 1
+	Start, End time.Time     // first emission; up to when the newest one held
+	On         time.Duration // of the time between them
 	OverRange  time.Duration // of On; then mean and dose are lower bounds
 	Unseen     time.Duration // of the run; then all its figures are lower bounds
 	Begun      bool          // its begin was seen: what went before was seen and was rest
@@ -120,7 +120,7 @@ func (t *Past) Observe(s Sample) {
 		}
 		t.runs.Observe(mono, x)
 	} else {
-		t.runs.Advance(mono)
+		t.runs.Observe(mono, quantity.PowerDensity(math.NaN()))
 	}
 	if t.has && t.last.Valid {
 		t.hold(s.At, t.on() > before)
@@ -196,7 +196,7 @@ func (t *Past) close() {
 	}
 	t.finished, t.doneOn = n, t.doneOn+r.On
 	d := &t.during
-	run := Run{Start: t.epoch.Add(r.Start), End: t.epoch.Add(r.Last), On: r.On, OverRange: r.OverRange, Begun: t.begun,
+	run := Run{Start: t.epoch.Add(r.Start), End: t.epoch.Add(r.End), On: r.On, OverRange: r.OverRange, Begun: t.begun,
 		Dose: r.Energy, Mean: r.Mean(), Peak: r.Peak, PeakAt: t.epoch.Add(r.PeakAt),
 		Deviation: quantity.PowerDensity(d.Moments.Deviation()),
 		Median:    quantity.PowerDensity(d.Quantiles.At(0.5)), P95: quantity.PowerDensity(d.Quantiles.At(0.95))}

@@ -62,7 +62,7 @@ func made(rng *rand.Rand, span time.Duration, holes bool) (all []Sample, runs []
 				r.peak = max(r.peak, s.S)
 				put(s)
 			}
-			r.end, r.on = at.Add(-time.Second), r.on+time.Duration(duty)*time.Second
+			r.end, r.on = at, r.on+time.Duration(duty)*time.Second
 			for range 24 - duty {
 				put(Sample{S: noise()})
 			}
@@ -319,7 +319,7 @@ func TestStretches(t *testing.T) {
 	}
 	for _, x := range count(PerRun, len(truths), len(truths)) {
 		made := truths[x.Run.Number-1]
-		checkSum(t, x.Sum, again(all, options(), on, made.start, made.end.Add(time.Second)))
+		checkSum(t, x.Sum, again(all, options(), on, made.start, made.end))
 		if peaks := x.Sum.Peaks.List(); peaks[0].S != made.peak || x.Sum.On.Quantiles.Total() != made.on {
 			t.Fatalf("run %d: highest %v, on %v; made %+v", x.Run.Number, peaks[0], x.Sum.On.Quantiles.Total(), made)
 		}

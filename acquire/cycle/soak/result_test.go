@@ -209,7 +209,7 @@ func TestStatisticsOfATest(t *testing.T) {
 	p := history.Post{ID: "bench", Options: history.Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second}}
 	for per, want := range map[history.Per][]Part{
 		history.PerRun:  {{Name: "run 1", Runs: 1, Operations: -1, Active: 100 * time.Second}},
-		history.PerHour: {{Name: "2030-03-04 08:00Z", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
+		history.PerHour: {{Name: "2030-03-04 08:00 UTC", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
 		history.PerDay:  {{Name: "2030-03-04", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
 		PerCheckpoint:   {{Name: "up to the checkpoint at 4 operations", Runs: 1, Operations: 4, Active: 4 * time.Minute}, {Name: "since the last checkpoint", Operations: 10, Active: 5 * time.Minute}},
 		PerTest:         {{Name: "the whole test", Runs: 1, Operations: -1, Active: 9 * time.Minute}},

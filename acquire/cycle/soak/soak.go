@@ -24,6 +24,10 @@ type Plan struct {
 	Oven  string `json:"oven"`
 	Post  string `json:"post"` // whose probe watches
 
+	// Whose is why the runs that the post sees are the oven's, as the site stated when the
+	// test was planned; empty: nobody stated that nothing else is near.
+	Whose string `json:"whose_runs,omitempty"`
+
 	Contact   string `json:"contact,omitempty"` // whose word counts operations: a door that shuts, an oven switched off
 	Procedure string `json:"procedure"`         // by which it is done
 	Source    string `json:"source"`            // of the procedure: document and edition, or whose own it is

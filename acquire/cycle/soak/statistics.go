@@ -59,7 +59,7 @@ func partOf(x *history.Stretch, per history.Per, zone *time.Location) Part {
 	case history.PerRun:
 		p.Name = fmt.Sprintf("run %d", x.Run.Number)
 	case history.PerHour:
-		p.Name = x.From.UTC().Truncate(time.Hour).Format("2006-01-02 15:04Z")
+		p.Name = x.From.Truncate(time.Hour).In(zone).Format("2006-01-02 15:04 MST")
 	case history.PerDay:
 		p.Name = x.From.In(zone).Format(time.DateOnly)
 	default:

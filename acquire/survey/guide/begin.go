@@ -27,6 +27,7 @@ type Order struct {
 	Power   float64      `json:"rated_output_w"` // 0: as configured
 	Stirrer float64      `json:"stirrer_turn_s"` // 0: as configured
 	Door    *survey.Door `json:"door"`           // nil: as configured
+	Places  []string     `json:"places"`         // lines for survey.Door.SetPlaces; nil: as the door says
 	Pull    bool         `json:"pull_test"`
 	Trained bool         `json:"trained"` // who pulls on the door is trained for it
 }
@@ -162,6 +163,11 @@ func (g *Guide) oven(o Order) (survey.Oven, error) {
 	}
 	if o.Door != nil {
 		oven.Door = *o.Door
+	}
+	if o.Places != nil {
+		if err := oven.Door.SetPlaces(o.Places); err != nil {
+			return oven, fmt.Errorf("the places of the door: %w", err)
+		}
 	}
 	if o.Power > 0 {
 		oven.Power = o.Power

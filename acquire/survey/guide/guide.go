@@ -50,13 +50,14 @@ type Options struct {
 	Site       string
 	Log        *slog.Logger
 	Now        func() time.Time // with a monotonic reading
-	Round      func()           // called at each beat; nil: nobody asks. It must not wait
+	Round      func()           // called at each beat, of which two are up to ten seconds apart; nil: nobody asks. It must not wait
 }
 
 // Bounds; our own choice.
 const (
 	beat      = 100 * time.Millisecond
-	inboxRoom = 20_000 // readings between two beats
+	rest      = 10 * time.Second // between two beats while there is nothing to guide
+	inboxRoom = 20_000           // readings between two beats
 	keepIn    = 2 * time.Second
 	awayFor   = 2 * time.Hour
 	awayAgain = 5 * time.Second
@@ -98,6 +99,8 @@ type Guide struct {
 	mu    sync.Mutex
 	all   []*guided
 	marks []*marking // of walks back
+
+	begun chan struct{} // there is something to guide
 }
 
 // New makes a guide.
@@ -108,7 +111,7 @@ func New(o Options) *Guide {
 	if o.Round == nil {
 		o.Round = func() {}
 	}
-	return &Guide{o: o, epoch: o.Now(), posts: map[int]bool{}}
+	return &Guide{o: o, epoch: o.Now(), posts: map[int]bool{}, begun: make(chan struct{}, 1)}
 }
 
 // now is the wall clock as it was at the start, carried on by the monotonic one:
@@ -141,22 +144,25 @@ func reading(s *acquire.Sample, at time.Time) survey.Reading {
 // Run guides until ctx ends.
 func (g *Guide) Run(ctx context.Context) error {
 	g.resumeAll(ctx)
-	t := time.NewTicker(beat)
+	t := time.NewTimer(beat)
 	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			g.keepAll(ctx)
 			return nil
+		case <-g.begun:
+			t.Reset(beat)
 		case <-t.C:
-			g.beat(ctx)
+			t.Reset(g.beat(ctx))
 			g.o.Round()
 		}
 	}
 }
 
-// beat hands readings on, looks at the time, and keeps what came of it.
-func (g *Guide) beat(ctx context.Context) {
+// beat hands readings on, looks at the time, and keeps what came of it. It says
+// how long until the next one.
+func (g *Guide) beat(ctx context.Context) time.Duration {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.in.Lock()
@@ -177,6 +183,10 @@ func (g *Guide) beat(ctx context.Context) {
 	}
 	g.beatMarks(got, now)
 	g.endAll(ctx, now)
+	if len(g.all)+len(g.marks) == 0 {
+		return rest
+	}
+	return beat
 }
 
 // forgotten gives up a survey that nobody goes on with: its post would stay blind.
@@ -245,6 +255,10 @@ func (g *Guide) want() {
 	}
 	for _, m := range g.marks {
 		g.posts[m.post] = true
+	}
+	select {
+	case g.begun <- struct{}{}:
+	default:
 	}
 }
 

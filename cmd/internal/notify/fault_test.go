@@ -56,32 +56,7 @@ func TestFaultDownForADay(t *testing.T) {
 		if err := <-ended; err != nil {
 			t.Error(err)
 		}
-		events, err := s.Events(t.Context(), 0, 1000)
-		if err != nil {
-			t.Fatal(err)
-		}
-		told := 0
-		last, newest := map[string]int64{}, map[string]int64{}
-		for _, m := range r.all() {
-			told += 1 + m.AndNMore
-			if m.EventID <= last[m.Post] {
-				t.Errorf("%s: event %d after %d", m.Post, m.EventID, last[m.Post])
-			}
-			last[m.Post] = m.EventID
-		}
-		for _, e := range events {
-			if e.Alarm != nil {
-				newest[e.Post] = e.ID
-			}
-		}
-		for post, id := range newest {
-			if last[post] != id {
-				t.Errorf("%s: the last told is event %d, the newest is %d", post, last[post], id)
-			}
-		}
-		if told != 144 || len(events) != 144 {
-			t.Errorf("%d of %d changes were told or counted, want 144", told, len(events))
-		}
+		told := toldAfterADay(t, s, r)
 		st := c.Stats()
 		t.Logf("%d attempts failed, %d messages told %d changes", st.Failed, st.Sent, told)
 		if st.Failed == 0 || st.Dead > 0 {
@@ -91,6 +66,38 @@ func TestFaultDownForADay(t *testing.T) {
 			t.Error(err)
 		}
 	})
+}
+
+// toldAfterADay holds what was told against the record, and returns how many changes
+// were told or counted.
+func toldAfterADay(t *testing.T, s *store.Store, r *receiver) (told int) {
+	t.Helper()
+	events, err := s.Events(t.Context(), 0, 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	last, newest := map[string]int64{}, map[string]int64{}
+	for _, m := range r.all() {
+		told += 1 + m.AndNMore
+		if m.EventID <= last[m.Post] {
+			t.Errorf("%s: event %d after %d", m.Post, m.EventID, last[m.Post])
+		}
+		last[m.Post] = m.EventID
+	}
+	for _, e := range events {
+		if e.Alarm != nil {
+			newest[e.Post] = e.ID
+		}
+	}
+	for post, id := range newest {
+		if last[post] != id {
+			t.Errorf("%s: the last told is event %d, the newest is %d", post, last[post], id)
+		}
+	}
+	if told != 144 || len(events) != 144 {
+		t.Errorf("%d of %d changes were told or counted, want 144", told, len(events))
+	}
+	return told
 }
 
 // Whatever stands where the cursors of a courier were kept: an alarm that stands
@@ -105,45 +112,11 @@ func TestFaultCorruptOutbox(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
-			one := func(before, after func(s *store.Store)) []int64 {
-				var ids []int64
-				synctest.Test(t, func(t *testing.T) {
-					s, err := store.Open(dir, store.Options{})
-					if err != nil {
-						t.Fatal(err)
-					}
-					if err := s.Register(larkfield(), time.Now()); err != nil {
-						t.Fatal(err)
-					}
-					before(s)
-					pass(5 * time.Second)
-					r := &receiver{}
-					c, err := New(Options{Outbox: s, Carrier: r, Machine: true, Site: "Larkfield House", Posts: larkfield()})
-					if err != nil {
-						t.Fatal(err)
-					}
-					ctx, cancel := context.WithCancel(t.Context())
-					ended := make(chan error, 1)
-					go func() { ended <- c.Run(ctx) }()
-					pass(time.Minute)
-					after(s)
-					pass(time.Minute)
-					cancel()
-					if err := <-ended; err != nil {
-						t.Error(err)
-					}
-					if err := s.Close(); err != nil {
-						t.Error(err)
-					}
-					ids = r.ids()
-				})
-				return ids
-			}
 			nothing := func(*store.Store) {}
 			raise := func(post int) func(*store.Store) {
 				return func(s *store.Store) { s.Record(raised(post, alarm.Exceeds, time.Now())) }
 			}
-			if got := one(raise(0), nothing); !slices.Equal(got, []int64{1}) {
+			if got := toldBetween(t, dir, raise(0), nothing); !slices.Equal(got, []int64{1}) {
 				t.Fatalf("sent %v before any damage", got)
 			}
 			db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
@@ -160,10 +133,47 @@ func TestFaultCorruptOutbox(t *testing.T) {
 			if err := db.Close(); err != nil {
 				t.Fatal(err)
 			}
-			got := one(raise(1), raise(2))
+			got := toldBetween(t, dir, raise(1), raise(2))
 			if !slices.Contains(got, 2) || !slices.Contains(got, 3) {
 				t.Errorf("sent %v, want 2, which was raised before the start, and 3, raised after it", got)
 			}
 		})
 	}
+}
+
+// toldBetween runs a courier for two minutes on the record in dir, and returns the
+// events that it told. before happens before its start, after in the middle.
+func toldBetween(t *testing.T, dir string, before, after func(s *store.Store)) (ids []int64) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		s, err := store.Open(dir, store.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Register(larkfield(), time.Now()); err != nil {
+			t.Fatal(err)
+		}
+		before(s)
+		pass(5 * time.Second)
+		r := &receiver{}
+		c, err := New(Options{Outbox: s, Carrier: r, Machine: true, Site: "Larkfield House", Posts: larkfield()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- c.Run(ctx) }()
+		pass(time.Minute)
+		after(s)
+		pass(time.Minute)
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+		ids = r.ids()
+	})
+	return ids
 }

@@ -92,6 +92,7 @@ type Courier struct {
 
 	mu     sync.Mutex
 	stats  Stats
+	before *Courier             // whose counters are not in stats yet; nil: nobody's
 	stands map[subject]*waiting // the newest change of each alarm that stands
 }
 
@@ -135,11 +136,44 @@ func New(o Options) (*Courier, error) {
 	return c, nil
 }
 
+// GoOnFrom has the counters go on from those of another courier, which is configured
+// alike. The other's Run must have ended before this one's begins.
+func (c *Courier) GoOnFrom(before *Courier) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.before = before
+}
+
+// takeOver adds what the courier before has counted, now that it counts no more.
+func (c *Courier) takeOver() {
+	s := c.Stats()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stats, c.before = s, nil
+}
+
 // Stats copies the courier's state. It waits for nothing.
 func (c *Courier) Stats() Stats {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.stats
+	s, before := c.stats, c.before
+	c.mu.Unlock()
+	if before != nil {
+		s = s.after(before.Stats())
+	}
+	return s
+}
+
+// after is what stats are that go on from others.
+func (s Stats) after(before Stats) Stats {
+	s.Sent += before.Sent
+	s.Failed += before.Failed
+	s.Dead += before.Dead
+	s.Coalesced += before.Coalesced
+	s.Unlisted += before.Unlisted
+	s.Failing = before.Failing
+	s.LastError, s.LastErrorAt = before.LastError, before.LastErrorAt
+	s.LastAccepted, s.LastHeartbeat = before.LastAccepted, before.LastHeartbeat
+	return s
 }
 
 func (c *Courier) note(f func(s *Stats)) {

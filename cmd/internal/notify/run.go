@@ -38,6 +38,7 @@ const (
 // after the next start. Close the record after Run has returned.
 func (c *Courier) Run(ctx context.Context) error {
 	defer c.o.Carrier.close()
+	c.takeOver()
 	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{},
 		results: make(chan result, maxFlying), beats: make(chan result, 1), pages: make(chan page), saves: make(chan save, 1)}
 	r := &reader{box: c.o.Outbox, name: c.o.Name, to: c.stats.To, log: c.log, unlisted: c.unlisted, round: c.o.ReadRound, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}

@@ -72,6 +72,28 @@ func TestCallsAgainOnlyWhereItStands(t *testing.T) {
 	}
 }
 
+// textCase is what a text says, and what it does not.
+type textCase struct {
+	e          acquire.Event
+	set        func(m *subjectMatter)
+	want, deny []string
+}
+
+func (c textCase) try(t *testing.T, name string) {
+	t.Helper()
+	got := textOf(c.e, c.set)
+	for _, want := range c.want {
+		if !strings.Contains(got, want) {
+			t.Errorf("%s: %q is missing in: %s", name, want, got)
+		}
+	}
+	for _, deny := range c.deny {
+		if strings.Contains(got, deny) {
+			t.Errorf("%s: %q in: %s", name, deny, got)
+		}
+	}
+}
+
 func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	now := at(5)
 	ended := shelvedBy(7, alarm.Silent, alarm.WasShelved, now)
@@ -84,6 +106,29 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		return e
 	}
 	const measured = "Measured at this moment: 7.2 mW/cm² (72 W/m²), 1.44 times the limit of 5 mW/cm² (50 W/m²)"
+	cut := raised(7, alarm.InputOf("latch"), now)
+	cut.Post, cut.Alarm.Post = "", ""
+	noPost := func(m *subjectMatter) { m.Post = nil }
+	for name, c := range map[string]textCase{
+		"shelved": {shelvedBy(7, alarm.Exceeds, alarm.WasShelved, now), nil,
+			[]string{"the alarm was shelved by M. Ito until 2026-11-25 10:00:05 UTC (“seal is on its way”); it still stands: the field exceeds the limit", advice.StopOven}, nil},
+		"shelved when it had ended": {ended, nil, []string{"it does not stand now"}, []string{"stands:", "seen again"}},
+		"acknowledged, with a remark": {seen, nil,
+			[]string{"this was acknowledged by M. Ito", "The record says: “acknowledged by M. Ito: switched off at the wall”", advice.StopOven}, nil},
+		"warning":             {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
+		"count":               {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
+		"open door":           {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
+		"contact, of no post": {cut, noPost, []string{"Larkfield House: contact latch cannot be read"}, []string{"the station itself"}},
+		"contact":             {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
+		"ageing":              {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
+		"emission":            {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
+	} {
+		c.try(t, name)
+	}
+}
+
+func TestTextsSayWhatIsWatchedNoMore(t *testing.T) {
+	now := at(5)
 	gone := change(7, alarm.Silent, alarm.Normal, alarm.Dropped, now)
 	latched := change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.Dropped, now)
 	latched.Alarm.Verdict = nil
@@ -98,27 +143,9 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 	off.Text = "no longer watched: the configuration switches this rule off"
 	contact := change(7, alarm.InputOf("latch"), alarm.Normal, alarm.Dropped, now)
 	contact.Post, contact.Alarm.Post = "", ""
-	cut := raised(7, alarm.InputOf("latch"), now)
-	cut.Post, cut.Alarm.Post = "", ""
 	late := change(7, alarm.Away, alarm.Normal, alarm.TimeUp, now)
 	noPost := func(m *subjectMatter) { m.Post = nil }
-	for name, tt := range map[string]struct {
-		e          acquire.Event
-		set        func(m *subjectMatter)
-		want, deny []string
-	}{
-		"shelved": {shelvedBy(7, alarm.Exceeds, alarm.WasShelved, now), nil,
-			[]string{"the alarm was shelved by M. Ito until 2026-11-25 10:00:05 UTC (“seal is on its way”); it still stands: the field exceeds the limit", advice.StopOven}, nil},
-		"shelved when it had ended": {ended, nil, []string{"it does not stand now"}, []string{"stands:", "seen again"}},
-		"acknowledged, with a remark": {seen, nil,
-			[]string{"this was acknowledged by M. Ito", "The record says: “acknowledged by M. Ito: switched off at the wall”", advice.StopOven}, nil},
-		"warning":             {much(alarm.WarningOf("half")), nil, []string{measured, "the door and its seal"}, []string{"Grounds"}},
-		"count":               {much(alarm.CountOf("run")), nil, []string{measured}, []string{"Grounds"}},
-		"open door":           {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
-		"contact, of no post": {cut, noPost, []string{"Larkfield House: contact latch cannot be read"}, []string{"the station itself"}},
-		"contact":             {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
-		"ageing":              {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
-		"emission":            {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
+	for name, c := range map[string]textCase{
 		"a blind post that is gone": {gone, noPost, []string{"this post was removed from the configuration: nobody watches it any more"},
 			[]string{"seen again", "Look at"}},
 		"an exceeding post that is gone":  {latched, noPost, []string{"removed from the configuration", "not known to be mended", "out of use"}, nil},
@@ -133,17 +160,7 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"away, and its time is up": {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
 		"a courier that is gone":   {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
 	} {
-		got := textOf(tt.e, tt.set)
-		for _, want := range tt.want {
-			if !strings.Contains(got, want) {
-				t.Errorf("%s: %q is missing in: %s", name, want, got)
-			}
-		}
-		for _, deny := range tt.deny {
-			if strings.Contains(got, deny) {
-				t.Errorf("%s: %q in: %s", name, deny, got)
-			}
-		}
+		c.try(t, name)
 	}
 }
 

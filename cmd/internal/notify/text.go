@@ -238,7 +238,6 @@ const fieldUnknown = "; the field at this post is not known"
 // subjectWords says what a rule's alarm means while present, and after it ended.
 func subjectWords(m Message) (present, ended string) {
 	const unknown, seen = "the field at this post is not known: ", "the probe is seen again"
-	name := m.Rule.Name()
 	switch alarm.Rule(m.Rule.Kind()) {
 	case alarm.Exceeds:
 		if m.Reason == alarm.ReturnedLatched {
@@ -283,6 +282,14 @@ func subjectWords(m Message) (present, ended string) {
 		return "no calibration of the probe is in force", "a calibration of the probe is in force"
 	case alarm.Position:
 		return "nobody has stated for too long that the probe stands where it should", "somebody stated that the probe stands where it should"
+	}
+	return namedWords(m)
+}
+
+// namedWords is subjectWords for the rules that somebody gave a name.
+func namedWords(m Message) (present, ended string) {
+	name := m.Rule.Name()
+	switch m.Rule.Kind() {
 	case "warning":
 		return "early warning " + name + ": the field is above a share of its limit", "early warning " + name + " has ended"
 	case "dose":

@@ -305,9 +305,9 @@ func TestAnOvenThatShouldNotEmitLooksSo(t *testing.T) {
 			}
 		}
 		f.stats[at].Alarms = []alarm.Alarm{{Post: f.stats[at].Post.ID, Rule: r, State: alarm.Acknowledged, ID: "x", Since: noon().Add(-time.Hour)}}
-		mark := fmt.Sprintf(`<li id="r%d" data-state="`, f.stats[at].Index)
+		mark := fmt.Sprintf(`<li id=r%d data-state=`, f.stats[at].Index)
 		page := get(t, newServer(f), "/").Body.String()
-		if row, _, _ := strings.Cut(page[strings.Index(page, mark):], "</li>"); !strings.Contains(row, "since 11:00:00") {
+		if row, _, _ := strings.Cut(page[strings.Index(page, mark):], "</svg>\n"); !strings.Contains(row, "since 11:00:00") {
 			t.Errorf("%s: the row does not say since when: %s", r, row)
 		}
 		if !strings.Contains(before, mark+"seeing") || !strings.Contains(page, mark+"was") || strings.Contains(page, "No reading above a limit") {

@@ -195,7 +195,7 @@ func TestBrowserShowsWhatChanges(t *testing.T) {
 		f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.Exceeds, alarm.Unacknowledged, time.Now())}
 	})
 	b.until(fmt.Sprintf(partOf, "galley", "b") + ` === "1.43"`)
-	b.until(fmt.Sprintf(partOf, "galley", ".share") + ` === "1.43 × the limit"`)
+	b.until(fmt.Sprintf(partOf, "galley", "p + p") + ` === "1.43 × the limit"`)
 	b.until(`document.querySelector('[data-f="headline"]').innerText.includes("1 of 3 posts above its limit")`)
 	b.until(`document.querySelector('.rows li').id === "r0"`)
 	// It goes silent: no number passes for a present value.
@@ -266,7 +266,7 @@ func TestBrowserWithScriptOff(t *testing.T) {
 		_, err := cdp.Call(ctx, tab, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 		return err
 	}), chromedp.EmulateViewport(800, 900), chromedp.Navigate(b.url+"/"),
-		chromedp.WaitVisible(chromedp.CSS(".rows .v")), chromedp.WaitVisible(chromedp.CSS("noscript .hint")))
+		chromedp.WaitVisible(chromedp.CSS(".rows b")), chromedp.WaitVisible(chromedp.CSS("noscript .hint")))
 	b.shoot("script-off-800-light.png")
 	b.do(
 		chromedp.Navigate(b.url+"/alarms"),

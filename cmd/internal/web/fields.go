@@ -28,8 +28,10 @@ type formView struct {
 	Action string
 	Base   int64 // version it was made from; 0: none
 	Fields []fieldView
+	Who    []fieldView
 	Open   bool // its fields are shown at once
-	Button string
+
+	Summary, Hint, Do string // what it is for; what to know, if anything; its button
 }
 
 // fieldsOf puts the fields of a form into words: with what x has, or with what was

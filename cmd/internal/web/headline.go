@@ -32,6 +32,7 @@ func (v voice) headline(rows []row, open []alarmView) []segment {
 	say("above", "head_above", func(r row) bool { return r.above })
 	say("above", "head_lost", func(r row) bool { return r.was && r.blind })
 	say("above", "head_was", func(r row) bool { return r.was && !r.blind })
+	say("above", "head_kept", func(r row) bool { return r.kept })
 	say("blind", "head_blind", func(r row) bool { return r.blind })
 	say("above", "head_open", func(r row) bool { return slices.Contains(r.sight.All, acquire.OpenEmits) })
 	say("above", "head_emits", func(r row) bool { return r.sight.Regard == acquire.Emits })
@@ -48,7 +49,7 @@ func (v voice) headline(rows []row, open []alarmView) []segment {
 	}
 	add("head_standing", func(a alarmView) bool { return a.Standing })
 	add("head_aside", func(a alarmView) bool { return a.Aside != "" && !a.Notice })
-	say("alarm", "head_unwell", func(r row) bool { return !r.blind && !r.above && !r.was && !r.sight.Well() })
+	say("alarm", "head_unwell", func(r row) bool { return !r.blind && !r.above && !r.was && !r.kept && !r.sight.Well() })
 	switch {
 	case len(rows) == 0:
 		out = append(out, segment{"blind", v.t("overview.head_nothing")})

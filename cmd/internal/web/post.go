@@ -101,7 +101,7 @@ func (s *Server) serveStripSVG(w http.ResponseWriter, r *http.Request) {
 	}
 	f.Page = p
 	var body bytes.Buffer
-	if err := s.pages["post"].ExecuteTemplate(&body, "svg", f); err != nil {
+	if err := s.pages["post"]().ExecuteTemplate(&body, "svg", f); err != nil {
 		s.log.Error("a chart could not be rendered; please report this", "err", err)
 		sendProblem(w, r, http.StatusInternalServerError, "the chart could not be rendered; the log says more")
 		return

@@ -32,11 +32,12 @@ type registerPage struct {
 	Lines []segment // what is so, the loudest first
 	Rows  []rowView
 	New   formView
-	Who   []fieldView // of the new one
 	Table []fieldView // of the import
 	Bad   []registry.RowFault
 	Other string // path of the other list
 	CSV   string
+
+	OtherText, ImportHint string
 }
 
 // refuse puts a refusal on a page. Fields are called there as the form calls them.
@@ -69,7 +70,7 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 	now := s.o.Now()
 	f := s.frame(r, "ovens", now)
 	refuse(&f, t)
-	p := registerPage{Other: "/probes", CSV: "/api/v1/ovens.csv"}
+	p := registerPage{Other: "/probes", OtherText: f.t("ovens.other"), ImportHint: f.t("ovens.import_hint"), CSV: "/api/v1/ovens.csv"}
 	for _, o := range all {
 		p.Rows = append(p.Rows, s.ovenRow(f.voice, o, now))
 	}
@@ -82,8 +83,9 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 	} else {
 		p.Bad = rowsOf(t)
 	}
-	p.New = formView{Action: "/api/v1/ovens", Open: fresh, Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "new", registry.Oven{}, typed, t, s.limitsIn(f.voice))}
-	p.Who, p.Table = whoWhy(f, "new", e, t), whoWhy(f, "table", e, t)
+	p.New = formView{Action: "/api/v1/ovens", Open: fresh, Summary: f.t("ovens.register"), Do: f.t("ovens.register_do"), Who: whoWhy(f, "new", e, t),
+		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "new", registry.Oven{}, typed, t, s.limitsIn(f.voice))}
+	p.Table = whoWhy(f, "table", e, t)
 	f.Page = p
 	s.show(w, r, status, f)
 }
@@ -213,7 +215,7 @@ func (s *Server) showProbes(w http.ResponseWriter, r *http.Request, status int, 
 	now := s.o.Now()
 	f := s.frame(r, "probes", now)
 	refuse(&f, t)
-	p := registerPage{Other: "/ovens", CSV: "/api/v1/probes.csv"}
+	p := registerPage{Other: "/ovens", OtherText: f.t("probes.other"), ImportHint: f.t("probes.import_hint"), CSV: "/api/v1/probes.csv"}
 	for _, x := range all {
 		p.Rows = append(p.Rows, f.probeRow(x, now))
 	}
@@ -226,8 +228,9 @@ func (s *Server) showProbes(w http.ResponseWriter, r *http.Request, status int, 
 	} else {
 		p.Bad = rowsOf(t)
 	}
-	p.New = formView{Action: "/api/v1/probes", Open: fresh, Fields: fieldsOf(f.voice, registry.ProbeForm(), "new", registry.Probe{}, typed, t, nil)}
-	p.Who, p.Table = whoWhy(f, "new", e, t), whoWhy(f, "table", e, t)
+	p.New = formView{Action: "/api/v1/probes", Open: fresh, Summary: f.t("probes.register"), Do: f.t("probes.register_do"), Who: whoWhy(f, "new", e, t),
+		Fields: fieldsOf(f.voice, registry.ProbeForm(), "new", registry.Probe{}, typed, t, nil)}
+	p.Table = whoWhy(f, "table", e, t)
 	f.Page = p
 	s.show(w, r, status, f)
 }

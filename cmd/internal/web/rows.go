@@ -18,6 +18,7 @@ type stand struct {
 	rank    int
 	above   bool // above the limit at this moment
 	was     bool // exceeds, but is not above at this moment
+	kept    bool // was above in a run that is over; its alarm stands
 	blind   bool
 	sight   acquire.Sight
 	outcome limit.Outcome
@@ -51,6 +52,9 @@ func standOf(st acquire.Stats) stand {
 	}
 	if d.rank > 3 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
+	}
+	if d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding; d.kept && d.rank > 3 {
+		d.State, d.rank = "was", 4
 	}
 	if (standing || !d.sight.Seeing()) && d.rank > 3 {
 		d.rank = 4
@@ -102,7 +106,7 @@ func (v voice) row(st acquire.Stats, sp spark, now time.Time) row {
 	r.F[rowSince] = v.sinceWords(st, r.stand, now)
 	r.F[rowValue], r.F[rowUnit] = v.valueNow(st)
 	r.F[rowRatio] = v.bindingShare(st)
-	r.F[rowSpark] = sp.coded()
+	r.F[rowSpark] = sp.coded(v)
 	return r
 }
 
@@ -120,6 +124,8 @@ func (v voice) standing(st acquire.Stats, d stand) string {
 		return v.t("overview.open_emits")
 	case d.sight.Regard == acquire.Emits:
 		return v.t("overview.emits")
+	case d.kept:
+		return v.t("overview.kept", "condition", v.condition(st))
 	case st.Withdrawn != nil:
 		return v.t("overview.withdrawn", "condition", v.condition(st))
 	}
@@ -129,7 +135,7 @@ func (v voice) standing(st acquire.Stats, d stand) string {
 // sinceWords says since when it stands so. An exceedance stands since its alarm
 // does; one that is no alarm yet is told by its time above.
 func (v voice) sinceWords(st acquire.Stats, d stand, now time.Time) string {
-	if d.above || d.was {
+	if d.above || d.was || d.kept {
 		for _, a := range st.Alarms {
 			if a.Rule.IsExceedance() && a.State.Standing() {
 				return v.t("overview.since", "at", v.clock(a.Since, now))

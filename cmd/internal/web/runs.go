@@ -101,11 +101,19 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			continue
 		}
 		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
+		said, err := s.saidOf(r.Context(), st.Post.ID, runs)
+		if err != nil {
+			p.Trouble = err.Error()
+		}
 		if st.Running {
 			of.Now = f.t("runs.now", "at", f.clock(st.RunningSince, now))
 		}
 		for i := len(runs) - 1; i >= of.More; i-- {
-			of.Rows = append(of.Rows, f.runRow(runs[i], now))
+			row := f.runRow(runs[i], now)
+			if said != nil && said[i] != "" {
+				row.Note = strings.TrimPrefix(row.Note+"; "+f.t("runs.of_run", "oven", st.Post.Oven, "contact", said[i]), "; ")
+			}
+			of.Rows = append(of.Rows, row)
 		}
 		p.Posts = append(p.Posts, of)
 	}
@@ -124,6 +132,18 @@ func (s *Server) whose(f frame, post string) string {
 		return f.t("runs.of_none", "why", f.said(why))
 	}
 	return f.t("runs.of", "oven", oven, "why", f.said(why))
+}
+
+// saidOf asks contacts of which oven runs are, where nothing else tells; nil where none
+// is asked.
+func (s *Server) saidOf(ctx context.Context, post string, runs []history.Run) ([]string, error) {
+	if s.o.SaidOf == nil || s.o.OvenOf == nil || len(runs) == 0 {
+		return nil, nil
+	}
+	if oven, _ := s.o.OvenOf(post); oven != "" {
+		return nil, nil
+	}
+	return s.o.SaidOf(ctx, post, runs)
 }
 
 func (f frame) soakRow(l *soak.Life, now time.Time) soakRow {
@@ -197,6 +217,7 @@ type runJSON struct {
 	P95       number `json:"p95_w_per_m2"`
 	Peak      number `json:"peak_w_per_m2"` // null: over range
 	PeakAt    string `json:"peak_at"`
+	SaidBy    string `json:"said_by,omitempty"` // the contact by whose word it is the oven's of the post
 }
 
 type runsOfJSON struct {
@@ -208,7 +229,7 @@ type runsOfJSON struct {
 
 func runOf(r history.Run) runJSON {
 	return runJSON{r.Number, instant(r.Start), instant(r.End), number(r.On.Seconds()), number(r.OverRange.Seconds()), number(r.Unseen.Seconds()), r.Begun,
-		number(r.Dose), number(r.Mean), number(r.Deviation), number(r.Median), number(r.P95), number(r.Peak), instant(r.PeakAt)}
+		number(r.Dose), number(r.Mean), number(r.Deviation), number(r.Median), number(r.P95), number(r.Peak), instant(r.PeakAt), ""}
 }
 
 // serveHistory answers with the runs of a post over some days.
@@ -243,8 +264,17 @@ func (s *Server) serveHistory(w http.ResponseWriter, r *http.Request) {
 			out.Oven = &oven
 		}
 	}
-	for _, u := range runs {
-		out.Runs = append(out.Runs, runOf(u))
+	said, err := s.saidOf(r.Context(), id, runs)
+	if err != nil {
+		s.unread(w, r, err)
+		return
+	}
+	for i, u := range runs {
+		j := runOf(u)
+		if said != nil {
+			j.SaidBy = said[i]
+		}
+		out.Runs = append(out.Runs, j)
 	}
 	s.sendJSON(w, r, out)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"sync"
 	"time"
 )
 
@@ -50,13 +51,16 @@ type unitEntry struct {
 // T returns a text of the catalogue, in templates.
 func (f frame) T(name string, values ...any) string { return f.t(name, values...) }
 
-// loadPages parses each room's template together with the layout.
-func loadPages(t *catalogue) map[string]*template.Template {
-	pages := map[string]*template.Template{}
+// loadPages says how to get each room's template, with the layout. They are parsed
+// when somebody first looks at the room: all of them take 2 MB.
+func loadPages(t *catalogue) map[string]func() *template.Template {
+	pages := map[string]func() *template.Template{}
 	for _, room := range rooms() {
-		pages[room.name] = template.Must(template.New("layout.html").
-			Funcs(template.FuncMap{"t": t.say, "said": func(s any) string { return t.said(fmt.Sprint(s)) }}).
-			ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/card.html", "pages/"+room.name+".html"))
+		pages[room.name] = sync.OnceValue(func() *template.Template {
+			return template.Must(template.New("layout.html").
+				Funcs(template.FuncMap{"t": t.say, "said": func(s any) string { return t.said(fmt.Sprint(s)) }}).
+				ParseFS(assets, "pages/layout.html", "pages/fields.html", "pages/register.html", "pages/card.html", "pages/"+room.name+".html"))
+		})
 	}
 	return pages
 }
@@ -97,7 +101,7 @@ func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, f fram
 // render executes one template of a room, and writes only what rendered whole.
 func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, f frame) {
 	var body bytes.Buffer
-	if err := s.pages[f.Name].ExecuteTemplate(&body, name, f); err != nil {
+	if err := s.pages[f.Name]().ExecuteTemplate(&body, name, f); err != nil {
 		s.log.Error("the page could not be rendered; please report this", "err", err)
 		sendProblem(w, r, http.StatusInternalServerError, "the page could not be rendered; the log says more")
 		return

@@ -37,12 +37,12 @@ type spark struct {
 	unseen        time.Duration
 }
 
-// coded is a spark for the stream.
-func (s spark) coded() string {
+// coded is a spark for the stream, with the words of it.
+func (s spark) coded(v voice) string {
 	if !s.Read {
 		return ""
 	}
-	return s.Line + "|" + s.Gaps + "|" + strconv.Itoa(s.LimitY)
+	return strings.Join([]string{strconv.Itoa(s.LimitY), s.Line, s.Gaps, s.words(v)}, "|")
 }
 
 // sparks keeps the sparks of all posts.
@@ -177,7 +177,8 @@ func (s spark) words(v voice) string {
 	}
 	text := v.t("overview.spark_none")
 	if !math.IsNaN(s.lo) {
-		text = v.t("overview.spark", "lo", v.unit.print(quantity.PowerDensity(s.lo), 2), "hi", v.unit.print(quantity.PowerDensity(s.hi), 2))
+		lo := strings.TrimSuffix(v.unit.print(quantity.PowerDensity(s.lo), 2), " "+v.unit.String())
+		text = v.t("overview.spark", "lo", lo, "hi", v.unit.print(quantity.PowerDensity(s.hi), 2))
 	}
 	if s.over {
 		text += v.t("overview.spark_over")

@@ -27,8 +27,8 @@ func TestSparks(t *testing.T) {
 		}
 	})
 	s := newServer(newFake(noon()), func(o *Options) { o.Series = series })
-	if sp := s.sparks.of("galley"); sp.coded() != "" || sp.words(plainVoice()) != "Last hour: not read yet" {
-		t.Errorf("before it was read: %q, %q", sp.coded(), sp.words(plainVoice()))
+	if sp := s.sparks.of("galley"); sp.coded(plainVoice()) != "" || sp.words(plainVoice()) != "Last hour: not read yet" {
+		t.Errorf("before it was read: %q, %q", sp.coded(plainVoice()), sp.words(plainVoice()))
 	}
 	s.readSparks(t.Context())
 	sp := s.sparks.of("galley")
@@ -39,7 +39,7 @@ func TestSparks(t *testing.T) {
 	if want := "M0 18h1h1h1h1h1M10 18h1h1h1h1h1h1h1h1h1v-18h1v18h1h1h1h1h1h1h1h1h1h1"; strings.ReplaceAll(sp.Line, "v0h1", "h1") != want || sp.LimitY != 5 {
 		t.Errorf("line %q with the limit at %d, want %q", sp.Line, sp.LimitY, want)
 	}
-	if got, want := sp.words(plainVoice()), "Last hour: 0.2 mW/cm² to 0.3 mW/cm², over range at times, not seen for 10 min"; got != want {
+	if got, want := sp.words(plainVoice()), "Last hour: 0.2 to 0.3 mW/cm², over range at times, not seen for 10 min"; got != want {
 		t.Errorf("words %q, want %q", got, want)
 	}
 	if none := sparkOf(nil, 10, noon()); none.Gaps != "M0 12h30" || none.Line != "" {

@@ -55,6 +55,9 @@ func TestSurveyWithoutScript(t *testing.T) {
 	if h := f.all["one"].Result().Oven.Door.Height; h != 0.315 {
 		t.Errorf("31,5 cm was read as %v", h)
 	}
+	if d := f.all["one"].Result().Oven.Door; len(d.Vents) != 1 || d.Vents[0].Surface != survey.Right { // as configured
+		t.Errorf("the form said nothing of vents, and the door has %+v", d.Vents)
+	}
 	page("Check the probe", "Battery: not done")
 	send("/api/v1/surveys/one/check", url.Values{"check": {"battery"}, "outcome": {"good"}, "text": {"new"}})
 	page("Battery: good")
@@ -81,6 +84,31 @@ func TestSurveyWithoutScript(t *testing.T) {
 	page(survey.StepBack, "× limit", "6 mW/cm²")
 	if code, _ := asks(t, h, http.MethodGet, "/surveys/none", "text/html", nil); code != http.StatusNotFound {
 		t.Errorf("an unknown survey: %d", code)
+	}
+}
+
+// TestSurveyFormTakesPlaces: handle and vents that are configured stand in the form,
+// what is written there is what the survey walks, and what is refused is not lost.
+func TestSurveyFormTakesPlaces(t *testing.T) {
+	f := newFakeSurveys(noon())
+	h := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f }).Handler()
+	code, body := asks(t, h, http.MethodGet, "/surveys/new", "text/html", nil)
+	if code != http.StatusOK || !strings.Contains(body, ">handle 40 5 2 18 3.5\nvent right 25 4 8 5</textarea>") || !strings.Contains(body, "Handle, knobs and vents, one a line, sizes in cm") {
+		t.Errorf("%d: what is configured does not stand in the form", code)
+	}
+	form := url.Values{"oven": {"servery"}, "who": {"A. Hand"}, "width": {"46"}, "height": {"30"}, "screen_width": {"28"}, "screen_height": {"16"}, "panel": {"12"}, "depth": {"40"},
+		"places": {"bar 45 5 2 18 4\r\nvent side 1 1 2 2\r\n"}}
+	code, body = asks(t, h, http.MethodPost, "/api/v1/surveys/begin", "text/html", form)
+	if code != http.StatusUnprocessableEntity && code != http.StatusBadRequest || !strings.Contains(body, "is no surface: write front, top") || !strings.Contains(body, "vent side 1 1 2 2") || !strings.Contains(body, `name="height" value="30"`) {
+		t.Errorf("%d: a place that cannot be read: %s", code, textOf(body))
+	}
+	form.Set("places", "bar 45 5 2 18 4\r\nvent left 1 1 9 2,5\r\nvent top 5 5 10 4\r\n")
+	if code, body = asks(t, h, http.MethodPost, "/api/v1/surveys/begin", "text/html", form); code != http.StatusSeeOther {
+		t.Fatalf("beginning: %d %s", code, textOf(body))
+	}
+	plan := f.all["one"].Result()
+	if d := plan.Oven.Door; len(d.Vents) != 2 || d.Vents[0].Surface != survey.Left || d.Vents[0].Height != 0.025 || len(d.Knobs) != 1 || d.Knobs[0].Name != "bar" || d.Knobs[0].Depth != 0.04 {
+		t.Errorf("the survey walks %+v and %+v", d.Vents, d.Knobs)
 	}
 }
 

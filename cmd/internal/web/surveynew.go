@@ -32,6 +32,7 @@ type surveyNewPage struct {
 	Posts      []string
 	Oven       survey.Oven
 	Fields     []doorField
+	Places     string // lines for survey.Door.SetPlaces
 	Known      bool
 	Cautions   []string
 	Pull       string
@@ -57,7 +58,15 @@ func (s *Server) showSurveyNew(w http.ResponseWriter, r *http.Request, status in
 		for _, st := range s.o.Station.Stats() {
 			p.Posts = append(p.Posts, st.Post.ID)
 		}
-		p.Fields = doorFields(f.voice, p.Oven)
+		p.Fields, p.Places = doorFields(f.voice, p.Oven), strings.Join(p.Oven.Door.Places(), "\n")
+		for i, field := range p.Fields { // what was typed and refused is not lost
+			if r.PostForm.Has(field.Name) {
+				p.Fields[i].Value = r.PostForm.Get(field.Name)
+			}
+		}
+		if r.PostForm.Has("places") {
+			p.Places = r.PostForm.Get("places")
+		}
 	}
 	f.Problem, f.Page = f.said(trouble), p
 	s.show(w, r, status, f)
@@ -149,6 +158,11 @@ func orderOf(r *http.Request, ovens []survey.Oven, o *guide.Order) error {
 		}
 		if h := f.Get("hinge"); h != "" {
 			door.Hinge = survey.Surface(h)
+		}
+	}
+	if f.Has("places") {
+		if err := door.SetPlaces(strings.Split(f.Get("places"), "\n")); err != nil {
+			wrong = append(wrong, err.Error())
 		}
 	}
 	o.Door = &door

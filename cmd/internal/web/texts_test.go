@@ -162,3 +162,13 @@ func TestCatalogue(t *testing.T) {
 		t.Error("a language without texts is loaded")
 	}
 }
+
+// Pages are parsed when somebody looks at them, so a mistake in one is found here.
+func TestEveryPageParses(t *testing.T) {
+	s := newServer(&fakeStation{})
+	for _, room := range rooms() {
+		if s.pages[room.name]().Lookup("main") == nil {
+			t.Errorf("%s.html defines no main", room.name)
+		}
+	}
+}

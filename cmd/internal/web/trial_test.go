@@ -126,7 +126,7 @@ var facts = sync.OnceValue(func() *regexp.Regexp {
 			"R. Okafor", "J. Hale", "P. Marlow", "A. Hand", "operator-1", "configuration file"},
 		// What people and others wrote.
 		{"spare on order", "door bent", "door seal replaced, order 118", "seal of the new type", "the bench is cleaned", "Ward: above the limit", "Galley: above the limit", "250 queued", "410 Gone", "look at it", "bought", "order 4711",
-			"door cycling", "our own, edition 2", "12 points"},
+			"door cycling", "our own, edition 2", "12 points", "handle 40 5 2 18 3.5\nvent right 25 4 8 5"},
 		// Sentences of an earlier time, which fit no phrase and are shown as they were kept.
 		{"above the limit for 3 s", "below the limit", "low"},
 		// Documents, quoted.

@@ -114,8 +114,9 @@ func TestPageSaysWhatIsAmiss(t *testing.T) {
 		{"an alarm takes the calm line away", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Exceeds, alarm.LatchedAcknowledged, noon()))),
 			[]string{"1 standing alarm", "below the limit now; the cause is not known to be mended", "It was mended or surveyed",
 				"Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm.",
-				"since 11:58:00 UTC"},
-			[]string{"No reading above a limit"}},
+				"since 11:58:00 UTC", "1 of 1 post was above its limit; the cause is not known to be mended",
+				"Was above its limit; the cause is not known to be mended. Now: Seeing; the oven runs"},
+			[]string{"No reading above a limit", "not to be counted as seeing"}},
 		{"an ended alarm waits", only(with(seeing(0, galley, 0.8, noon()), stood("galley", alarm.Silent, alarm.ReturnedUnacknowledged, noon()))),
 			[]string{"No reading above a limit; the 1 post is seeing", "1 ended alarm waits to be acknowledged.", "Ended by itself, not acknowledged."},
 			[]string{"standing alarm"}},
@@ -198,7 +199,7 @@ func TestWorstFirst(t *testing.T) {
 		seeing(4, aPost("annex", "Annex oven", ""), 1, noon()))
 	f.stats[4].Alarms = []alarm.Alarm{stood("annex", alarm.Exceeds, alarm.LatchedUnacknowledged, noon())}
 	var got []string
-	for _, m := range regexp.MustCompile(`<a href="/posts/([^"]+)"`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
+	for _, m := range regexp.MustCompile(`<a href=/posts/([^>]+)>`).FindAllStringSubmatch(get(t, newServer(f), "/").Body.String(), -1) {
 		got = append(got, m[1])
 	}
 	if want := "bakery ward annex canteen galley"; strings.Join(got, " ") != want {

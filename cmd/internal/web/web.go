@@ -116,6 +116,10 @@ type Options struct {
 	// not known. Nil says nothing.
 	OvenOf func(post string) (oven, why string)
 
+	// SaidOf finds by the word of which contact each of some runs of a post is its oven's;
+	// empty: none said so. Nil: none is asked.
+	SaidOf func(ctx context.Context, post string, runs []history.Run) ([]string, error)
+
 	// Register keeps ovens and probes. Without it their pages show nothing.
 	Register Register
 	// Try says why a change of the register could not be watched by; nil when it can.
@@ -174,7 +178,7 @@ type Options struct {
 type Server struct {
 	o       Options
 	log     *slog.Logger
-	pages   map[string]*template.Template // by room
+	pages   map[string]func() *template.Template // by room
 	texts   *catalogue
 	zone    *time.Location
 	static  map[string]asset

@@ -76,7 +76,7 @@ func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, erro
 	if err := summedUp(ctx, r, s, &res, p, q); err != nil {
 		return nil, err
 	}
-	if err := others(ctx, r, s, l.Plan); err != nil {
+	if err := others(ctx, r, s, &res, p); err != nil {
 		return nil, err
 	}
 	if len(l.Active) > 0 {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -90,9 +91,11 @@ func stretch(p *soak.Part, limit quantity.PowerDensity) report.Figured {
 	return x
 }
 
-// others says which other ovens the record knows: what a probe sees belongs to its
-// post, and to an oven only where nothing else is near.
-func others(ctx context.Context, r *store.Reader, s *report.Soak, p soak.Plan) error {
+// others says what was stated of whose runs they are, and which other ovens the
+// record knows: what a probe sees belongs to its post, and to an oven only where
+// nothing else is near.
+func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Result, post history.Post) error {
+	p := res.Life.Plan
 	posts, err := r.Posts(ctx)
 	if err != nil {
 		return err
@@ -107,10 +110,31 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, p soak.Plan) e
 			near = append(near, versions[n-1].Oven)
 		}
 	}
+	slices.Sort(near)
 	text := "the record knows no other oven"
-	if len(near) > 0 {
-		slices.Sort(near)
+	switch {
+	case p.Whose != "":
+		text = "those of oven " + p.Oven + ": when the test was planned, " + p.Whose
+		if len(near) > 0 {
+			text += "; the record knows other ovens (" + strings.Join(near, ", ") + ")"
+		}
+	case len(near) > 0:
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
+	}
+	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
+		all, err := r.Switched(ctx, p.Post, res.Runs[0].Start)
+		if err != nil {
+			return err
+		}
+		said := map[string]int{}
+		for _, contact := range history.SaidOf(all, post.Options, res.Runs) {
+			said[contact]++
+		}
+		for _, contact := range slices.Sorted(maps.Keys(said)) {
+			if contact != "" {
+				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], len(res.Runs), p.Oven)
+			}
+		}
 	}
 	s.Conditions = append(s.Conditions, report.Pair{Name: "Whose runs", Value: cell(text)})
 	return nil

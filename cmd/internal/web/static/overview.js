@@ -2,13 +2,13 @@
 // words of the station. What changed between two frames is drawn once.
 import { all, part, say, follow } from "./shell.js";
 
-const STATE = 0, SPARK = 6;
+const STATE = 0, CONDITION = 1, SPARK = 6;
 const rows = new Map(); // index -> {li, cells}
 for (const li of all(".rows > li")) {
   const q = (sel) => li.querySelector(sel);
   rows.set(Number(li.id.slice(1)), {
-    li, mark: q(".mark use"), spark: q(".spark"),
-    cells: [null, q("div p span"), q("i"), q("b"), q(".v span"), q(".share")],
+    li, mark: q("use"), spark: q("[role]"),
+    cells: [null, q("div p"), q("div i"), q("b"), q("b + i"), q("p + p")],
   });
 }
 
@@ -25,13 +25,17 @@ function show([index, ...changes]) {
     const field = changes[i], text = changes[i + 1];
     if (field === STATE) {
       row.li.dataset.state = text;
-      row.mark.setAttribute("href", "#mark-" + text);
+      row.mark.setAttribute("href", "#m-" + text);
     } else if (field === SPARK) {
-      const [line, gaps, limit] = text.split("|");
-      if (line !== undefined && text) row.spark.replaceChildren(path(`M0 ${limit}h30`), path(gaps), path(line));
+      const [limit, line, gaps, words] = text.split("|");
+      if (!text) continue;
+      row.spark.replaceChildren(path(`M0 ${limit}h30`), path(line), path(gaps));
+      row.spark.setAttribute("aria-label", words);
     } else {
       const cell = row.cells[field];
-      if (cell.firstChild) cell.firstChild.data = text; else cell.textContent = text;
+      if (field === CONDITION) cell.firstChild.data = text + " ";
+      else if (cell.firstChild) cell.firstChild.data = text;
+      else cell.textContent = text;
     }
   }
 }
@@ -52,7 +56,7 @@ function list(ul, items, key, make) {
 function top(t) {
   list(part("headline"), t.headline, "level", (s) => {
     const mark = document.querySelector("main .mark").cloneNode(true), text = document.createElement("span");
-    mark.firstElementChild.setAttribute("href", "#mark-" + s.level);
+    mark.firstElementChild.setAttribute("href", "#m-" + s.level);
     text.textContent = s.text;
     return [mark, text];
   });

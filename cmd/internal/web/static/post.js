@@ -17,7 +17,7 @@ function list(el, items) {
 function showPost(p) {
   for (const name of texts) say(part(name), p[name]);
   post.dataset.state = p.state;
-  part("mark").setAttribute("href", "#mark-" + p.state);
+  part("mark").setAttribute("href", "#m-" + p.state);
   part("age").dataset.at = p.sample_at;
   list(part("reasons"), p.reasons || []);
   list(part("notes"), p.notes || []);

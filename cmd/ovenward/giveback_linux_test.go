@@ -1,0 +1,78 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+	"testing/synctest"
+)
+
+// Only code and constants of this program are let go of, some of it stays away, and
+// the program works as before.
+func TestGiveBackTheStartsPages(t *testing.T) {
+	found := codeAndConstants()
+	if len(found) == 0 {
+		t.Fatal("the program's own file is not found among the mappings")
+	}
+	maps, err := os.ReadFile("/proc/self/maps")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range found {
+		at := fmt.Sprintf("%08x-%08x ", m.from, m.to)
+		_, line, ok := strings.Cut(string(maps), at)
+		if !ok || line[1] == 'w' || line[3] != 'p' || !strings.Contains(strings.SplitN(line, "\n", 2)[0], ".test") {
+			t.Errorf("%s is no code or constant of this program: %.80s", at, line)
+		}
+	}
+	all := help(t)
+	before := residentOf(t, found)
+	synctest.Test(t, func(t *testing.T) {
+		if err := giveBack(t.Context()); err != nil {
+			t.Error(err)
+		}
+	})
+	after := residentOf(t, found)
+	if before < 1000 || after >= before*9/10 {
+		t.Errorf("%d kB were resident, and %d kB are", before, after)
+	}
+	if help(t) != all {
+		t.Error("the program does not work as before")
+	}
+	ended, end := context.WithCancel(t.Context())
+	end()
+	if err := giveBack(ended); err != nil {
+		t.Error(err)
+	}
+}
+
+// help is what the program says of itself: much of its code and constants.
+func help(t *testing.T) string {
+	t.Helper()
+	var out, trouble strings.Builder
+	if code := dispatch(t.Context(), []string{"help", "--manual"}, &out, &trouble); code != 0 || out.Len() < 1000 {
+		t.Fatalf("%d: %s", code, trouble.String())
+	}
+	return out.String()
+}
+
+// residentOf sums what of these mappings is in memory, in kB.
+func residentOf(t *testing.T, of []mapping) (sum int) {
+	t.Helper()
+	smaps, err := os.ReadFile("/proc/self/smaps")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range of {
+		_, rest, ok := strings.Cut(string(smaps), fmt.Sprintf("%08x-%08x ", m.from, m.to))
+		_, rest, had := strings.Cut(rest, "\nRss:")
+		kB := 0
+		if _, err := fmt.Sscan(rest, &kB); !ok || !had || err != nil {
+			t.Fatalf("what the kernel says of %x cannot be read: %v", m.from, err)
+		}
+		sum += kB
+	}
+	return sum
+}

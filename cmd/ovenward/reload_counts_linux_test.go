@@ -1,0 +1,110 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+)
+
+// counter is a series of the metrics.
+type counter struct{ metric, label string }
+
+// values reads counters, 0 where there is none.
+func (r *running) values(t *testing.T, of []counter) []float64 {
+	t.Helper()
+	text, out := r.get(t, "/metrics"), make([]float64, len(of))
+	for i, c := range of {
+		if said := seriesOf(text, c.metric, c.label); said != "" {
+			var err error
+			if out[i], err = strconv.ParseFloat(said, 64); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	return out
+}
+
+// neverFall reads counters again and again until done: one that falls for a moment has
+// fallen.
+func (r *running) neverFall(t *testing.T, of []counter, done <-chan struct{}) {
+	last := r.values(t, of)
+	for {
+		now := r.values(t, of)
+		for i, c := range of {
+			if now[i] < last[i] {
+				t.Errorf("%s{%s} fell from %g to %g", c.metric, c.label, last[i], now[i])
+			}
+		}
+		last = now
+		select {
+		case <-done:
+			return
+		default:
+		}
+	}
+}
+
+// A reload that changes nothing of a courier or a remote-write target leaves its
+// counters as they are, at each moment; one that is sent elsewhere begins at 0.
+func TestReloadKeepsCounters(t *testing.T) {
+	t.Parallel()
+	far := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { _, _ = io.Copy(io.Discard, r.Body) }))
+	defer far.Close()
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	outward := func(elsewhere string) string {
+		return fmt.Sprintf("\n[[webhook]]\nid = \"desk\"\nurl = %q\n[[webhook]]\nid = \"nowhere\"\nurl = \"http://127.0.0.1:1/\"\n[[webhook]]\nid = \"moves\"\nurl = %q\n"+
+			"[[remote_write]]\nid = \"fleet\"\nevery = \"1 s\"\nurl = %q\n", far.URL+"/desk", far.URL+elsewhere, far.URL+"/write")
+	}
+	write(t, file, head, posts["counter-door"], posts["pantry-door"], outward("/a"))
+	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
+	counters := []counter{
+		{"ovenward_messages_sent_total", `courier="desk"`}, {"ovenward_messages_failed_attempts_total", `courier="nowhere"`},
+		{"ovenward_remote_write_samples_total", `outcome="sent",site="model kitchen",target="fleet"`},
+		{"ovenward_messages_last_accepted_timestamp_seconds", `courier="desk"`},
+		{"ovenward_messages_sent_total", `courier="moves"`},
+	}
+	moves := len(counters) - 1
+	read := func() []float64 { return d.values(t, counters) }
+	var was []float64
+	waitFor(t, 90*time.Second, "something of each counter", func() bool {
+		was = read()
+		for _, n := range was {
+			if n == 0 {
+				return false
+			}
+		}
+		return true
+	})
+	done := make(chan struct{})
+	var watching sync.WaitGroup
+	watching.Go(func() { d.neverFall(t, counters[:moves], done) })
+	for i := range 3 { // the second takes up what the first took up
+		write(t, file, fmt.Sprintf("# %d\n", i), head, posts["counter-door"], posts["pantry-door"], outward("/a"))
+		if a := postReload(t, d.Addr()); a.status != http.StatusOK {
+			t.Errorf("status %d: %s", a.status, a.Detail)
+		}
+	}
+	if now := read(); now[moves] < was[moves] {
+		t.Errorf("what is not sent elsewhere yet fell from %g to %g", was[moves], now[moves])
+	}
+	write(t, file, head, posts["counter-door"], posts["pantry-door"], outward("/b"))
+	if a := postReload(t, d.Addr()); a.status != http.StatusOK {
+		t.Errorf("status %d: %s", a.status, a.Detail)
+	}
+	close(done)
+	watching.Wait()
+	now := read()
+	if now[moves] >= now[0] { // both are sent the same
+		t.Errorf("what is sent elsewhere goes on at %g, beside %g", now[moves], now[0])
+	}
+	waitFor(t, 30*time.Second, "counters to go on", func() bool {
+		then := read()
+		return then[1] > now[1] && then[2] > now[2]
+	})
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/cycle"
+	past "ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report/gather"
+	"ovenward/config"
+	"ovenward/drivers"
+)
+
+// benchPost is an invented post at an oven of its own.
+func benchPost(id, oven string, l limit.Limit) acquire.Post {
+	return acquire.Post{Site: "Larkfield House", ID: id, Oven: oven, OvenPlace: "test room", Distance: 0.05,
+		Probe: acquire.Probe{ID: "probe-" + id, Period: time.Second, Response: time.Second, Range: 200, Floor: 0.1, Axes: 3,
+			Certificate: &calib.Certificate{Number: "LH-17", Date: begun().AddDate(-1, 0, 0), Due: begun().AddDate(5, 0, 0), Factor: 1, U: 0.1, K: 2}},
+		Limit: l, RunGap: 90 * time.Second, Silent: time.Minute, Stale: 5 * time.Second, Stuck: time.Hour}
+}
+
+func begun() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }
+
+// A soak report says what the site stated of whose runs they are, beside the ovens
+// that the record knows.
+func TestSoakReportSaysWhoseRuns(t *testing.T) {
+	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"}
+	for _, tc := range []struct {
+		alone        bool
+		whose, lacks string
+	}{
+		{true, "those of oven combi: when the test was planned, the configuration says that nothing else that emits is near; the record knows other ovens (counter)", "cannot tell"},
+		{false, "the record knows other ovens too (counter), and cannot tell whether one of them was seen; contact relay said of 2 of 3 runs that oven combi was switched to heat", "those of oven"},
+	} {
+		record, err := store.Open(t.TempDir(), store.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer record.Close()
+		posts := []acquire.Post{benchPost("bench", "combi", inUse), benchPost("hall", "counter", inUse)}
+		if err := record.Register(posts, begun()); err != nil {
+			t.Fatal(err)
+		}
+		file := &config.File{Ovens: []config.Oven{{ID: "combi"}, {ID: "counter"}}, Posts: []config.Post{{ID: "bench", Oven: "combi", Alone: tc.alone}, {ID: "hall", Oven: "counter"}}}
+		e := eyes{record: record, posts: posts, station: func() []acquire.Stats { return nil }}
+		tests := planner{eyes: e, zone: time.UTC, now: begun, counted: &operations{of: map[string]int64{}}, ovenOf: ovenOf(file)}
+		if tests.Keeper, err = soak.NewKeeper(t.Context(), record, e, begun, func(soak.Plan, soak.Mark) {}); err != nil {
+			t.Fatal(err)
+		}
+		plan := soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 10, Whose: "what a client says does not count"}
+		if err := tests.Plan(t.Context(), plan, "A. Tester"); err != nil {
+			t.Fatal(err)
+		}
+		if err := tests.Mark(t.Context(), soak.Mark{Soak: "d1", Kind: soak.Started, Who: "A. Tester"}); err != nil {
+			t.Fatal(err)
+		}
+		var runs []past.Run
+		for i := range int64(3) {
+			at := begun().Add(time.Duration(i+1) * 10 * time.Minute)
+			runs = append(runs, past.Run{Number: i + 1, Start: at, End: at.Add(2 * time.Minute), On: time.Minute, Begun: true, Mean: 5, Peak: 6, PeakAt: at})
+		}
+		if err := record.KeepHistory(t.Context(), "bench", past.State{Runs: 3, Ended: runs[2].End}, runs, nil); err != nil {
+			t.Fatal(err)
+		}
+		raw, err := json.Marshal(cycle.Switched{Contact: "relay", From: runs[0].Start, To: runs[1].End})
+		if err != nil {
+			t.Fatal(err)
+		}
+		record.Record(acquire.Event{At: runs[2].End, Post: "bench", Kind: acquire.KindPower, Text: "contact relay said so", Raw: raw})
+		waitFor(t, 10*time.Second, "the event to be written", func() bool {
+			said, err := record.Switched(t.Context(), "bench", runs[0].Start)
+			return err == nil && len(said) == 1
+		})
+		s, err := gather.Soak(t.Context(), record.Reader, gather.SoakQuery{ID: "d1", By: begun().Add(time.Hour), Per: "day", Zone: time.UTC})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := ""
+		for _, c := range s.Conditions {
+			if c.Name == "Whose runs" {
+				said = c.Value.Text
+			}
+		}
+		if !strings.Contains(said, tc.whose) || strings.Contains(said, tc.lacks) {
+			t.Errorf("nothing near %v: %q", tc.alone, said)
+		}
+	}
+}
+
+// The stop rule of a test by a limit with an averaging time counts what that limit
+// does: means whose lower bound is above it, not single values; the same in small
+// steps as at once, and from kept hours as from samples.
+func TestStopRuleJudgesTheMean(t *testing.T) {
+	public := limit.Limit{ID: "public", Value: 50, Averaging: 6 * time.Minute, Basis: limit.ExposurePublic, Source: "a standard"}
+	post := benchPost("bench", "combi", public)
+	field := func(at time.Duration) quantity.PowerDensity {
+		switch {
+		case at >= 2*time.Hour && at < 2*time.Hour+10*time.Minute, at >= 4*time.Hour && at < 4*time.Hour+8*time.Minute:
+			return 80 // the mean is above 50 from 225 s on
+		case at >= 5*time.Hour && at < 5*time.Hour+4*time.Minute:
+			return 70 // and never here
+		case at%time.Minute < 4*time.Second:
+			return 120 // single values
+		}
+		return 0.02
+	}
+	record, err := store.Open(t.TempDir(), store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer record.Close()
+	if err := record.Register([]acquire.Post{post}, begun()); err != nil {
+		t.Fatal(err)
+	}
+	record.Correction(0, calib.Correction{ZeroAt: begun(), ZeroBy: "R. Okafor", Certificate: post.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+	var batch []acquire.Sample
+	for n := range int64(6 * 3600) {
+		at := time.Duration(n) * time.Second
+		if at > 4*time.Hour+7*time.Minute && at < 4*time.Hour+7*time.Minute+40*time.Second {
+			continue // what is not seen while the mean is above makes no second exceedance
+		}
+		d := drivers.Decimal{Digits: int64(100 * field(at)), Exp: -3}
+		batch = append(batch, acquire.Sample{Seq: n + 1, At: begun().Add(at), Said: []byte(d.String()), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+	}
+	record.Append(0, batch)
+	waitFor(t, 20*time.Second, "the record to be written", func() bool { return record.Stats().Pending == 0 })
+	e := eyes{record: record, posts: []acquire.Post{post}}
+	plan := soak.Plan{ID: "d1", Post: "bench", Oven: "combi", LimitID: "public", Level: 50, Mean: public.Averaging}
+	end := begun().Add(6 * time.Hour)
+	check := func(how string, got stats.Exceedances) {
+		t.Helper()
+		// 80 W/m² from the first: above from 225 s on until the window holds 225 s of it less.
+		if got.Count != 2 || got.Above < 14*time.Minute || got.Above > 16*time.Minute {
+			t.Errorf("%s: %d exceedances of the mean, for %v", how, got.Count, got.Above)
+		}
+	}
+	whole := func(how string) {
+		t.Helper()
+		got, over, err := e.Above(t.Context(), plan, begun(), end)
+		if err != nil || over {
+			t.Fatal(over, err)
+		}
+		check(how, got)
+	}
+	whole("from samples")
+	steps := stats.Exceedances{Level: 50}
+	for at := begun().Add(110 * time.Minute); at.Before(begun().Add(270 * time.Minute)); at = at.Add(31 * time.Second) {
+		got, _, err := e.Above(t.Context(), plan, at, at.Add(31*time.Second))
+		if err != nil {
+			t.Fatal(err)
+		}
+		steps.Merge(got)
+	}
+	check("in small steps", steps)
+	if err := past.NewFollower(record, []past.Post{historyOf(post)}).Once(t.Context(), end); err != nil {
+		t.Fatal(err)
+	}
+	whole("from kept hours")
+	plan.Mean = 0
+	if got, _, err := e.Above(t.Context(), plan, begun(), end); err != nil || got.Count < 300 {
+		t.Errorf("of single values %d exceed, %v: this tries nothing", got.Count, err)
+	}
+}

@@ -1,0 +1,193 @@
+package metrics
+
+import (
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
+
+	"ovenward/acquire"
+)
+
+// Native buckets: each at most 10 % wider than the last, from about 0.001 W/m²,
+// below which a field counts as none. 160 of them cover 20 octaves; where there would
+// be more, they are shown wider. The counts are never reset.
+const (
+	nativeSchema  = 3 // 2^3 buckets an octave, each 9 % wide
+	nativeOctave  = 1 << nativeSchema
+	nativeLowest  = -10        // the octave from which on there are buckets
+	nativeZero    = 1.0 / 1024 // W/m²; 2^nativeLowest, so it ends a bucket
+	nativeBuckets = 160
+	widestSchema  = -4
+)
+
+// octave finds the bucket in an octave by a number's mantissa. Sixteen cells that are
+// evenly wide each hold one begin of a bucket at most.
+type octave struct {
+	before [cells]int    // buckets that begin before the cell
+	begin  [cells]uint64 // the mantissa after which one begins in it
+}
+
+const (
+	cells    = 16
+	cellBits = mantissa - 4
+	mantissa = 52 // bits of a float64
+)
+
+// newOctave takes the begins between 1/2 and 1, which are 2^(i/8 - 1).
+func newOctave() (o octave) {
+	for i := range o.begin {
+		o.begin[i] = 1 << mantissa // none
+	}
+	for i, begin := range [nativeOctave]float64{0.5, 0.5452538663326288, 0.5946035575013605, 0.6484197773255048,
+		0.7071067811865475, 0.7711054127039704, 0.8408964152537144, 0.9170040432046711} {
+		m := math.Float64bits(begin) & (1<<mantissa - 1)
+		o.begin[m>>cellBits] = m
+		for cell := m>>cellBits + 1; cell < cells; cell++ {
+			o.before[cell] = i + 1
+		}
+	}
+	return o
+}
+
+// place is which of the native buckets holds v, which is above nativeZero. A bucket
+// holds its end and not its begin.
+func (o *octave) place(v float64) int {
+	if v > math.MaxFloat64 {
+		return o.place(math.MaxFloat64) + 1
+	}
+	bits := math.Float64bits(v)
+	exp, m := int(bits>>mantissa)-1023, bits&(1<<mantissa-1)
+	cell := m >> cellBits & (cells - 1)
+	after := int((o.begin[cell] - m) >> 63) // 1 where m lies after it
+	return (exp-nativeLowest)*nativeOctave - 1 + o.before[cell] + after
+}
+
+// counts is a histogram of power densities, W/m², as it grows: of what is not below
+// zero and a number. Prometheus' own makes each value an affair of its own; this one
+// takes a batch at a time.
+type counts struct {
+	bounds []float64 // upper ones of the classic buckets
+	octave octave
+
+	mu      sync.Mutex
+	n, zero uint64
+	sum     float64
+	classic []uint64 // not cumulative; the last is what lies above all bounds
+	native  []bucket // from the one that begins with nativeZero on
+}
+
+// bucket is one of the native ones.
+type bucket struct {
+	n       uint64
+	classic int // the first classic one that holds any of it
+}
+
+func newCounts(bounds []float64) *counts {
+	c := &counts{bounds: bounds, octave: newOctave(), classic: make([]uint64, len(bounds)+1)}
+	c.grow(nativeBuckets)
+	return c
+}
+
+// grow makes it n native buckets.
+func (c *counts) grow(n int) {
+	for at := len(c.native); at < n; at++ {
+		first := 0
+		for first < len(c.bounds) && (c.bounds[first] <= nativeZero || c.octave.place(c.bounds[first]) < at) {
+			first++
+		}
+		c.native = append(c.native, bucket{classic: first})
+	}
+}
+
+// take counts the samples that show a field; top is what over-range counts as.
+func (c *counts) take(batch []acquire.Sample, top float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i := range batch {
+		switch s := &batch[i]; {
+		case s.Quality&acquire.Fault != 0:
+		case s.Quality&acquire.OverRange != 0:
+			c.add(top)
+		case s.Reading.HasValue && s.S == s.S:
+			c.add(max(float64(s.S), 0))
+		}
+	}
+}
+
+func (c *counts) add(v float64) {
+	c.n++
+	c.sum += v
+	first := 0
+	if v > nativeZero {
+		at := c.octave.place(v)
+		if at >= len(c.native) {
+			c.grow(at + 1)
+		}
+		b := &c.native[at]
+		b.n++
+		first = b.classic
+	} else {
+		c.zero++
+	}
+	for first < len(c.bounds) && v > c.bounds[first] {
+		first++
+	}
+	c.classic[first]++
+}
+
+// wide returns the native buckets by their index, two of them made one until they are
+// few enough.
+func wide(native []bucket) (schema int32, buckets map[int]int64) {
+	for schema = nativeSchema; ; schema-- {
+		buckets = map[int]int64{}
+		shift := nativeSchema - schema
+		for i := range native {
+			if n := native[i].n; n > 0 {
+				index := nativeLowest*nativeOctave + 1 + i
+				buckets[(index+1<<shift-1)>>shift] += int64(n)
+			}
+		}
+		if len(buckets) <= nativeBuckets || schema == widestSchema {
+			return schema, buckets
+		}
+	}
+}
+
+// series shows counts to Prometheus.
+type series struct {
+	*counts
+	desc    *prometheus.Desc
+	labels  []string
+	created time.Time
+}
+
+// Desc implements prometheus.Metric.
+func (s *series) Desc() *prometheus.Desc { return s.desc }
+
+// Write implements prometheus.Metric. What takes time is done outside the lock that
+// a batch waits for.
+func (s *series) Write(out *dto.Metric) error {
+	s.mu.Lock()
+	n, zero, sum := s.n, s.zero, s.sum
+	classic, native := slices.Clone(s.classic), slices.Clone(s.native)
+	s.mu.Unlock()
+	schema, buckets := wide(native)
+	m, err := prometheus.NewConstNativeHistogram(s.desc, n, sum, buckets, nil, zero, schema, nativeZero, s.created, s.labels...)
+	if err != nil {
+		return err
+	}
+	if err := m.Write(out); err != nil {
+		return err
+	}
+	below := uint64(0)
+	for i, bound := range s.bounds {
+		below += classic[i]
+		count := below
+		out.Histogram.Bucket = append(out.Histogram.Bucket, &dto.Bucket{CumulativeCount: &count, UpperBound: &bound})
+	}
+	return nil
+}
