@@ -155,8 +155,18 @@ func TestUpdateWeight(t *testing.T) {
 }
 
 // BenchmarkOverview is the server's time for the page of 200 posts.
-func BenchmarkOverview(b *testing.B) {
-	h := newFleetServer(newFleet(200, time.Now)).Handler()
+func BenchmarkOverview(b *testing.B) { benchmarkOverview(b, newFleetServer(newFleet(200, time.Now))) }
+
+// BenchmarkOverviewInAnotherLanguage is the same where sentences are put into one.
+func BenchmarkOverviewInAnotherLanguage(b *testing.B) {
+	s := newFleetServer(newFleet(200, time.Now))
+	other := newIn(bracketed(b), trial, s.o)
+	other.readSparks(context.Background())
+	benchmarkOverview(b, other)
+}
+
+func benchmarkOverview(b *testing.B, s *Server) {
+	h := s.Handler()
 	r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500/", nil)
 	r.RemoteAddr = "127.0.0.1:50000"
 	b.ReportAllocs()

@@ -56,8 +56,8 @@ func TestEveryPhraseIsKnownAgain(t *testing.T) {
 	}
 }
 
-func TestSaid(t *testing.T) {
-	book := `
+// book is part of a language, for the tests of how it is used.
+const book = `
 probe {1} on {2} has not answered for {3}
 = {3} keine Antwort von {1} an {2}
 probe {1} on {2} has not answered for {3}: look at its power, cable and settings
@@ -87,6 +87,8 @@ serial number {1}
 by {1}
 = von {1}
 `
+
+func TestSaid(t *testing.T) {
 	b, err := loadPhrases(fstest.MapFS{"texts/de/said/x.txt": {Data: []byte(book)}}, "de")
 	if err != nil {
 		t.Fatal(err)
@@ -116,12 +118,19 @@ by {1}
 			t.Errorf("%s: the second time as %q", c.name, again)
 		}
 	}
+}
+
+func TestPhrasebookIsBounded(t *testing.T) {
+	b := &phrasebook{told: map[string]string{}}
 	for i := range 2 * mostPut {
 		b.said("sentence " + strconv.Itoa(i))
 	}
 	if n := len(b.told); n > mostPut {
 		t.Errorf("%d sentences are kept", n)
 	}
+}
+
+func TestPhrasesAreInPairs(t *testing.T) {
 	for _, bad := range []string{"= nichts davor\n", "a b\n= c\n= d\n"} {
 		if _, err := loadPhrases(fstest.MapFS{"texts/de/said/x.txt": {Data: []byte(bad)}}, "de"); err == nil || !strings.Contains(err.Error(), "x.txt:") {
 			t.Errorf("%q: %v", bad, err)

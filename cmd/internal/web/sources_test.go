@@ -27,7 +27,7 @@ func sources() []source {
 		{dir: "acquire", but: map[string]string{
 			"clocksource_linux.go": "why the kernel did not answer, for the log",
 		}, kind: []string{"Condition", "Regard"}},
-		{dir: "acquire/alarm", kind: []string{"State", "Aside", "Reason"}},
+		{dir: "acquire/alarm", kind: []string{"State", "Aside", "Reason", "Rule"}},
 		{dir: "acquire/calib", word: []string{"calibration", "linearity", "facing", "isotropy", "temperature", "zero", "resolution", "distance", "configuration", "assumed"}},
 		{dir: "acquire/cycle/history"},
 		{dir: "acquire/cycle/soak", kind: []string{"State", "Outcome", "From"}},

@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -28,7 +29,7 @@ import (
 const trial = "trial"
 
 // bracketed makes the files of the trial language from the English ones.
-func bracketed(t *testing.T) fs.FS {
+func bracketed(t testing.TB) fs.FS {
 	t.Helper()
 	files := fstest.MapFS{}
 	for _, pattern := range []string{"texts/en/*.txt", "texts/en/said/*.txt"} {
@@ -115,7 +116,7 @@ func shown(page string) []string {
 
 // facts are what pages show that is of no language, or of the people and documents
 // it is quoted from. Longer ones come first.
-func facts() *regexp.Regexp {
+var facts = sync.OnceValue(func() *regexp.Regexp {
 	var quoted []string
 	for _, group := range [][]string{
 		// Names and places, as the fakes have them.
@@ -147,7 +148,7 @@ func facts() *regexp.Regexp {
 	slices.SortFunc(quoted, func(a, b string) int { return len(b) - len(a) })
 	number := `LH-\d{4}|C-\d|[\d.]+ ?W/m²|[\d.]+ ?(s|h|d|m|mm|cm|W|kW|K|Ω)\b|\(k =|[\d-]+ [\d:]+Z`
 	return regexp.MustCompile(strings.Join(quoted, `|`) + `|` + number)
-}
+})
 
 // whole matches a text that is no part of a word.
 func whole(text string) string {
@@ -163,15 +164,20 @@ func whole(text string) string {
 
 // bare lists the texts of a page that are in no language of the catalogue.
 func bare(page string) []string {
-	data := facts()
 	var out []string
 	for _, text := range shown(page) {
-		rest, ok := outside(text)
-		if rest = data.ReplaceAllString(rest, ""); !ok || strings.ContainsFunc(rest, unicode.IsLetter) {
+		if !inLanguage(text) {
 			out = append(out, text)
 		}
 	}
 	return out
+}
+
+// inLanguage says whether all of a text stands in brackets but what is data.
+func inLanguage(text string) bool {
+	rest, ok := outside(text)
+	letters := func(s string) bool { return strings.ContainsFunc(s, unicode.IsLetter) }
+	return ok && (!letters(rest) || !letters(facts().ReplaceAllString(rest, "")))
 }
 
 // pagesOf lists the paths of all pages.
@@ -248,7 +254,7 @@ func TestEveryStepOfASurveySpeaksTheLanguage(t *testing.T) {
 		look(t, s, "/surveys/one")
 		for _, v := range s.liveSurveys(s.voiceIn(unitNamed(""))) {
 			for _, text := range append(slices.Concat(v.Do, v.Warn), v.Title, v.Said, v.Ratio, v.Settled, v.Best, v.Off, v.Rated) {
-				if rest, ok := outside(text); !ok || strings.ContainsFunc(facts().ReplaceAllString(rest, ""), unicode.IsLetter) {
+				if !inLanguage(text) {
 					t.Errorf("the stream says %q outside the language", text)
 				}
 			}
