@@ -112,11 +112,12 @@ func (p *poller) handOn(one bool) int {
 	}
 	p.heard = slices.Grow(p.heard[:0], len(p.frames))
 	dropped := 0
+	protocol := p.watch.post.Probe.Protocol
 	for i := range p.frames {
+		reading, err := protocol.Parse(p.frames[i].Bytes)
 		p.heard = p.heard[:i+1]
-		h := &p.heard[i] // a reading is large, and is made where it stays
-		h.frame = p.frames[i]
-		h.reading, h.err = p.watch.post.Probe.Protocol.Parse(h.frame.Bytes)
+		h := &p.heard[i] // which is large, and made where it stays
+		h.frame, h.reading, h.err = p.frames[i], reading, err
 		p.refused = p.refused || h.err != nil
 		if one && h.err == nil {
 			for _, rest := range p.frames[i+1:] {

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -72,5 +73,38 @@ func TestCountsAreThoseOfPrometheus(t *testing.T) {
 	})
 	if widened == 0 {
 		t.Error("the native buckets were never too many")
+	}
+}
+
+// A collector that takes over goes on counting the posts that stay, and forgets those
+// that went.
+func TestTakeOverGoesOn(t *testing.T) {
+	posts := larkfield()
+	before := New(Options{Posts: posts, Site: "Larkfield House"})
+	for i := range posts {
+		before.Observe(i, []acquire.Sample{sample(1, 6.25, 0)})
+	}
+	after := slices.Clone(posts)
+	slices.Reverse(after)
+	last := len(after) - 1
+	after[last].ID = "another"
+	c := New(Options{Posts: after, Site: "Larkfield House"})
+	c.TakeOver(before)
+	for i := range after {
+		c.Observe(i, []acquire.Sample{sample(2, 6.25, 0)})
+		want := uint64(2)
+		if i == last {
+			want = 1
+		}
+		if n := histogram(t, c, i).GetSampleCount(); n != want {
+			t.Errorf("post %s: %d samples, want %d", after[i].ID, n, want)
+		}
+	}
+	other := posts[0]
+	other.Limit.Value *= 100
+	c = New(Options{Posts: []acquire.Post{other}, Site: "Larkfield House"})
+	c.TakeOver(before)
+	if n := histogram(t, c, 0).GetSampleCount(); n != 0 {
+		t.Errorf("%d samples in buckets of other limits, want 0", n)
 	}
 }

@@ -15,10 +15,9 @@ const (
 	samplesHelp = "Every sample that shows a field, corrected; below zero counts as zero, over-range as the top of the range. Faults are not in it."
 )
 
-// observed is what Observe needs of a post, and how it is shown.
+// observed is what Observe needs of a post.
 type observed struct {
-	counts *counts
-	series prometheus.Metric
+	series *series
 	top    float64 // of the probe's range, W/m²; +Inf when not stated
 }
 
@@ -31,8 +30,7 @@ func observe(desc *prometheus.Desc, o Options) []observed {
 		if !(top > 0) {
 			top = math.Inf(1)
 		}
-		n := newCounts(bounds)
-		posts[i] = observed{n, &series{n, desc, labels(p, o.Site), o.Now()}, top}
+		posts[i] = observed{&series{newCounts(bounds), desc, labels(p, o.Site), o.Now()}, top}
 	}
 	return posts
 }
@@ -47,7 +45,7 @@ func (c *Collector) TakeOver(before *Collector) {
 	for i := range c.o.Posts {
 		for j := range before.o.Posts {
 			if slices.Equal(labels(&c.o.Posts[i], c.o.Site), labels(&before.o.Posts[j], before.o.Site)) {
-				c.posts[i].counts, c.posts[i].series = before.posts[j].counts, before.posts[j].series
+				c.posts[i].series = before.posts[j].series
 			}
 		}
 	}
@@ -57,7 +55,7 @@ func (c *Collector) TakeOver(before *Collector) {
 // field; it waits for nothing and keeps nothing of the batch.
 func (c *Collector) Observe(post int, batch []acquire.Sample) {
 	if post >= 0 && post < len(c.posts) {
-		c.posts[post].counts.take(batch, c.posts[post].top)
+		c.posts[post].series.take(batch, c.posts[post].top)
 	}
 }
 

@@ -20,7 +20,7 @@ func inf() quantity.PowerDensity { return quantity.PowerDensity(math.Inf(1)) }
 func histogram(t *testing.T, c *Collector, post int) *dto.Histogram {
 	t.Helper()
 	var m dto.Metric
-	if err := c.posts[post].series.(prometheus.Metric).Write(&m); err != nil {
+	if err := c.posts[post].series.Write(&m); err != nil {
 		t.Fatal(err)
 	}
 	return m.GetHistogram()

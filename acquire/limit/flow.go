@@ -69,12 +69,11 @@ func (p *part) minus(o *part) {
 // observe adds a stretch, and says whether a slot of any window began with it, the first ones too.
 func (f *flow) observe(st *Stretch) (turned bool) {
 	var r rate
-	if st.From != f.end || st.To <= f.end || st.To >= f.next {
+	if st.From != f.end || st.To <= f.end || !f.started {
 		return f.unevenly(st, &r)
 	}
-	f.sift(st, &r) // most stretches go on where the last one ended, within a slot
-	f.grow(&r, st.To)
-	return false
+	f.sift(st, &r) // most stretches go on where the last one ended
+	return f.pass(&r, st.To)
 }
 
 // unevenly adds any stretch.
@@ -107,8 +106,7 @@ func (f *flow) start(at time.Duration) {
 
 // pass lets time go on to an instant.
 func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
-	if to >= f.next {
-		turned = true
+	if turned = to >= f.next; turned {
 		f.next = math.MaxInt64
 		for _, m := range f.windows {
 			if to >= m.next {
@@ -117,17 +115,12 @@ func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
 			f.next = min(f.next, m.next)
 		}
 	}
-	f.grow(r, to)
-	return turned
-}
-
-// grow lets time go on where no slot begins.
-func (f *flow) grow(r *rate, to time.Duration) {
 	f.sum.grow(r, to-f.end)
 	f.end = to
 	if r.over {
 		f.over, f.wasOver = to, true
 	}
+	return turned
 }
 
 // sift turns the field of a stretch into quanta. What nobody vouches for counts

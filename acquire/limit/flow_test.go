@@ -147,6 +147,52 @@ func TestStandingIsLookedAtInTime(t *testing.T) {
 	}
 }
 
+// The same with many stretches in a slot, which only sums and time can make turn, and
+// with stretches that end where slots do.
+func TestStandingIsLookedAtWithinASlot(t *testing.T) {
+	turns := 0
+	rapid.Check(t, func(t *rapid.T) {
+		const l = quantity.PowerDensity(10)
+		values := []quantity.PowerDensity{0, 9, 9.9, l, quantity.PowerDensity(math.Nextafter(10, 11)), 10.1, 11, 20}
+		steps := []time.Duration{1, 3 * time.Microsecond, 50 * time.Microsecond, 700 * time.Microsecond, 3500 * time.Microsecond, 4 * time.Millisecond, 10 * time.Millisecond,
+			15 * time.Millisecond, 20 * time.Millisecond, 30 * time.Millisecond, 60 * time.Millisecond}
+		now := time.Duration(rapid.IntRange(-20, 20).Draw(t, "start")) * 30 * time.Millisecond
+		all := []Stretch{seenAs(now-20*time.Second, now, l, l)} // until the windows are full
+		coarse := rapid.IntRange(0, len(steps)).Draw(t, "coarse from")
+		for range rapid.IntRange(20, 60).Draw(t, "samples") {
+			v, step := rapid.SampledFrom(values).Draw(t, "value"), rapid.SampledFrom(append(steps[:3:3], steps[coarse:]...)).Draw(t, "step")
+			st := seenAs(now, now+step, v, v)
+			switch rapid.IntRange(0, 9).Draw(t, "kind") {
+			case 0:
+				st.Lo = v * 0.999
+			case 1:
+				st.Hi = v * 1.001
+			}
+			all, now = append(all, st), now+step
+		}
+		turns += compare(t, []time.Duration{10 * time.Second, 15 * time.Second}, all, l)
+	})
+	if turns < 100 {
+		t.Errorf("limits turned only %d times", turns)
+	}
+}
+
+// A mean that one value takes above the limit falls below it by time alone, sooner or
+// later within the slot.
+func TestTimeAloneTurnsAMeanWithinASlot(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		const l, slot, step = quantity.PowerDensity(10), 10 * time.Millisecond, 100 * time.Microsecond
+		above := time.Duration(rapid.IntRange(1, 48).Draw(t, "above")) * step
+		all := []Stretch{seenAs(-20*time.Second, 0, l, l), seenAs(0, above, 2*l, 2*l)}
+		for now := above; now < slot-step; now += step {
+			all = append(all, seenAs(now, now+step, 0, 0))
+		}
+		if turns := compare(t, []time.Duration{1000 * slot}, all, l); turns != 2 {
+			t.Fatalf("it turned %d times, want there and back", turns)
+		}
+	})
+}
+
 // compare feeds stretches to windows and to plain means, and returns how often a
 // limit was passed.
 func compare(t *rapid.T, spans []time.Duration, all []Stretch, l quantity.PowerDensity) (turns int) {
