@@ -255,23 +255,33 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 			}
 		}
 		time.Sleep(5 * time.Second)
-		r, err := b.record.SurveyResult(t.Context(), id)
-		if err != nil || r == nil {
-			t.Fatalf("no result is kept: %v", err)
+		if len(crashed) < 9 {
+			t.Errorf("crashed in %v only", crashed)
 		}
-		if r.State != survey.Complete || r.Verdict.Outcome != limit.Within || len(crashed) < 9 || r.Raw == nil || r.Raw.N < 100 {
-			t.Errorf("%s, %s %q, crashed in %v, raw %+v", r.State, r.Verdict.Outcome, r.Verdict.Reasons, crashed, r.Raw)
-		}
-		if b.station.isAway() {
-			t.Error("the post is not told that its probe is back")
-		}
-		b.told("begins", "complete, within")
-		kept, err := b.record.Evidence(t.Context(), "door")
-		if err != nil || len(kept) != 1 || kept[0].What != id || !kept[0].From.Equal(r.Begun) || !kept[0].To.Equal(r.Ended) {
-			t.Errorf("kept whatever its age is %+v, %v; want %v to %v", kept, err, r.Begun, r.Ended)
-		}
+		b.checkWhole(id)
 		b.close()
 	})
+}
+
+// checkWhole looks at a survey that has ended within.
+func (b *bench) checkWhole(id string) {
+	t := b.t
+	t.Helper()
+	r, err := b.record.SurveyResult(t.Context(), id)
+	if err != nil || r == nil {
+		t.Fatalf("no result is kept: %v", err)
+	}
+	if r.State != survey.Complete || r.Verdict.Outcome != limit.Within || r.Raw == nil || r.Raw.N < 100 {
+		t.Errorf("%s, %s %q, raw %+v", r.State, r.Verdict.Outcome, r.Verdict.Reasons, r.Raw)
+	}
+	if b.station.isAway() {
+		t.Error("the post is not told that its probe is back")
+	}
+	b.told("begins", "complete, within")
+	kept, err := b.record.Evidence(t.Context(), "door")
+	if err != nil || len(kept) != 1 || kept[0].What != id || !kept[0].From.Equal(r.Begun) || !kept[0].To.Equal(r.Ended) {
+		t.Errorf("kept whatever its age is %+v, %v; want %v to %v", kept, err, r.Begun, r.Ended)
+	}
 }
 
 // What cannot be recorded now is said, and recorded later; nothing is lost.

@@ -145,6 +145,12 @@ func TestRegisterRefuses(t *testing.T) {
 			t.Errorf("%s: what was typed is lost, or its fault is not told at its field", c.path)
 		}
 	}
+	refusesUnfit(t)
+}
+
+// refusesUnfit: what does not go together with the configuration, and a disk that fails.
+func refusesUnfit(t *testing.T) {
+	t.Helper()
 	_, k, s := registered()
 	k.unfit = errors.New("probe \"shelf\" does not read beyond limit \"new\"")
 	if p := asProblem(t, send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "A", "limit": "new"})), 422); !strings.Contains(p.Detail, "does not read beyond") || k.called() != "" {
