@@ -13,6 +13,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// mostTimers bounds the descriptors that are taken: beside those of ports and
+// visitors they must stay far below 1 000, above which a serial port cannot be read.
+// Whoever comes when all are taken waits by Go's own timer, a millisecond less exact.
+const mostTimers = 128
+
 // precise has the kernel wake the poller at an absolute instant, by a timerfd that
 // Go's own network poller waits for. The thread that hears of it runs the poller at
 // once: handing the slot over from a thread that serves all would cost a second
@@ -28,6 +33,7 @@ type precise struct {
 
 	mu     sync.Mutex
 	free   []*kernelTimer
+	timers int                      // there are, free or not
 	crowds map[time.Duration]*crowd // by the instant waited for, since base
 }
 
@@ -39,7 +45,7 @@ type crowd struct {
 
 // PreciseSleeper is the most exact Sleeper this system has: on Linux timers of the
 // kernel (timerfd, CLOCK_MONOTONIC, TFD_TIMER_ABSTIME), elsewhere Timers. It keeps a
-// descriptor for each that sleeps at once. It is not for testing/synctest, whose clock
+// descriptor for each that sleeps at once, 128 at most. It is not for testing/synctest, whose clock
 // the kernel does not know.
 func PreciseSleeper() Sleeper {
 	// Go's monotonic clock is the kernel's with another beginning. Of some looks at
@@ -121,10 +127,11 @@ func (p *precise) sleep(ctx context.Context, at time.Time) error {
 	stop := context.AfterFunc(ctx, t.close)
 	err = t.wait(p.kernel + int64(at.Sub(p.base)))
 	if !stop() {
-		return context.Cause(ctx) // and the timer is closed
+		p.drop(t)
+		return context.Cause(ctx)
 	}
 	if err != nil {
-		t.close()
+		p.drop(t)
 		return Timers{}.SleepUntil(ctx, at)
 	}
 	p.put(t)
@@ -144,7 +151,21 @@ func (p *precise) take() (*kernelTimer, error) {
 		p.free = p.free[:last]
 		return t, nil
 	}
-	return newKernelTimer()
+	if p.timers >= mostTimers {
+		return nil, errors.New("there are as many timers as may be")
+	}
+	t, err := newKernelTimer()
+	if err == nil {
+		p.timers++
+	}
+	return t, err
+}
+
+func (p *precise) drop(t *kernelTimer) {
+	t.close()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.timers--
 }
 
 func (p *precise) put(t *kernelTimer) {

@@ -278,6 +278,36 @@ func TestManySleepForOneInstant(t *testing.T) {
 	}
 }
 
+// TestTimersAreBounded: many sleep at once for instants of their own, and no more
+// descriptors are taken than may be; none is left with those that were told to stop.
+func TestTimersAreBounded(t *testing.T) {
+	p, ok := PreciseSleeper().(*precise)
+	if !ok {
+		t.Fatal("this kernel has no timers")
+	}
+	told, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	begun := time.Now().Add(50 * time.Millisecond)
+	var early atomic.Int64
+	var wg sync.WaitGroup
+	for i := range 2 * mostTimers {
+		wg.Go(func() {
+			at := begun.Add(time.Duration(i) * 100 * time.Microsecond)
+			if err := p.SleepUntil(t.Context(), at); err != nil || time.Now().Before(at) {
+				early.Add(1)
+			}
+		})
+		wg.Go(func() { _ = p.SleepUntil(told, time.Now().Add(time.Hour+time.Duration(i))) })
+	}
+	time.AfterFunc(100*time.Millisecond, cancel)
+	wg.Wait()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if early.Load() > 0 || p.timers > mostTimers || p.timers != len(p.free) {
+		t.Errorf("%d woke early; %d timers, %d of them free, want %d at most", early.Load(), p.timers, len(p.free), mostTimers)
+	}
+}
+
 // TestSystemClock asks the kernel for real; what it says depends on the machine.
 func TestSystemClock(t *testing.T) {
 	state, err := SystemClock()()

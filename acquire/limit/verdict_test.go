@@ -26,21 +26,38 @@ func earned() Circumstances {
 
 func nan() quantity.PowerDensity { return quantity.PowerDensity(math.NaN()) }
 
-func TestEveryReason(t *testing.T) {
-	const (
-		withinWords = "highest value of this run plus expanded uncertainty (k = 2) at or below the limit"
-		noRun       = "the oven is not known to run"
-		axis        = "one axis, not turned for the maximum: a lower bound"
-		uncal       = "not calibrated"
-		noU         = "the uncertainty is not known"
-		close       = "below the limit by less than the expanded uncertainty"
-	)
-	for _, tc := range []struct {
-		name string
-		set  func(*Limit, *Circumstances)
-		want Outcome
-		why  []string
-	}{
+const (
+	withinWords = "highest value of this run plus expanded uncertainty (k = 2) at or below the limit"
+	noRun       = "the oven is not known to run"
+	axis        = "one axis, not turned for the maximum: a lower bound"
+	uncal       = "not calibrated"
+	noU         = "the uncertainty is not known"
+	tooClose    = "below the limit by less than the expanded uncertainty"
+)
+
+// reasoned is a case, and what is judged of it.
+type reasoned struct {
+	name string
+	set  func(*Limit, *Circumstances)
+	want Outcome
+	why  []string
+}
+
+func (tc reasoned) try(t *testing.T) {
+	t.Helper()
+	l, c := inUse(), earned()
+	tc.set(&l, &c)
+	v := Judge(l, c)
+	if v.Outcome != tc.want || !slices.Equal(v.Reasons, tc.why) {
+		t.Errorf("%s: %s, %q\nwant %s, %q", tc.name, v.Outcome, v.Reasons, tc.want, tc.why)
+	}
+	if v.Limit != l {
+		t.Errorf("%s: judged against %+v", tc.name, v.Limit)
+	}
+}
+
+func TestEveryReasonForWithinAndExceeds(t *testing.T) {
+	for _, tc := range []reasoned{
 		{"earned", func(*Limit, *Circumstances) {}, Within, []string{withinWords}},
 		{"new ovens alike", func(l *Limit, _ *Circumstances) { l.Basis = EmissionNew }, Within, []string{withinWords}},
 		{"turned", func(_ *Limit, c *Circumstances) { c.Axes, c.Turned = 1, true }, Within, []string{withinWords}},
@@ -48,6 +65,27 @@ func TestEveryReason(t *testing.T) {
 		{"slowest allowed", func(_ *Limit, c *Circumstances) { c.Response = 3 * time.Second }, Within, []string{withinWords}},
 		{"below zero", func(_ *Limit, c *Circumstances) { c.Value = -0.2 }, Within, []string{withinWords}},
 
+		{"over range", func(_ *Limit, c *Circumstances) { c.OverRange, c.HasValue = true, false }, Exceeds, []string{"over the probe's range"}},
+		{"over range says no more", func(_ *Limit, c *Circumstances) { c.OverRange, c.Sustained, c.Latched, c.Peak = true, true, true, 200 }, Exceeds, []string{"over the probe's range"}},
+		{"sustained", func(_ *Limit, c *Circumstances) {
+			c.Sustained, c.Above, c.Latched, c.Peak = true, 10040*time.Millisecond, true, 80
+		}, Exceeds,
+			[]string{"above the limit for 10.0 s in the window"}},
+		{"above now", func(_ *Limit, c *Circumstances) { c.Value = quantity.PowerDensity(math.Nextafter(50, 51)) }, Exceeds, []string{"above the limit at this moment"}},
+		{"above, part of the run missed", func(_ *Limit, c *Circumstances) { c.Value, c.RunMissed = 60, true }, Exceeds, []string{"above the limit at this moment"}},
+		{"above an exposure limit that states no averaging time", func(l *Limit, c *Circumstances) { l.Basis, c.Value, c.Distance = ExposurePublic, 60, 1 },
+			Exceeds, []string{"above the limit at this moment"}},
+		{"above with every flaw", func(_ *Limit, c *Circumstances) {
+			*c = Circumstances{HasValue: true, Value: 500, U: nan(), Blind: "stuck", Axes: 1, Distance: 1, Response: time.Minute}
+		}, Exceeds, []string{"above the limit at this moment", "stuck", noRun, uncal, axis, "measured at 1 m, the limit is for 50 mm",
+			"the probe is slower than the limit asks (90 % within 3 s)"}},
+	} {
+		tc.try(t)
+	}
+}
+
+func TestEveryReasonForNotDecided(t *testing.T) {
+	for _, tc := range []reasoned{
 		{"blind", func(_ *Limit, c *Circumstances) { c.HasValue, c.Blind = false, "the port is gone" }, NotDecided, []string{"the port is gone"}},
 		{"stuck", func(_ *Limit, c *Circumstances) { c.Blind = "the reading stands still" }, NotDecided, []string{"the reading stands still"}},
 		{"no value", func(_ *Limit, c *Circumstances) { c.HasValue = false }, NotDecided, []string{"no valid value"}},
@@ -59,8 +97,8 @@ func TestEveryReason(t *testing.T) {
 		{"idle", func(_ *Limit, c *Circumstances) { c.Running = false }, NotDecided, []string{noRun}},
 		{"idle, an earlier run above", func(_ *Limit, c *Circumstances) { c.Running, c.Peak = false, 80 }, NotDecided, []string{noRun}},
 		{"above earlier", func(_ *Limit, c *Circumstances) { c.Peak = 51 }, NotDecided, []string{"above the limit earlier in this run"}},
-		{"guard band of the peak", func(_ *Limit, c *Circumstances) { c.Peak = 43 }, NotDecided, []string{close}},
-		{"guard band of the value", func(_ *Limit, c *Circumstances) { c.U = 31 }, NotDecided, []string{close}},
+		{"guard band of the peak", func(_ *Limit, c *Circumstances) { c.Peak = 43 }, NotDecided, []string{tooClose}},
+		{"guard band of the value", func(_ *Limit, c *Circumstances) { c.U = 31 }, NotDecided, []string{tooClose}},
 		{"uncalibrated", func(_ *Limit, c *Circumstances) { c.Calibrated, c.U, c.PeakU = false, nan(), nan() }, NotDecided, []string{uncal}},
 		{"uncertainty not known", func(_ *Limit, c *Circumstances) { c.U = nan() }, NotDecided, []string{noU}},
 		{"uncertainty of the peak not known", func(_ *Limit, c *Circumstances) { c.PeakU = nan() }, NotDecided, []string{noU}},
@@ -81,31 +119,8 @@ func TestEveryReason(t *testing.T) {
 		{"sum of long ago", func(_ *Limit, c *Circumstances) {
 			c.Sustained, c.Gone, c.HasValue, c.Blind = true, true, false, "stale"
 		}, NotDecided, []string{"stale"}},
-
-		{"over range", func(_ *Limit, c *Circumstances) { c.OverRange, c.HasValue = true, false }, Exceeds, []string{"over the probe's range"}},
-		{"over range says no more", func(_ *Limit, c *Circumstances) { c.OverRange, c.Sustained, c.Latched, c.Peak = true, true, true, 200 }, Exceeds, []string{"over the probe's range"}},
-		{"sustained", func(_ *Limit, c *Circumstances) {
-			c.Sustained, c.Above, c.Latched, c.Peak = true, 10040*time.Millisecond, true, 80
-		}, Exceeds,
-			[]string{"above the limit for 10.0 s in the window"}},
-		{"above now", func(_ *Limit, c *Circumstances) { c.Value = quantity.PowerDensity(math.Nextafter(50, 51)) }, Exceeds, []string{"above the limit at this moment"}},
-		{"above, part of the run missed", func(_ *Limit, c *Circumstances) { c.Value, c.RunMissed = 60, true }, Exceeds, []string{"above the limit at this moment"}},
-		{"above an exposure limit that states no averaging time", func(l *Limit, c *Circumstances) { l.Basis, c.Value, c.Distance = ExposurePublic, 60, 1 },
-			Exceeds, []string{"above the limit at this moment"}},
-		{"above with every flaw", func(_ *Limit, c *Circumstances) {
-			*c = Circumstances{HasValue: true, Value: 500, U: nan(), Blind: "stuck", Axes: 1, Distance: 1, Response: time.Minute}
-		}, Exceeds, []string{"above the limit at this moment", "stuck", noRun, uncal, axis, "measured at 1 m, the limit is for 50 mm",
-			"the probe is slower than the limit asks (90 % within 3 s)"}},
 	} {
-		l, c := inUse(), earned()
-		tc.set(&l, &c)
-		v := Judge(l, c)
-		if v.Outcome != tc.want || !slices.Equal(v.Reasons, tc.why) {
-			t.Errorf("%s: %s, %q\nwant %s, %q", tc.name, v.Outcome, v.Reasons, tc.want, tc.why)
-		}
-		if v.Limit != l {
-			t.Errorf("%s: judged against %+v", tc.name, v.Limit)
-		}
+		tc.try(t)
 	}
 }
 

@@ -88,6 +88,20 @@ func plainly(all []StoredSample, from, to time.Time, hold time.Duration) Sums {
 	return s
 }
 
+// checkSums holds a point of a chart against the samples' own sums.
+func checkSums(t *testing.T, p Point, want Sums) {
+	t.Helper()
+	for what, pair := range map[string][2]float64{"min": {p.Min, want.Min}, "max": {p.Max, want.Max}, "sum": {p.Sum, want.Sum}, "first": {p.First, want.First},
+		"last": {p.Last, want.Last}, "integral": {p.Integral, want.Integral}, "mean": {p.Mean(), want.Mean()}} {
+		if near := math.Abs(pair[0]-pair[1]) <= 1e-4*max(1, math.Abs(pair[1])); !near && !(math.IsNaN(pair[0]) && math.IsNaN(pair[1])) {
+			t.Fatalf("%s: %s %v, want %v", p.From, what, pair[0], pair[1])
+		}
+	}
+	if d := p.Seen - want.Seen; d.Abs() > time.Millisecond || (p.OverRange-want.OverRange).Abs() > time.Millisecond {
+		t.Fatalf("%s: seen %s, over range %s, want %s, %s", p.From, p.Seen, p.OverRange, want.Seen, want.OverRange)
+	}
+}
+
 func TestChartIsWhatTheSamplesSay(t *testing.T) {
 	s := open(t, t.TempDir(), Options{CommitEvery: time.Hour})
 	register(t, s, post("fryer"))
@@ -119,15 +133,7 @@ func TestChartIsWhatTheSamplesSay(t *testing.T) {
 			if p.Samples != want.Samples || p.Values != want.Values || p.Classes != want.Classes {
 				t.Fatalf("%s: %+v, want %+v", p.From, p.Sums, want)
 			}
-			for what, pair := range map[string][2]float64{"min": {p.Min, want.Min}, "max": {p.Max, want.Max}, "sum": {p.Sum, want.Sum}, "first": {p.First, want.First},
-				"last": {p.Last, want.Last}, "integral": {p.Integral, want.Integral}, "mean": {p.Mean(), want.Mean()}} {
-				if near := math.Abs(pair[0]-pair[1]) <= 1e-4*max(1, math.Abs(pair[1])); !near && !(math.IsNaN(pair[0]) && math.IsNaN(pair[1])) {
-					t.Fatalf("%s: %s %v, want %v", p.From, what, pair[0], pair[1])
-				}
-			}
-			if d := p.Seen - want.Seen; d.Abs() > time.Millisecond || (p.OverRange-want.OverRange).Abs() > time.Millisecond {
-				t.Fatalf("%s: seen %s, over range %s, want %s, %s", p.From, p.Seen, p.OverRange, want.Seen, want.OverRange)
-			}
+			checkSums(t, p, want)
 		}
 		if from.IsZero() && to.IsZero() && samples != int64(len(all)) {
 			t.Errorf("%d samples in the points, want %d", samples, len(all))

@@ -54,6 +54,36 @@ func TestRegisterKeepsEveryVersion(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	refusesEntries(t, enter, first)
+	check := func(s *Store) { t.Helper(); checkVersions(t, s, first, second, cert, test) }
+	check(s)
+	for _, change := range []string{"UPDATE ovens SET place = 'x'", "DELETE FROM ovens"} {
+		if _, err := s.db.Exec(change); err == nil {
+			t.Errorf("a reader can do %s", change)
+		}
+	}
+	shut(t, s)
+	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{Now: clock})
+	check(s)
+	checkTold(t, s)
+	if err := enter("R. Okafor", registry.Entry{Certificates: []registry.Certificate{back}}); err != nil {
+		t.Fatal(err)
+	}
+	certs, err := s.Certificates(t.Context())
+	if err != nil || len(certs) != 2 || len(registry.Newest(certs, "hatch")) != 0 || len(registry.Newest(certs[:1], "hatch")) != 1 {
+		t.Errorf("a certificate that was taken back: %v %+v", err, certs)
+	}
+	if _, err := OpenReadOnly(filepath.Join(dir, "none")); err == nil {
+		t.Error("a record that is not there was opened")
+	}
+}
+
+// refusesEntries enters what cannot be.
+func refusesEntries(t *testing.T, enter func(who string, e registry.Entry) error, first registry.Oven) {
+	t.Helper()
 	for want, e := range map[error]registry.Entry{
 		registry.ErrStale:  {Ovens: []registry.OvenEntry{{Oven: first, Base: 1}}},
 		registry.ErrExists: {Probes: []registry.ProbeEntry{{Probe: registry.Probe{ID: "new"}, Base: registry.New}, {Probe: registry.Probe{ID: "hatch"}, Base: registry.New}}},
@@ -63,47 +93,37 @@ func TestRegisterKeepsEveryVersion(t *testing.T) {
 			t.Errorf("got %v, want %v", err, want)
 		}
 	}
-	check := func(s *Store) {
-		t.Helper()
-		versions, err := s.OvenVersions(t.Context(), "counter")
-		if err != nil || len(versions) != 2 || versions[0].Oven != second || versions[1].Oven != first || versions[0].Who != "R. Okafor" || versions[0].Why != "moved" ||
-			!versions[0].EnteredAt.Equal(time.Date(2026, 6, 3, 14, 0, 0, 0, time.UTC)) || versions[0].Number != 2 {
-			t.Errorf("versions: %v %+v", err, versions)
-		}
-		ovens, err := s.Ovens(t.Context())
-		if err != nil || len(ovens) != 1 || ovens[0].Oven != second {
-			t.Errorf("ovens: %v %+v", err, ovens)
-		}
-		probes, err := s.Probes(t.Context())
-		if err != nil || len(probes) != 1 || probes[0].Serial != "7" { // all or nothing: not the one that was new
-			t.Errorf("probes: %v %+v", err, probes)
-		}
-		certs, err := s.Certificates(t.Context())
-		if err != nil || len(certs) != 1 || !certs[0].Certificate.Equal(cert.Certificate) || certs[0].Probe != "hatch" {
-			t.Errorf("certificates: %v %+v", err, certs)
-		}
-		tests, err := s.Tests(t.Context(), "counter")
-		if err != nil || len(tests) != 1 || tests[0].Text != "12 points" || tests[0].Highest != 4.2 || !tests[0].HasValue || tests[0].Who != "R. Okafor" || !tests[0].On.Equal(test.On) {
-			t.Errorf("tests: %v %+v", err, tests)
-		}
+}
+
+// checkVersions looks at all that was entered.
+func checkVersions(t *testing.T, s *Store, first, second registry.Oven, cert registry.Certificate, test registry.Test) {
+	t.Helper()
+	versions, err := s.OvenVersions(t.Context(), "counter")
+	if err != nil || len(versions) != 2 || versions[0].Oven != second || versions[1].Oven != first || versions[0].Who != "R. Okafor" || versions[0].Why != "moved" ||
+		!versions[0].EnteredAt.Equal(time.Date(2026, 6, 3, 14, 0, 0, 0, time.UTC)) || versions[0].Number != 2 {
+		t.Errorf("versions: %v %+v", err, versions)
 	}
-	check(s)
-	for _, change := range []string{"UPDATE ovens SET place = 'x'", "DELETE FROM ovens"} {
-		if _, err := s.db.Exec(change); err == nil {
-			t.Errorf("a reader can do %s", change)
-		}
+	ovens, err := s.Ovens(t.Context())
+	if err != nil || len(ovens) != 1 || ovens[0].Oven != second {
+		t.Errorf("ovens: %v %+v", err, ovens)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
+	probes, err := s.Probes(t.Context())
+	if err != nil || len(probes) != 1 || probes[0].Serial != "7" { // all or nothing: not the one that was new
+		t.Errorf("probes: %v %+v", err, probes)
 	}
-	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
-		t.Fatal(err)
+	certs, err := s.Certificates(t.Context())
+	if err != nil || len(certs) != 1 || !certs[0].Certificate.Equal(cert.Certificate) || certs[0].Probe != "hatch" {
+		t.Errorf("certificates: %v %+v", err, certs)
 	}
-	if s, err = Open(dir, Options{Now: clock}); err != nil {
-		t.Fatal(err)
+	tests, err := s.Tests(t.Context(), "counter")
+	if err != nil || len(tests) != 1 || tests[0].Text != "12 points" || tests[0].Highest != 4.2 || !tests[0].HasValue || tests[0].Who != "R. Okafor" || !tests[0].On.Equal(test.On) {
+		t.Errorf("tests: %v %+v", err, tests)
 	}
-	defer s.Close()
-	check(s)
+}
+
+// checkTold looks at the events of the register.
+func checkTold(t *testing.T, s *Store) {
+	t.Helper()
 	events, err := s.Events(t.Context(), 0, 100)
 	if err != nil {
 		t.Fatal(err)
@@ -122,15 +142,5 @@ func TestRegisterKeepsEveryVersion(t *testing.T) {
 	}
 	if n := strings.Count(told, "\n"); n != 5 || strings.Contains(told, "Hale") {
 		t.Errorf("%d events of the register, want 5, none of what was refused:\n%s", n, told)
-	}
-	if err := enter("R. Okafor", registry.Entry{Certificates: []registry.Certificate{back}}); err != nil {
-		t.Fatal(err)
-	}
-	certs, err := s.Certificates(t.Context())
-	if err != nil || len(certs) != 2 || len(registry.Newest(certs, "hatch")) != 0 || len(registry.Newest(certs[:1], "hatch")) != 1 {
-		t.Errorf("a certificate that was taken back: %v %+v", err, certs)
-	}
-	if _, err := OpenReadOnly(filepath.Join(dir, "none")); err == nil {
-		t.Error("a record that is not there was opened")
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 	"golang.org/x/sync/semaphore"
 
+	"ovenward/acquire"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/watchdog"
 	"ovenward/config"
@@ -55,6 +56,7 @@ type home struct {
 	now        func() time.Time
 	log        *slog.Logger
 	spare      *sparing
+	sleeper    acquire.Sleeper
 	kitchen    *simulate.Kitchen // nil without simulated probes
 	languages  map[string]string // that its probes speak
 	simulating config.Simulate
@@ -84,7 +86,7 @@ type daemon struct {
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: acquire.PreciseSleeper(), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
 		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {

@@ -138,7 +138,7 @@ func (g *generation) see(before *acquire.Station, kept []int) (err error) {
 		Identity:  func(post int) ([]byte, error) { return g.record.Identity(g.slots.of[post]) },
 		Observers: []acquire.Observer{g.numbers, g.surveys},
 		Log:       g.log, Now: g.now,
-		Sleeper: acquire.PreciseSleeper(), Clock: g.clock,
+		Sleeper: g.sleeper, Clock: g.clock,
 		Attention: attention(g.file.Alarm), Zone: g.file.Site.Zone,
 		Disk: g.record.Space, DiskFloor: g.file.Alarm.DiskFree, Troubles: g.troubles,
 		Round: g.loops.Loop("the station", thinkBound, nil),

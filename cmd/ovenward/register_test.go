@@ -30,6 +30,15 @@ source = "an invented rule of the house"
 		d, err := newDaemon(settings{configFile: file, storagePath: folder, listen: "127.0.0.1:0"}, slog.New(slog.NewTextHandler(log, nil)), now)
 		return d, log.String(), err
 	}
+	enterServery(t, start, now)
+	checkTheRecordCounts(t, start)
+	checkCommandTells(t, file, folder, start)
+}
+
+// enterServery moves the counter's oven to the servery, with another limit, and enters
+// a certificate; until the next start all is judged as before.
+func enterServery(t *testing.T, start func() (*daemon, string, error), now func() time.Time) {
+	t.Helper()
 	d, _, err := start()
 	if err != nil {
 		t.Fatal(err)
@@ -66,7 +75,11 @@ source = "an invented rule of the house"
 	if err := d.Close(); err != nil {
 		t.Fatal(err)
 	}
+}
 
+// checkTheRecordCounts starts again, by what the record says.
+func checkTheRecordCounts(t *testing.T, start func() (*daemon, string, error)) {
+	t.Helper()
 	d, log, err := start()
 	if err != nil {
 		t.Fatal(err)
@@ -86,7 +99,11 @@ source = "an invented rule of the house"
 	if err := d.Close(); err != nil {
 		t.Fatal(err)
 	}
+}
 
+// checkCommandTells asks 'ovenward check' what differs, and what cannot be.
+func checkCommandTells(t *testing.T, file, folder string, start func() (*daemon, string, error)) {
+	t.Helper()
 	var out, trouble bytes.Buffer
 	if code := checkCommand([]string{file, "--storage.path=" + folder}, &out, &trouble); code != 0 || !strings.Contains(out.String(), "3 differences between file and record") ||
 		!strings.Contains(out.String(), `oven "counter": the record counts, and says otherwise: Limit it is judged by: emission-in-use → stricter`) {

@@ -110,29 +110,8 @@ func parrotMail(t *testing.T, asked *sync.Map) (address, ca string) {
 	return l.Addr().String(), ca
 }
 
-// secretive writes the configuration of a station with every secret there can be.
-func secretive(t *testing.T, v *vault, asked *sync.Map) (file, web string) {
-	hook := parrot(t, asked)
-	mail, ca := parrotMail(t, asked)
-	_, key, err := ed25519.GenerateKey(nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	der, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	signing := v.keep(t, "record.key", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der})))
-	v.secrets["record.key"] = base64.StdEncoding.EncodeToString(der)
-	v.secrets["record.key in hexadecimal"] = fmt.Sprintf("%x", key.Seed())
-	web = usersFile(t, "kestrel-password-of-a-user", "okafor")
-	v.secrets["a user's password"] = "kestrel-password-of-a-user"
-	hash, err := os.ReadFile(web)
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, v.secrets["a user's hash"], _ = strings.Cut(strings.TrimSpace(string(hash)), "okafor: ")
-	file = configured(t, filepath.Join(v.dir, "no-such-port"), fmt.Sprintf(`
+// secretiveMore is configuration whose every secret is in a file, to be filled in.
+const secretiveMore = `
 [record]
 signing_key = %q
 [access]
@@ -172,7 +151,31 @@ password_file = %q
 id = "fleet-2"
 url = "%s/remote2"
 token_file = %q
-`, signing, hook.URL, v.keep(t, "webhook.token", "kestrel-webhook-token"), v.keep(t, "webhook.signing", "kestrel-webhook-signing-key"),
+`
+
+// secretive writes the configuration of a station with every secret there can be.
+func secretive(t *testing.T, v *vault, asked *sync.Map) (file, web string) {
+	hook := parrot(t, asked)
+	mail, ca := parrotMail(t, asked)
+	_, key, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	signing := v.keep(t, "record.key", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der})))
+	v.secrets["record.key"] = base64.StdEncoding.EncodeToString(der)
+	v.secrets["record.key in hexadecimal"] = fmt.Sprintf("%x", key.Seed())
+	web = usersFile(t, "kestrel-password-of-a-user", "okafor")
+	v.secrets["a user's password"] = "kestrel-password-of-a-user"
+	hash, err := os.ReadFile(web)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, v.secrets["a user's hash"], _ = strings.Cut(strings.TrimSpace(string(hash)), "okafor: ")
+	file = configured(t, filepath.Join(v.dir, "no-such-port"), fmt.Sprintf(secretiveMore, signing, hook.URL, v.keep(t, "webhook.token", "kestrel-webhook-token"), v.keep(t, "webhook.signing", "kestrel-webhook-signing-key"),
 		hook.URL, v.keep(t, "alertmanager.token", "kestrel-alertmanager-token"), mail, ca, v.keep(t, "mail.password", "kestrel-mail-password"),
 		mail, v.keep(t, "mqtt.password", "kestrel-mqtt-password"), hook.URL, v.keep(t, "remote.password", "kestrel-remote-password"),
 		hook.URL, v.keep(t, "remote.token", "kestrel-remote-token")))

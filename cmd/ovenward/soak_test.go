@@ -86,15 +86,60 @@ func (r *rig) Receive(_ func([]byte) (int, []byte), _ time.Time, dst []drivers.F
 
 func (r *rig) Close() error { return nil }
 
-// worked runs a soak test of so many operations and returns the result, how fast it
-// ran in times of real time, and how long the result took to make.
-func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
+// rigPost is the post that the rig stands at.
+func rigPost(t testing.TB, r *rig) acquire.Post {
 	t.Helper()
 	protocol, err := textline.New(textline.Options{Query: "READ?\n", Terminator: "\n", DecimalMark: '.', Separator: ",", ValueColumn: 1, UnitColumn: 2, StatusColumn: 3,
 		Units: []string{"mW/cm2"}, OK: []string{"OK"}})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return acquire.Post{Site: "Larkfield House", ID: "bench", Oven: "combi", OvenPlace: "test room", Distance: 0.05, Turned: true,
+		Probe: acquire.Probe{ID: "rig", Port: "rig", Protocol: protocol, Period: time.Second, Timeout: 500 * time.Millisecond, Response: time.Second, Range: 200, Floor: 0.1, Axes: 3,
+			Dial:        func(context.Context) (drivers.Link, error) { return r, nil },
+			Certificate: &calib.Certificate{Number: "LH-17", Laboratory: "Larkfield Metrology", Date: r.begin.AddDate(-1, 0, 0), Due: r.begin.AddDate(5, 0, 0), Factor: 1, U: 0.1, K: 2}},
+		Limit:     limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"},
+		Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute, Clear: 90 * time.Second},
+		RunGap:    90 * time.Second, Silent: 1000 * time.Hour, Stale: 5 * time.Second, Stuck: 1000 * time.Hour}
+}
+
+// workThrough waits until the rig has worked, counts its operations and follows the
+// record meanwhile.
+func workThrough(t testing.TB, r *rig, record *store.Store, follower *past.Follower, wanted int64, done <-chan error, mark func(soak.Mark)) {
+	t.Helper()
+	counted := int64(0)
+	count := func() {
+		if n := min(wanted, int64(time.Duration(r.past.Load())/soakPeriod)); n > counted {
+			mark(soak.Mark{Kind: soak.Operations, Count: n - counted, From: soak.FromInput})
+			counted = n
+		}
+	}
+	for running := true; running; {
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Fatal(err)
+			}
+			running = false
+		case <-time.After(100 * time.Millisecond): // as the daemon: on the host's time
+			if err := follower.Once(t.Context(), r.Now()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		count()
+	}
+	for record.Stats().Pending > 0 {
+		<-time.After(time.Millisecond)
+	}
+	if err := follower.Once(t.Context(), r.Now()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// worked runs a soak test of so many operations and returns the result, how fast it
+// ran in times of real time, and how long the result took to make.
+func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	r := &rig{begin: time.Now(), stop: cancel, rng: rand.New(rand.NewPCG(17, 1)), worked: time.Duration(wanted) * soakPeriod, end: time.Duration(wanted)*soakPeriod + 30*time.Minute}
@@ -105,13 +150,7 @@ func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
 	}
 	defer record.Close()
 	r.room = func() bool { return record.Stats().Pending < 50_000 }
-	post := acquire.Post{Site: "Larkfield House", ID: "bench", Oven: "combi", OvenPlace: "test room", Distance: 0.05, Turned: true,
-		Probe: acquire.Probe{ID: "rig", Port: "rig", Protocol: protocol, Period: time.Second, Timeout: 500 * time.Millisecond, Response: time.Second, Range: 200, Floor: 0.1, Axes: 3,
-			Dial:        func(context.Context) (drivers.Link, error) { return r, nil },
-			Certificate: &calib.Certificate{Number: "LH-17", Laboratory: "Larkfield Metrology", Date: r.begin.AddDate(-1, 0, 0), Due: r.begin.AddDate(5, 0, 0), Factor: 1, U: 0.1, K: 2}},
-		Limit:     limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"},
-		Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute, Clear: 90 * time.Second},
-		RunGap:    90 * time.Second, Silent: 1000 * time.Hour, Stale: 5 * time.Second, Stuck: 1000 * time.Hour}
+	post := rigPost(t, r)
 	posts := []acquire.Post{post}
 	if err := record.Register(posts, r.Now()); err != nil {
 		t.Fatal(err)
@@ -140,33 +179,7 @@ func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
 	done := make(chan error, 1)
 	started := time.Now()
 	go func() { done <- station.Run(ctx) }()
-	counted := int64(0)
-	count := func() {
-		if n := min(wanted, int64(time.Duration(r.past.Load())/soakPeriod)); n > counted {
-			mark(soak.Mark{Kind: soak.Operations, Count: n - counted, From: soak.FromInput})
-			counted = n
-		}
-	}
-	for running := true; running; {
-		select {
-		case err := <-done:
-			if err != nil {
-				t.Fatal(err)
-			}
-			running = false
-		case <-time.After(100 * time.Millisecond): // as the daemon: on the host's time
-			if err := follower.Once(ctx, r.Now()); err != nil && ctx.Err() == nil {
-				t.Fatal(err)
-			}
-		}
-		count()
-	}
-	for record.Stats().Pending > 0 {
-		<-time.After(time.Millisecond)
-	}
-	if err := follower.Once(t.Context(), r.Now()); err != nil {
-		t.Fatal(err)
-	}
+	workThrough(t, r, record, follower, wanted, done, mark)
 	speed := float64(r.past.Load()) / float64(time.Since(started))
 	mark(soak.Mark{Kind: soak.Finished})
 	if s := record.Stats(); s.Lost > 0 {

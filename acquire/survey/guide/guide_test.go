@@ -255,23 +255,33 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 			}
 		}
 		time.Sleep(5 * time.Second)
-		r, err := b.record.SurveyResult(t.Context(), id)
-		if err != nil || r == nil {
-			t.Fatalf("no result is kept: %v", err)
+		if len(crashed) < 9 {
+			t.Errorf("crashed in %v only", crashed)
 		}
-		if r.State != survey.Complete || r.Verdict.Outcome != limit.Within || len(crashed) < 9 || r.Raw == nil || r.Raw.N < 100 {
-			t.Errorf("%s, %s %q, crashed in %v, raw %+v", r.State, r.Verdict.Outcome, r.Verdict.Reasons, crashed, r.Raw)
-		}
-		if b.station.isAway() {
-			t.Error("the post is not told that its probe is back")
-		}
-		b.told("begins", "complete, within")
-		kept, err := b.record.Evidence(t.Context(), "door")
-		if err != nil || len(kept) != 1 || kept[0].What != id || !kept[0].From.Equal(r.Begun) || !kept[0].To.Equal(r.Ended) {
-			t.Errorf("kept whatever its age is %+v, %v; want %v to %v", kept, err, r.Begun, r.Ended)
-		}
+		b.checkWhole(id)
 		b.close()
 	})
+}
+
+// checkWhole looks at a survey that has ended within.
+func (b *bench) checkWhole(id string) {
+	t := b.t
+	t.Helper()
+	r, err := b.record.SurveyResult(t.Context(), id)
+	if err != nil || r == nil {
+		t.Fatalf("no result is kept: %v", err)
+	}
+	if r.State != survey.Complete || r.Verdict.Outcome != limit.Within || r.Raw == nil || r.Raw.N < 100 {
+		t.Errorf("%s, %s %q, raw %+v", r.State, r.Verdict.Outcome, r.Verdict.Reasons, r.Raw)
+	}
+	if b.station.isAway() {
+		t.Error("the post is not told that its probe is back")
+	}
+	b.told("begins", "complete, within")
+	kept, err := b.record.Evidence(t.Context(), "door")
+	if err != nil || len(kept) != 1 || kept[0].What != id || !kept[0].From.Equal(r.Begun) || !kept[0].To.Equal(r.Ended) {
+		t.Errorf("kept whatever its age is %+v, %v; want %v to %v", kept, err, r.Begun, r.Ended)
+	}
 }
 
 // What cannot be recorded now is said, and recorded later; nothing is lost.
@@ -298,50 +308,6 @@ func TestStepsWaitForTheRecord(t *testing.T) {
 		}
 		if v, _ := b.guide.View(id); v.Said != "" {
 			t.Errorf("said %q", v.Said)
-		}
-	})
-}
-
-// A survey that nobody goes on with gives the probe back.
-func TestForgottenSurveyEnds(t *testing.T) {
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := open(t, dir)
-		defer b.close()
-		id, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		time.Sleep(forgottenAfter + 10*time.Second)
-		r, err := b.record.SurveyResult(t.Context(), id)
-		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.isAway() {
-			t.Errorf("%+v, %v, away %v", r, err, b.station.isAway())
-		}
-	})
-}
-
-func TestOrdersThatCannotBe(t *testing.T) {
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := open(t, dir)
-		defer b.close()
-		for name, tc := range map[string]struct {
-			o    Order
-			want string
-		}{
-			"nobody":    {Order{Oven: "small"}, "needs the name"},
-			"no oven":   {Order{Oven: "other", Who: "A"}, `no oven "other"`},
-			"no post":   {Order{Oven: "small", Who: "A", Post: "x"}, `no post "x"`},
-			"procedure": {Order{Oven: "small", Who: "A", Procedure: "x"}, `no procedure "x"`},
-			"untrained": {Order{Oven: "small", Who: "A", Pull: true}, "trained"},
-			"door":      {Order{Oven: "small", Who: "A", Door: &survey.Door{}}, "measure it"},
-		} {
-			if _, err := b.guide.Begin(t.Context(), tc.o); err == nil || !strings.Contains(err.Error(), tc.want) || b.station.isAway() {
-				t.Errorf("%s: %v, want %q; away %v", name, err, tc.want, b.station.isAway())
-			}
-		}
-		if err := b.guide.Do(t.Context(), "none", survey.Act{}); !errors.Is(err, ErrNoSurvey) {
-			t.Error(err)
 		}
 	})
 }

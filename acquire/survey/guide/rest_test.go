@@ -2,10 +2,15 @@ package guide
 
 import (
 	"context"
+	"errors"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/survey"
 )
 
 // With nothing to guide the guide hardly ever wakes, and it is at work at once when
@@ -35,6 +40,50 @@ func TestRestsWithNothingToGuide(t *testing.T) {
 		time.Sleep(time.Second)
 		if n := rounds.Swap(0); n < 9 {
 			t.Errorf("%d beats in a second of a survey", n)
+		}
+	})
+}
+
+// A survey that nobody goes on with gives the probe back.
+func TestForgottenSurveyEnds(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		defer b.close()
+		id, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(forgottenAfter + 10*time.Second)
+		r, err := b.record.SurveyResult(t.Context(), id)
+		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.isAway() {
+			t.Errorf("%+v, %v, away %v", r, err, b.station.isAway())
+		}
+	})
+}
+
+func TestOrdersThatCannotBe(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		defer b.close()
+		for name, tc := range map[string]struct {
+			o    Order
+			want string
+		}{
+			"nobody":    {Order{Oven: "small"}, "needs the name"},
+			"no oven":   {Order{Oven: "other", Who: "A"}, `no oven "other"`},
+			"no post":   {Order{Oven: "small", Who: "A", Post: "x"}, `no post "x"`},
+			"procedure": {Order{Oven: "small", Who: "A", Procedure: "x"}, `no procedure "x"`},
+			"untrained": {Order{Oven: "small", Who: "A", Pull: true}, "trained"},
+			"door":      {Order{Oven: "small", Who: "A", Door: &survey.Door{}}, "measure it"},
+		} {
+			if _, err := b.guide.Begin(t.Context(), tc.o); err == nil || !strings.Contains(err.Error(), tc.want) || b.station.isAway() {
+				t.Errorf("%s: %v, want %q; away %v", name, err, tc.want, b.station.isAway())
+			}
+		}
+		if err := b.guide.Do(t.Context(), "none", survey.Act{}); !errors.Is(err, ErrNoSurvey) {
+			t.Error(err)
 		}
 	})
 }

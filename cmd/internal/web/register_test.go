@@ -145,6 +145,12 @@ func TestRegisterRefuses(t *testing.T) {
 			t.Errorf("%s: what was typed is lost, or its fault is not told at its field", c.path)
 		}
 	}
+	refusesUnfit(t)
+}
+
+// refusesUnfit: what does not go together with the configuration, and a disk that fails.
+func refusesUnfit(t *testing.T) {
+	t.Helper()
 	_, k, s := registered()
 	k.unfit = errors.New("probe \"shelf\" does not read beyond limit \"new\"")
 	if p := asProblem(t, send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "A", "limit": "new"})), 422); !strings.Contains(p.Detail, "does not read beyond") || k.called() != "" {
@@ -184,15 +190,9 @@ func TestRegisterByTables(t *testing.T) {
 	if table.Header().Get("Content-Type") != "text/csv; charset=utf-8" || !strings.Contains(table.Header().Get("Content-Disposition"), "ovens.csv") {
 		t.Errorf("%v", table.Header())
 	}
-	send1 := func(path, body string) *httptest.ResponseRecorder {
-		r := request(path, "", "")
-		r.Body = readCloser{strings.NewReader(body)}
-		r.Header.Set("Content-Type", "text/csv")
-		return send(s, r)
-	}
 	// What was downloaded is taken back and changes nothing.
 	before := maps.Collect(slices.All(newestOf(k.ovens, ovenID, "", false)))
-	if w := send1("/api/v1/ovens/import?who=J.+Hale", table.Body.String()); w.Code != 200 {
+	if w := importTable(s, "/api/v1/ovens/import?who=J.+Hale", table.Body.String()); w.Code != 200 {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
 	for i, o := range newestOf(k.ovens, ovenID, "", false) {
@@ -202,7 +202,7 @@ func TestRegisterByTables(t *testing.T) {
 	}
 	k.entries = nil
 	bad := "id,place,frequency,limit\nnew-one,Annex,2450 MHz,in-use\nward-oven,,50 Hz,in-use\nBad Name,x,2450 MHz,out\n"
-	p := asProblem(t, send1("/api/v1/ovens/import?who=J.+Hale", bad), 422)
+	p := asProblem(t, importTable(s, "/api/v1/ovens/import?who=J.+Hale", bad), 422)
 	want := []string{"3 place", "3 frequency", "4 id", "4 limit"}
 	var got []string
 	for _, f := range p.Rows {
@@ -214,10 +214,24 @@ func TestRegisterByTables(t *testing.T) {
 	if !slices.Equal(got, want) || k.called() != "" {
 		t.Errorf("bad rows %v, want %v; entered %s", got, want, k.called())
 	}
-	if p := asProblem(t, send1("/api/v1/ovens/import", "id\nx\n"), 422); len(p.Faults) != 1 || p.Faults[0].Field != "who" {
+	if p := asProblem(t, importTable(s, "/api/v1/ovens/import", "id\nx\n"), 422); len(p.Faults) != 1 || p.Faults[0].Field != "who" {
 		t.Errorf("a table from nobody: %+v", p)
 	}
-	// By the page: a file, in a browser.
+	tablesByThePage(t, k, s, bad)
+	tablesOfProbes(t, k, s)
+}
+
+// importTable sends a table as a program does.
+func importTable(s *Server, path, body string) *httptest.ResponseRecorder {
+	r := request(path, "", "")
+	r.Body = readCloser{strings.NewReader(body)}
+	r.Header.Set("Content-Type", "text/csv")
+	return send(s, r)
+}
+
+// tablesByThePage sends a file, as a browser does.
+func tablesByThePage(t *testing.T, k *keeping, s *Server, bad string) {
+	t.Helper()
 	upload := func(path, content string) *httptest.ResponseRecorder {
 		var body bytes.Buffer
 		m := multipart.NewWriter(&body)
@@ -244,20 +258,24 @@ func TestRegisterByTables(t *testing.T) {
 	if e := k.entries[len(k.entries)-1]; len(e.Ovens) != 2 || e.Ovens[0].Base != registry.New || e.Ovens[1].Serial != "LH-2231" || e.Ovens[1].Power != quantity.Power(1200) || e.Who != "J. Hale" {
 		t.Errorf("entered %+v", e)
 	}
-	// Probes come with their newest certificates.
+}
+
+// tablesOfProbes: probes come with their newest certificates.
+func tablesOfProbes(t *testing.T, k *keeping, s *Server) {
+	t.Helper()
 	probes := get(t, s, "/api/v1/probes.csv").Body.String()
 	if !strings.Contains(probes, "probe-galley,,,7,,in use,,LH-0417,a laboratory,2025-02-01,2026-02-01,1,20 %,2,") {
 		t.Errorf("the table of probes:\n%s", probes)
 	}
 	k.entries = nil
-	if w := send1("/api/v1/probes/import?who=J.+Hale", probes); w.Code != 200 || len(k.entries[0].Certificates) != 0 {
+	if w := importTable(s, "/api/v1/probes/import?who=J.+Hale", probes); w.Code != 200 || len(k.entries[0].Certificates) != 0 {
 		t.Errorf("a round: %d %s %s", w.Code, w.Body, k.called())
 	}
 	newer := "id,certificate_number,certificate_laboratory,certificate_date,certificate_due,certificate_factor,certificate_expanded_uncertainty,certificate_k\nprobe-galley,LH-0600,a laboratory,2026-06-01,2027-06-01,1.05,15 %,2\n"
-	if w := send1("/api/v1/probes/import?who=J.+Hale", newer); w.Code != 200 || len(k.entries[1].Certificates) != 1 || k.entries[1].Certificates[0].Factor != 1.05 {
+	if w := importTable(s, "/api/v1/probes/import?who=J.+Hale", newer); w.Code != 200 || len(k.entries[1].Certificates) != 1 || k.entries[1].Certificates[0].Factor != 1.05 {
 		t.Errorf("%d %s %s", w.Code, w.Body, k.called())
 	}
-	p = asProblem(t, send1("/api/v1/probes/import?who=J.+Hale", "id,certificate_number\nspare,LH-1\n"), 422)
+	p := asProblem(t, importTable(s, "/api/v1/probes/import?who=J.+Hale", "id,certificate_number\nspare,LH-1\n"), 422)
 	if len(p.Rows) != 6 || p.Rows[0].Row != 2 || p.Rows[0].Column != "certificate_laboratory" {
 		t.Errorf("half a certificate: %+v", p.Rows)
 	}

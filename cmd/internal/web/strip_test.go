@@ -207,6 +207,13 @@ func TestStripMarksAlarmsAndRuns(t *testing.T) {
 			t.Errorf("alarm %d is drawn as %+v, want %+v", i, p.Alarms[i], want[i])
 		}
 	}
+	checkRunsOfStrip(t, f, s)
+}
+
+// checkRunsOfStrip looks at the runs of the strip: the record's, and the station's newest.
+func checkRunsOfStrip(t *testing.T, f *fakeStation, s *Server) {
+	t.Helper()
+	var p strip
 	runs := func(text string, want ...lane) {
 		t.Helper()
 		if !slices.Equal(p.Runs, want) {
