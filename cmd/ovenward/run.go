@@ -92,8 +92,8 @@ func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
 }
 
 // collectSooner has garbage collected when it is nine tenths of what lives, unless
-// GOGC says otherwise: half a megabyte less at rest. Three quarters would save as much
-// again, and take a seventh of the processor time more.
+// GOGC says otherwise. Three quarters would save 1 MB at rest, and take a seventh of the
+// processor time more.
 func collectSooner() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(90)
