@@ -91,12 +91,12 @@ func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewTextHandler(to, o))
 }
 
-// collectSooner has garbage collected when it is three quarters of what lives, unless
-// GOGC says otherwise. Go's own whole takes a tenth more memory of ours at rest, and
-// saves about a twentieth of a per cent of a core.
+// collectSooner has garbage collected when it is nine tenths of what lives, unless
+// GOGC says otherwise. Three quarters would save 1 MB at rest, and take a seventh of the
+// processor time more.
 func collectSooner() {
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(75)
+		debug.SetGCPercent(90)
 	}
 }
 
