@@ -40,6 +40,7 @@ type stampErrors struct {
 	samples int
 	answers int
 	unmet   int
+	told    int // polls counted as not answered in time
 }
 
 func report(t *testing.T, e stampErrors) {
@@ -51,8 +52,9 @@ func report(t *testing.T, e stampErrors) {
 	if e.unmet != 0 {
 		t.Errorf("%d samples say what the instrument did not say next", e.unmet)
 	}
-	if e.samples < e.answers-2 || e.samples > e.answers {
-		t.Errorf("%d samples of %d answers", e.samples, e.answers)
+	// On a busy machine an answer can come after its time-out; then it is told.
+	if e.samples+e.told < e.answers-2 || e.samples > e.answers {
+		t.Errorf("%d samples of %d answers, %d told as not in time", e.samples, e.answers, e.told)
 	}
 }
 
@@ -137,7 +139,10 @@ func against(t testing.TB, rate int, span time.Duration) stampErrors {
 	if err := k.Close(); err != nil {
 		t.Fatal(err)
 	}
-	return compare(rec, truth)
+	e := compare(rec, truth)
+	c := s.Stats()[0].Counts
+	e.told = int(c.Unanswered - c.Late) // what came late is a sample
+	return e
 }
 
 // compare matches samples and answers by what was said, in order.
