@@ -49,7 +49,7 @@ func TestSwitchedTimesAreKept(t *testing.T) {
 		for _, e := range m.events {
 			if e.Kind == KindPower {
 				var one cycle.Switched
-				if err := json.Unmarshal(e.Raw, &one); err != nil || one.Contact != "relay" || one.Lag != 1200*time.Millisecond || e.Post != p.ID || e.At.Before(one.To) {
+				if err := json.Unmarshal(e.Raw, &one); err != nil || one.Contact != "relay" || one.Oven != p.Oven || one.Lag != 1200*time.Millisecond || e.Post != p.ID || e.At.Before(one.To) {
 					t.Errorf("%v: %s", err, e.Text)
 				}
 				all = append(all, one)
