@@ -77,7 +77,7 @@ func (s *Station) hear(ctx context.Context, in *Input) {
 	for ctx.Err() == nil {
 		on, err := in.Source.Read(ctx)
 		if ctx.Err() != nil {
-			return
+			break // what was under way is kept
 		}
 		if w.hinted(in, on == in.On, err, s.now()) && s.operated != nil {
 			s.operated(in.ID)

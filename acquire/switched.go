@@ -23,7 +23,7 @@ func (w *watch) heats(in *Input, on bool, at time.Time) {
 	switch {
 	case !on:
 	case s.From.IsZero():
-		*s = cycle.Switched{Contact: in.ID, From: at, To: at, Lag: in.Every + in.Delay}
+		*s = cycle.Switched{Contact: in.ID, Oven: w.post.Oven, From: at, To: at, Lag: in.Every + in.Delay}
 	default:
 		if s.To = at; at.Sub(s.From) >= switchedFor {
 			next := *s
@@ -46,5 +46,5 @@ func (w *watch) keepSwitched(at time.Time) {
 		panic(err)
 	}
 	w.report(Event{At: at, Post: w.post.ID, Kind: KindPower, Raw: raw,
-		Text: fmt.Sprintf("contact %s said that oven %s was switched to heat, from %s to %s", s.Contact, w.post.Oven, when(s.From, w.zone), when(s.To, w.zone))})
+		Text: fmt.Sprintf("contact %s said that oven %s was switched to heat, from %s to %s", s.Contact, s.Oven, when(s.From, w.zone), when(s.To, w.zone))})
 }

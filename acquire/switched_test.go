@@ -49,7 +49,7 @@ func TestSwitchedTimesAreKept(t *testing.T) {
 		for _, e := range m.events {
 			if e.Kind == KindPower {
 				var one cycle.Switched
-				if err := json.Unmarshal(e.Raw, &one); err != nil || one.Contact != "relay" || one.Lag != 1200*time.Millisecond || e.Post != p.ID || e.At.Before(one.To) {
+				if err := json.Unmarshal(e.Raw, &one); err != nil || one.Contact != "relay" || one.Oven != p.Oven || one.Lag != 1200*time.Millisecond || e.Post != p.ID || e.At.Before(one.To) {
 					t.Errorf("%v: %s", err, e.Text)
 				}
 				all = append(all, one)
@@ -68,6 +68,43 @@ func TestSwitchedTimesAreKept(t *testing.T) {
 			if from < w[0] || from > w[0]+2*time.Second || to > w[1]+time.Second || to < w[1]-2*time.Second {
 				t.Errorf("from %v to %v, want %v", from, to, w)
 			}
+		}
+	})
+}
+
+// hanging is a contact that answers some times and then no more, until it is given up.
+type hanging struct{ left int }
+
+func (h *hanging) Read(ctx context.Context) (bool, error) {
+	if h.left--; h.left < 0 {
+		<-ctx.Done()
+		return false, ctx.Err()
+	}
+	return true, nil
+}
+
+func (h *hanging) Close() error { return nil }
+
+// A station that stops while it waits for a contact's answer keeps what that said before.
+func TestSwitchedTimeIsKeptThoughTheContactHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := newMemory()
+		p := aPost(&fakeProbe{born: time.Now(), took: 4 * time.Millisecond, say: func(at time.Duration) string { return dither(0.01, at) }})
+		s, err := New(Options{Posts: []Post{p}, Recorder: m, Past: func(int) (Past, error) { return Past{}, nil }, Log: discard(), Now: time.Now,
+			Inputs: []Input{{ID: "relay", Says: SaysPower, On: true, Every: time.Second, Source: &hanging{left: 5}}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- s.Run(ctx) }()
+		at(10 * time.Second)
+		cancel()
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+		if n := len(m.texts(KindPower)); n != 1 {
+			t.Errorf("%d times are kept, want 1", n)
 		}
 	})
 }

@@ -9,6 +9,7 @@ import (
 // heat; shorter pauses than the run gap are part of it.
 type Switched struct {
 	Contact string        `json:"contact"`
+	Oven    string        `json:"oven"`
 	From    time.Time     `json:"from"`
 	To      time.Time     `json:"to"`
 	Lag     time.Duration `json:"lag_ns"` // by how much it may say so late
@@ -18,7 +19,7 @@ type Switched struct {
 func Join(all []Switched) []Switched {
 	var out []Switched
 	for _, s := range all {
-		if n := len(out); n > 0 && out[n-1].Contact == s.Contact && !out[n-1].To.Before(s.From) {
+		if n := len(out); n > 0 && out[n-1].Contact == s.Contact && out[n-1].Oven == s.Oven && !out[n-1].To.Before(s.From) {
 			out[n-1].To = s.To
 			continue
 		}

@@ -10,7 +10,10 @@ import (
 func TestSaid(t *testing.T) {
 	noon := time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)
 	at := func(s int) time.Time { return noon.Add(time.Duration(s) * time.Second) }
-	all := Join([]Switched{{"relay", at(0), at(100), time.Second}, {"relay", at(100), at(200), time.Second}, {"relay", at(300), at(400), time.Second}, {"other", at(400), at(500), time.Second}})
+	all := Join([]Switched{{"relay", "combi", at(0), at(100), time.Second}, {"relay", "combi", at(100), at(200), time.Second}, {"relay", "combi", at(300), at(400), time.Second}, {"other", "combi", at(400), at(500), time.Second}})
+	if moved := Join([]Switched{{"relay", "combi", at(0), at(100), 0}, {"relay", "counter", at(100), at(200), 0}}); len(moved) != 2 {
+		t.Errorf("two ovens are joined: %+v", moved)
+	}
 	if len(all) != 3 || !all[0].To.Equal(at(200)) {
 		t.Fatalf("joined to %+v", all)
 	}

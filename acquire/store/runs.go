@@ -113,9 +113,10 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 	return batch, nil
 }
 
-// Switched reads when contacts said that the oven of a post was switched to heat, in
-// order and joined, of what had ended by or after an instant.
-func (r *Reader) Switched(ctx context.Context, post string, from time.Time) ([]cycle.Switched, error) {
+// Switched reads when contacts at a post said that an oven was switched to heat, which
+// need not be the one that stands there now: in order and joined, of what ended at an
+// instant or later.
+func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time) ([]cycle.Switched, error) {
 	var out []cycle.Switched
 	err := each(ctx, r.db, "SELECT raw FROM events WHERE kind = ? AND post = ? AND at_ns >= ? ORDER BY id",
 		func(scan func(...any) error) error {
@@ -125,11 +126,13 @@ func (r *Reader) Switched(ctx context.Context, post string, from time.Time) ([]c
 			if err == nil {
 				err = json.Unmarshal(raw, &s)
 			}
-			out = append(out, s)
+			if s.Oven == oven {
+				out = append(out, s)
+			}
 			return err
 		}, string(acquire.KindPower), post, nanos(from))
 	if err != nil {
-		return nil, fmt.Errorf("read when the oven of post %s was switched to heat: %w", post, err)
+		return nil, fmt.Errorf("read when oven %s of post %s was switched to heat: %w", oven, post, err)
 	}
 	return cycle.Join(out), nil
 }

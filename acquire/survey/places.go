@@ -101,7 +101,7 @@ func (d Door) Places() []string {
 	cm := func(all ...quantity.Length) string {
 		var out []string
 		for _, l := range all {
-			out = append(out, strconv.FormatFloat(float64(l)*100, 'g', 5, 64))
+			out = append(out, strconv.FormatFloat(float64(l)*100, 'g', 10, 64))
 		}
 		return strings.Join(out, " ")
 	}

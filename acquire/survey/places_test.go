@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"errors"
 	"reflect"
 	"strings"
 	"testing"
@@ -22,6 +23,10 @@ func TestPlacesReachThePlan(t *testing.T) {
 	var again Door
 	if err := again.SetPlaces(door.Places()); err != nil || !reflect.DeepEqual(again.Knobs, door.Knobs) || !reflect.DeepEqual(again.Vents, door.Vents) {
 		t.Errorf("written and read again: %v, %+v from %q", err, again, door.Places())
+	}
+	inches := Door{Width: 0.434975, Height: 0.3, Hinge: Left, Depth: 0.4, Vents: []Vent{{Front, Rect{0.1, 0, 0.334975, 0.05}}}} // up to the edge
+	if err := errors.Join(inches.Check(), inches.SetPlaces(inches.Places()), inches.Check()); err != nil {
+		t.Errorf("written and read again: %v", err)
 	}
 	plan, err := NewPlan(Oven{ID: "o", Power: 1000, Door: door}, Procedures()[0], Hand{Response: time.Second, Axes: 3}, false)
 	if err != nil {

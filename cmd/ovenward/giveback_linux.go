@@ -16,7 +16,7 @@ const started = time.Minute
 // giveBack lets go, once, of the pages of the program's own file, of which the start
 // needed many that are not needed again: about 3 MB stay away. The kernel keeps them
 // in its page cache, from which whoever needs one has it back. They are the file's
-// code and constants alone; nothing that can be written is touched.
+// code and constants alone; nothing that was written is touched.
 func giveBack(ctx context.Context) error {
 	t := time.NewTimer(started)
 	defer t.Stop()
@@ -33,23 +33,32 @@ func giveBack(ctx context.Context) error {
 // mapping is a piece of the address space.
 type mapping struct{ from, to uintptr }
 
-// codeAndConstants finds where the program's own file is mapped and cannot be written
-// to; none when the kernel does not say.
+// codeAndConstants finds where the program's own file is mapped, cannot be written to
+// and is as the file has it; none when the kernel does not say. Not all that cannot be
+// written to is: in a program that may lie anywhere (-buildmode=pie) tables were written
+// at its start and closed then.
 func codeAndConstants() (found []mapping) {
 	program, err := os.Readlink("/proc/self/exe")
 	if err != nil {
 		return nil
 	}
-	maps, err := os.ReadFile("/proc/self/maps")
+	maps, err := os.ReadFile("/proc/self/smaps")
 	if err != nil {
 		return nil
 	}
+	own := false
 	for line := range strings.Lines(string(maps)) {
 		var m mapping
 		var may string
-		_, err := fmt.Sscanf(line, "%x-%x %s", &m.from, &m.to, &may)
-		if err == nil && (may == "r-xp" || may == "r--p") && strings.HasSuffix(line, " "+program+"\n") {
-			found = append(found, m)
+		if _, err := fmt.Sscanf(line, "%x-%x %s", &m.from, &m.to, &may); err == nil {
+			if own = (may == "r-xp" || may == "r--p") && strings.HasSuffix(line, " "+program+"\n"); own {
+				found = append(found, m)
+			}
+			continue
+		}
+		name, size, _ := strings.Cut(line, ":")
+		if own && (name == "Anonymous" || name == "Swap") && strings.TrimSpace(size) != "0 kB" {
+			found, own = found[:len(found)-1], false // some of it is no longer the file's
 		}
 	}
 	return found

@@ -4,9 +4,13 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
 )
 
 // Only code and constants of this program are let go of, some of it stays away, and
@@ -45,6 +49,35 @@ func TestGiveBackTheStartsPages(t *testing.T) {
 	end()
 	if err := giveBack(ended); err != nil {
 		t.Error(err)
+	}
+}
+
+// What was written before it was closed is not the file's any more: it would be lost.
+func TestKeepWhatTheStartWrote(t *testing.T) {
+	file, err := os.Open("/proc/self/exe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	for _, write := range []bool{false, true} {
+		page, err := unix.Mmap(int(file.Fd()), 0, os.Getpagesize(), unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if write {
+			page[0] = 7
+		}
+		if err := unix.Mprotect(page, unix.PROT_READ); err != nil {
+			t.Fatal(err)
+		}
+		at := uintptr(unsafe.Pointer(&page[0]))
+		listed := slices.ContainsFunc(codeAndConstants(), func(m mapping) bool { return m.from <= at && at < m.to })
+		if listed == write {
+			t.Errorf("written before %v: given back %v", write, listed)
+		}
+		if err := unix.Munmap(page); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

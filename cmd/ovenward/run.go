@@ -100,8 +100,7 @@ func collectSooner() {
 	}
 }
 
-// parse parses flags and refuses what is left over.
-// parse reads a command line that has flags only.
+// parse reads a command line that has flags only, and refuses what is left over.
 func parse(flags *flag.FlagSet, args []string) error {
 	if err := parseSome(flags, args); err != nil {
 		return err

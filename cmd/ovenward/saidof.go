@@ -2,10 +2,10 @@ package main
 
 import (
 	"context"
+	"slices"
 
 	"ovenward/acquire"
 	past "ovenward/acquire/cycle/history"
-	"ovenward/acquire/cycle/soak"
 )
 
 // saidOf finds by the word of which contact each of some runs of a post is its oven's,
@@ -15,12 +15,12 @@ func (g *generation) saidOf(ctx context.Context, post string, runs []past.Run) (
 		if c.Post != post || acquire.Says(c.Says) != acquire.SaysPower {
 			continue
 		}
-		h, ok := g.soaks.eyes.post(soak.Plan{Post: post})
-		if !ok || len(runs) == 0 {
+		k := slices.IndexFunc(g.posts, func(p acquire.Post) bool { return p.ID == post })
+		if k < 0 || len(runs) == 0 {
 			break
 		}
-		all, err := g.record.Switched(ctx, post, runs[0].Start)
-		return past.SaidOf(all, h.Options, runs), err
+		all, err := g.record.Switched(ctx, post, g.posts[k].Oven, runs[0].Start)
+		return past.SaidOf(all, historyOf(g.posts[k]).Options, runs), err
 	}
 	return nil, nil
 }

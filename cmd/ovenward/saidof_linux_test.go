@@ -29,8 +29,8 @@ func TestRunsAreAnOvensByAContactsWord(t *testing.T) {
 			t.Fatal(err)
 		}
 		begin := batch[0].At
-		for run := 0; run < 60; run += 2 { // every second one
-			on := cycle.Switched{Contact: "relay", From: begin.Add(time.Duration(run)*12*time.Hour + 108*time.Second), Lag: 100 * time.Millisecond}
+		for run := range 60 { // every second one; the others when another oven stood there
+			on := cycle.Switched{Contact: "relay", Oven: []string{"pantry", "scullery"}[run%2], From: begin.Add(time.Duration(run)*12*time.Hour + 108*time.Second), Lag: 100 * time.Millisecond}
 			on.To = on.From.Add(44 * time.Second)
 			raw, err := json.Marshal(on)
 			if err != nil {

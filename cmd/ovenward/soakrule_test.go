@@ -71,13 +71,13 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if err := record.KeepHistory(t.Context(), "bench", past.State{Runs: 3, Ended: runs[2].End}, runs, nil); err != nil {
 			t.Fatal(err)
 		}
-		raw, err := json.Marshal(cycle.Switched{Contact: "relay", From: runs[0].Start, To: runs[1].End})
+		raw, err := json.Marshal(cycle.Switched{Contact: "relay", Oven: "combi", From: runs[0].Start, To: runs[1].End})
 		if err != nil {
 			t.Fatal(err)
 		}
 		record.Record(acquire.Event{At: runs[2].End, Post: "bench", Kind: acquire.KindPower, Text: "contact relay said so", Raw: raw})
 		waitFor(t, 10*time.Second, "the event to be written", func() bool {
-			said, err := record.Switched(t.Context(), "bench", runs[0].Start)
+			said, err := record.Switched(t.Context(), "bench", "combi", runs[0].Start)
 			return err == nil && len(said) == 1
 		})
 		s, err := gather.Soak(t.Context(), record.Reader, gather.SoakQuery{ID: "d1", By: begun().Add(time.Hour), Per: "day", Zone: time.UTC})

@@ -87,6 +87,17 @@ func TestSurveyWithoutScript(t *testing.T) {
 	}
 }
 
+// What stands in the form of a survey is what is configured, not rounded: its places
+// still lie on the door.
+func TestSurveyFormHasTheMeasures(t *testing.T) {
+	say := newServer(newFake(noon())).voiceIn(unitNamed(""))
+	for _, f := range doorFields(say, survey.Oven{Power: 812.5, Door: survey.Door{Width: 0.434975, Height: 0.29}}) {
+		if want := map[string]string{"power": "812.5", "width": "43.4975", "height": "29"}[f.Name]; f.Value != want {
+			t.Errorf("%s is %q, want %q", f.Name, f.Value, want)
+		}
+	}
+}
+
 // TestSurveyFormTakesPlaces: handle and vents that are configured stand in the form,
 // what is written there is what the survey walks, and what is refused is not lost.
 func TestSurveyFormTakesPlaces(t *testing.T) {

@@ -79,7 +79,7 @@ func doorFields(v voice, o survey.Oven) []doorField {
 		if l == 0 {
 			return ""
 		}
-		return strconv.FormatFloat(float64(l)*100, 'g', 4, 64)
+		return strconv.FormatFloat(float64(l)*100, 'g', 10, 64)
 	}
 	plain := func(x float64) string {
 		if x == 0 {

@@ -122,7 +122,7 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
 	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
-		all, err := r.Switched(ctx, p.Post, res.Runs[0].Start)
+		all, err := r.Switched(ctx, p.Post, p.Oven, res.Runs[0].Start)
 		if err != nil {
 			return err
 		}
