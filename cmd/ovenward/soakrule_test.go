@@ -38,7 +38,7 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		alone        bool
 		whose, lacks string
 	}{
-		{true, "those of oven combi: when the test was planned, the configuration says that nothing else that emits is near; the record knows other ovens (counter)", "cannot tell"},
+		{true, "those of oven combi, as stated when the test was planned: the configuration says that nothing else that emits is near; the record knows other ovens (counter)", "cannot tell"},
 		{false, "the record knows other ovens too (counter), and cannot tell whether one of them was seen; contact relay said of 2 of 3 runs that oven combi was switched to heat", "those of oven"},
 	} {
 		record, err := store.Open(t.TempDir(), store.Options{})

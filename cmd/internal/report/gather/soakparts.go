@@ -114,7 +114,7 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 	text := "the record knows no other oven"
 	switch {
 	case p.Whose != "":
-		text = "those of oven " + p.Oven + ": when the test was planned, " + p.Whose
+		text = "those of oven " + p.Oven + ", as stated when the test was planned: " + p.Whose
 		if len(near) > 0 {
 			text += "; the record knows other ovens (" + strings.Join(near, ", ") + ")"
 		}
