@@ -120,10 +120,18 @@ func (b *browser) forgive(part string) {
 	b.trouble = kept
 }
 
+// do takes steps. Between the look for a node and what is done to it a live update
+// may have put another in its place; then nothing was done, and the step is taken anew.
 func (b *browser) do(steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
-	if err := chromedp.Do(b.ctx, steps...); err != nil {
-		b.t.Fatal(err)
+	for _, step := range steps {
+		err := chromedp.Do(b.ctx, step)
+		for again := 0; err != nil && again < 20 && strings.Contains(err.Error(), "Could not find node with given id"); again++ {
+			err = chromedp.Do(b.ctx, step)
+		}
+		if err != nil {
+			b.t.Fatal(err)
+		}
 	}
 }
 
