@@ -232,6 +232,14 @@ func TestPrometheusGetsEverySample(t *testing.T) {
 		want := expected(t, s, post, time.Time{})
 		waitFor(t, 60*time.Second, "all samples in Prometheus", func() bool { return len(promSeries(t, addr, value(post))) >= len(want) })
 		same(t, post, promSeries(t, addr, value(post)), want, 0)
+		waitFor(t, 60*time.Second, "how its alarm stood, up to the end", func() bool {
+			for ms := range promSeries(t, addr, fmt.Sprintf(`ovenward_recorded_alarm_active{post=%q,rule="exceeds"}`, post)) {
+				if ms >= from.Add(4890*time.Second).UnixMilli() {
+					return true
+				}
+			}
+			return false
+		})
 	}
 	stop()
 	sent := w.Stats()
@@ -242,7 +250,7 @@ func TestPrometheusGetsEverySample(t *testing.T) {
 		// The alarm was raised 600 s on, and stands. Ticks of 15 s.
 		fmt.Sprintf(`min_over_time(ovenward_recorded_alarm_active{post="hatch-door",rule="exceeds"}[1h] @ %d)`, from.Unix()+598): 0,
 		fmt.Sprintf(`ovenward_recorded_alarm_active{post="hatch-door",rule="exceeds"} @ %d`, from.Unix()+601):                    1,
-		fmt.Sprintf(`ovenward_recorded_alarm_active{post="pantry-door",rule="exceeds"} @ %d`, from.Unix()+4900):                  0,
+		fmt.Sprintf(`ovenward_recorded_alarm_active{post="pantry-door",rule="exceeds"} @ %d`, from.Unix()+4800):                  0,
 		fmt.Sprintf(`count(%s @ %d)`, value("hatch-door"), from.Unix()+639):                                                      1,
 		fmt.Sprintf(`count(%s @ %d) or vector(0)`, value("hatch-door"), from.Unix()+645):                                         0, // blind, at once
 		fmt.Sprintf(`max_over_time(ovenward_recorded_over_range{post="hatch-door"}[10s] @ %d)`, from.Unix()+102):                 1,
