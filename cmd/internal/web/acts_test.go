@@ -15,6 +15,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 )
@@ -232,6 +233,20 @@ func TestAlarmSaysByHowMuch(t *testing.T) {
 			if is := strings.Contains(page, "Highest in its newest run"); is != (tc.want != "") || !strings.Contains(textOf(page), tc.want) {
 				t.Errorf("%s, %s: the page lacks %q or says more", tc.name, path, tc.want)
 			}
+		}
+	}
+}
+
+// Since when a calibration is overdue is not since when its alarm stands.
+func TestAlarmSaysWhenTheCalibrationWasDue(t *testing.T) {
+	f := newFake(noon())
+	st := &f.stats[1]
+	st.Post.Probe.Certificate = &calib.Certificate{Number: "LH-0417", Laboratory: "bench 3", Date: noon().AddDate(-1, 0, 0), Due: noon().AddDate(0, -2, 0), Factor: 1, U: 0.1, K: 2}
+	st.Alarms = []alarm.Alarm{{Post: "ward", Rule: alarm.CertificateOverdue, State: alarm.Unacknowledged, ID: "x", Since: noon().Add(-time.Minute)}}
+	for _, path := range []string{"/", "/posts/ward", "/alarms", "/alarms/x"} {
+		want := "Calibration of " + st.Post.Probe.ID + ": due " + noon().AddDate(0, -2, 0).Format(time.DateOnly)
+		if page := textOf(get(t, newServer(f), path).Body.String()); !strings.Contains(page, want) {
+			t.Errorf("%s lacks %q:\n%s", path, want, page)
 		}
 	}
 }

@@ -13,6 +13,8 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/registry"
 	"ovenward/cmd/internal/advice"
 )
 
@@ -144,9 +146,14 @@ func (one *alarmView) notSeen(v voice, a alarm.Alarm, now time.Time) {
 
 // byHow tells how far the field was above the limit, by the highest value of the run
 // in which the alarm was raised, or of the newest one after it. A limit on a mean is
-// told by its verdict.
+// told by its verdict. Of a calibration it tells the day, which is not that of the alarm.
 func (v voice) byHow(a alarm.Alarm, st *acquire.Stats) string {
-	l := st.Post.Limit
+	l, probe := st.Post.Limit, &st.Post.Probe
+	if a.State.Standing() && (a.Rule == alarm.CertificateDue || a.Rule == alarm.CertificateOverdue) {
+		if c := calib.InForce(probe.Certificates(), st.Now); c != nil && !c.Due.IsZero() {
+			return v.t("alarms.by_day", "probe", probe.ID, "day", registry.PrintDay(c.Due))
+		}
+	}
 	if a.Rule != alarm.Exceeds || !a.State.Standing() || l.Averaging > 0 || st.RanTo.Before(a.Since) || !(st.RunPeak > l.Value) {
 		return ""
 	}

@@ -84,7 +84,7 @@ func TestBrowserFromOverviewToAcknowledged(t *testing.T) {
 		t.Errorf("the alarm that was asked for is not in view: %s", top)
 	}
 	b.do(chromedp.SendKeys(chromedp.CSS("#ack-who-galley-exceeds"), "R. Okafor"), chromedp.Click(chromedp.CSS(`[data-key="galley-exceeds"] form button`)))
-	b.until(`document.readyState === "complete" && document.querySelector('[data-key="galley-exceeds"]') && document.querySelector('[data-key="galley-exceeds"]').innerText.includes("Present, acknowledged.")`)
+	b.until(`document.readyState === "complete" && document.querySelector('[data-key="galley-exceeds"]') && document.querySelector('[data-key="galley-exceeds"]').innerText.includes("Still present, acknowledged.")`)
 	if want := "acknowledge " + f.stats[0].Alarms[0].ID + " R. Okafor"; f.called() != want {
 		t.Errorf("the station heard %q, want %q", f.called(), want)
 	}

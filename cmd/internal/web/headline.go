@@ -14,20 +14,29 @@ type segment struct {
 	Text  string `json:"text"`
 }
 
+// namedInTop is how many posts a line at the top names; of more it gives the number.
+const namedInTop = 2
+
 // headline says what is so, the loudest first. The calm line must be earned:
 // posts are watched, every one sees, none is above, and no alarm stands.
 func (v voice) headline(rows []row, open []alarmView) []segment {
 	var out []segment
 	say := func(level, text string, is func(row) bool) {
-		k := 0
+		k, which := 0, ""
 		for _, r := range rows {
 			if is(r) {
 				k++
+				which += ", " + r.Title
 			}
 		}
-		if k > 0 {
-			out = append(out, segment{level, v.t("overview."+text, "n", k, "of", v.t("overview.of", "k", k, "n", len(rows)))})
+		if k == 0 {
+			return
 		}
+		text = v.t("overview."+text, "n", k, "of", v.t("overview.of", "k", k, "n", len(rows)))
+		if k <= namedInTop {
+			text = v.t("overview.named", "text", text, "which", which[2:])
+		}
+		out = append(out, segment{level, text})
 	}
 	say("above", "head_above", func(r row) bool { return r.above })
 	say("above", "head_lost", func(r row) bool { return r.was && r.blind })

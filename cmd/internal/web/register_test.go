@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"ovenward/acquire"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/registry"
 )
@@ -283,6 +284,31 @@ func tablesOfProbes(t *testing.T, k *keeping, s *Server) {
 
 // The page answers a lay question: which probe is overdue, since when, and which
 // is not calibrated at all; and nothing is called well that is not known.
+// The lists of ovens and of probes say of a post what the overview says: who looks at
+// them alone must not take an oven for well that is above its limit or not seen.
+func TestRegisterSaysHowPostsStand(t *testing.T) {
+	f, _, s := registered()
+	f.stats[0].Uncalibrated = "certificate LH-0417 was due on 2026-02-01: have the probe calibrated"
+	f.stats[1] = seeing(1, f.stats[1].Post, 60, noon())
+	for path, want := range map[string][]string{
+		"/ovens":             {"Above its limit: Second floor", "galley: Probe not calibrated. Seeing; the oven runs", "ward: Above its limit"},
+		"/probes":            {"galley: Probe not calibrated. Seeing; the oven runs"},
+		"/ovens/ward-oven":   {"ward: Above its limit"},
+		"/ovens/galley-oven": {"galley: Probe not calibrated."},
+	} {
+		page := textOf(get(t, s, path).Body.String())
+		for _, w := range want {
+			if !strings.Contains(page, w) {
+				t.Errorf("%s lacks %q:\n%s", path, w, page)
+			}
+		}
+	}
+	f.stats[1] = blinded(seeing(1, f.stats[1].Post, 6, noon()), acquire.SilentNow, "no answer")
+	if page := textOf(get(t, s, "/ovens").Body.String()); !strings.Contains(page, "Not seen: Second floor") || strings.LastIndex(page, "Second floor (ward-oven)") > strings.LastIndex(page, "Ground floor, by the window (galley-oven)") {
+		t.Errorf("the ovens do not begin with what is not seen:\n%s", page)
+	}
+}
+
 func TestPagesTellWhatIsDue(t *testing.T) {
 	_, k, s := registered()
 	page := textOf(get(t, s, "/probes").Body.String())

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/registry"
 )
 
@@ -25,7 +26,13 @@ type rowView struct {
 	DueLevel        string // overdue, soon, none or good: the mark
 }
 
-type postLink struct{ Path, Text string }
+// postLink leads to a post, and says how it stands as the overview does.
+type postLink struct{ Path, State, Text string }
+
+func (v voice) postLink(st acquire.Stats, now time.Time) postLink {
+	d := standOf(st)
+	return postLink{"/posts/" + st.Post.ID, d.State, v.t("register.post", "id", st.Post.ID, "standing", v.standing(st, d), "since", v.sinceWords(st, d, now))}
+}
 
 // registerPage is what the list of ovens and that of probes show.
 type registerPage struct {
@@ -74,7 +81,7 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 	for _, o := range all {
 		p.Rows = append(p.Rows, s.ovenRow(f.voice, o, now))
 	}
-	worstDue(p.Rows)
+	worstStanding(p.Rows)
 	p.Lines = f.ovenLines(p.Rows, all)
 	fresh := t != nil && t.rows == nil
 	typed := map[string]string{}
@@ -97,18 +104,24 @@ func rowsOf(t *trouble) []registry.RowFault {
 	return t.rows
 }
 
-// worstDue puts what is overdue first, then what is due soon, in the order of ids.
-func worstDue(rows []rowView) {
-	rank := map[string]int{"overdue": 0, "none": 1, "soon": 2}
-	slices.SortStableFunc(rows, func(a, b rowView) int {
-		of := func(r rowView) int {
-			if n, bad := rank[r.DueLevel]; bad {
-				return n
-			}
-			return 3
+// worstStanding puts what is above a limit or not seen first, then what is overdue, then
+// what is due soon, in the order of ids.
+func worstStanding(rows []rowView) {
+	due := map[string]int{"overdue": 3, "none": 4, "soon": 5}
+	stood := map[string]int{"above": 0, "was": 1, "blind": 2}
+	rank := func(r rowView) int {
+		worst := 6
+		if n, bad := due[r.DueLevel]; bad {
+			worst = n
 		}
-		return of(a) - of(b)
-	})
+		for _, p := range r.Posts {
+			if n, bad := stood[p.State]; bad {
+				worst = min(worst, n)
+			}
+		}
+		return worst
+	}
+	slices.SortStableFunc(rows, func(a, b rowView) int { return rank(a) - rank(b) })
 }
 
 // dueWords words a day by which something is due.
@@ -143,7 +156,7 @@ func (s *Server) ovenRow(say voice, o ovenAt, now time.Time) rowView {
 		row.State = say.t("register.withdrawn")
 	}
 	for _, st := range o.posts {
-		row.Posts = append(row.Posts, postLink{"/posts/" + st.Post.ID, st.Post.ID + ": " + say.condition(st)})
+		row.Posts = append(row.Posts, say.postLink(st, now))
 	}
 	if len(row.Posts) == 0 {
 		row.Seen = say.t("register.not_watched")
@@ -181,8 +194,24 @@ func named(rows []rowView, level string) (n int, text string) {
 	return len(all), strings.Join(all, ", ")
 }
 
+// standingRows names the ovens with a post that stands so.
+func standingRows(rows []rowView, state string) string {
+	var all []string
+	for _, r := range rows {
+		if slices.ContainsFunc(r.Posts, func(p postLink) bool { return p.State == state }) {
+			all = append(all, r.Title)
+		}
+	}
+	return strings.Join(all, ", ")
+}
+
 func (v voice) ovenLines(rows []rowView, all []ovenAt) []segment {
 	var out []segment
+	for _, s := range []struct{ state, level string }{{"above", "above"}, {"was", "above"}, {"blind", "blind"}} {
+		if names := standingRows(rows, s.state); names != "" {
+			out = append(out, segment{s.level, v.t("ovens."+s.state, "names", names)})
+		}
+	}
 	if n, names := named(rows, "overdue"); n > 0 {
 		out = append(out, segment{"alarm", v.t("ovens.overdue", "n", n, "names", names)})
 	}
@@ -219,7 +248,7 @@ func (s *Server) showProbes(w http.ResponseWriter, r *http.Request, status int, 
 	for _, x := range all {
 		p.Rows = append(p.Rows, f.probeRow(x, now))
 	}
-	worstDue(p.Rows)
+	worstStanding(p.Rows)
 	p.Lines = f.probeLines(p.Rows)
 	fresh := t != nil && t.rows == nil
 	typed := map[string]string{}
@@ -249,7 +278,7 @@ func (v voice) probeRow(p probeAt, now time.Time) rowView {
 	if p.post == nil {
 		row.Seen = v.t("register.no_post")
 	} else {
-		row.Posts = []postLink{{"/posts/" + p.post.Post.ID, p.post.Post.ID + ": " + v.condition(*p.post)}}
+		row.Posts = []postLink{v.postLink(*p.post, now)}
 		row.Seen = strings.Join(v.health(p), "; ")
 	}
 	row.Due, row.DueLevel = v.calibrationWords(p, now)

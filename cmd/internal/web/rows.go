@@ -128,6 +128,8 @@ func (v voice) standing(st acquire.Stats, d stand) string {
 		return v.t("overview.kept", "condition", v.condition(st))
 	case st.Withdrawn != nil:
 		return v.t("overview.withdrawn", "condition", v.condition(st))
+	case !d.blind && st.Uncalibrated != "":
+		return v.t("overview.uncalibrated", "condition", v.condition(st))
 	}
 	return v.condition(st)
 }
