@@ -6,6 +6,7 @@ import (
 	"errors"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -52,20 +53,23 @@ type fakeProbe struct {
 	took time.Duration // between question and answer
 	buf  []byte
 	owed bool // one question, one answer
+
+	opened, closed atomic.Int64
 }
 
 func (f *fakeProbe) dial(context.Context) (drivers.Link, error) {
 	if f.say(time.Since(f.born)) == "gone" {
 		return nil, drivers.ErrAbsent
 	}
+	f.opened.Add(1)
 	return f, nil
 }
 
-func (f *fakeProbe) Send([]byte, time.Time) (time.Time, int, error) {
+func (f *fakeProbe) Send(request []byte, _ time.Time) (time.Time, int, error) {
 	if f.say(time.Since(f.born)) == "gone" {
 		return time.Time{}, 0, drivers.ErrGone
 	}
-	f.owed = true
+	f.owed = len(request) > 0
 	return time.Now(), 0, nil
 }
 
@@ -82,7 +86,7 @@ func (f *fakeProbe) Receive(split func([]byte) (int, []byte), deadline time.Time
 	return append(dst, drivers.Frame{Bytes: frame, Arrived: time.Now()}), nil
 }
 
-func (f *fakeProbe) Close() error { return nil }
+func (f *fakeProbe) Close() error { f.closed.Add(1); return nil }
 
 // memory is a Recorder that keeps everything in memory.
 type memory struct {

@@ -19,16 +19,19 @@ func (o *Options) kept(i int) int {
 	return o.Kept[i]
 }
 
-// HandOn has the pollers of posts (by index) go on when Run returns, with their
-// ports open, so that the station made from this one by Options.Before misses no
-// slot of them. Where none is made, Run again goes on as before. It is called before
-// the context of Run ends.
-func (s *Station) HandOn(posts []int) {
+// HandOn has the pollers of posts (by index) go on when Run returns, so that the
+// station made from this one by Options.Before misses no slot of them, and leaves the
+// ports of other posts open for it. Where none is made, Run again goes on as before. It
+// is called before the context of Run ends.
+func (s *Station) HandOn(posts, ports []int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.handed = make([]bool, len(s.pollers))
 	for _, i := range posts {
 		s.handed[i] = true
+	}
+	for _, i := range ports {
+		s.pollers[i].leaves.Store(true)
 	}
 }
 
@@ -39,6 +42,25 @@ func (s *Station) goingOn() []bool {
 	return slices.Clone(s.handed)
 }
 
+// takePorts has posts that changed go on with the ports that were left open for them.
+func (s *Station) takePorts(o *Options) {
+	if o.Before == nil {
+		return
+	}
+	for i, k := range o.Ports {
+		if k >= 0 {
+			s.pollers[i].left, o.Before.pollers[k].left = o.Before.pollers[k].left, nil
+		}
+	}
+	for k, p := range o.Before.pollers {
+		// Those that go on have theirs to themselves.
+		if !slices.Contains(o.Kept, k) && p.left != nil {
+			p.left.Close() // nobody wants it
+			p.left = nil
+		}
+	}
+}
+
 // startPollers starts those that do not run, and has all of them heard here.
 func (s *Station) startPollers(ctx context.Context) {
 	for i, p := range s.pollers {
@@ -46,6 +68,7 @@ func (s *Station) startPollers(ctx context.Context) {
 		if p.done != nil {
 			continue
 		}
+		p.leaves.Store(false)
 		p.watch.begin(s.now().Sub(p.watch.epoch))
 		p.start(ctx)
 	}

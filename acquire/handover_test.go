@@ -71,7 +71,7 @@ func begin(t *testing.T, a func(time.Duration) string) *handOver {
 	h.m.mu.Lock()
 	h.wasA = len(h.m.samples[0])
 	h.m.mu.Unlock()
-	h.old.HandOn([]int{0})
+	h.old.HandOn([]int{0}, nil)
 	h.stop(t)
 	return h
 }
@@ -143,6 +143,66 @@ func TestKeptPostMissesNothing(t *testing.T) {
 	})
 }
 
+// A post that changed while its probe did not goes on with the port as it stands open,
+// in the slots that it had, whether another station takes over or none does; a port that
+// no post takes up is closed.
+func TestChangedPostKeepsItsPort(t *testing.T) {
+	for name, made := range map[string]bool{"taken over": true, "not taken over": false} {
+		synctest.Test(t, func(t *testing.T) {
+			var probes []*fakeProbe
+			post := func(id string) Post {
+				probes = append(probes, &fakeProbe{born: time.Now(), say: steady("1.00"), took: 4 * time.Millisecond})
+				p := aPost(probes[len(probes)-1])
+				p.ID, p.Probe.ID = id, "probe of "+id
+				return p
+			}
+			h := &handOver{m: newMemory(), done: make(chan error), first: &heardBy{}}
+			h.options = Options{Posts: []Post{post("a"), post("b")}, Recorder: h.m, Log: discard(), Now: time.Now,
+				Past: func(int) (Past, error) { return Past{}, nil }, Observers: []Observer{h.first}}
+			var err error
+			if h.old, err = New(h.options); err != nil {
+				t.Fatal(err)
+			}
+			h.run(t, h.old)
+			at(10*time.Second + 50*time.Millisecond)
+			h.old.HandOn(nil, []int{0, 1})
+			h.stop(t)
+			o := h.options
+			o.Posts = []Post{h.options.Posts[0]}
+			o.Posts[0].Limit.Value /= 2
+			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
+			s, opens := h.old, uint64(1)
+			if made {
+				if s, err = New(o); err != nil {
+					t.Fatal(err)
+				}
+				opens = 0
+			}
+			h.run(t, s)
+			at(20*time.Second + 50*time.Millisecond)
+			h.stop(t)
+			if a := probes[0]; a.opened.Load() != 1 || a.closed.Load() != 1 {
+				t.Errorf("%s: the port was opened %d and closed %d times, want once each", name, a.opened.Load(), a.closed.Load())
+			}
+			if b := probes[1]; b.opened.Load() != 1 || b.closed.Load() != 1 {
+				t.Errorf("%s: the other port was opened %d and closed %d times, want once each", name, b.opened.Load(), b.closed.Load())
+			}
+			got := h.m.samples[0]
+			if len(got) < 199 {
+				t.Errorf("%s: %d samples", name, len(got))
+			}
+			for i := 1; i < len(got); i++ {
+				if d := got[i].At.Sub(got[i-1].At); d != 100*time.Millisecond {
+					t.Errorf("%s: sample %d is %v after the one before", name, i, d)
+				}
+			}
+			if c := s.Stats()[0].Counts; c.Missed != 0 || c.Connects != opens {
+				t.Errorf("%s: counted %+v", name, c)
+			}
+		})
+	}
+}
+
 // Where no station takes over, the one before goes on with all of its posts.
 func TestStationGoesOnWhereNoneTakesOver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -210,7 +270,7 @@ func TestContactsOverAHandOver(t *testing.T) {
 			}
 			h.run(t, h.old)
 			at(5 * time.Second)
-			h.old.HandOn([]int{0})
+			h.old.HandOn([]int{0}, nil)
 			h.stop(t)
 			if !first.closed {
 				t.Error("a contact stays open that is asked no more")

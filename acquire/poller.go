@@ -31,6 +31,9 @@ type poller struct {
 	stop    context.CancelFunc       // ends run; stop and done belong to the station that has the poller
 	done    chan struct{}            // closed when run has ended; nil while it does not run
 
+	leaves atomic.Bool // when run ends, the port stays open
+	left   *openPort   // that stayed so; nil: none
+
 	frames []drivers.Frame
 	heard  []heard
 	batch  []Sample
@@ -60,6 +63,12 @@ func (p *poller) run(ctx context.Context) {
 	}
 }
 
+// openPort is one whose instrument is known, and the slots in which it is asked.
+type openPort struct {
+	drivers.Link
+	grid pace
+}
+
 // session is the life of one open port. It says whether anything was heard. A
 // panic below it, in a library or a protocol, costs the port and not the
 // program.
@@ -69,27 +78,26 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 			err = fmt.Errorf("port %s was closed after a mistake in this program, which please report: %v", p.watch.post.Probe.Port, r)
 		}
 	}()
-	link, err := p.watch.post.Probe.Dial(ctx)
+	link, err := p.reach(ctx)
 	if err != nil {
-		return false, fmt.Errorf("port %s does not open: %w", p.watch.post.Probe.Port, err)
-	}
-	defer link.Close()
-	p.watch.linkOpen(timingOf(link))
-	if err := p.identify(ctx, link); err != nil {
 		return false, err
 	}
-	opened := p.now()
-	quiet := opened
-	grid := pace{epoch: p.watch.epoch, period: p.watch.post.Probe.Period, sleep: p.sleep,
-		spread: newSpread(p.watch.post.ID, p.watch.post.Probe.Response, p.watch.post.Probe.Period)}
-	grid.skip(opened)
+	defer func() {
+		if err == nil && ctx.Err() != nil && p.leaves.Load() {
+			p.left = link
+			return
+		}
+		link.Close()
+	}()
+	quiet := p.now()
+	grid := &link.grid
 	inquiry := p.newInquiry()
 	for ctx.Err() == nil {
 		var got bool
 		if grid.period > 0 {
-			got, err = p.poll(ctx, link, &grid)
+			got, err = p.poll(ctx, link, grid)
 			if err == nil && ctx.Err() == nil {
-				err = p.inquire(link, inquiry, &grid, p.refused || !got)
+				err = p.inquire(link, inquiry, grid, p.refused || !got)
 				p.refused = false
 			}
 		} else {
@@ -112,6 +120,36 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 	return spoke, nil
 }
 
+// reach opens the port and asks who is there, or goes on with one that was left open.
+// What came to that meanwhile is dropped: it is older than its stamp would be.
+func (p *poller) reach(ctx context.Context) (*openPort, error) {
+	if was := p.left; was != nil {
+		p.left = nil
+		_, dropped, err := was.Send(nil, p.now())
+		p.watch.asked(0, dropped)
+		if err == nil {
+			p.watch.linkOpen(timingOf(was.Link), 0)
+			p.rested = p.now()
+			return was, nil
+		}
+		was.Close() // and is opened anew
+	}
+	link, err := p.watch.post.Probe.Dial(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("port %s does not open: %w", p.watch.post.Probe.Port, err)
+	}
+	p.watch.linkOpen(timingOf(link), 1)
+	if err := p.identify(ctx, link); err != nil {
+		link.Close()
+		return nil, err
+	}
+	probe := &p.watch.post.Probe
+	fresh := &openPort{link, pace{epoch: p.watch.epoch, period: probe.Period, sleep: p.sleep,
+		spread: newSpread(p.watch.post.ID, probe.Response, probe.Period)}}
+	fresh.grid.skip(p.now())
+	return fresh, nil
+}
+
 // listen takes what a probe that talks by itself has said.
 func (p *poller) listen(link drivers.Link) (got bool, err error) {
 	p.frames, err = link.Receive(p.watch.post.Probe.Protocol.Split, p.now().Add(slice), p.frames[:0])
@@ -126,13 +164,13 @@ func earlier(a, b time.Time) time.Time {
 	return b
 }
 
-// linkOpen notes that the port is open; whether anything speaks there is not
-// known yet.
-func (w *watch) linkOpen(timing drivers.Timing) {
+// linkOpen notes that the port is open, and how often it was opened for that; whether
+// anything speaks there is not known yet.
+func (w *watch) linkOpen(timing drivers.Timing, times uint64) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.timing = timing
-	w.counts.Connects++
+	w.counts.Connects += times
 	w.linkError = ""
 }
 

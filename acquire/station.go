@@ -49,6 +49,9 @@ type Options struct {
 	// is, unchanged, and -1 for one that is new or changed.
 	Before *Station
 	Kept   []int
+	// Ports says, for each post that is not kept, of which post of Before it has the
+	// probe and the port, unchanged, and -1 for none; it may be nil.
+	Ports []int
 }
 
 // Station reads all posts of a site and judges what it reads. It is made by
@@ -126,6 +129,7 @@ func New(o Options) (*Station, error) {
 	}
 	s.adopt(o.Standing) // the last that is done: until here the station before can go on
 	s.carryOn(o.Before)
+	s.takePorts(&o)
 	s.shareWithdrawn()
 	s.dropUnjudged()
 	return s, nil

@@ -143,7 +143,7 @@ func (g *generation) first() error {
 	if err := g.prepare(); err != nil {
 		return err
 	}
-	if err := g.see(nil, nil); err != nil {
+	if err := g.see(nil, inherited{}); err != nil {
 		return err
 	}
 	if err := g.keep(); err != nil {

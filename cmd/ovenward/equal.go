@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
 	"ovenward/config"
 )
 
@@ -18,6 +19,16 @@ func unchanged(a, b acquire.Post, probeA, probeB config.Probe) bool {
 	a.Probe.Protocol, a.Probe.Dial = nil, nil
 	b.Probe.Protocol, b.Probe.Dial = nil, nil
 	return equal(a, b) && equal(probeA, probeB)
+}
+
+// samePort says whether two posts ask the same probe in the same way over the same
+// line: its calibration, and all that is not the probe's, may have changed.
+func samePort(a, b acquire.Post, probeA, probeB config.Probe) bool {
+	bare := func(p config.Probe) config.Probe {
+		p.Certificate, p.Certificates, p.Doubt, p.SensingCentre = nil, nil, calib.Doubt{}, nil
+		return p
+	}
+	return a.ID == b.ID && a.Probe.ID == b.Probe.ID && equal(bare(probeA), bare(probeB))
 }
 
 // equal compares values deeply as a person reads them: where something stands in a

@@ -127,9 +127,9 @@ func (g *generation) prepare() (err error) {
 
 // see makes the station. It goes on from that of before with the posts that were
 // kept.
-func (g *generation) see(before *acquire.Station, kept []int) (err error) {
+func (g *generation) see(before *acquire.Station, from inherited) (err error) {
 	g.station, err = acquire.New(acquire.Options{
-		Before: before, Kept: kept,
+		Before: before, Kept: from.kept, Ports: from.ports,
 		Inputs: g.contacts, Operated: g.operations.add,
 		Posts: g.posts, Recorder: g.slots, Standing: g.record.Alarms(),
 		Past: func(post int) (acquire.Past, error) {

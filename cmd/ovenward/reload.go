@@ -123,10 +123,10 @@ func refusal(err error) error {
 // reload loads the configuration again and puts it in force, or leaves all as it
 // is. Either way log and metrics tell; what changed is an event of the record.
 func (d *daemon) reload(ctx context.Context, who string) (changes []string, err error) {
-	next, kept, err := d.next()
+	next, from, err := d.next()
 	if err == nil {
-		changes = changesOf(d.generation, next, kept)
-		err = d.takeOver(ctx, next, kept)
+		changes = changesOf(d.generation, next, from.kept)
+		err = d.takeOver(ctx, next, from)
 	}
 	if err != nil {
 		d.told.fail()
@@ -158,7 +158,7 @@ func (d *daemon) tellRefused(ctx context.Context, who string, err error) {
 
 // takeOver puts the next generation in the place of the present one. Where it
 // cannot, the present one goes on.
-func (d *daemon) takeOver(ctx context.Context, next *generation, kept []int) error {
+func (d *daemon) takeOver(ctx context.Context, next *generation, from inherited) error {
 	old := d.generation
 	patient, cancel := context.WithTimeout(ctx, changesEnd)
 	defer cancel()
@@ -177,7 +177,7 @@ func (d *daemon) takeOver(ctx context.Context, next *generation, kept []int) err
 		err = next.keep()
 	}
 	if err == nil {
-		err = next.goOn(ctx, old, kept)
+		err = next.goOn(ctx, old, from)
 	}
 	if err != nil {
 		old.plan(ctx)
@@ -197,9 +197,11 @@ func (d *daemon) takeOver(ctx context.Context, next *generation, kept []int) err
 }
 
 // goOn watches in the place of the old generation. The posts that are kept miss no
-// slot; the others end, and their past is committed before they begin again.
-func (g *generation) goOn(ctx context.Context, old *generation, kept []int) (err error) {
-	old.station.HandOn(slices.DeleteFunc(slices.Clone(kept), func(k int) bool { return k < 0 }))
+// slot; the others end, and their past is committed before they begin again, with the
+// port as it stands open where that did not change.
+func (g *generation) goOn(ctx context.Context, old *generation, from inherited) (err error) {
+	none := func(k int) bool { return k < 0 }
+	old.station.HandOn(slices.DeleteFunc(slices.Clone(from.kept), none), slices.DeleteFunc(slices.Clone(from.ports), none))
 	if err := old.watching.stop(); err != nil {
 		return err
 	}
@@ -213,7 +215,7 @@ func (g *generation) goOn(ctx context.Context, old *generation, kept []int) (err
 	if err := g.record.Flush(within); err != nil {
 		return err
 	}
-	if err := g.enlist(old, kept); err != nil {
+	if err := g.enlist(old, from.kept); err != nil {
 		return err
 	}
 	if err := tellDoubts(g.record, g.posts, g.now(), g.log); err != nil {
@@ -222,7 +224,7 @@ func (g *generation) goOn(ctx context.Context, old *generation, kept []int) (err
 	if err := g.record.Retain(within, retention(g.file)); err != nil {
 		return err
 	}
-	if err := g.see(old.station, kept); err != nil {
+	if err := g.see(old.station, from); err != nil {
 		return errors.Join(err, g.record.Retain(within, retention(old.file)))
 	}
 	g.numbers.TakeOver(old.numbers)

@@ -219,6 +219,9 @@ func TestReloadMissesNothing(t *testing.T) {
 	waitFor(t, 20*time.Second, "the changed post to be read", func() bool {
 		return seriesOf(d.get(t, "/metrics"), "ovenward_probe_up", `post="pantry-door"`) == "1"
 	})
+	if got := seriesOf(d.get(t, "/metrics"), "ovenward_port_opens_total", `post="pantry-door"`); got != "0" {
+		t.Errorf("its port, which did not change, was opened %s times", got)
+	}
 	d.stop(t)
 	checkReloadRecord(t, d, file, n)
 }

@@ -25,64 +25,71 @@ func (e restartError) Error() string {
 // and says for each of its posts which present one it is, unchanged, and -1 for
 // one that is new or changed. It changes nothing but the register, which takes up
 // what the configuration names for the first time once all else is found good.
-func (d *daemon) next() (g *generation, kept []int, err error) {
+func (d *daemon) next() (g *generation, from inherited, err error) {
 	written, err := d.load()
 	if err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	if err := toolkit.Validate(d.settings.webConfig); err != nil {
-		return nil, nil, fmt.Errorf("reading --web.config.file=%s: %w; name a file that Prometheus' exporter-toolkit accepts", d.settings.webConfig, err)
+		return nil, from, fmt.Errorf("reading --web.config.file=%s: %w; name a file that Prometheus' exporter-toolkit accepts", d.settings.webConfig, err)
 	}
 	is, err := readRegister(context.Background(), d.record.Reader)
 	if err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	file, err := written.Adopt(d.fileName(), is.ovens, is.certificates)
 	if err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	if _, _, err := d.posted(file); err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	if file, err = d.adopt(written); err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	g = &generation{home: d.home, file: file, written: written, slots: slots{Store: d.record}}
-	if g.posts, kept, err = d.posted(file); err != nil {
-		return nil, nil, err
+	if g.posts, from, err = d.posted(file); err != nil {
+		return nil, from, err
 	}
-	return g, kept, g.prepare()
+	return g, from, g.prepare()
 }
+
+// inherited says for each post which of those before it is, unchanged, or else of
+// which it has the port; -1 for none.
+type inherited struct{ kept, ports []int }
 
 // posted makes the posts of a configuration, finds those that are watched as they
 // are, and refuses what cannot be changed now.
-func (d *daemon) posted(f *config.File) (all []acquire.Post, kept []int, err error) {
+func (d *daemon) posted(f *config.File) (all []acquire.Post, from inherited, err error) {
 	if err := d.fixed(f); err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	// Without recordings of the lines: where they are kept, no line may change.
 	if all, err = posts(f, d.kitchen, nil); err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	if err := checkMoves(f, func(i int) (store.Move, bool, error) {
 		return d.record.MovedTo(context.Background(), &all[i], d.now())
 	}); err != nil {
-		return nil, nil, err
+		return nil, from, err
 	}
 	probes := byID(f.Probes, func(p config.Probe) string { return p.ID })
 	were := byID(d.file.Probes, func(p config.Probe) string { return p.ID })
 	for _, p := range all {
-		k := slices.IndexFunc(d.posts, func(was acquire.Post) bool { return was.ID == p.ID })
+		k, port := slices.IndexFunc(d.posts, func(was acquire.Post) bool { return was.ID == p.ID }), -1
 		// A rule that counts by the day does so by the site's zone.
 		if k >= 0 && (!equal(f.Site.Zone, d.file.Site.Zone) || !unchanged(p, d.posts[k], probes[p.Probe.ID], were[p.Probe.ID])) {
+			if samePort(p, d.posts[k], probes[p.Probe.ID], were[p.Probe.ID]) {
+				port = k
+			}
 			k = -1
 		}
 		if k < 0 && d.settings.recordWire != "" {
-			return nil, nil, restartError{fmt.Sprintf("post %s is new or changed, while --record-wire keeps what passes on the lines", p.ID)}
+			return nil, from, restartError{fmt.Sprintf("post %s is new or changed, while --record-wire keeps what passes on the lines", p.ID)}
 		}
-		kept = append(kept, k)
+		from.kept, from.ports = append(from.kept, k), append(from.ports, port)
 	}
-	return all, kept, nil
+	return all, from, nil
 }
 
 // fixed names what a configuration may not change while the daemon runs. Where the
