@@ -31,31 +31,8 @@ func TestBrowserSeesTheSealFail(t *testing.T) {
 	defer stop()
 	tab, shut := chromedp.NewContext(alloc)
 	defer shut()
-
-	var mu sync.Mutex
-	var trouble []string
-	requests := 0
 	origin := "http://" + r.Addr() + "/"
-	err := chromedp.Listen(tab, func(ev any) {
-		mu.Lock()
-		defer mu.Unlock()
-		switch e := ev.(type) {
-		case *runtime.EventExceptionThrown:
-			trouble = append(trouble, fmt.Sprint("exception: ", e.ExceptionDetails))
-		case *runtime.EventConsoleAPICalled:
-			trouble = append(trouble, "console: "+string(e.Type))
-		case *log.EventEntryAdded:
-			trouble = append(trouble, "log: "+e.Entry.Text)
-		case *network.EventRequestWillBeSent:
-			requests++
-			if !strings.HasPrefix(e.Request.URL, origin) {
-				trouble = append(trouble, "a request left the origin: "+e.Request.URL)
-			}
-		}
-	})
-	if err != nil {
-		t.Fatalf("starting chromium: %v", err)
-	}
+	said := overhear(t, tab, origin)
 	if _, err := chromedp.Call(tab, network.Enable, network.EnableParams{}); err != nil {
 		t.Fatal(err)
 	}
@@ -88,12 +65,45 @@ func TestBrowserSeesTheSealFail(t *testing.T) {
 		return text(`String(document.querySelectorAll(".chart .run").length > 0 && document.querySelectorAll('.chart .lane[data-high]').length === 1 &&
 			document.querySelector(".chart .band").getAttribute("d").length > 500)`) == "true"
 	})
-	mu.Lock()
-	defer mu.Unlock()
-	for _, s := range trouble {
+	said.mu.Lock()
+	defer said.mu.Unlock()
+	for _, s := range said.trouble {
 		t.Error(s)
 	}
-	if requests == 0 {
+	if said.requests == 0 {
 		t.Error("no request was seen: the watch on the network does not work")
 	}
+}
+
+// overheard is what a browser complained of, and what left the origin.
+type overheard struct {
+	mu       sync.Mutex
+	trouble  []string
+	requests int
+}
+
+func overhear(t *testing.T, tab context.Context, origin string) *overheard {
+	t.Helper()
+	o := &overheard{}
+	err := chromedp.Listen(tab, func(ev any) {
+		o.mu.Lock()
+		defer o.mu.Unlock()
+		switch e := ev.(type) {
+		case *runtime.EventExceptionThrown:
+			o.trouble = append(o.trouble, fmt.Sprint("exception: ", e.ExceptionDetails))
+		case *runtime.EventConsoleAPICalled:
+			o.trouble = append(o.trouble, "console: "+string(e.Type))
+		case *log.EventEntryAdded:
+			o.trouble = append(o.trouble, "log: "+e.Entry.Text)
+		case *network.EventRequestWillBeSent:
+			o.requests++
+			if !strings.HasPrefix(e.Request.URL, origin) {
+				o.trouble = append(o.trouble, "a request left the origin: "+e.Request.URL)
+			}
+		}
+	})
+	if err != nil {
+		t.Fatalf("starting chromium: %v", err)
+	}
+	return o
 }

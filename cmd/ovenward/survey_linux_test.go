@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -17,7 +16,6 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"ovenward/acquire"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/survey"
 	"ovenward/drivers/driverstest"
@@ -318,91 +316,4 @@ func (p *phone) ended() {
 	if r.Verdict.Outcome != limit.Within || r.Raw.N < 100 {
 		p.t.Errorf("%s: %q, %d raw readings", r.Verdict.Outcome, r.Verdict.Reasons, r.Raw.N)
 	}
-}
-
-// TestSurveyInTheTerminal begins one, leaves, and takes it up again.
-func TestSurveyInTheTerminal(t *testing.T) {
-	t.Parallel()
-	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
-	run := func(do func(say func(string), seen func(string))) string {
-		in, typed := io.Pipe()
-		out := &logged{}
-		w := walk{in: in, out: out, every: 20 * time.Millisecond}
-		if err := w.parse([]string{"--oven=counter", "--who=A. Hand", "--place=vent right 2 2 2 2", "--place=handle 8 2 1 6 2.5", "--url=http://" + r.Addr()}); err != nil {
-			t.Fatal(err)
-		}
-		done := make(chan error, 1)
-		go func() { done <- w.run(t.Context()) }()
-		do(func(line string) { _, _ = io.WriteString(typed, line+"\n") }, func(text string) {
-			t.Helper()
-			waitFor(t, 20*time.Second, text, func() bool { return strings.Contains(out.String(), text) })
-		})
-		if err := <-done; err != nil {
-			t.Fatal(err)
-		}
-		typed.Close()
-		return out.String()
-	}
-	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
-	run(func(say, seen func(string)) {
-		seen("Never run the oven empty")
-		seen("Check the probe")
-		say("c battery good fresh cells")
-		say("nonsense")
-		seen(`"nonsense" is not known`)
-		say("")
-		seen("The oven is off")
-		say("")
-		seen("mL of fresh tap water")
-		say("w 275 20")
-		seen("Place 1 of 8: door seam, top side") // with the vent
-		seen("s left")
-		say("n dented at the lower left")
-		say("q")
-	})
-	text := run(func(say, seen func(string)) {
-		seen("is taken up again")
-		seen("Place 1 of 8")
-		say("abandon the shift is over")
-	})
-	if !strings.Contains(text, "abandoned, not decided") || !strings.Contains(text, "no safety interlock") {
-		t.Errorf("what came of it is not said:\n%s", text)
-	}
-	var out, errs bytes.Buffer
-	if code := surveyCommand(t.Context(), []string{"--oven=counter", "--who=A", "--place=vent side 2 2 2 2"}, &out, &errs); code != 1 || !strings.Contains(errs.String(), "is no surface: write front") {
-		t.Errorf("%d %s", code, errs.String())
-	}
-	errs.Reset()
-	if code := surveyCommand(t.Context(), []string{"--oven=other", "--who=A", "--url=http://" + r.Addr()}, &out, &errs); code != 1 || !strings.Contains(errs.String(), `no oven "other"`) {
-		t.Errorf("%d %s", code, errs.String())
-	}
-}
-
-// TestMarksAreTakenAtThePost takes two marks on the running daemon; a probe that
-// stays where it is makes no walk, and the fit says so.
-func TestMarksAreTakenAtThePost(t *testing.T) {
-	t.Parallel()
-	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
-	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
-	file := filepath.Join(t.TempDir(), "walk.csv")
-	var out bytes.Buffer
-	m := markTaker{in: strings.NewReader("\n\ns\n"), out: &out, post: "counter-door", who: "A. Hand", marks: "off,5 10", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
-	if err := m.run(file); err != nil {
-		t.Fatal(err)
-	}
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	walk, err := survey.ParseWalk(file, text)
-	if err != nil || len(walk.Marks) != 2 || !walk.Marks[0].Off() || walk.Marks[1].Distance != 0.05 || !(walk.Marks[1].U > 0) {
-		t.Errorf("%+v, %v of\n%s", walk, err, text)
-	}
-	if !strings.Contains(out.String(), lineCaution) {
-		t.Error("the caution is not printed")
-	}
-	if err := m.run(file); err == nil {
-		t.Error("a file that is there is written over")
-	}
-	waitFor(t, 5*time.Second, "the post to be back", func() bool { return r.station.Stats()[0].Condition != acquire.AwayNow })
 }
