@@ -113,12 +113,21 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 	return batch, nil
 }
 
+// powerIndex finds the times in which contacts said that ovens were switched to heat,
+// which lie among years of other events. It is of these alone: one over all kinds
+// would cost each alarm a page, and lists of the newest events a sort.
+const powerIndex = "CREATE INDEX events_power ON events (post, at_ns) WHERE kind = '" + string(acquire.KindPower) + "'"
+
+// selectPower names the kind outright: SQLite takes an index of some rows only where
+// it sees that these are the ones that are asked for.
+const selectPower = "SELECT raw FROM events WHERE kind = '" + string(acquire.KindPower) + "' AND post = ? AND at_ns >= ? ORDER BY id"
+
 // Switched reads when contacts at a post said that an oven was switched to heat, which
 // need not be the one that stands there now: in order and joined, of what ended at an
 // instant or later.
 func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time) ([]cycle.Switched, error) {
 	var out []cycle.Switched
-	err := each(ctx, r.db, "SELECT raw FROM events WHERE kind = ? AND post = ? AND at_ns >= ? ORDER BY id",
+	err := each(ctx, r.db, selectPower,
 		func(scan func(...any) error) error {
 			var raw []byte
 			var s cycle.Switched
@@ -130,7 +139,7 @@ func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time
 				out = append(out, s)
 			}
 			return err
-		}, string(acquire.KindPower), post, nanos(from))
+		}, post, nanos(from))
 	if err != nil {
 		return nil, fmt.Errorf("read when oven %s of post %s was switched to heat: %w", oven, post, err)
 	}
