@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,23 @@ func killedAt(n int) func(Step) error {
 			return errKilled
 		}
 		return nil
+	}
+}
+
+// Of a folder without a record none is made, and nothing is left there: a folder
+// that was spelled wrong would be told as a record without samples.
+func TestNothingIsRebuiltOfNothing(t *testing.T) {
+	dir := t.TempDir()
+	for _, in := range []string{dir, filepath.Join(dir, "none")} {
+		if _, err := Rebuild(t.Context(), in, Options{}); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), in) {
+			t.Errorf("rebuilding gives %v", err)
+		}
+		if _, err := OpenReadOnly(in); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), "name the folder that holds "+FileName) {
+			t.Errorf("reading gives %v", err)
+		}
+	}
+	if left := must(os.ReadDir(dir)); len(left) != 0 {
+		t.Errorf("left behind: %v", left)
 	}
 }
 

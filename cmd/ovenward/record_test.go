@@ -111,7 +111,13 @@ func TestVerifyCommand(t *testing.T) {
 	if code, out, _ = ran("verify", "--storage.path="+dir); code != 0 {
 		t.Errorf("rebuilt it gives %d, %q", code, out)
 	}
-	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}, {"verify", "--storage.path=" + t.TempDir()}} {
+	none := "--storage.path=" + t.TempDir()
+	for _, args := range [][]string{{"verify", none}, {"verify", "--rebuild", none}, {"backup", none, "-o", filepath.Join(t.TempDir(), "copy")}, {"notify", "--told", none}} {
+		if code, out, errs := ran(args...); code != 1 || out != "" || !strings.Contains(errs, "name the folder that holds ovenward.db") || strings.Contains(errs, "broken") {
+			t.Errorf("where there is no record %v gives %d, %q, %q", args, code, out, errs)
+		}
+	}
+	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}} {
 		if code, _, errs := ran(args...); code != 1 || errs == "" {
 			t.Errorf("%v gives %d, %q", args, code, errs)
 		}
