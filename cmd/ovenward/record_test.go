@@ -12,12 +12,14 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/store"
+	"ovenward/config"
 	"ovenward/drivers"
 )
 
@@ -172,6 +174,20 @@ func TestBackupCommand(t *testing.T) {
 	}
 	if code, _, errs := ran("backup", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "-o") {
 		t.Errorf("without a file it gives %d, %q", code, errs)
+	}
+}
+
+// What the configuration says of keeping reaches the record.
+func TestRetentionOfTheConfiguration(t *testing.T) {
+	f, err := config.Load("../../testdata/retention.good.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const day = 24 * time.Hour
+	want := store.Retention{Keep: store.Keep{Age: 400 * day, Bytes: 2_000_000_000}, Posts: map[string]store.Keep{"kitchen-door": {Age: 90 * day, Bytes: 500_000_000}},
+		Rollups: 3650 * day, Told: 1100 * day, Around: 2 * time.Hour, Evidence: 7300 * day}
+	if got := retention(f); !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
 
