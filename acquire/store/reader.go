@@ -41,7 +41,7 @@ func newReader(db *sql.DB, dir string) *Reader {
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
 // writes to it or without one. Close it. Where there is none the error is
-// fs.ErrNotExist.
+// fs.ErrNotExist; ErrOlder and ErrNewer are of whole records, too.
 func OpenReadOnly(dir string) (*Reader, error) {
 	path := filepath.Join(dir, FileName)
 	if _, err := os.Stat(path); err != nil {
@@ -68,7 +68,7 @@ func known(db *sql.DB) error {
 	newest := all[len(all)-1].version
 	v, err := version(ctx, c, newest)
 	if err == nil && v < newest {
-		err = fmt.Errorf("its version is %d and this program reads %d: start the daemon on it once, which brings it up", v, newest)
+		err = fmt.Errorf("%w: its version is %d and this program reads %d: start the daemon on it once, which brings it up", ErrOlder, v, newest)
 	}
 	return err
 }

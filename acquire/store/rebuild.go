@@ -102,6 +102,9 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		b.out.Lost = append(b.out.Lost, err.Error())
 	} else {
 		defer old.Close()
+		if err := known(old); errors.Is(err, ErrNewer) { // or a bit of its version is flipped
+			b.out.Lost = append(b.out.Lost, "what only a newer Ovenward keeps: "+err.Error())
+		}
 		b.tables(ctx, s, old)
 		b.pages(ctx, old)
 	}

@@ -155,6 +155,28 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	}
 }
 
+// A record that says it is of a newer Ovenward is rebuilt, for that may be its damage;
+// what this one cannot know of is told. Neither it nor one of an earlier form is
+// called broken.
+func TestRebuildOfANewerForm(t *testing.T) {
+	dir := packedBefore(t, 9)
+	if _, err := OpenReadOnly(dir); !errors.Is(err, ErrOlder) {
+		t.Errorf("an earlier one: %v", err)
+	}
+	shut(t, open(t, dir, Options{}))
+	byTool(t, dir, "PRAGMA user_version = 99")
+	if _, err := OpenReadOnly(dir); !errors.Is(err, ErrNewer) {
+		t.Errorf("a newer one: %v", err)
+	}
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || out.Samples != 4400 || len(out.Lost) != 1 || !strings.Contains(out.Lost[0], "its version is 99") {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if said, _ := verified(t, dir); said != "" {
+		t.Errorf("verify says %q", said)
+	}
+}
+
 // A broken record of an earlier form, of those with chunks, is rebuilt in the newest.
 func TestRebuildOfAnEarlierForm(t *testing.T) {
 	dir := packedBefore(t, 8)

@@ -216,6 +216,9 @@ ALTER TABLE post_versions ADD COLUMN limit_response_s REAL;
 // ErrNewer is a record written by a later Ovenward than this one.
 var ErrNewer = errors.New("the record was written by a newer Ovenward")
 
+// ErrOlder is a record that the daemon has to bring to the newest form first.
+var ErrOlder = errors.New("the record is of an earlier form")
+
 // errForeign is a file that is no record of ours.
 var errForeign = errors.New("the file is not a record of Ovenward")
 

@@ -7,6 +7,7 @@ import (
 	"crypto/rand"
 	"crypto/rsa"
 	"crypto/x509"
+	"database/sql"
 	"encoding/pem"
 	"fmt"
 	"log/slog"
@@ -118,6 +119,17 @@ func TestVerifyCommand(t *testing.T) {
 		if code, out, errs := ran(args...); code != 1 || out != "" || !strings.Contains(errs, "name the folder that holds ovenward.db") || strings.Contains(errs, "broken") {
 			t.Errorf("where there is no record %v gives %d, %q, %q", args, code, out, errs)
 		}
+	}
+	db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("PRAGMA user_version = 99"); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	if code, _, errs := ran("verify", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "newer Ovenward") || strings.Contains(errs, "broken") {
+		t.Errorf("of a newer record it says %d, %q", code, errs)
 	}
 	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}} {
 		if code, _, errs := ran(args...); code != 1 || errs == "" {

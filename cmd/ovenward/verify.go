@@ -67,7 +67,7 @@ func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	}
 	r, err := store.OpenReadOnly(*path)
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, store.ErrNewer), errors.Is(err, store.ErrOlder): // nothing is broken
 		return fail(stderr, "%v", err)
 	case err != nil:
 		return fail(stderr, "%v; if the file is broken, ovenward verify --rebuild --storage.path=%s makes a new record of what it still holds", err, *path)
