@@ -27,9 +27,11 @@ func steps() []step {
 // schema1 is the first form of the record. It is written for a person with any
 // SQLite tool; start with
 //
-//	SELECT * FROM samples_read WHERE post = 'fryer' ORDER BY seq DESC LIMIT 20;
 //	SELECT * FROM events_read ORDER BY id DESC LIMIT 20;
 //	SELECT * FROM alarms;
+//
+// Its tables samples and units, and the view samples_read, are gone since
+// schemaChunks packs the samples.
 //
 // Names ending in _ns are nanoseconds: instants count from 1970-01-01 UTC,
 // without leap seconds, and 0 or NULL is 'none'; _u_ns is how far the true
