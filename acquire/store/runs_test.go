@@ -3,6 +3,7 @@ package store
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"path/filepath"
 	"reflect"
@@ -87,9 +88,10 @@ func TestHistoryThroughTheRecord(t *testing.T) {
 	debianSays(t, filepath.Join(dir, FileName))
 }
 
-// TestSwitchedIsFoundByItsIndex: the times in which an oven was switched to heat are
-// found among other events by an index, in a record of before it, too.
-func TestSwitchedIsFoundByItsIndex(t *testing.T) {
+// TestSoughtEventsAreFoundByTheirIndexes: the times in which an oven was switched to
+// heat, or a probe away, are found among other events by an index, in a record of
+// before it, too.
+func TestSoughtEventsAreFoundByTheirIndexes(t *testing.T) {
 	said := func(post, oven string, from time.Duration) acquire.Event {
 		w := cycle.Switched{Contact: "relay", Oven: oven, From: noon().Add(from), To: noon().Add(from + time.Minute)}
 		raw, err := json.Marshal(w)
@@ -107,6 +109,9 @@ func TestSwitchedIsFoundByItsIndex(t *testing.T) {
 		s.Record(said("combi", "right", i*time.Hour+10*time.Minute))
 		s.Record(said("fryer", "left", i*time.Hour+20*time.Minute))
 	}
+	s.Record(raise("combi", alarm.Away, noon()))
+	s.Record(raise("fryer", alarm.Away, noon()))
+	s.Record(raise("combi", alarm.Silent, noon()))
 	s.Append(0, samples(1, 400))
 	flushed(t, s)
 	merged(t, s, true)
@@ -116,6 +121,12 @@ func TestSwitchedIsFoundByItsIndex(t *testing.T) {
 	s = open(t, dir, Options{})
 	if plan := planOf(t, s, selectPower, "combi", 1); !strings.Contains(plan, "events_power (post=? AND at_ns>?)") {
 		t.Errorf("it is asked by %s", plan)
+	}
+	if plan := planOf(t, s, selectAway, "combi"); !strings.HasPrefix(plan, "SEARCH events USING INDEX events_away (post=?); ") {
+		t.Errorf("when probes were away is asked by %s", plan)
+	}
+	if away, err := s.away(t.Context(), "combi"); err != nil || len(away) != 1 || away[0] != (stretch{noon().UnixNano(), math.MaxInt64}) {
+		t.Errorf("away %v, %v", away, err)
 	}
 	got, err := s.Switched(t.Context(), "combi", "left", noon().Add(10*time.Hour))
 	if err != nil || len(got) != 10 || !got[0].From.Equal(noon().Add(10*time.Hour)) || !got[9].To.Equal(noon().Add(19*time.Hour+time.Minute)) {
