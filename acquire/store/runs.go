@@ -117,13 +117,14 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 // when contacts said that ovens were switched to heat, and when probes were away. Its
 // indexes are of these alone: one over all events would cost each alarm a page, and
 // lists of the newest events a sort. The queries name what they want outright, for
-// SQLite takes an index of some rows only where it sees that these are the ones.
+// SQLite takes an index of some rows only where it sees that these are the ones. JSON
+// that is damaged must keep no record from this form, so it is not parsed.
 const (
 	schemaSought = "CREATE INDEX events_power ON events (post, at_ns) WHERE " + isPower + ";\n" +
 		"CREATE INDEX events_away ON events (post) WHERE " + isAway
 
 	isPower = "kind = '" + string(acquire.KindPower) + "'"
-	isAway  = "json_extract(alarm, '$.rule') = '" + string(alarm.Away) + "'"
+	isAway  = `instr(alarm, '"rule":"` + string(alarm.Away) + `"') > 0`
 
 	selectPower = "SELECT raw FROM events WHERE " + isPower + " AND post = ? AND at_ns >= ? ORDER BY id"
 	selectAway  = "SELECT at_ns, alarm FROM events WHERE " + isAway + " AND post = ? ORDER BY id"

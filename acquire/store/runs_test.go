@@ -118,6 +118,13 @@ func TestSoughtEventsAreFoundByTheirIndexes(t *testing.T) {
 	crash := crashed(t, src)
 	shut(t, s)
 	dir := asBefore(t, crash, 21)
+	db := outside(t, dir)
+	if _, err := db.Exec(`INSERT INTO events SELECT max(id) + 1, 0, 'combi', 'alarm', '', '', NULL, '{"rule":"sil' FROM events`); err != nil { // damaged
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
 	s = open(t, dir, Options{})
 	if plan := planOf(t, s, selectPower, "combi", 1); !strings.Contains(plan, "events_power (post=? AND at_ns>?)") {
 		t.Errorf("it is asked by %s", plan)
