@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -98,7 +99,7 @@ func TestVerifyCommand(t *testing.T) {
 	if code != 0 || !strings.Contains(out, "not signed, which shows accident and casual edits only") {
 		t.Errorf("an unsigned record gives %d, %q", code, out)
 	}
-	if code, out, _ = ran("verify", "--format=json", "--storage.path="+dir); code != 0 || !strings.Contains(out, `"intact": true`) {
+	if code, out, _ = ran("verify", "--format=json", "--storage.path="+dir); code != 0 || !strings.Contains(out, `"intact": true`) || !strings.Contains(out, `"samples": 600`) || regexp.MustCompile(`"[A-Z]\w*":`).MatchString(out) {
 		t.Errorf("as JSON %d, %q", code, out)
 	}
 
