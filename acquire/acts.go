@@ -73,7 +73,7 @@ func (s *Station) Act(id string, act alarm.Act, lasting time.Duration) error {
 		w.mu.Lock()
 		for i := range w.alarms {
 			if isNamed(w.alarms[i], id) {
-				reason = w.apply(i, at(w.stamp(now)), act.Why, nil)
+				reason = w.apply(i, at(w.stamp(now)), act.Why, w.groundsOf(i, now.Sub(w.epoch)))
 			}
 		}
 		w.mu.Unlock()

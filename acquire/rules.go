@@ -199,11 +199,7 @@ func (w *watch) judgeRules(mono time.Duration, at time.Time) {
 		if !tell || h == alarm.Disappears && !w.alarms[k.alarm].State.Present() || h == alarm.Appears && w.alarms[k.alarm].State.Present() {
 			continue
 		}
-		var verdict *alarm.Grounds
-		if k.Dose <= 0 { // how much it is, where the value of this moment tells it
-			verdict = grounds(w.alarmVerdict(&w.held[max(k.held, 0)], mono))
-		}
-		w.apply(k.alarm, alarm.Act{What: h, At: at}, w.ruleText(k, h), verdict)
+		w.apply(k.alarm, alarm.Act{What: h, At: at}, w.ruleText(k, h), w.groundsOf(k.alarm, mono))
 	}
 }
 

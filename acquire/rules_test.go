@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
 )
 
 // toldBy collects what a watch tells of each rule.
@@ -292,8 +293,8 @@ func TestShelvedWithWhoAndWhyAndBackByItself(t *testing.T) {
 			if e.Alarm != nil && e.Alarm.Reason == alarm.WasShelved && (e.Who != "J. Hale" || e.Alarm.Remark != "service is on its way" || e.Alarm.Until.IsZero()) {
 				t.Errorf("the record says %+v", e)
 			}
-			if e.Alarm != nil && e.Alarm.Reason == alarm.ShelfEnded && e.Alarm.Verdict == nil {
-				t.Error("no verdict behind the end of a shelf")
+			if e.Alarm != nil && e.Alarm.Rule == alarm.Exceeds && (e.Alarm.Verdict == nil || e.Alarm.Verdict.Outcome != string(limit.Exceeds)) {
+				t.Errorf("the verdict behind it is missing, or another: %+v", e.Alarm)
 			}
 		}
 	})

@@ -82,6 +82,18 @@ func TestFallingValueMendsNothing(t *testing.T) {
 		if got := m.changes(alarm.Exceeds); !slices.Equal(got, want) {
 			t.Errorf("changes %v, want %v", got, want)
 		}
+		for _, e := range m.events {
+			outcome := limit.NotDecided // it is below the limit, and not known to be mended
+			if e.Alarm == nil || e.Alarm.Rule != alarm.Exceeds {
+				continue
+			}
+			if e.Alarm.Reason == alarm.Raised {
+				outcome = limit.Exceeds
+			}
+			if e.Alarm.Verdict == nil || e.Alarm.Verdict.Outcome != string(outcome) {
+				t.Errorf("%s, and the verdict behind it is missing, or another: %+v", e.Text, e.Alarm.Verdict)
+			}
+		}
 	})
 }
 

@@ -86,11 +86,7 @@ func (w *watch) present(i int, is bool, mono time.Duration, at time.Time) {
 	switch {
 	case is == w.alarms[i].State.Present():
 	case is:
-		var verdict *alarm.Grounds
-		if i == emissionAt { // how much it is
-			verdict = grounds(w.alarmVerdict(&w.held[0], mono))
-		}
-		w.apply(i, alarm.Act{What: alarm.Appears, At: at}, w.systemText(i), verdict)
+		w.apply(i, alarm.Act{What: alarm.Appears, At: at}, w.systemText(i), w.groundsOf(i, mono))
 	default:
 		w.apply(i, alarm.Act{What: alarm.Disappears, At: at}, w.endText(i), nil)
 	}

@@ -25,6 +25,24 @@ func (w *watch) apply(i int, act alarm.Act, text string, verdict *alarm.Grounds)
 	return reason
 }
 
+// groundsOf is the verdict of this moment behind an alarm about a field; nil for all
+// else, and for a dose, of which a moment tells nothing.
+func (w *watch) groundsOf(i int, mono time.Duration) *alarm.Grounds {
+	h := w.heldBy(i)
+	if i == emissionAt {
+		h = &w.held[0]
+	}
+	for k := range w.ruled {
+		if r := &w.ruled[k]; r.alarm == i && r.Dose <= 0 {
+			h = &w.held[max(r.held, 0)]
+		}
+	}
+	if h == nil {
+		return nil
+	}
+	return grounds(w.alarmVerdict(h, mono))
+}
+
 // changed makes the event of a change: when, who, why and the verdict behind it, in
 // words of the site's zone.
 func changed(before, after alarm.Alarm, reason alarm.Reason, act alarm.Act, text string, verdict *alarm.Grounds, zone *time.Location) Event {
@@ -109,7 +127,6 @@ func (w *watch) tend(mono time.Duration, at time.Time) {
 // due carries out what is due for one alarm.
 func (w *watch) due(i int, h alarm.Happening, at time.Time, mono time.Duration) {
 	a := w.alarms[i]
-	var verdict *alarm.Grounds
 	text := ""
 	switch {
 	case a.Rule.IsNotice():
@@ -119,10 +136,7 @@ func (w *watch) due(i int, h alarm.Happening, at time.Time, mono time.Duration) 
 	default:
 		text = fmt.Sprintf("%s since %s", a.State, when(a.Since, w.zone))
 	}
-	if h := w.heldBy(i); h != nil {
-		verdict = grounds(w.alarmVerdict(h, mono))
-	}
-	w.apply(i, alarm.Act{What: h, At: at}, text, verdict)
+	w.apply(i, alarm.Act{What: h, At: at}, text, w.groundsOf(i, mono))
 	if a.Rule.IsNotice() {
 		w.resume(mono)
 	}

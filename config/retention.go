@@ -17,6 +17,8 @@ type Retention struct {
 	Sums   time.Duration // sums over minutes and hours; 0: for good
 	Told   time.Duration // what was told to whom
 	Around time.Duration // round each event of an alarm, whatever their age
+
+	Evidence time.Duration // samples of alarms, surveys and soaks that are over; 0: for good
 }
 
 // Record is the [record] section: what proves the record.
@@ -53,6 +55,13 @@ func readRetention(root *table) Retention {
 	r.Sums = t.duration(ask{"sums", `"3650 d"`, false}, ageSpan(), 0)
 	r.Told = t.duration(ask{"told", `"1100 d"`, false}, ageSpan(), defaultTold)
 	r.Around = t.duration(ask{"around_alarms", `"1 h"`, false}, span[time.Duration]{0, 30 * 24 * time.Hour, `"0 s" to "30 d"`}, defaultAround)
+	r.Evidence = t.duration(ask{"evidence", `"3650 d"`, false}, ageSpan(), 0)
+	switch {
+	case r.Evidence > 0 && r.Age == 0 && r.Bytes == 0:
+		t.problem("evidence", "evidence is what stays when samples go, and samples are kept for good; set samples too, or remove evidence")
+	case r.Evidence > 0 && r.Evidence < r.Age:
+		t.problem("evidence", "it would go before samples that are none; keep it at least as long as samples")
+	}
 	switch {
 	case r.Sums > 0 && r.Age == 0 && r.Bytes == 0:
 		t.problem("sums", "sums are kept longer than samples, and samples are kept for good; set samples too, or remove sums")

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -109,7 +110,8 @@ func evidenceIn(ctx context.Context, q querier, post string) (all []Evidence, er
 
 // keptSpans returns the spans of a post's samples, in ns, both ends included,
 // that no age and no size removes: those of evidence, and round each alarm from
-// its raising until it stands no longer, and round each event of it after that.
+// its raising until it stands no longer, and round each event of it after that;
+// but what was over long enough ago.
 func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]int64, error) {
 	around := int64(w.s.o.Retention.Around)
 	var spans [][2]int64
@@ -150,6 +152,9 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 			to = nanos(e.To)
 		}
 		spans = append(spans, [2]int64{nanos(e.From), to})
+	}
+	if age := int64(w.s.o.Retention.Evidence); age > 0 {
+		spans = slices.DeleteFunc(spans, func(s [2]int64) bool { return s[1] < now-age })
 	}
 	return spans, nil
 }

@@ -28,28 +28,29 @@ func evidenceBegin() time.Time { return time.Date(2031, 5, 20, 0, 0, 0, 0, time.
 const evidenceHours = 7
 
 type evidenceCase struct {
-	name    string
-	prepare func(t *testing.T, s *Store)
-	kept    [][2]time.Duration // must be there; the rest goes, but for what shares a chunk of an hour
+	name     string
+	prepare  func(t *testing.T, s *Store)
+	kept     [][2]time.Duration // must be there; the rest goes, but for what shares a chunk of an hour
+	evidence time.Duration      // for how long, when it is over; zero: for good
 }
 
 func evidenceCases() []evidenceCase {
 	begin := evidenceBegin()
 	at := func(d time.Duration) time.Time { return begin.Add(d) }
 	return []evidenceCase{
-		{"nothing", func(*testing.T, *Store) {}, nil},
+		{"nothing", func(*testing.T, *Store) {}, nil, 0},
 		{"an alarm that stood for four hours", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Exceeds, at(90*time.Minute)))
 			s.Record(changed(alarm.Exceeds, alarm.Acknowledged, at(91*time.Minute)))
 			s.Record(changed(alarm.Exceeds, alarm.Normal, at(330*time.Minute)))
-		}, [][2]time.Duration{{80 * time.Minute, 340 * time.Minute}}},
+		}, [][2]time.Duration{{80 * time.Minute, 340 * time.Minute}}, 0},
 		{"an alarm that still stands", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Exceeds, at(150*time.Minute)))
-		}, [][2]time.Duration{{140 * time.Minute, evidenceHours * time.Hour}}},
+		}, [][2]time.Duration{{140 * time.Minute, evidenceHours * time.Hour}}, 0},
 		{"a probe that is away", func(t *testing.T, s *Store) {
 			s.Record(raise("fryer", alarm.Away, at(30*time.Minute)))
 			s.Record(changed(alarm.Away, alarm.Normal, at(300*time.Minute)))
-		}, [][2]time.Duration{{20 * time.Minute, 40 * time.Minute}, {290 * time.Minute, 310 * time.Minute}}},
+		}, [][2]time.Duration{{20 * time.Minute, 40 * time.Minute}, {290 * time.Minute, 310 * time.Minute}}, 0},
 		{"a survey, and a soak that goes on", func(t *testing.T, s *Store) {
 			for _, e := range []Evidence{
 				{Post: "fryer", From: at(130 * time.Minute), To: at(140 * time.Minute), Why: "survey", What: "s1", Who: "R. Okafor"},
@@ -69,24 +70,35 @@ func evidenceCases() []evidenceCase {
 			if err != nil || len(all) != 2 || all[0].What != "s1" || !all[0].To.Equal(at(140*time.Minute)) || !all[1].To.IsZero() || all[0].Who != "R. Okafor" {
 				t.Errorf("kept is %+v, %v", all, err)
 			}
-		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}},
+		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}, 0},
 		{"a survey that has ended", func(t *testing.T, s *Store) {
 			surveyed(t, s, at(130*time.Minute), at(140*time.Minute))
-		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}}},
+		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}}, 0},
 		{"a survey under way", func(t *testing.T, s *Store) {
 			surveyed(t, s, at(350*time.Minute), time.Time{})
-		}, [][2]time.Duration{{350 * time.Minute, evidenceHours * time.Hour}}},
+		}, [][2]time.Duration{{350 * time.Minute, evidenceHours * time.Hour}}, 0},
 		{"a soak test that was paused and has ended", func(t *testing.T, s *Store) {
 			soaked(t, s, soak.Mark{Kind: soak.Started, At: at(130 * time.Minute)}, soak.Mark{Kind: soak.Paused, At: at(150 * time.Minute), Text: "lunch"},
 				soak.Mark{Kind: soak.Resumed, At: at(200 * time.Minute)}, soak.Mark{Kind: soak.Operations, At: at(201 * time.Minute), Count: 3, From: soak.FromInput},
 				soak.Mark{Kind: soak.Stopped, At: at(230 * time.Minute), Text: "above"}, soak.Mark{Kind: soak.Noted, At: at(400 * time.Minute), Text: "late"})
-		}, [][2]time.Duration{{130*time.Minute - soakAround, 230*time.Minute + soakAround}}},
+		}, [][2]time.Duration{{130*time.Minute - soakAround, 230*time.Minute + soakAround}}, 0},
 		{"a soak test that goes on", func(t *testing.T, s *Store) {
 			soaked(t, s, soak.Mark{Kind: soak.Started, At: at(350 * time.Minute)})
-		}, [][2]time.Duration{{350*time.Minute - soakAround, evidenceHours * time.Hour}}},
+		}, [][2]time.Duration{{350*time.Minute - soakAround, evidenceHours * time.Hour}}, 0},
 		{"a soak test that never began", func(t *testing.T, s *Store) {
 			soaked(t, s, soak.Mark{Kind: soak.Aborted, At: at(100 * time.Minute), Text: "the oven is gone"})
-		}, nil},
+		}, nil, 0},
+		{"what was over long enough ago, and what was not, or stands", func(t *testing.T, s *Store) { // it is 20 h on
+			s.Record(raise("fryer", alarm.Exceeds, at(30*time.Minute)))
+			s.Record(changed(alarm.Exceeds, alarm.Normal, at(70*time.Minute)))
+			surveyed(t, s, at(130*time.Minute), at(140*time.Minute))
+			s.Record(raise("fryer", alarm.Fault, at(345*time.Minute)))
+		}, [][2]time.Duration{{335 * time.Minute, evidenceHours * time.Hour}}, 17 * time.Hour},
+		{"what was over less long ago", func(t *testing.T, s *Store) {
+			s.Record(raise("fryer", alarm.Exceeds, at(30*time.Minute)))
+			s.Record(changed(alarm.Exceeds, alarm.Normal, at(70*time.Minute)))
+			surveyed(t, s, at(330*time.Minute), at(340*time.Minute))
+		}, [][2]time.Duration{{330 * time.Minute, 340 * time.Minute}}, 17 * time.Hour},
 	}
 }
 
@@ -128,7 +140,7 @@ func TestEvidenceIsKept(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
 			var now atomic.Int64
-			s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Around: 10 * time.Minute},
+			s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Around: 10 * time.Minute, Evidence: tc.evidence},
 				Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
 			register(t, s, post("fryer"))
 			tc.prepare(t, s)

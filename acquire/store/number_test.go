@@ -1,10 +1,14 @@
 package store
 
 import (
+	"bytes"
 	"errors"
+	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -88,5 +92,39 @@ func TestHeads(t *testing.T) {
 	some, err := r.Heads(t.Context(), noon().AddDate(0, 0, 1), noon().AddDate(0, 0, 2))
 	if err != nil || len(some) != 2 || some[0] != all[1] {
 		t.Errorf("%+v, %v", some, err)
+	}
+}
+
+// The head of a day that is over is told in the log, and is the newest in Stats, once
+// the next day has begun; a start in between changes nothing of it.
+func TestTheHeadOfADayIsTold(t *testing.T) {
+	for _, restart := range []bool{false, true} {
+		var now atomic.Int64
+		var log bytes.Buffer // the writer's alone, until the record is shut
+		o := Options{Now: func() time.Time { return noon().Add(time.Duration(now.Load())) }, Log: slog.New(slog.NewTextHandler(&log, nil))}
+		dir := t.TempDir()
+		s := open(t, dir, o)
+		s.Record(note("a day"))
+		flushed(t, s)
+		if h := s.Stats().DayHead; h != (Head{}) {
+			t.Errorf("in the first day, one is over: %+v", h)
+		}
+		if restart {
+			shut(t, s)
+			s = open(t, dir, o)
+		}
+		now.Store(int64(13 * time.Hour))
+		s.Record(note("the next"))
+		flushed(t, s)
+		all := must(s.Heads(t.Context(), time.Time{}, time.Time{}))
+		over := s.Stats().DayHead
+		shut(t, s)
+		if len(all) != 2 || over != all[0].Head || over.Day != "2031-05-20" {
+			t.Fatalf("heads %+v; of the day that is over %+v", all, over)
+		}
+		want := fmt.Sprintf("day=2031-05-20 entries=%d head=%s", over.Entries, over.SHA256)
+		if strings.Count(log.String(), want) != 1 {
+			t.Errorf("the log does not say once %q: %s", want, log.String())
+		}
 	}
 }

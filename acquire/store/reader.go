@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -39,9 +40,13 @@ func newReader(db *sql.DB, dir string) *Reader {
 }
 
 // OpenReadOnly opens the record in dir for reading only, beside a daemon that
-// writes to it or without one. Close it.
+// writes to it or without one. Close it. Where there is none the error is
+// fs.ErrNotExist; ErrOlder and ErrNewer are of whole records, too.
 func OpenReadOnly(dir string) (*Reader, error) {
 	path := filepath.Join(dir, FileName)
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("find the record: %w; name the folder that holds %s", err, FileName)
+	}
 	db, err := openReaders(path)
 	if err != nil {
 		return nil, err
@@ -63,7 +68,7 @@ func known(db *sql.DB) error {
 	newest := all[len(all)-1].version
 	v, err := version(ctx, c, newest)
 	if err == nil && v < newest {
-		err = fmt.Errorf("its version is %d and this program reads %d: start the daemon on it once, which brings it up", v, newest)
+		err = fmt.Errorf("%w: its version is %d and this program reads %d: start the daemon on it once, which brings it up", ErrOlder, v, newest)
 	}
 	return err
 }

@@ -36,6 +36,10 @@ type Rebuilt struct {
 // from now on only.
 func Rebuild(ctx context.Context, dir string, o Options) (*Rebuilt, error) {
 	o = o.withDefaults()
+	_, gone := os.Stat(filepath.Join(dir, FileName))
+	if _, err := os.Stat(filepath.Join(dir, FileName+"-wal")); gone != nil && err != nil {
+		return nil, fmt.Errorf("find the record to rebuild: %w; name the folder that holds %s", gone, FileName)
+	}
 	held, err := lock(dir)
 	if err != nil {
 		return nil, err
@@ -98,6 +102,9 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		b.out.Lost = append(b.out.Lost, err.Error())
 	} else {
 		defer old.Close()
+		if err := known(old); errors.Is(err, ErrNewer) { // or a bit of its version is flipped
+			b.out.Lost = append(b.out.Lost, "what only a newer Ovenward keeps: "+err.Error())
+		}
 		b.tables(ctx, s, old)
 		b.pages(ctx, old)
 	}

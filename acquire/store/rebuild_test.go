@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,23 @@ func killedAt(n int) func(Step) error {
 			return errKilled
 		}
 		return nil
+	}
+}
+
+// Of a folder without a record none is made, and nothing is left there: a folder
+// that was spelled wrong would be told as a record without samples.
+func TestNothingIsRebuiltOfNothing(t *testing.T) {
+	dir := t.TempDir()
+	for _, in := range []string{dir, filepath.Join(dir, "none")} {
+		if _, err := Rebuild(t.Context(), in, Options{}); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), in) {
+			t.Errorf("rebuilding gives %v", err)
+		}
+		if _, err := OpenReadOnly(in); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), "name the folder that holds "+FileName) {
+			t.Errorf("reading gives %v", err)
+		}
+	}
+	if left := must(os.ReadDir(dir)); len(left) != 0 {
+		t.Errorf("left behind: %v", left)
 	}
 }
 
@@ -134,6 +152,28 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	s := open(t, left, Options{})
 	if a := s.Alarms(); len(a) != 1 || !a[0].State.Standing() {
 		t.Errorf("the alarms are %+v", a)
+	}
+}
+
+// A record that says it is of a newer Ovenward is rebuilt, for that may be its damage;
+// what this one cannot know of is told. Neither it nor one of an earlier form is
+// called broken.
+func TestRebuildOfANewerForm(t *testing.T) {
+	dir := packedBefore(t, 9)
+	if _, err := OpenReadOnly(dir); !errors.Is(err, ErrOlder) {
+		t.Errorf("an earlier one: %v", err)
+	}
+	shut(t, open(t, dir, Options{}))
+	byTool(t, dir, "PRAGMA user_version = 99")
+	if _, err := OpenReadOnly(dir); !errors.Is(err, ErrNewer) {
+		t.Errorf("a newer one: %v", err)
+	}
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || out.Samples != 4400 || len(out.Lost) != 1 || !strings.Contains(out.Lost[0], "its version is 99") {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if said, _ := verified(t, dir); said != "" {
+		t.Errorf("verify says %q", said)
 	}
 }
 

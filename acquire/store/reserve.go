@@ -9,9 +9,9 @@ import (
 )
 
 // reserveBytes is what 1 000 alarm records need when each is committed by
-// itself: 2 pages of 4 KiB in the file for each (an alarm event is about 1 KiB;
-// one of 4 KiB still fits), 4 MiB for the log until it is folded into the file,
-// and a third on top.
+// itself: 8 KiB in the file for each, once as a fragment and once among the events
+// (an alarm event is about 1 KiB; one of 4 KiB still fits), 4 MiB for the log until
+// it is folded into the file, and a third on top.
 const reserveBytes = (1000*2*4096 + 4<<20) * 4 / 3
 
 // reserve is space kept for alarms: a file that is removed when the disk is

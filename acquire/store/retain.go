@@ -23,6 +23,10 @@ type Retention struct {
 	Rollups time.Duration   // sums over minutes and hours older than this are removed
 	Told    time.Duration   // what was told longer ago is removed, but for what stands
 	Around  time.Duration   // samples this near to an alarm of their post are kept: to the time it stands, and to each event of it
+
+	// Evidence is how long samples are kept for the sake of an alarm, a survey or a
+	// soak that is over; zero: for good. While it stands or goes on they are kept.
+	Evidence time.Duration
 }
 
 const (

@@ -113,12 +113,29 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 	return batch, nil
 }
 
+// schemaSought finds what is asked for again and again among years of other events:
+// when contacts said that ovens were switched to heat, and when probes were away. Its
+// indexes are of these alone: one over all events would cost each alarm a page, and
+// lists of the newest events a sort. The queries name what they want outright, for
+// SQLite takes an index of some rows only where it sees that these are the ones. JSON
+// that is damaged must keep no record from this form, so it is not parsed.
+const (
+	schemaSought = "CREATE INDEX events_power ON events (post, at_ns) WHERE " + isPower + ";\n" +
+		"CREATE INDEX events_away ON events (post) WHERE " + isAway
+
+	isPower = "kind = '" + string(acquire.KindPower) + "'"
+	isAway  = `instr(alarm, '"rule":"` + string(alarm.Away) + `"') > 0`
+
+	selectPower = "SELECT raw FROM events WHERE " + isPower + " AND post = ? AND at_ns >= ? ORDER BY id"
+	selectAway  = "SELECT at_ns, alarm FROM events WHERE " + isAway + " AND post = ? ORDER BY id"
+)
+
 // Switched reads when contacts at a post said that an oven was switched to heat, which
 // need not be the one that stands there now: in order and joined, of what ended at an
 // instant or later.
 func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time) ([]cycle.Switched, error) {
 	var out []cycle.Switched
-	err := each(ctx, r.db, "SELECT raw FROM events WHERE kind = ? AND post = ? AND at_ns >= ? ORDER BY id",
+	err := each(ctx, r.db, selectPower,
 		func(scan func(...any) error) error {
 			var raw []byte
 			var s cycle.Switched
@@ -130,7 +147,7 @@ func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time
 				out = append(out, s)
 			}
 			return err
-		}, string(acquire.KindPower), post, nanos(from))
+		}, post, nanos(from))
 	if err != nil {
 		return nil, fmt.Errorf("read when oven %s of post %s was switched to heat: %w", oven, post, err)
 	}
@@ -145,7 +162,7 @@ func (s stretch) holds(at int64) bool { return at >= s.from && at < s.to }
 // away is when the probe of a post was away.
 func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 	var out []stretch
-	err := each(ctx, r.db, `SELECT at_ns, alarm FROM events WHERE post = ? AND alarm IS NOT NULL AND json_extract(alarm, '$.rule') = ? ORDER BY id`,
+	err := each(ctx, r.db, selectAway,
 		func(scan func(...any) error) error {
 			var at int64
 			var text string
@@ -165,7 +182,7 @@ func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 				out[n-1].to = at
 			}
 			return nil
-		}, post, string(alarm.Away))
+		}, post)
 	if err != nil {
 		return nil, fmt.Errorf("read when the probe of post %s was away: %w", post, err)
 	}

@@ -1,7 +1,9 @@
 package store
 
 import (
+	"encoding/json"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"path/filepath"
 	"reflect"
@@ -11,6 +13,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/quantity"
@@ -82,6 +85,61 @@ func TestHistoryThroughTheRecord(t *testing.T) {
 	if after := check(r); !reflect.DeepEqual(after, before) {
 		t.Error("after a start the runs are others")
 	}
+	debianSays(t, filepath.Join(dir, FileName))
+}
+
+// TestSoughtEventsAreFoundByTheirIndexes: the times in which an oven was switched to
+// heat, or a probe away, are found among other events by an index, in a record of
+// before it, too.
+func TestSoughtEventsAreFoundByTheirIndexes(t *testing.T) {
+	said := func(post, oven string, from time.Duration) acquire.Event {
+		w := cycle.Switched{Contact: "relay", Oven: oven, From: noon().Add(from), To: noon().Add(from + time.Minute)}
+		raw, err := json.Marshal(w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return acquire.Event{At: w.To, Post: post, Kind: acquire.KindPower, Text: "the oven was switched to heat", Raw: raw}
+	}
+	src := t.TempDir()
+	s := open(t, src, Options{})
+	register(t, s, post("combi"))
+	for i := range time.Duration(20) {
+		s.Record(note("another"))
+		s.Record(said("combi", "left", i*time.Hour))
+		s.Record(said("combi", "right", i*time.Hour+10*time.Minute))
+		s.Record(said("fryer", "left", i*time.Hour+20*time.Minute))
+	}
+	s.Record(raise("combi", alarm.Away, noon()))
+	s.Record(raise("fryer", alarm.Away, noon()))
+	s.Record(raise("combi", alarm.Silent, noon()))
+	s.Append(0, samples(1, 400))
+	flushed(t, s)
+	merged(t, s, true)
+	crash := crashed(t, src)
+	shut(t, s)
+	dir := asBefore(t, crash, 21)
+	db := outside(t, dir)
+	if _, err := db.Exec(`INSERT INTO events SELECT max(id) + 1, 0, 'combi', 'alarm', '', '', NULL, '{"rule":"sil' FROM events`); err != nil { // damaged
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{})
+	if plan := planOf(t, s, selectPower, "combi", 1); !strings.Contains(plan, "events_power (post=? AND at_ns>?)") {
+		t.Errorf("it is asked by %s", plan)
+	}
+	if plan := planOf(t, s, selectAway, "combi"); !strings.HasPrefix(plan, "SEARCH events USING INDEX events_away (post=?); ") {
+		t.Errorf("when probes were away is asked by %s", plan)
+	}
+	if away, err := s.away(t.Context(), "combi"); err != nil || len(away) != 1 || away[0] != (stretch{noon().UnixNano(), math.MaxInt64}) {
+		t.Errorf("away %v, %v", away, err)
+	}
+	got, err := s.Switched(t.Context(), "combi", "left", noon().Add(10*time.Hour))
+	if err != nil || len(got) != 10 || !got[0].From.Equal(noon().Add(10*time.Hour)) || !got[9].To.Equal(noon().Add(19*time.Hour+time.Minute)) {
+		t.Errorf("%+v, %v", got, err)
+	}
+	shut(t, s)
 	debianSays(t, filepath.Join(dir, FileName))
 }
 

@@ -21,15 +21,17 @@ type step struct {
 // steps returns all versions of the schema, the first first.
 func steps() []step {
 	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}, {5, schemaAlarms}, {6, schemaTold},
-		{7, schemaChunks}, {8, schemaRemote}, {9, limitResponse}, {10, briefFragments}, {11, schemaProof}, {12, schemaRegister}, {14, schemaSurveys}, {16, schemaRuns}, {17, schemaSoaks}, {21, schemaSoakChain}}
+		{7, schemaChunks}, {8, schemaRemote}, {9, limitResponse}, {10, briefFragments}, {11, schemaProof}, {12, schemaRegister}, {14, schemaSurveys}, {16, schemaRuns}, {17, schemaSoaks}, {21, schemaSoakChain}, {23, schemaSought}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any
 // SQLite tool; start with
 //
-//	SELECT * FROM samples_read WHERE post = 'fryer' ORDER BY seq DESC LIMIT 20;
 //	SELECT * FROM events_read ORDER BY id DESC LIMIT 20;
 //	SELECT * FROM alarms;
+//
+// Its tables samples and units, and the view samples_read, are gone since
+// schemaChunks packs the samples.
 //
 // Names ending in _ns are nanoseconds: instants count from 1970-01-01 UTC,
 // without leap seconds, and 0 or NULL is 'none'; _u_ns is how far the true
@@ -215,6 +217,9 @@ ALTER TABLE post_versions ADD COLUMN limit_response_s REAL;
 
 // ErrNewer is a record written by a later Ovenward than this one.
 var ErrNewer = errors.New("the record was written by a newer Ovenward")
+
+// ErrOlder is a record that the daemon has to bring to the newest form first.
+var ErrOlder = errors.New("the record is of an earlier form")
 
 // errForeign is a file that is no record of ours.
 var errForeign = errors.New("the file is not a record of Ovenward")

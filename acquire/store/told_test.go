@@ -85,19 +85,27 @@ func TestDeadLettersAreFoundByTheirIndex(t *testing.T) {
 		want string
 	}{{ToldQuery{Outcome: ToldRefused}, "told_refused"}, {ToldQuery{Outcome: ToldRefused, Before: 7}, "told_refused"}, {ToldQuery{Event: 1}, "told_event"}} {
 		text, args := tc.q.sql(10)
-		var plan strings.Builder
-		err := each(t.Context(), s.db, "EXPLAIN QUERY PLAN "+text, func(scan func(...any) error) error {
-			var id, parent, unused int
-			var detail string
-			err := scan(&id, &parent, &unused, &detail)
-			plan.WriteString(detail + "; ")
-			return err
-		}, args...)
-		if err != nil || !strings.Contains(plan.String(), tc.want) {
-			t.Errorf("%+v: %s, %v; want it to use %s", tc.q, plan.String(), err, tc.want)
+		if plan := planOf(t, s, text, args...); !strings.Contains(plan, tc.want) {
+			t.Errorf("%+v: %s; want it to use %s", tc.q, plan, tc.want)
 		}
 		if got := must(s.Told(t.Context(), tc.q, 10)); len(got) != 1 {
 			t.Errorf("%+v: %+v", tc.q, got)
 		}
 	}
+}
+
+// planOf is how SQLite means to answer a query.
+func planOf(t *testing.T, s *Store, query string, args ...any) string {
+	t.Helper()
+	var plan strings.Builder
+	if err := each(t.Context(), s.db, "EXPLAIN QUERY PLAN "+query, func(scan func(...any) error) error {
+		var id, parent, unused int
+		var detail string
+		err := scan(&id, &parent, &unused, &detail)
+		plan.WriteString(detail + "; ")
+		return err
+	}, args...); err != nil {
+		t.Fatal(err)
+	}
+	return plan.String()
 }

@@ -25,17 +25,18 @@ type Problem struct {
 
 // Report is what Verify found.
 type Report struct {
-	Chunks, Events int64      // entries of the chain that were checked
-	Rows           int64      // other entries: what never changes of the plain tables, and sums
-	Samples        int64      // that were decoded
-	Days           int        // with a head
-	Signed         int        // heads whose signature is right
-	Head           Head       // of the chain as it stands
-	Signers        []string   // public keys of those, in hexadecimal
-	SignedFrom     string     // UTC day from which the chain says that heads are signed; empty: it says that none is
-	Unsealed       []Unsealed // what the chain does not hold yet
-	Problems       []Problem
-	More           int64 // problems beyond those listed
+	Chunks     int64      `json:"chunks"` // entries of the chain that were checked, as Events
+	Events     int64      `json:"events"`
+	Rows       int64      `json:"rows"`                  // other entries: what never changes of the plain tables, and sums
+	Samples    int64      `json:"samples"`               // that were decoded
+	Days       int        `json:"days"`                  // with a head
+	Signed     int        `json:"signed"`                // heads whose signature is right
+	Head       Head       `json:"head"`                  // of the chain as it stands
+	Signers    []string   `json:"signers,omitempty"`     // public keys of those, in hexadecimal
+	SignedFrom string     `json:"signed_from,omitempty"` // UTC day from which the chain says that heads are signed; empty: it says that none is
+	Unsealed   []Unsealed `json:"unsealed,omitempty"`    // what the chain does not hold yet
+	Problems   []Problem  `json:"problems,omitempty"`
+	More       int64      `json:"more,omitempty"` // problems beyond those listed
 }
 
 // Unsealed are the newest samples of a post, which enter the chain when their

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -101,6 +102,9 @@ func parseAlarm(args []string) (a alarmAct, err error) {
 		return a, fmt.Errorf("%s takes nothing more than flags, not %q", a.verb, words[1])
 	case acts:
 		a.of = words[1]
+		if lacks := a.lacks(); lacks != "" {
+			return a, fmt.Errorf("%s needs %s; see ovenward alarm --help", a.verb, lacks)
+		}
 	}
 	if file != "" {
 		secret, err := os.ReadFile(file)
@@ -110,6 +114,20 @@ func parseAlarm(args []string) (a alarmAct, err error) {
 		a.password = strings.TrimRight(string(secret), "\r\n")
 	}
 	return a, nil
+}
+
+// lacks are the flags without which the daemon would refuse the act.
+func (a alarmAct) lacks() string {
+	var all []string
+	lacking := func(value, flag string, verbs ...string) {
+		if value == "" && slices.Contains(verbs, a.verb) {
+			all = append(all, flag)
+		}
+	}
+	lacking(a.lasting, `--for="2 h"`, "shelve", "away", "test", "runs")
+	lacking(a.why, "--why=TEXT", "shelve", "comment", "take-out", "withdraw", "return")
+	lacking(a.remedy, "--remedy=TEXT, which names the repair or the survey", "reset")
+	return strings.Join(all, " and ")
 }
 
 // run asks the daemon.
@@ -250,7 +268,11 @@ func timesWords(n int) string {
 
 func printSummary(w io.Writer, s alarmSum) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d alarms from %s to %s\n", s.Raised, s.From.UTC().Format(time.RFC3339), s.To.UTC().Format(time.RFC3339))
+	raised := "1 alarm"
+	if s.Raised != 1 {
+		raised = fmt.Sprintf("%d alarms", s.Raised)
+	}
+	fmt.Fprintf(&b, "%s from %s to %s\n", raised, s.From.UTC().Format(time.RFC3339), s.To.UTC().Format(time.RFC3339))
 	fmt.Fprintf(&b, "%.3g a day: %s\n%.3g in ten minutes: %s; at most %d, and %d times above %d\n", s.PerDay, s.Day, s.PerTen, s.Ten,
 		s.MostInTen, s.Floods, alarm.FloodInTen)
 	for _, part := range []struct {

@@ -38,7 +38,7 @@ func TestAlarmCommand(t *testing.T) {
 	do("say who does it", "withdraw", "pantry", "--why=x")
 	post := d.file.Posts[0].ID
 	do("", "away", post, "--for=30 min", "--who=J. Hale", "--why=yearly survey")
-	do("say for how long", "test", post, "--who=J. Hale")
+	do("say for how long", "test", post, "--for=ever", "--who=J. Hale")
 	do("can only be shelved", "take-out", post+".silent", "--who=J. Hale", "--why=x")
 	do("", "take-out", post+".battery", "--who=J. Hale", "--why=its sensor is broken")
 	do("", "checked", post, "--who=J. Hale")
@@ -91,13 +91,18 @@ func TestAlarmCommandAsAUser(t *testing.T) {
 
 func TestAlarmCommandSaysWhatIsWrong(t *testing.T) {
 	for want, args := range map[string][]string{
-		"say what to do":                {},
-		`there is no "silence"`:         {"silence"},
-		"needs one alarm, post or oven": {"shelve"},
-		"takes nothing more":            {"list", "x"},
-		"is it running":                 {"list", "--url=http://127.0.0.1:1"},
-		"read the password":             {"list", "--password-file=/nowhere/at/all"},
-		"see ovenward alarm --help":     {"list", "--nonsense"},
+		"say what to do":                          {},
+		`there is no "silence"`:                   {"silence"},
+		"needs one alarm, post or oven":           {"shelve"},
+		"takes nothing more":                      {"list", "x"},
+		`shelve needs --for="2 h" and --why=TEXT`: {"shelve", "door.exceeds"},
+		"comment needs --why=TEXT":                {"comment", "door.exceeds", "--for=1h"},
+		"reset needs --remedy=TEXT":               {"reset", "door.exceeds", "--why=x"},
+		`test needs --for="2 h"`:                  {"test", "door"},
+		"return needs --why=TEXT":                 {"return", "oven"},
+		"is it running":                           {"list", "--url=http://127.0.0.1:1"},
+		"read the password":                       {"list", "--password-file=/nowhere/at/all"},
+		"see ovenward alarm --help":               {"list", "--nonsense"},
 	} {
 		if _, trouble, code := runAlarm(t, args...); code != 1 || !strings.Contains(trouble, want) {
 			t.Errorf("%q: code %d, %q, want %q", args, code, trouble, want)

@@ -7,8 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"slices"
 	"text/tabwriter"
 	"time"
@@ -46,9 +44,6 @@ type doubts struct {
 // listDoubts prints what calibrations put in doubt in a record; of one post, if it is
 // named.
 func listDoubts(ctx context.Context, path, post, format string, w io.Writer) (err error) {
-	if _, err := os.Stat(filepath.Join(path, store.FileName)); err != nil {
-		return fmt.Errorf("find the record: %w; name the folder that holds %s", err, store.FileName)
-	}
 	record, err := store.OpenReadOnly(path)
 	if err != nil {
 		return err

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -105,9 +104,6 @@ func instantFlag(into *time.Time) func(string) error {
 }
 
 func (e exporting) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
-	if _, err := os.Stat(filepath.Join(e.path, store.FileName)); err != nil {
-		return fmt.Errorf("find the record: %w; name the folder that holds %s", err, store.FileName)
-	}
 	record, err := store.OpenReadOnly(e.path)
 	if err != nil {
 		return err

@@ -248,7 +248,7 @@ func TestPackagesAreBuilt(t *testing.T) {
 				t.Errorf("%s: %v\n%s", file, err, told)
 			}
 			for _, want := range []string{"/usr/bin/ovenward", "/usr/share/man/man1/ovenward.1.gz", "/usr/lib/systemd/system/ovenward.service", "/etc/ovenward/ovenward.toml",
-				"/usr/lib/udev/rules.d/70-ovenward.rules", "/usr/share/bash-completion/completions/ovenward", "/usr/share/zsh/site-functions/_ovenward", "/usr/share/fish/vendor_completions.d/ovenward.fish"} {
+				"/usr/lib/udev/rules.d/70-ovenward.rules", "/usr/share/doc/ovenward/examples/couriers.good.toml", "/usr/share/bash-completion/completions/ovenward", "/usr/share/zsh/site-functions/_ovenward", "/usr/share/fish/vendor_completions.d/ovenward.fish"} {
 				if !bytes.Contains(told, []byte(want+"\n")) {
 					t.Errorf("%s has no %s", file, want)
 				}

@@ -1,13 +1,16 @@
 package main
 
 import (
+	"database/sql"
 	"os"
+	"path/filepath"
 	"reflect"
 	"regexp"
 	"strings"
 	"testing"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
 	"ovenward/cmd/internal/notify"
 	"ovenward/config"
 )
@@ -44,6 +47,35 @@ func TestReadmeConfigurationIsGood(t *testing.T) {
 }
 
 // TestReadmeNamesEveryRule: each kind of alarm is in the table of alarms.
+func TestReadmeNamesEveryTable(t *testing.T) {
+	t.Parallel()
+	_, section, _ := strings.Cut(readme(t), "\n## The record\n")
+	section, _, _ = strings.Cut(section, "\n## ")
+	db, err := sql.Open("sqlite", filepath.Join(keptRecord(t, nil), store.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	rows, err := db.Query("SELECT name FROM sqlite_schema WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite%'")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	n := 0
+	for ; rows.Next(); n++ {
+		var name string
+		if err := rows.Scan(&name); err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(section, "`"+name+"`") {
+			t.Errorf("the README says nothing of the table or view %s", name)
+		}
+	}
+	if n < 20 || rows.Err() != nil {
+		t.Errorf("%d tables and views, %v", n, rows.Err())
+	}
+}
+
 func TestReadmeNamesEveryRule(t *testing.T) {
 	_, table, ok := strings.Cut(readme(t), "| rule | raised when | priority |\n")
 	table, _, closed := strings.Cut(table, "\n\n")

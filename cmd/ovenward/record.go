@@ -30,7 +30,7 @@ func recordOptions(f *config.File, log *slog.Logger, now func() time.Time) (stor
 
 // retention is what is removed from the record.
 func retention(f *config.File) store.Retention {
-	r := store.Retention{Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Told: f.Retention.Told, Around: f.Retention.Around,
+	r := store.Retention{Keep: store.Keep(f.Retention.Keep), Rollups: f.Retention.Sums, Told: f.Retention.Told, Around: f.Retention.Around, Evidence: f.Retention.Evidence,
 		Posts: map[string]store.Keep{}}
 	for _, p := range f.Posts {
 		if p.Keep != nil {

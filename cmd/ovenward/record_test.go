@@ -7,17 +7,21 @@ import (
 	"crypto/rand"
 	"crypto/rsa"
 	"crypto/x509"
+	"database/sql"
 	"encoding/pem"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
+	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/store"
+	"ovenward/config"
 	"ovenward/drivers"
 )
 
@@ -95,7 +99,7 @@ func TestVerifyCommand(t *testing.T) {
 	if code != 0 || !strings.Contains(out, "not signed, which shows accident and casual edits only") {
 		t.Errorf("an unsigned record gives %d, %q", code, out)
 	}
-	if code, out, _ = ran("verify", "--format=json", "--storage.path="+dir); code != 0 || !strings.Contains(out, `"intact": true`) {
+	if code, out, _ = ran("verify", "--format=json", "--storage.path="+dir); code != 0 || !strings.Contains(out, `"intact": true`) || !strings.Contains(out, `"samples": 600`) || regexp.MustCompile(`"[A-Z]\w*":`).MatchString(out) {
 		t.Errorf("as JSON %d, %q", code, out)
 	}
 
@@ -111,7 +115,24 @@ func TestVerifyCommand(t *testing.T) {
 	if code, out, _ = ran("verify", "--storage.path="+dir); code != 0 {
 		t.Errorf("rebuilt it gives %d, %q", code, out)
 	}
-	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}, {"verify", "--storage.path=" + t.TempDir()}} {
+	none := "--storage.path=" + t.TempDir()
+	for _, args := range [][]string{{"verify", none}, {"verify", "--rebuild", none}, {"backup", none, "-o", filepath.Join(t.TempDir(), "copy")}, {"notify", "--told", none}} {
+		if code, out, errs := ran(args...); code != 1 || out != "" || !strings.Contains(errs, "name the folder that holds ovenward.db") || strings.Contains(errs, "broken") {
+			t.Errorf("where there is no record %v gives %d, %q, %q", args, code, out, errs)
+		}
+	}
+	db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("PRAGMA user_version = 99"); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	if code, _, errs := ran("verify", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "newer Ovenward") || strings.Contains(errs, "broken") {
+		t.Errorf("of a newer record it says %d, %q", code, errs)
+	}
+	for _, args := range [][]string{{"verify"}, {"verify", "--format=xml", "--storage.path=" + dir}} {
 		if code, _, errs := ran(args...); code != 1 || errs == "" {
 			t.Errorf("%v gives %d, %q", args, code, errs)
 		}
@@ -166,6 +187,20 @@ func TestBackupCommand(t *testing.T) {
 	}
 	if code, _, errs := ran("backup", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "-o") {
 		t.Errorf("without a file it gives %d, %q", code, errs)
+	}
+}
+
+// What the configuration says of keeping reaches the record.
+func TestRetentionOfTheConfiguration(t *testing.T) {
+	f, err := config.Load("../../testdata/retention.good.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const day = 24 * time.Hour
+	want := store.Retention{Keep: store.Keep{Age: 400 * day, Bytes: 2_000_000_000}, Posts: map[string]store.Keep{"kitchen-door": {Age: 90 * day, Bytes: 500_000_000}},
+		Rollups: 3650 * day, Told: 1100 * day, Around: 2 * time.Hour, Evidence: 7300 * day}
+	if got := retention(f); !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
 

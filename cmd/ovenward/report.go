@@ -170,20 +170,12 @@ func (r *reporting) document(ctx context.Context, stderr io.Writer) (d *report.D
 	if r.kind == "standoff" {
 		return r.standoff()
 	}
-	record, err := openRecord(r.path)
+	record, err := store.OpenReadOnly(r.path)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, record.Close()) }()
 	return r.fromRecord(ctx, record, stderr)
-}
-
-// openRecord opens the record in a folder for reading.
-func openRecord(path string) (*store.Reader, error) {
-	if _, err := os.Stat(filepath.Join(path, store.FileName)); err != nil {
-		return nil, fmt.Errorf("find the record: %w; name the folder that holds %s", err, store.FileName)
-	}
-	return store.OpenReadOnly(path)
 }
 
 func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr io.Writer) (*report.Document, error) {

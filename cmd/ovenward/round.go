@@ -149,7 +149,7 @@ func (r *rounding) take(ctx context.Context, stderr io.Writer) (err error) {
 
 // list writes the plan.
 func (r *rounding) list(ctx context.Context, stdout io.Writer) (err error) {
-	record, err := openRecord(r.path)
+	record, err := store.OpenReadOnly(r.path)
 	if err != nil {
 		return err
 	}

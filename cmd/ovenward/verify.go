@@ -6,9 +6,11 @@ import (
 	"crypto/x509"
 	"encoding/json"
 	"encoding/pem"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -64,7 +66,10 @@ func verifyCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 		return rebuildRecord(ctx, *path, stdout, stderr)
 	}
 	r, err := store.OpenReadOnly(*path)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, store.ErrNewer), errors.Is(err, store.ErrOlder): // nothing is broken
+		return fail(stderr, "%v", err)
+	case err != nil:
 		return fail(stderr, "%v; if the file is broken, ovenward verify --rebuild --storage.path=%s makes a new record of what it still holds", err, *path)
 	}
 	defer r.Close()

@@ -48,6 +48,14 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(1)
 	}
+	if dir := os.Getenv(recordIn); dir != "" {
+		_, err := fillRecord(dir, 8, 864_000, 3)
+		fmt.Fprintln(os.Stderr, err)
+		if err == nil {
+			syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		}
+		os.Exit(1)
+	}
 	os.Exit(m.Run())
 }
 
@@ -118,8 +126,9 @@ func rows(s *storetest.Signal, made, n, places int) []chunk.Row {
 	return all
 }
 
-// BenchmarkDensity says how many bytes a sample takes in 30 days at 10 Hz. The
-// chunks' are those of the codec alone, without the file round them.
+// BenchmarkDensity says how many bytes a sample takes in 30 days at 10 Hz: in the
+// other's blocks, in the record's whole file, and in chunks of its codec alone,
+// without the file round them.
 func BenchmarkDensity(b *testing.B) {
 	for _, places := range []int{3, 2} {
 		v, t := storetest.Entropy(storetest.New(1, places, start()), storetest.Month)
@@ -128,6 +137,14 @@ func BenchmarkDensity(b *testing.B) {
 				dir := b.TempDir()
 				monthTSDB(b, dir, places)
 				b.ReportMetric(float64(blocksSize(b, dir))/storetest.Month, "B/sample")
+			}
+			b.ReportMetric(v+t, "entropy-B/sample")
+		})
+		b.Run(fmt.Sprintf("places=%d/record", places), func(b *testing.B) {
+			for b.Loop() {
+				dir := b.TempDir()
+				monthRecord(b, dir, places)
+				b.ReportMetric(recordSize(b, dir)/storetest.Month, "B/sample")
 			}
 			b.ReportMetric(v+t, "entropy-B/sample")
 		})
@@ -314,14 +331,18 @@ func appendTSDB(b *testing.B, db *tsdb.DB, all [][]reading) {
 
 func register(b *testing.B, s *store.Store, n int) {
 	b.Helper()
-	posts := make([]acquire.Post, n)
-	for i := range posts {
-		id := strconv.Itoa(i)
-		posts[i] = acquire.Post{ID: id, Oven: id, Probe: acquire.Probe{ID: id, Period: storetest.Period}}
-	}
-	if err := s.Register(posts, start()); err != nil {
+	if err := s.Register(posts(n), start()); err != nil {
 		b.Fatal(err)
 	}
+}
+
+func posts(n int) []acquire.Post {
+	all := make([]acquire.Post, n)
+	for i := range all {
+		id := strconv.Itoa(i)
+		all[i] = acquire.Post{ID: id, Oven: id, Probe: acquire.Probe{ID: id, Period: storetest.Period}}
+	}
+	return all
 }
 
 // appendRecord waits where the record's memory is nearly full, so that nothing is
@@ -353,15 +374,38 @@ func appendRecord(b *testing.B, s *store.Store, all [][]reading) {
 	}
 }
 
-// BenchmarkOpenAfterKill opens 24 h of 8 × 10 Hz whose writer was killed.
-func BenchmarkOpenAfterKill(b *testing.B) {
+// killed is the folder that a writer left which was killed after 24 h of 8 × 10 Hz.
+func killed(b *testing.B, by string) string {
+	b.Helper()
 	dir := b.TempDir()
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), child+"="+dir)
+	cmd.Env = append(os.Environ(), by+"="+dir)
 	out, err := cmd.CombinedOutput()
 	if status, ok := cmd.ProcessState.Sys().(syscall.WaitStatus); !ok || status.Signal() != syscall.SIGKILL {
 		b.Fatalf("the writer was not killed: %v\n%s", err, out)
 	}
+	return dir
+}
+
+// BenchmarkOpenAfterKill opens 24 h of 8 × 10 Hz whose writer was killed.
+func BenchmarkOpenAfterKill(b *testing.B) {
+	dir, record := killed(b, child), killed(b, recordIn)
+	b.Run("record", func(b *testing.B) {
+		for b.Loop() {
+			b.StopTimer()
+			dir := copied(b, record)
+			b.StartTimer()
+			s := must(store.Open(dir, store.Options{}))(b)
+			b.StopTimer()
+			if st := s.Stats(); st.Damaged != 0 {
+				b.Fatalf("%+v", st)
+			}
+			if err := s.Close(); err != nil {
+				b.Fatal(err)
+			}
+			b.StartTimer()
+		}
+	})
 	b.Run("tsdb", func(b *testing.B) {
 		for b.Loop() {
 			db, err := openTSDB(dir)
@@ -394,6 +438,16 @@ func BenchmarkRead(b *testing.B) {
 		runtime.GC()
 		for b.Loop() {
 			if n := readTSDB(b, db); n != storetest.Month {
+				b.Fatalf("%d samples, want %d", n, storetest.Month)
+			}
+		}
+	})
+	b.Run("record", func(b *testing.B) {
+		dir := b.TempDir()
+		monthRecord(b, dir, 3)
+		runtime.GC()
+		for b.Loop() {
+			if n := readRecord(b, dir); n != storetest.Month {
 				b.Fatalf("%d samples, want %d", n, storetest.Month)
 			}
 		}

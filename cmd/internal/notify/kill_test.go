@@ -181,7 +181,7 @@ func checkKilled(t *testing.T, dir string, got []Message, kills int) {
 		}
 		more = len(events) > 0
 	}
-	all, twice, early := 0, 0, false
+	all, twice, early := 0, 0, map[string]bool{}
 	for _, ids := range recorded {
 		all += len(ids)
 	}
@@ -192,12 +192,12 @@ func checkKilled(t *testing.T, dir string, got []Message, kills int) {
 			if event != m.EventID {
 				t.Errorf("the id %s stands for two changes, %d and %d", m.MessageID, event, m.EventID)
 			}
-		} else if m.EventID < last[m.Post] && !covered[m.EventID] && !early {
+		} else if m.EventID < last[m.Post] && !covered[m.EventID] && !early[m.Post] {
 			// After a crash all comes again from where the courier had last noted: what
 			// was counted by a newer message may then come by itself.
 			t.Errorf("%s: event %d after %d", m.Post, m.EventID, last[m.Post])
 		}
-		early = early || !m.Recorded // what a stalled disk lets overtake
+		early[m.Post] = early[m.Post] || !m.Recorded // what a stalled disk lets overtake
 		seen[m.MessageID] = m.EventID
 		last[m.Post] = max(last[m.Post], m.EventID)
 		i, known := slices.BinarySearch(recorded[m.Post], m.EventID)

@@ -331,7 +331,9 @@ func howMuch(m Message, p *acquire.Post) string {
 	default:
 		s = fmt.Sprintf("There is no number. It is judged against %s.", against)
 	}
-	if len(m.Reasons) > 0 && m.Rule.IsExceedance() { // of another alarm it says why it is within, or is not decided
+	// Of another alarm they say why it is within, or is not decided; at a reset, that it
+	// was not reset yet.
+	if len(m.Reasons) > 0 && m.Rule.IsExceedance() && m.Reason != alarm.WasReset {
 		s += " Grounds: " + strings.Join(m.Reasons, "; ") + "."
 	}
 	return s

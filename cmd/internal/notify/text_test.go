@@ -38,6 +38,8 @@ func TestTextOfExceedance(t *testing.T) {
 	unsure.Alarm.Verdict.Uncertainty = nil
 	below := change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, now)
 	below.Alarm.Verdict.Value = new(2.5)
+	reset := by(alarm.Normal, alarm.WasReset, "reset by M. Ito: door seal replaced, survey 118")
+	reset.Alarm.Verdict = below.Alarm.Verdict
 	for _, tt := range []struct {
 		name string
 		e    acquire.Event
@@ -58,6 +60,8 @@ func TestTextOfExceedance(t *testing.T) {
 			oven7 + "acknowledged by M. Ito; the field was above the limit, and the cause is not known to be mended. Raised at 2026-11-25 09:00:02 UTC. Keep this oven out of use until licensed service has mended the cause or a survey was made; only a reset that names it ends this alarm."},
 		{"reset", by(alarm.Normal, alarm.WasReset, "reset by M. Ito: door seal replaced, survey 118"), nil,
 			oven7 + "the exceedance was reset by M. Ito. The record says: “reset by M. Ito: door seal replaced, survey 118”. Raised at 2026-11-25 09:00:02 UTC. The reset states that the cause is mended; the next run of the oven will show it."},
+		{"reset, with what was measured then", reset, nil,
+			oven7 + "the exceedance was reset by M. Ito. Measured at this moment: 0.25 mW/cm² (2.5 W/m²), 0.05 times the limit of 5 mW/cm² (50 W/m²) (leak-in-use: invented for this test); expanded uncertainty 1.1 mW/cm² (11 W/m²). The record says: “reset by M. Ito: door seal replaced, survey 118”. Raised at 2026-11-25 09:00:02 UTC. The reset states that the cause is mended; the next run of the oven will show it."},
 		{"simulated, not recorded, coalesced", by(alarm.Acknowledged, alarm.WasAcknowledged, ""),
 			func(m *subjectMatter) { m.Simulated, m.Recorded, m.More = true, false, 12 },
 			"SIMULATED, no real oven is meant. " + oven7 + "the field exceeds the limit; this was acknowledged by M. Ito. Since 2026-11-25 09:00:02 UTC. " + advice.StopOven + " 12 earlier changes of this alarm were not sent; this message stands in for them. This was not yet seen in the record."},

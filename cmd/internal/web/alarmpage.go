@@ -97,8 +97,8 @@ type alarmPage struct {
 
 // changeView is one change in words.
 type changeView struct {
-	At, What, Who, Remark, Text string
-	Reasons                     []string
+	At, What, Who, Until, Remark, Text string
+	Reasons                            []string
 }
 
 // showAlarm shows one occurrence with its whole history.
@@ -146,11 +146,18 @@ func (v voice) changeView(e acquire.Event, now time.Time) changeView {
 	if c.What == "" {
 		c.What = v.state(e.Alarm.State)
 	}
-	c.Text = strings.TrimPrefix(strings.TrimPrefix(c.Text, string(e.Alarm.Reason)), ": ")
-	if c.Text == c.Remark {
+	c.Text = strings.TrimPrefix(c.Text, string(e.Alarm.Reason))
+	if by, ok := strings.CutPrefix(c.Text, " by "+e.Who); ok && e.Who != "" {
+		if c.Text = by; strings.HasPrefix(by, " until ") {
+			c.Until = v.t("alarms.aside_until", "at", v.clock(e.Alarm.Until, now))
+			_, c.Text, _ = strings.Cut(by, ": ")
+		}
+	}
+	if c.Text = strings.TrimPrefix(c.Text, ": "); c.Text == c.Remark {
 		c.Text = ""
 	}
-	if g := e.Alarm.Verdict; g != nil {
+	// At a reset they say that it was not reset yet.
+	if g := e.Alarm.Verdict; g != nil && e.Alarm.Reason != alarm.WasReset {
 		for _, reason := range g.Reasons {
 			if !strings.Contains(c.Text, reason) {
 				c.Reasons = append(c.Reasons, v.said(reason))

@@ -30,12 +30,12 @@ func life() (events []acquire.Event, now []alarm.Alarm) {
 		return next
 	}
 	a := step(alarm.Alarm{Post: "galley", Rule: alarm.Exceeds}, alarm.Act{What: alarm.Appears, At: at(0)}, "raised: above the limit")
-	a = step(a, alarm.Act{What: alarm.Acknowledge, At: at(1), Who: "R. Okafor"}, "acknowledged")
+	a = step(a, alarm.Act{What: alarm.Acknowledge, At: at(1), Who: "R. Okafor"}, "acknowledged by R. Okafor")
 	a = step(a, alarm.Act{What: alarm.Disappears, At: at(2)}, "below the limit")
-	a = step(a, alarm.Act{What: alarm.Reset, At: at(3), Who: "R. Okafor", Why: "door seal replaced, order 118"}, "reset")
+	a = step(a, alarm.Act{What: alarm.Reset, At: at(3), Who: "R. Okafor", Why: "door seal replaced, order 118"}, "reset by R. Okafor: door seal replaced, order 118")
 	b := step(alarm.Alarm{Post: "ward", Rule: alarm.Exceeds}, alarm.Act{What: alarm.Appears, At: at(70)}, "raised: above the limit")
 	c := step(alarm.Alarm{Post: "ward", Rule: alarm.Battery}, alarm.Act{What: alarm.Appears, At: at(71)}, "raised: low")
-	c = step(c, alarm.Act{What: alarm.Shelve, At: at(71), Who: "J. Hale", Why: "spare on order", Until: noon().Add(time.Hour)}, "shelved")
+	c = step(c, alarm.Act{What: alarm.Shelve, At: at(71), Who: "J. Hale", Why: "spare on order", Until: noon().Add(time.Hour)}, "shelved by J. Hale until 2026-06-03 13:00:00 UTC: spare on order")
 	return events, []alarm.Alarm{a, b, c}
 }
 
@@ -145,6 +145,14 @@ func TestPagesTellWhoWasTold(t *testing.T) {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page of an alarm lacks %q:\n%s", want, page)
 		}
+	}
+	_, history, _ := strings.Cut(page, "History: ")
+	if strings.Count(history, "R. Okafor") != 2 || strings.Count(history, "order 118") != 1 || strings.Count(history, "above the limit for 3 s") != 3 {
+		t.Errorf("the history of an alarm says twice who did what, or why a reset was needed:\n%s", history)
+	}
+	_, history, _ = strings.Cut(textOf(get(t, s, "/alarms/"+now[2].ID).Body.String()), "History: ")
+	if strings.Count(history, "J. Hale") != 1 || strings.Count(history, "until") != 1 || !strings.Contains(history, "Shelved by J. Hale until 13:00:00 UTC: spare on order") || strings.Count(history, "spare on order") != 1 {
+		t.Errorf("the history of a shelved alarm says\n%s", history)
 	}
 	page = textOf(get(t, s, "/alarms/"+now[1].ID).Body.String())
 	if !strings.Contains(page, "office (desk@larkfield.example): Ward: above the limit. accepted: 250 queued") || !strings.Contains(page, "Stop using this oven.") {
