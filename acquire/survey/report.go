@@ -71,6 +71,12 @@ func (s *Survey) ofOven(places []Place) Verdict {
 			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
 		}
 	}
+	for _, why := range s.aboveElsewhere(v.Outcome == limit.Exceeds) {
+		if v.Outcome != limit.Exceeds {
+			v.Outcome, v.Reasons = limit.Exceeds, nil
+		}
+		v.Reasons = append(v.Reasons, why)
+	}
 	missing := s.missing()
 	if missing > 0 && v.Outcome != limit.Exceeds {
 		v.Outcome = limit.NotDecided
@@ -80,6 +86,24 @@ func (s *Survey) ofOven(places []Place) Verdict {
 		v.Reasons = []string{fmt.Sprintf("within at each of %d places", len(places))}
 	}
 	return v
+}
+
+// aboveElsewhere says where the limit was exceeded though no place was held there,
+// and, unless a place says so already, that the field ended the survey.
+func (s *Survey) aboveElsewhere(said bool) []string {
+	var all []string
+	for _, sw := range s.Setup.Plan.Sweeps {
+		seen, above := s.above[sw.N]
+		if _, held := s.places[sw.N]; above && !held {
+			all = append(all, fmt.Sprintf("place %d, %s: %s was seen, above the limit, and it was not held", sw.N, sw.Name, shown(seen)))
+		}
+	}
+	// What ends a survey is above any limit lower than that, and the oven may still run
+	// when its load has had its time.
+	if !said && s.state == Stopped && len(s.stages) > 0 && s.Setup.Limit.Value < endLevel {
+		all = append(all, s.why)
+	}
+	return all
 }
 
 // missing counts the places that were not held; those with pulling on the door
@@ -128,6 +152,10 @@ func (s *Survey) next(r *Result) {
 				r.NextCheck.Format(time.DateOnly), m, r.Procedure.ValidBy))
 		}
 	default:
+		if s.state == Stopped {
+			r.Next = []string{"Keep away: the field was too high before the oven was started. Find which source it comes from, or whether the probe is sound, before another survey."}
+			return
+		}
 		r.Next = []string{"Not decided is not within: until it is decided treat the oven as not checked."}
 		r.Next = append(r.Next, improve(r)...)
 	}
@@ -158,6 +186,13 @@ func improve(r *Result) []string {
 	say(in.Axes < 3 && any(func(p Place) bool { return !p.Turned }), "Turn the one-axis probe for the maximum at each hold, or use a probe with three axes.")
 	say(any(func(p Place) bool { return p.U != nil && p.Value != nil && *p.Value+*p.U > float64(r.Limit.Value) }),
 		"The value is below the limit by less than its uncertainty: a probe with a smaller one, a stated distance tolerance, or a stated fall-off can decide.")
+	for _, c := range r.Checks {
+		say(open(c) && c.Name != CheckCertificate, fmt.Sprintf("Check the probe before the survey, and mend what is wrong with it: %s.", c.Name))
+	}
+	say(r.Background.Taken && r.Background.Value > r.Limit.Value/10,
+		"Find what the probe sees with the oven off, another source or a zero that is off: the background has to be at most a tenth of the limit.")
+	say(r.Limit.Distance > 0 && r.Plan.Distance > r.Limit.Distance,
+		fmt.Sprintf("Use a procedure that keeps the limit's distance, %s.", r.Limit.Distance))
 	for _, c := range r.Conditions {
 		if !c.Kept {
 			out = append(out, fmt.Sprintf("Keep the procedure's condition: %s, %s.", c.Name, c.Want))
