@@ -213,9 +213,8 @@ func TestWorstFirstAmongEquals(t *testing.T) {
 	f := newFake(noon())
 	f.stats = nil
 	for i, p := range []struct {
-		id   string
-		now  float64
-		peak quantity.PowerDensity
+		id        string
+		now, peak quantity.PowerDensity
 	}{{"low", 11, 12}, {"high", 11, 90}, {"beyond", 80, 80}, {"calm", 1, 1}, {"busy", 1, 1}} {
 		st := seeing(i, aPost(p.id, p.id, ""), p.now, noon())
 		st.RunPeak = p.peak
