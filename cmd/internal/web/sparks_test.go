@@ -142,3 +142,35 @@ func TestGroundsOfTheTopLine(t *testing.T) {
 		}
 	}
 }
+
+// What the chain says in words is in the viewer's unit too: verdicts, alarms, surveys,
+// limits of the register.
+func TestSentencesInTheViewersUnit(t *testing.T) {
+	in := func(unit string) voice { return newServer(newFake(noon())).voiceIn(unitNamed(unit)) }
+	for _, c := range []struct{ unit, said, want string }{
+		{"w-m2", "6.221 mW/cm², 1.24 × the limit of 5 mW/cm² (in-use)", "62.21 W/m², 1.24 × the limit of 50 W/m² (in-use)"},
+		{"w-m2", "< 0.02 mW/cm²", "< 0.2 W/m²"},
+		{"w-m2", "the field is 5e-05 mW/cm²; (0.300 mW/cm²)", "the field is 0.0005 W/m²; (3 W/m²)"},
+		{"v-m", "5 mW/cm² at 50 mm", "137 V/m at 50 mm"}, // √(50 · 377)
+		{"w-m2", "21 CFR 1030.10(c)(1): 5 mW/cm2", "21 CFR 1030.10(c)(1): 5 mW/cm2"},
+		{"w-m2", "(7.5 ± 1.9) mW/cm²", "(7.5 ± 1.9) mW/cm²"},
+		{"mw-cm2", "6.221 mW/cm²", "6.221 mW/cm²"},
+	} {
+		v := in(c.unit)
+		if got := v.said(c.said); got != c.want || v.said(got) != got {
+			t.Errorf("%s: %q, want %q; said again %q", c.unit, got, c.want, v.said(got))
+		}
+	}
+	k := newKeeping()
+	s := newServer(newFake(noon()), k.options, func(o *Options) { o.Surveys = walking(t, noon()) })
+	for _, unit := range []string{"w-m2", "v-m"} {
+		for _, path := range []string{"/surveys/one", "/surveys/two", "/ovens", "/ovens/galley-oven"} {
+			r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500"+path, nil)
+			r.AddCookie(&http.Cookie{Name: unitCookie, Value: unit})
+			text := textOf(send(s, r).Body.String())
+			if n := strings.Count(text, "mW/cm²"); n != 1 { // the choice of units
+				t.Errorf("%s in %s: mW/cm² stands there %d times: %s", path, unit, n, text)
+			}
+		}
+	}
+}
