@@ -141,3 +141,19 @@ func TestGivenUpAboveTheLimitExceeds(t *testing.T) {
 		t.Errorf("%+v; next %q", r.Verdict, r.Next)
 	}
 }
+
+// Why an oven is not decided is said once where many places share it.
+func TestSharedReasonsAreSaidOnce(t *testing.T) {
+	g := begin(t, func(s *Setup) { s.Checks = []Check{{CheckZero, CheckNotDone, "none was taken"}} })
+	g.toSweep()
+	g.whole(5)
+	r := g.finish()
+	if want := []string{"places 1, 2, 3, 4, 5, 6, 7: check of the probe, zero: none was taken"}; !slices.Equal(r.Verdict.Reasons, want) {
+		t.Errorf("%q", r.Verdict.Reasons)
+	}
+	for _, c := range r.Conditions {
+		if c.Name == "response of the probe" && (c.Want != "90 % of a step within 3 s" || !strings.HasPrefix(c.Was, "1 s; ")) {
+			t.Errorf("%+v", c)
+		}
+	}
+}

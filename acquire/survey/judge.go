@@ -199,8 +199,8 @@ func (s *Survey) conditions(stages []Stage) []Condition {
 		{"stirrer", "each hold lasts at least one turn", fmt.Sprintf("%.3g s", p.TurnS), true},
 	}
 	slow := time.Duration(s.Setup.Instrument.Response * float64(time.Second))
-	all = append(all, Condition{"response of the probe", fmt.Sprintf("90 %% of a step within %s", limit.EmissionResponse),
-		fmt.Sprintf("%s; values are judged as it shows them, which is the stricter for a faster one", slow), slow > 0 && slow <= limit.EmissionResponse})
+	all = append(all, Condition{"response of the probe", fmt.Sprintf("90 %% of a step within %.3g s", limit.EmissionResponse.Seconds()),
+		fmt.Sprintf("%.3g s; values are judged as it shows them, which is the stricter for a faster one", slow.Seconds()), slow > 0 && slow <= limit.EmissionResponse})
 	if p.Oven.Stirrer <= 0 {
 		all[3].Was = fmt.Sprintf("%.3g s, taken since nobody stated the turn", p.TurnS)
 	}

@@ -2,6 +2,8 @@ package survey
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -49,6 +51,7 @@ func (s *Survey) Result() Result {
 func (s *Survey) ofOven(places []Place) Verdict {
 	v := Verdict{Outcome: limit.Within}
 	most := -1.0
+	var why []Place // those that decide
 	for _, p := range places {
 		value := -1.0
 		if p.Value != nil {
@@ -63,14 +66,15 @@ func (s *Survey) ofOven(places []Place) Verdict {
 		switch {
 		case p.Verdict.Outcome == limit.Exceeds:
 			if v.Outcome != limit.Exceeds {
-				v.Outcome, v.Reasons = limit.Exceeds, nil
+				v.Outcome, why = limit.Exceeds, nil
 			}
-			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+			why = append(why, p)
 		case p.Verdict.Outcome == limit.NotDecided && v.Outcome != limit.Exceeds:
 			v.Outcome = limit.NotDecided
-			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+			why = append(why, p)
 		}
 	}
+	v.Reasons = placesSay(why)
 	for _, why := range s.aboveElsewhere(v.Outcome == limit.Exceeds) {
 		if v.Outcome != limit.Exceeds {
 			v.Outcome, v.Reasons = limit.Exceeds, nil
@@ -86,6 +90,26 @@ func (s *Survey) ofOven(places []Place) Verdict {
 		v.Reasons = []string{fmt.Sprintf("within at each of %d places", len(places))}
 	}
 	return v
+}
+
+// placesSay lists the reasons of places, and once those that more than two share.
+func placesSay(all []Place) []string {
+	shared := map[string][]string{}
+	for _, p := range all {
+		because := join(p.Verdict.Reasons)
+		shared[because] = append(shared[because], strconv.Itoa(p.N))
+	}
+	var out []string
+	for _, p := range all {
+		because := join(p.Verdict.Reasons)
+		switch there := shared[because]; {
+		case len(there) <= 2:
+			out = append(out, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, because))
+		case there[0] == strconv.Itoa(p.N):
+			out = append(out, fmt.Sprintf("places %s: %s", strings.Join(there, ", "), because))
+		}
+	}
+	return out
 }
 
 // aboveElsewhere says where the limit was exceeded though no place was held there,
