@@ -157,3 +157,21 @@ func TestSharedReasonsAreSaidOnce(t *testing.T) {
 		}
 	}
 }
+
+// Nothing is told finer than the probe's floor: what lies under it is its own noise.
+func TestUnderTheFloorIsToldSo(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.read(0.06, time.Second)
+	const want = "< 0.02 mW/cm²"
+	if v := g.s.View(g.now, time.Second); v.Value != want || v.Best != "highest here: "+want {
+		t.Errorf("%q, %q", v.Value, v.Best)
+	}
+	g.until(HoldReady, 0.06, 30*time.Second)
+	g.do(Act{Kind: WentOn})
+	g.until(SweepReady, 0.06, 30*time.Second)
+	if v := g.s.View(g.now, time.Second); v.Said != "Place 1 is taken: "+want {
+		t.Errorf("%q", v.Said)
+	}
+}

@@ -248,7 +248,7 @@ func (s *Survey) endHold(at time.Time, settled bool) {
 	}
 	text := fmt.Sprintf("Place %d is taken", p.N)
 	if p.Value != nil {
-		text += ": " + shown(*p.Value)
+		text += ": " + s.shown(*p.Value)
 	}
 	if !settled {
 		text += ", not settled"

@@ -174,3 +174,16 @@ func TestSentencesInTheViewersUnit(t *testing.T) {
 		}
 	}
 }
+
+// Of two instants none lacks its date where the other has one.
+func TestSpansSayTheirDays(t *testing.T) {
+	v := newServer(newFake(noon())).voiceIn(unitNamed(""))
+	for _, c := range []struct {
+		ago  time.Duration
+		want string
+	}{{time.Hour, "11:00:00 UTC to 12:00:00 UTC"}, {30 * time.Hour, "2026-06-02 06:00:00 UTC to 2026-06-03 12:00:00 UTC"}} {
+		if got := v.between(noon().Add(-c.ago), noon(), noon()); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

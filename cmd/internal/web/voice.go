@@ -94,5 +94,13 @@ func (v voice) clock(t, now time.Time) string {
 	return t.Format("2006-01-02 15:04:05 MST")
 }
 
+// between prints two instants as clock does, both with a date where one of them needs it.
+func (v voice) between(from, to, now time.Time) string {
+	if day := now.In(v.zone).Format(time.DateOnly); from.In(v.zone).Format(time.DateOnly) != day || to.In(v.zone).Format(time.DateOnly) != day {
+		now = time.Time{}
+	}
+	return v.t("alarms.from_to", "from", v.clock(from, now), "to", v.clock(to, now))
+}
+
 // si prints s in W/m², to three digits, whatever unit the viewer reads in.
 func si(s quantity.PowerDensity) string { return unitNamed("w-m2").print(s, 3) }
