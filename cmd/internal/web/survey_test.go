@@ -144,6 +144,17 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 	}
 }
 
+// The tag to print is there for whoever reads, and the withdrawal for who may.
+func TestTagIsThereForReaders(t *testing.T) {
+	for reader, change := range map[bool]func(*Options){true: func(o *Options) { o.Operators = []string{"okafor"} }, false: func(*Options) {}} {
+		s := newServer(&fakeStation{}, func(o *Options) { o.Surveys = walking(t, noon()) }, change)
+		body := get(t, s, "/surveys/two").Body.String()
+		if !strings.Contains(body, "DO NOT USE") || strings.Contains(body, "Withdraw the oven</button>") == reader {
+			t.Errorf("reader %v: tag %v, withdrawal %v", reader, strings.Contains(body, "DO NOT USE"), strings.Contains(body, "Withdraw the oven</button>"))
+		}
+	}
+}
+
 // TestPlacesHeldShowTheBackground: beside every value stands that with the oven off,
 // and a hold under the probe's floor is told as that.
 func TestPlacesHeldShowTheBackground(t *testing.T) {
