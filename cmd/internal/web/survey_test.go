@@ -162,7 +162,7 @@ func TestPlacesHeldShowTheBackground(t *testing.T) {
 	for _, c := range []struct {
 		field      float64
 		want, none string
-	}{{21, "2.1 mW/cm² ±", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
+	}{{21, "(2.10 ± 0.54) mW/cm²", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
 		id := f.begun(t)
 		f.act(t, id, survey.Act{Kind: survey.WentOn})
 		f.read(id, c.field, 22*time.Second)
