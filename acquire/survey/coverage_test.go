@@ -73,7 +73,7 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 		rounds = 100_000
 	}
 	rng := rand.New(rand.NewPCG(11, 12))
-	var exponent, among, beyond hits
+	var exponent, among, beyond, nearest, background hits
 	answered, refused, warned := 0, 0, 0
 	for range rounds {
 		v := invent(rng)
@@ -92,6 +92,8 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 		}
 		answered++
 		exponent.count(s.N, v.n)
+		nearest.count(s.S0, v.s0)
+		background.count(s.Background, v.background)
 		if r := s.Levels[0]; r.Where != Nowhere {
 			among.count(r.Distance, v.distance(inside))
 		}
@@ -99,9 +101,9 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 			beyond.count(r.Distance, v.distance(outside))
 		}
 	}
-	t.Logf("%d answered, %d with a warning, %d refused; exponent %v, distances among the marks %v, beyond them %v",
-		answered, warned, refused, exponent, among, beyond)
-	for name, h := range map[string]hits{"exponent": exponent, "distance among the marks": among, "distance beyond them": beyond} {
+	t.Logf("%d answered, %d with a warning, %d refused; exponent %v, S0 %v, background %v, distances among the marks %v, beyond them %v",
+		answered, warned, refused, exponent, nearest, background, among, beyond)
+	for name, h := range map[string]hits{"exponent": exponent, "S0": nearest, "background": background, "distance among the marks": among, "distance beyond them": beyond} {
 		if h.of < rounds/10 || math.Abs(h.share()-95) > allowed {
 			t.Errorf("%s: %v of the intervals hold the truth, want 95 ± %g %%", name, h, allowed)
 		}

@@ -32,8 +32,9 @@ type Survey struct {
 	turned     map[int]bool
 	notes      []Note
 	warned     map[int]bool
-	skipPull   string // why the sweeps with pulling are left out
-	n          int    // of the newest step
+	above      map[int]float64 // by N of the sweep: a value above the limit at its place, W/m²
+	skipPull   string          // why the sweeps with pulling are left out
+	n          int             // of the newest step
 
 	run  run // of the phase
 	last Reading
@@ -148,7 +149,7 @@ func (s *Survey) apply(st Step) {
 	case Began:
 		s.Setup, s.begun, s.who, s.state = *st.Setup, st.At, st.Who, UnderWay
 		s.checks = append(s.checks, st.Setup.Checks...)
-		s.peaks, s.places, s.turned, s.warned = map[int]Peak{}, map[int]Place{}, map[int]bool{}, map[int]bool{}
+		s.peaks, s.places, s.turned, s.warned, s.above = map[int]Peak{}, map[int]Place{}, map[int]bool{}, map[int]bool{}, map[int]float64{}
 		s.to(Checking, st.At)
 	case Checked:
 		s.check(*st.Check)
@@ -156,6 +157,9 @@ func (s *Survey) apply(st Step) {
 		s.notes = append(s.notes, Note{st.At, st.Who, st.Text})
 	case WasAbove:
 		s.warned[s.sweep().N] = true
+		if st.Peak != nil && st.Peak.Value != nil {
+			s.above[s.sweep().N] = *st.Peak.Value
+		}
 	case Forced, Finished, GaveUp:
 		s.end(st)
 	case Watered, StageEnded, TookTemperature:

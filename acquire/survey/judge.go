@@ -101,8 +101,8 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 		K: p.K, U: quantity.PowerDensity(math.NaN())}
 	if p.Value != nil {
 		c.HasValue, c.Value = true, quantity.PowerDensity(*p.Value)
-		if p.Peak != nil && *p.Peak > float64(s.Setup.Limit.Value) {
-			c.Value = max(c.Value, quantity.PowerDensity(*p.Peak)) // quality takes nothing from exceeds
+		if seen := s.seenAbove(p); seen > 0 {
+			c.Value = max(c.Value, quantity.PowerDensity(seen)) // quality takes nothing from exceeds
 		}
 		if p.U != nil {
 			c.U = quantity.PowerDensity(s.expanded(float64(c.Value), p.N))
@@ -120,8 +120,13 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 		}
 		out.Reasons = append(out.Reasons, r)
 	}
-	if p.Peak != nil && p.Value != nil && *p.Peak > float64(s.Setup.Limit.Value) && *p.Value <= float64(s.Setup.Limit.Value) {
-		out.Reasons = append(out.Reasons, fmt.Sprintf("%s in the sweep, which the hold did not find again", shown(*p.Peak)))
+	if most := float64(s.Setup.Limit.Value); p.Value != nil && *p.Value <= most {
+		switch seen := s.seenAbove(p); {
+		case p.Peak != nil && *p.Peak > most:
+			out.Reasons = append(out.Reasons, fmt.Sprintf("%s in the sweep, which the hold did not find again", shown(*p.Peak)))
+		case seen > 0:
+			out.Reasons = append(out.Reasons, fmt.Sprintf("%s was seen at this place before, which the hold did not find again", shown(seen)))
+		}
 	}
 	if lacks := s.lacks(p, stages); out.Outcome != limit.Exceeds && len(lacks) > 0 {
 		if out.Outcome == limit.Within {
@@ -130,6 +135,16 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 		out.Reasons = append(out.Reasons, lacks...)
 	}
 	return out
+}
+
+// seenAbove is the highest value above the limit that was seen at a place beside its
+// hold, W/m²; 0: none.
+func (s *Survey) seenAbove(p Place) float64 {
+	seen := s.above[p.N]
+	if p.Peak != nil && *p.Peak > float64(s.Setup.Limit.Value) {
+		seen = max(seen, *p.Peak)
+	}
+	return seen
 }
 
 // lacks lists what else keeps a place from being within.
@@ -147,13 +162,18 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 		}
 	}
 	for _, c := range s.checks {
-		open := c.Outcome == CheckNotDone && (c.Name == CheckBattery || c.Name == CheckZero) // a second probe there may not be
-		add(c.Outcome == CheckBad || open, fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
+		add(open(c), fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
 	}
 	add(!s.background.Taken, "the background was not taken")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
 	add(s.background.Taken && high, fmt.Sprintf("the background with the oven off is %s, more than a tenth of the limit: another source is near, or the zero is off", shown(float64(s.background.Value))))
 	return all
+}
+
+// open says whether a check keeps the survey from being decided. A second probe, to
+// agree with, there may not be.
+func open(c Check) bool {
+	return c.Outcome == CheckBad || c.Outcome == CheckNotDone && (c.Name == CheckBattery || c.Name == CheckZero)
 }
 
 // loadConditions are those of one stage.
@@ -179,8 +199,8 @@ func (s *Survey) conditions(stages []Stage) []Condition {
 		{"stirrer", "each hold lasts at least one turn", fmt.Sprintf("%.3g s", p.TurnS), true},
 	}
 	slow := time.Duration(s.Setup.Instrument.Response * float64(time.Second))
-	all = append(all, Condition{"response of the probe", fmt.Sprintf("90 %% of a step within %s", limit.EmissionResponse),
-		fmt.Sprintf("%s; values are judged as it shows them, which is the stricter for a faster one", slow), slow > 0 && slow <= limit.EmissionResponse})
+	all = append(all, Condition{"response of the probe", fmt.Sprintf("90 %% of a step within %.3g s", limit.EmissionResponse.Seconds()),
+		fmt.Sprintf("%.3g s; values are judged as it shows them, which is the stricter for a faster one", slow.Seconds()), slow > 0 && slow <= limit.EmissionResponse})
 	if p.Oven.Stirrer <= 0 {
 		all[3].Was = fmt.Sprintf("%.3g s, taken since nobody stated the turn", p.TurnS)
 	}

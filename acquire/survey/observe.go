@@ -92,8 +92,8 @@ func (s *Survey) harm(r Reading) bool {
 		why = fmt.Sprintf("the field is %s, %d times the limit or more", shown(float64(v)), endRatio)
 	case v >= endLevel:
 		why = fmt.Sprintf("the field is %s, at or above %s", shown(float64(v)), shown(float64(endLevel)))
-	case v > most && !s.warned[s.sweep().N]:
-		s.take(Step{At: r.At, Kind: WasAbove, Text: fmt.Sprintf("%s at %s, above the limit", shown(r.S), s.sweep().Name)})
+	case v > most:
+		s.warn(r)
 	}
 	if why == "" {
 		return false
@@ -109,6 +109,22 @@ func (s *Survey) harm(r Reading) bool {
 	}
 	s.take(st)
 	return true
+}
+
+// warn notes that the field is above the limit: once while the probe is carried, and
+// once, with the value, while it is at a place. Making that place again takes nothing
+// of it away.
+func (s *Survey) warn(r Reading) {
+	n, there := s.sweep().N, s.phase == Sweeping || s.phase == HoldReady || s.phase == Holding
+	if _, known := s.above[n]; known || s.warned[n] && !there {
+		return
+	}
+	st := Step{At: r.At, Kind: WasAbove, Text: fmt.Sprintf("%s at %s, above the limit", shown(r.S), s.sweep().Name)}
+	if there {
+		v := r.S
+		st.Peak = &Peak{Value: &v, Stage: len(s.stages)}
+	}
+	s.take(st)
 }
 
 // follow keeps the highest value of the phase, and whether it was all seen.
@@ -232,7 +248,7 @@ func (s *Survey) endHold(at time.Time, settled bool) {
 	}
 	text := fmt.Sprintf("Place %d is taken", p.N)
 	if p.Value != nil {
-		text += ": " + shown(*p.Value)
+		text += ": " + s.shown(*p.Value)
 	}
 	if !settled {
 		text += ", not settled"

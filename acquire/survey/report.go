@@ -2,6 +2,8 @@ package survey
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -49,6 +51,7 @@ func (s *Survey) Result() Result {
 func (s *Survey) ofOven(places []Place) Verdict {
 	v := Verdict{Outcome: limit.Within}
 	most := -1.0
+	var why []Place // those that decide
 	for _, p := range places {
 		value := -1.0
 		if p.Value != nil {
@@ -63,13 +66,20 @@ func (s *Survey) ofOven(places []Place) Verdict {
 		switch {
 		case p.Verdict.Outcome == limit.Exceeds:
 			if v.Outcome != limit.Exceeds {
-				v.Outcome, v.Reasons = limit.Exceeds, nil
+				v.Outcome, why = limit.Exceeds, nil
 			}
-			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+			why = append(why, p)
 		case p.Verdict.Outcome == limit.NotDecided && v.Outcome != limit.Exceeds:
 			v.Outcome = limit.NotDecided
-			v.Reasons = append(v.Reasons, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, join(p.Verdict.Reasons)))
+			why = append(why, p)
 		}
+	}
+	v.Reasons = placesSay(why)
+	for _, why := range s.aboveElsewhere(v.Outcome == limit.Exceeds) {
+		if v.Outcome != limit.Exceeds {
+			v.Outcome, v.Reasons = limit.Exceeds, nil
+		}
+		v.Reasons = append(v.Reasons, why)
 	}
 	missing := s.missing()
 	if missing > 0 && v.Outcome != limit.Exceeds {
@@ -80,6 +90,44 @@ func (s *Survey) ofOven(places []Place) Verdict {
 		v.Reasons = []string{fmt.Sprintf("within at each of %d places", len(places))}
 	}
 	return v
+}
+
+// placesSay lists the reasons of places, and once those that more than two share.
+func placesSay(all []Place) []string {
+	shared := map[string][]string{}
+	for _, p := range all {
+		because := join(p.Verdict.Reasons)
+		shared[because] = append(shared[because], strconv.Itoa(p.N))
+	}
+	var out []string
+	for _, p := range all {
+		because := join(p.Verdict.Reasons)
+		switch there := shared[because]; {
+		case len(there) <= 2:
+			out = append(out, fmt.Sprintf("place %d, %s: %s", p.N, p.Sweep, because))
+		case there[0] == strconv.Itoa(p.N):
+			out = append(out, fmt.Sprintf("places %s: %s", strings.Join(there, ", "), because))
+		}
+	}
+	return out
+}
+
+// aboveElsewhere says where the limit was exceeded though no place was held there,
+// and, unless a place says so already, that the field ended the survey.
+func (s *Survey) aboveElsewhere(said bool) []string {
+	var all []string
+	for _, sw := range s.Setup.Plan.Sweeps {
+		seen, above := s.above[sw.N]
+		if _, held := s.places[sw.N]; above && !held {
+			all = append(all, fmt.Sprintf("place %d, %s: %s was seen, above the limit, and it was not held", sw.N, sw.Name, shown(seen)))
+		}
+	}
+	// What ends a survey is above any limit lower than that, and the oven may still run
+	// when its load has had its time.
+	if !said && s.state == Stopped && len(s.stages) > 0 && s.Setup.Limit.Value < endLevel {
+		all = append(all, s.why)
+	}
+	return all
 }
 
 // missing counts the places that were not held; those with pulling on the door
@@ -128,6 +176,10 @@ func (s *Survey) next(r *Result) {
 				r.NextCheck.Format(time.DateOnly), m, r.Procedure.ValidBy))
 		}
 	default:
+		if s.state == Stopped {
+			r.Next = []string{"Keep away: the field was too high before the oven was started. Find which source it comes from, or whether the probe is sound, before another survey."}
+			return
+		}
 		r.Next = []string{"Not decided is not within: until it is decided treat the oven as not checked."}
 		r.Next = append(r.Next, improve(r)...)
 	}
@@ -158,6 +210,13 @@ func improve(r *Result) []string {
 	say(in.Axes < 3 && any(func(p Place) bool { return !p.Turned }), "Turn the one-axis probe for the maximum at each hold, or use a probe with three axes.")
 	say(any(func(p Place) bool { return p.U != nil && p.Value != nil && *p.Value+*p.U > float64(r.Limit.Value) }),
 		"The value is below the limit by less than its uncertainty: a probe with a smaller one, a stated distance tolerance, or a stated fall-off can decide.")
+	for _, c := range r.Checks {
+		say(open(c) && c.Name != CheckCertificate, fmt.Sprintf("Check the probe before the survey, and mend what is wrong with it: %s.", c.Name))
+	}
+	say(r.Background.Taken && r.Background.Value > r.Limit.Value/10,
+		"Find what the probe sees with the oven off, another source or a zero that is off: the background has to be at most a tenth of the limit.")
+	say(r.Limit.Distance > 0 && r.Plan.Distance > r.Limit.Distance,
+		fmt.Sprintf("Use a procedure that keeps the limit's distance, %s.", r.Limit.Distance))
 	for _, c := range r.Conditions {
 		if !c.Kept {
 			out = append(out, fmt.Sprintf("Keep the procedure's condition: %s, %s.", c.Name, c.Want))

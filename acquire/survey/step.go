@@ -124,5 +124,5 @@ type Act struct {
 
 // errPhase is an act that comes too late or too early.
 func errPhase(a Act, now Phase) error {
-	return fmt.Errorf("%q does not fit now: the survey is at %q; load the page again", a.Kind, now)
+	return fmt.Errorf("%q does not fit now: the survey is at %q by now; look at it again", a.Kind, now)
 }

@@ -96,7 +96,7 @@ func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
 		v.Warn = append(v.Warn, StepBack)
 	}
 	if s.run.n > 0 && (s.phase == Sweeping || s.phase == Holding && !s.run.rose.IsZero()) {
-		v.Best = "highest here: " + shown(s.run.peak)
+		v.Best = "highest here: " + s.shown(s.run.peak)
 	}
 }
 
@@ -201,6 +201,14 @@ func (s *Survey) endView(v *View) {
 	if r := s.Result(); r.Verdict.Outcome == limit.Exceeds {
 		v.Warn = ExceedsCautions()
 	}
+}
+
+// shown prints a value of a place, and nothing finer than the probe's floor.
+func (s *Survey) shown(v float64) string {
+	if floor := float64(s.Setup.Instrument.Floor); v < floor {
+		return "< " + shown(floor)
+	}
+	return shown(v)
 }
 
 // mm prints a length as people measure it on a door.

@@ -116,6 +116,9 @@ func parseReport(args []string) (r reporting, err error) {
 func (r *reporting) check() (err error) {
 	switch {
 	case !slices.Contains(kinds(), r.kind):
+		if r.kind == "" {
+			return fmt.Errorf("name the report to make: one of %s; see ovenward report --help", strings.Join(kinds(), ", "))
+		}
 		return fmt.Errorf("there is no report %q; write one of %s", r.kind, strings.Join(kinds(), ", "))
 	case r.output == "":
 		return errors.New("name the file to make: -o FILE.pdf, .html, .csv or .json")

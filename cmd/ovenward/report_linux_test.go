@@ -75,7 +75,7 @@ func TestReportSaysWhatItLacks(t *testing.T) {
 		args []string
 		want string
 	}{
-		{[]string{}, "write one of monitoring"},
+		{[]string{}, "name the report to make: one of monitoring"},
 		{[]string{"secrets", record, "-o", fresh}, `there is no report "secrets"`},
 		{[]string{"monitoring", record}, "-o FILE.pdf"},
 		{[]string{"monitoring", "-o", fresh}, "--storage.path=FOLDER"},

@@ -206,7 +206,7 @@ func (s *setting) finish(d *Document) {
 		if d.Site != "" {
 			name = d.Site + " · " + d.Title
 		}
-		put(left, margin, Start, s.wrap(name, room, tableSize, false)[0])
+		put(left, margin, Start, s.headOf(name, d, room))
 		put(right, margin, End, of)
 		s.put(Shape{Path: []Point{{left, margin + 2}, {right, margin + 2}}, Stroke: 0.2, Line: Pale})
 		foot := s.paper.Height - margin
@@ -224,6 +224,20 @@ func (s *setting) finish(d *Document) {
 		s.pages = s.pages[:len(s.pages)-1]
 		s.pages[i] = append(s.pages[i], at...)
 	}
+}
+
+// headOf is what stands at the head of each page: name, and where that is too long the
+// report's title with as much of the site's as there is room for.
+func (s *setting) headOf(name string, d *Document, room float64) string {
+	const more = "…"
+	if s.measure(name, tableSize, false) <= room {
+		return name
+	}
+	text := []rune(d.Title + " · " + d.Site)
+	for len(text) > 0 && s.measure(string(text)+more, tableSize, false) > room {
+		text = text[:len(text)-1]
+	}
+	return string(text) + more
 }
 
 // wordsOf parts a line where it may be broken, which is not at a no-break space.

@@ -366,8 +366,12 @@ func (s *Survey) form() Block {
 	if model == "" {
 		model = r.Oven.Model
 	}
+	turn := raw("not stated")
+	if r.Oven.Stirrer > 0 {
+		turn = of(fmt.Sprintf("%.3g s", r.Oven.Stirrer), r.Oven.Stirrer, "s")
+	}
 	p := &Pairs{[]Pair{{"Survey", raw(r.ID)}, {"Begun", raw(stamp(r.Begun))}, {"Ended", raw(stamp(r.Ended))}, {"Surveyor", words(r.Who)}, {"Oven", words(r.Oven.ID)}, {"Place", words(r.Oven.Place)}, {"Model", fill(model)},
-		{"Rated output", of(fmt.Sprintf("%.4g W", r.Oven.Power), r.Oven.Power, "W")}, {"Stirrer's turn", of(fmt.Sprintf("%.3g s", r.Oven.Stirrer), r.Oven.Stirrer, "s")}}}
+		{"Rated output", of(fmt.Sprintf("%.4g W", r.Oven.Power), r.Oven.Power, "W")}, {"Stirrer's turn", turn}}}
 	for _, x := range []struct{ name, is string }{{"Type of survey", f.Type}, {"Agency or region", f.Agency}, {"Owner", f.Owner}, {"Maker", f.Maker}, {"Brand", f.Brand}, {"Serial number", f.Serial},
 		{"Date of manufacture", f.Manufactured}, {"Certification label", f.Label}, {"Type of location", f.Location}, {"Uses per day", f.UsesPerDay}, {"Runs with the door open by 2 in", f.RunsOpen},
 		{"Highest leakage while the door opens", f.DoorOpening}, {"Last service, and by whom", f.LastService}, {"Line voltage", f.LineVoltage}, {"Remarks", f.Remarks}} {

@@ -79,7 +79,8 @@ const (
 // are among them. Checks after the day do not count.
 func Plan(ovens []Oven, checks []Check, a Ask) []Entry {
 	day := midnight(a.Day)
-	last := map[string]*Check{}
+	last, decided := map[string]*Check{}, map[string]*Check{}
+	newer := func(c, l *Check) bool { return l == nil || c.On.After(l.On) || c.On.Equal(l.On) && !c.Imported }
 	var known []Oven
 	place := map[string]int{}
 	add := func(o Oven) {
@@ -101,13 +102,16 @@ func Plan(ovens []Oven, checks []Check, a Ask) []Entry {
 			continue
 		}
 		add(Oven{ID: c.Oven, Place: c.Place})
-		if l := last[c.Oven]; l == nil || c.On.After(l.On) || c.On.Equal(l.On) && !c.Imported {
+		if newer(c, last[c.Oven]) {
 			last[c.Oven] = c
+		}
+		if (c.Outcome == limit.Within || c.Outcome == limit.Exceeds) && newer(c, decided[c.Oven]) {
+			decided[c.Oven] = c
 		}
 	}
 	var all []Entry
 	for _, o := range known {
-		all = append(all, entry(o, last[o.ID], day, a))
+		all = append(all, entry(o, last[o.ID], decided[o.ID], day, a))
 	}
 	slices.SortStableFunc(all, func(x, y Entry) int { return cmp.Or(natural(x.Place, y.Place), natural(x.ID, y.ID)) })
 	return all
@@ -115,7 +119,9 @@ func Plan(ovens []Oven, checks []Check, a Ask) []Entry {
 
 func midnight(t time.Time) time.Time { return t.UTC().Truncate(24 * time.Hour) }
 
-func entry(o Oven, last *Check, day time.Time, a Ask) Entry {
+// entry places an oven by its newest check, and the newest that was decided: one that
+// was not decides nothing, and lifts no exceedance.
+func entry(o Oven, last, decided *Check, day time.Time, a Ask) Entry {
 	e := Entry{Oven: o, Last: last}
 	switch {
 	case o.Withdrawn:
@@ -127,6 +133,9 @@ func entry(o Oven, last *Check, day time.Time, a Ask) Entry {
 	case last != nil && last.Outcome == limit.Exceeds:
 		e.Status, e.DueBy = Exceeded, "the newest check exceeds: withdraw it, and survey it after the repair"
 		return e
+	case last != nil && last.Outcome != limit.Within && decided != nil && decided.Outcome == limit.Exceeds:
+		e.Status, e.DueBy = Exceeded, "the check of "+decided.On.UTC().Format(time.DateOnly)+" exceeds, and none since is within: withdraw it, and survey it after the repair"
+		return e
 	case last != nil && last.Outcome != limit.Within:
 		e.Status, e.DueBy = NotDecided, "the newest check is not decided, which is not within"
 		if last.Outcome == "" {
@@ -135,7 +144,7 @@ func entry(o Oven, last *Check, day time.Time, a Ask) Entry {
 		return e
 	}
 	switch {
-	case !o.Next.IsZero():
+	case !o.Next.IsZero() && (last == nil || last.On.Before(midnight(o.Next))): // a check on that day or later did what it asked for
 		e.Due, e.DueBy = midnight(o.Next), "stated for the oven"
 	case !last.Next.IsZero():
 		e.Due, e.DueBy = midnight(last.Next), "stated by the newest check"

@@ -23,7 +23,7 @@ func TestPlan(t *testing.T) {
 	ovens := []Oven{
 		{ID: "a", Place: "floor 10"}, {ID: "b", Place: "floor 2"}, {ID: "c", Place: "floor 2"}, {ID: "d", Place: "Floor 1"}, {ID: "e"},
 		{ID: "f", Place: "cellar", Withdrawn: true}, {ID: "g", Place: "annexe", Next: date("2031-06-30")}, {ID: "h", Place: "annexe", Next: date("2031-05-19")}, {ID: "i", Place: "hall"},
-		{ID: "j", Place: "hall"}, {ID: "l", Place: "loft"},
+		{ID: "j", Place: "hall"}, {ID: "l", Place: "loft"}, {ID: "m", Place: "mill", Next: date("2031-04-30")}, {ID: "n", Place: "mill"},
 	}
 	checks := []Check{
 		{Oven: "a", On: date("2029-01-02"), Outcome: limit.Within},
@@ -37,6 +37,9 @@ func TestPlan(t *testing.T) {
 		{Oven: "k", Place: "hall", On: date("2031-05-01")},                                   // only a check knows it; no outcome
 		{Oven: "l", On: date("2031-05-02"), Outcome: limit.Exceeds, Imported: true},          // surveyed the same day
 		{Oven: "l", On: date("2031-05-02"), Outcome: limit.Within},                           //
+		{Oven: "m", On: date("2031-04-30"), Outcome: limit.Within},                           // on the oven's own day, which is done with
+		{Oven: "n", On: date("2031-02-01"), Outcome: limit.Exceeds},                          // and one that was given up since
+		{Oven: "n", On: date("2031-03-01"), Outcome: limit.NotDecided},                       //
 	}
 	all := Plan(ovens, checks, Ask{Day: date("2031-05-20").Add(15 * time.Hour), Ahead: 14, Every: 12})
 	var got []string
@@ -49,7 +52,7 @@ func TestPlan(t *testing.T) {
 	}
 	want := []string{
 		"annexe|g|never checked|2031-06-30 41", "annexe|h|overdue|2031-05-19 -1", "cellar|f|withdrawn|-", "Floor 1|d|not decided|-", "floor 2|b|overdue|2031-05-19 -1", "floor 2|c|exceeded|-",
-		"floor 10|a|due|2031-05-25 5", "hall|i|not due|2031-08-01 73", "hall|j|never checked|-", "hall|k|not decided|-", "loft|l|not due|2032-05-02 348", "|e|never checked|-",
+		"floor 10|a|due|2031-05-25 5", "hall|i|not due|2031-08-01 73", "hall|j|never checked|-", "hall|k|not decided|-", "loft|l|not due|2032-05-02 348", "mill|m|not due|2032-04-30 346", "mill|n|exceeded|-", "|e|never checked|-",
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
@@ -59,7 +62,7 @@ func TestPlan(t *testing.T) {
 			t.Errorf("%s, %s, is on the list", e.ID, e.Status)
 		}
 	}
-	if n := len(List(all)); n != 9 {
+	if n := len(List(all)); n != 10 {
 		t.Errorf("%d on the list", n)
 	}
 }

@@ -123,7 +123,7 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	case one.CanReset:
 		one.When = v.t("alarms.since_below", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
 	case !one.Present:
-		one.When = v.t("alarms.from_to", "from", v.clock(a.Since, now), "to", v.clock(a.Changed, now))
+		one.When = v.between(a.Since, a.Changed, now)
 	}
 	if !a.Rule.IsExceedance() {
 		one.notSeen(v, a, now)

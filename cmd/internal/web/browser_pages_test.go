@@ -56,7 +56,7 @@ func TestBrowserPagesAreAccessible(t *testing.T) {
 	for _, p := range pagesToSee() {
 		b.show("light", "")
 		b.visitPage(p.path, 1280, 900)
-		b.do(chromedp.Evaluate[chromedp.Void](string(axe) + "; void 0"))
+		b.do(chromedp.Evaluate[chromedp.Void](unfold), chromedp.Evaluate[chromedp.Void](string(axe)+"; void 0"))
 		// Of what a scheme changes axe-core knows the contrast.
 		for scheme, rules := range map[string]string{"light": "{}", "dark": `{ runOnly: ["color-contrast"] }`} {
 			b.show(scheme, "")
@@ -74,6 +74,9 @@ func TestBrowserPagesAreAccessible(t *testing.T) {
 
 const axeViolations = `axeFound.violations.flatMap((v) => v.nodes.map((n) => v.id + ": " + v.help + ": " + n.target + " " + n.html.slice(0, 120) + " " + n.failureSummary.replaceAll("\n", " "))).join("\n")`
 
+// unfold opens what is folded: a form in it is a part of the page.
+const unfold = `void document.querySelectorAll("details").forEach((el) => { el.open = true; })`
+
 // Every page fits a telephone and a wide screen, light and dark, and is looked at.
 func TestBrowserPagesFit(t *testing.T) {
 	f, all := furnished(t, time.Now())
@@ -89,6 +92,10 @@ func TestBrowserPagesFit(t *testing.T) {
 			if wide := b.ask(overflowing); wide != "" {
 				t.Errorf("%s at %d: what does not fit its place: %s", p.name, width, wide)
 			}
+			b.do(chromedp.Evaluate[chromedp.Void](unfold))
+			if wide := b.ask("document.documentElement.scrollWidth + ' ' + " + overflowing); wide != fmt.Sprint(width, " ") {
+				t.Errorf("%s at %d, unfolded: %s", p.name, width, wide)
+			}
 			for _, scheme := range []string{"light", "dark"} {
 				b.show(scheme, "")
 				if bad := b.ask(`JSON.stringify(` + lowContrast + `)`); bad != "[]" {
@@ -96,6 +103,7 @@ func TestBrowserPagesFit(t *testing.T) {
 				}
 				b.shoot(fmt.Sprintf("page-%s-%d-%s.png", p.name, width, scheme))
 			}
+			b.do(chromedp.Evaluate[chromedp.Void](`void document.querySelectorAll("details").forEach((el) => { el.open = false; })`))
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 
 	"ovenward/acquire/store"
 )
@@ -74,6 +76,18 @@ func TestBrowserZoomsOver30Days(t *testing.T) {
 	span("10&") // ten seconds of a month, without a jump
 	b.do(chromedp.KeyEvent("n"))
 	b.until(`document.querySelector(".plot").dataset.live === "true"`)
+
+	// A pointer that rests on the chart reads it: value with unit, instant, quality.
+	b.do(chromedp.Evaluate[chromedp.Void](`void document.querySelector(".plot").scrollIntoView()`))
+	var x, y float64
+	if _, err := fmt.Sscan(b.ask(`(() => { const r = document.querySelector(".plot").getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2].join(" "); })()`), &x, &y); err != nil {
+		t.Fatal(err)
+	}
+	unread := b.ask(`document.querySelector('[data-f="readout"]').textContent`)
+	if _, err := chromedp.Call(b.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseMoved, X: x, Y: y}); err != nil {
+		t.Fatal(err)
+	}
+	b.until(`document.querySelector('[data-f="readout"]').textContent !== ` + quote(unread) + ` && /UTC: .*mW\/cm².*; good/.test(document.querySelector('[data-f="readout"]').textContent) && document.querySelector(".cursor") !== null`)
 
 	// The pointer: drag goes back in time, the wheel with Ctrl zooms about it.
 	b.do(chromedp.Evaluate[chromedp.Void](`void (() => {

@@ -92,6 +92,11 @@ func TestChangesAreRefused(t *testing.T) {
 		{"forwarded", ack, "A", "", header("Forwarded", "for=127.0.0.1"), 403, "proxy"},
 		{"forwarded for", ack, "A", "", header("X-Forwarded-For", "127.0.0.1"), 403, "proxy"},
 		{"forwarded with an empty value", ack, "A", "", header("X-Forwarded-Proto", ""), 403, "proxy"},
+		{"via", ack, "A", "", header("Via", "1.1 front"), 403, "proxy"},
+		{"real address", ack, "A", "", header("X-Real-IP", "127.0.0.1"), 403, "proxy"},
+		{"forwarded twice", ack, "A", "", header("X-Original-Forwarded-For", "127.0.0.1"), 403, "proxy"},
+		{"true client", ack, "A", "", header("True-Client-IP", "127.0.0.1"), 403, "proxy"},
+		{"connecting address", ack, "A", "", header("X-Connecting-IP", "127.0.0.1"), 403, "proxy"},
 		{"another site", ack, "A", "", func(r *http.Request) {
 			r.Header.Set("Origin", "http://elsewhere.example")
 			r.Header.Set("Sec-Fetch-Site", "cross-site")

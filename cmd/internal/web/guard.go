@@ -124,7 +124,7 @@ func (s *Server) mayChange(r *http.Request) string {
 			"name a file with basic_auth_users by --web.config.file"
 	}
 	for name := range r.Header {
-		if name == "Forwarded" || name == "Via" || name == "X-Real-Ip" || strings.HasPrefix(name, "X-Forwarded") {
+		if forwarded(name) {
 			return "this request came through a proxy (" + name + "), so changes are refused: use a browser on the station itself, or configure users"
 		}
 	}
@@ -136,6 +136,20 @@ func (s *Server) mayChange(r *http.Request) string {
 		return "this request names another host than the station's own, so changes are refused: use http://127.0.0.1 with the station's port"
 	}
 	return s.fromOtherSite(r)
+}
+
+// forwarded says whether a header is one by which a proxy tells of itself or of whom
+// it speaks for (Forwarded is RFC 7239's, Via RFC 9110's; the others are custom,
+// from memory).
+func forwarded(name string) bool {
+	if strings.Contains(name, "Forwarded") || strings.HasSuffix(name, "-Client-Ip") || strings.HasSuffix(name, "-Connecting-Ip") {
+		return true
+	}
+	switch name {
+	case "Via", "X-Real-Ip", "X-Original-Host", "X-Original-Url":
+		return true
+	}
+	return false
 }
 
 // users returns the names of the users that are configured at this moment; none

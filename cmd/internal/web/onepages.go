@@ -21,6 +21,7 @@ type onePage struct {
 	Facts    []fact
 	Waits    []string
 	Tests    []testView
+	Surveys  []surveyRow // of the record, guided
 	Certs    []certView
 	Form     formView
 	More     formView // a test, or a certificate
@@ -75,6 +76,9 @@ func (s *Server) showOven(w http.ResponseWriter, r *http.Request, status int, e 
 			v.Highest = f.read(s)
 		}
 		p.Tests = append(p.Tests, v)
+	}
+	if p.Surveys, err = s.surveysOf(r, f.voice, id, now); s.unreadable(w, r, err) {
+		return
 	}
 	test := strings.HasSuffix(r.URL.Path, "/tests")
 	form, more := part(e, t, test)

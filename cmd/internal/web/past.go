@@ -193,7 +193,7 @@ func (s *Server) pastView(r *http.Request, f frame, now time.Time) pastView {
 		v.Trouble = f.said(why)
 		return v
 	}
-	v.Span = f.t("alarms.past_span", "from", f.clock(from, now), "to", f.clock(to, now))
+	v.Span = f.between(from, to, now)
 	ctx, cancel := context.WithTimeout(r.Context(), summaryPatience)
 	defer cancel()
 	all, cut, err := s.past(ctx, ask, from, to)
@@ -225,7 +225,7 @@ func (v voice) pastRow(o occurrence, where func(string) string, now time.Time) p
 	one := v.alarmViewOf(o.Alarm, now)
 	row := pastRow{Path: one.Path, Title: one.Title, Where: where(o.Post), When: v.t("alarms.since", "at", v.clock(o.Since, now)), How: one.State}
 	if !o.Ended.IsZero() {
-		row.When = v.t("alarms.from_to", "from", v.clock(o.Since, now), "to", v.clock(o.Ended, now))
+		row.When = v.between(o.Since, o.Ended, now)
 	}
 	if one.Aside != "" {
 		row.How = one.Aside

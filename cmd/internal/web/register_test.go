@@ -12,10 +12,12 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/registry"
+	"ovenward/acquire/survey"
 )
 
 // registered is a fake station whose ovens and probes are in a register.
@@ -368,5 +370,27 @@ func TestDocumentNamesTheFields(t *testing.T) {
 		if got := slices.Sorted(maps.Keys(d.Components.Schemas[shape].Properties)); !slices.Equal(got, want) {
 			t.Errorf("%s: %v, the form takes %v", shape, got, want)
 		}
+	}
+}
+
+// The list is not calm of ovens that nobody set a day for, and leads to the round; the
+// page of an oven tells of the surveys that the station guided.
+func TestOvensWithoutADayAndTheirSurveys(t *testing.T) {
+	_, k, _ := registered()
+	k.ovens, k.tests = k.ovens[:1], nil
+	o := &k.ovens[0].Oven
+	o.NextCheck = time.Time{}
+	walked := newFakeSurveys(noon())
+	walked.ovens[0].ID = o.ID
+	id := walked.begun(t)
+	walked.act(t, id, survey.Act{Kind: survey.GaveUp, Text: "no time"})
+	s := newServer(newFake(noon()), k.options, func(o *Options) { o.Surveys = walked })
+	page := get(t, s, "/ovens").Body.String()
+	if text := textOf(page); !strings.Contains(text, "No day is set for the next test of 1 of 1 ovens") || strings.Contains(text, "no test is overdue") || !strings.Contains(page, `href="/round"`) {
+		t.Errorf("%s", text)
+	}
+	page = get(t, s, "/ovens/"+o.ID).Body.String()
+	if text := textOf(page); !strings.Contains(page, `href="/surveys/one"`) || !strings.Contains(text, "not decided abandoned, A. Hand") {
+		t.Errorf("%s", text)
 	}
 }

@@ -43,6 +43,7 @@ type registerPage struct {
 	Bad   []registry.RowFault
 	Other string // path of the other list
 	CSV   string
+	Round bool // the round says which of them are due
 
 	OtherText, ImportHint string
 }
@@ -77,7 +78,7 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 	now := s.o.Now()
 	f := s.frame(r, "ovens", now)
 	refuse(&f, t)
-	p := registerPage{Other: "/probes", OtherText: f.t("ovens.other"), ImportHint: f.t("ovens.import_hint"), CSV: "/api/v1/ovens.csv"}
+	p := registerPage{Other: "/probes", OtherText: f.t("ovens.other"), ImportHint: f.t("ovens.import_hint"), CSV: "/api/v1/ovens.csv", Round: true}
 	for _, o := range all {
 		p.Rows = append(p.Rows, s.ovenRow(f.voice, o, now))
 	}
@@ -215,14 +216,23 @@ func (v voice) ovenLines(rows []rowView, all []ovenAt) []segment {
 	if n, names := named(rows, "overdue"); n > 0 {
 		out = append(out, segment{"alarm", v.t("ovens.overdue", "n", n, "names", names)})
 	}
-	unwatched := 0
-	for i, o := range all {
-		if len(o.posts) == 0 && !isWithdrawn(all[i].Oven, o.posts) {
+	unwatched, undated := 0, 0
+	for _, o := range all {
+		if isWithdrawn(o.Oven, o.posts) {
+			continue
+		}
+		if len(o.posts) == 0 {
 			unwatched++
+		}
+		if o.NextCheck.IsZero() {
+			undated++
 		}
 	}
 	if unwatched > 0 {
 		out = append(out, segment{"blind", v.t("ovens.unwatched", "n", unwatched, "of", len(all))})
+	}
+	if undated > 0 {
+		out = append(out, segment{"blind", v.t("ovens.undated", "n", undated, "of", len(all))})
 	}
 	if n, names := named(rows, "soon"); n > 0 {
 		out = append(out, segment{"calm", v.t("ovens.soon", "n", n, "names", names)})

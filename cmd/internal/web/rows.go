@@ -16,9 +16,10 @@ type stand struct {
 	State string // above, was, blind, seeing or idle: the mark
 
 	rank    int
-	above   bool // above the limit at this moment
-	was     bool // exceeds, but is not above at this moment
-	kept    bool // was above in a run that is over; its alarm stands
+	worst   float64 // share of the limit by which those of one rank are ordered
+	above   bool    // above the limit at this moment
+	was     bool    // exceeds, but is not above at this moment
+	kept    bool    // was above in a run that is over; its alarm stands
 	blind   bool
 	sight   acquire.Sight
 	outcome limit.Outcome
@@ -101,6 +102,7 @@ func (r row) Ratio() string     { return r.F[rowRatio] }
 // row puts a post into the few words of the overview.
 func (v voice) row(st acquire.Stats, sp spark, now time.Time) row {
 	r := row{Index: st.Index, ID: st.Post.ID, Title: ovenWords(st.Post), Spark: sp, SparkWords: sp.words(v), stand: standOf(st)}
+	r.worst = worstOf(st, r.stand, sp)
 	r.F[rowState] = r.stand.State
 	r.F[rowCondition] = v.standing(st, r.stand)
 	r.F[rowSince] = v.sinceWords(st, r.stand, now)
@@ -201,7 +203,28 @@ func (v voice) bindingShare(st acquire.Stats) string {
 	}
 }
 
-// worstFirst orders rows by rank; those of equal rank keep their order.
+// worstOf is the share of its limit by which a post stands before others of its rank:
+// that of the highest value of its newest run where it is or was above, else that of
+// its last hour. Neither follows the present value, so that rows do not dance.
+func worstOf(st acquire.Stats, d stand, sp spark) float64 {
+	lead := st.Binding()
+	switch {
+	case presenceOf(st) == overRange:
+		return math.Inf(1)
+	case (d.above || d.was || d.kept) && lead.Averaged:
+		return lead.Share
+	case d.above || d.was || d.kept:
+		return float64(st.RunPeak / st.Post.Limit.Value)
+	case sp.over:
+		return math.Inf(1)
+	case sp.Read && sp.limit > 0 && !math.IsNaN(sp.hi):
+		return sp.hi / sp.limit
+	}
+	return 0
+}
+
+// worstFirst orders rows by rank, and those of one rank by how far they reach; equal
+// ones keep their order.
 func worstFirst(rows []row) {
-	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.rank, b.rank) })
+	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(b.worst, a.worst)) })
 }

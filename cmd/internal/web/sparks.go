@@ -84,7 +84,8 @@ func (s *Server) readSparks(ctx context.Context) {
 	}
 	for _, st := range s.o.Station.Stats() {
 		to := s.o.Now()
-		points, err := s.o.Series(ctx, st.Post.ID, to.Add(-sparkSpan), to, sparkPoints)
+		// The record's points begin at whole minutes: two more let each be two minutes wide.
+		points, err := s.o.Series(ctx, st.Post.ID, to.Add(-sparkSpan), to, sparkPoints+2)
 		if ctx.Err() != nil {
 			return
 		}
@@ -103,14 +104,11 @@ func (s *Server) readSparks(ctx context.Context) {
 func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	s := spark{Read: true, lo: math.NaN(), hi: math.NaN(), limit: bound}
 	width := sparkSpan / sparkPoints
-	var at [sparkPoints]*store.Point
-	for i := range points {
-		p := &points[i]
-		k := sparkPoints - 1 - int(to.Sub(p.From.Add(p.To.Sub(p.From)/2))/width)
-		if k < 0 || k >= sparkPoints {
+	at := columns(points, to)
+	for _, p := range at {
+		if p == nil {
 			continue
 		}
-		at[k] = p
 		if p.Values > 0 {
 			s.lo, s.hi = fmin(s.lo, p.Min), fmax(s.hi, p.Max)
 		}
@@ -151,6 +149,33 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	unseen(sparkPoints)
 	s.Line, s.Gaps = strings.ReplaceAll(line.String(), "v0h1", "h1"), gaps.String()
 	return s
+}
+
+// columns puts the points of the last hour before to into its columns. A point that is
+// as wide as a column, or wider, stands in each whose middle it covers, for the points
+// of a record begin where they will; of narrower ones the highest stands in theirs.
+func columns(points []store.Point, to time.Time) (at [sparkPoints]*store.Point) {
+	const width = sparkSpan / sparkPoints
+	from := to.Add(-sparkSpan)
+	for i := range points {
+		p := &points[i]
+		first, last := p.From.Sub(from), p.To.Sub(from) // half open
+		if last-first < width {
+			middle := (first + last) / 2
+			if k := int(middle / width); middle >= 0 && k < sparkPoints {
+				if at[k] == nil || p.OverRange > 0 || p.Values > 0 && !(p.Max <= at[k].Max) && at[k].OverRange == 0 {
+					at[k] = p
+				}
+			}
+			continue
+		}
+		for k := range at {
+			if middle := time.Duration(k)*width + width/2; first <= middle && middle < last {
+				at[k] = p
+			}
+		}
+	}
+	return at
 }
 
 // overClass is the place of over-range in acquire.Classes.

@@ -18,7 +18,8 @@ import (
 // A spark draws what was not seen as that, and over range at its top; it is never
 // drawn from nothing.
 func TestSparks(t *testing.T) {
-	series := kept(func(at time.Time, p *store.Point) {
+	asked := 0
+	twos := kept(func(at time.Time, p *store.Point) {
 		switch ago := noon().Sub(at); {
 		case ago > 40*time.Minute && ago <= 50*time.Minute:
 			p.Sums = store.Sums{}
@@ -26,11 +27,18 @@ func TestSparks(t *testing.T) {
 			p.OverRange, p.Classes[overClass], p.Values, p.Max = time.Minute, 1, 0, math.NaN()
 		}
 	})
+	series := func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Point, error) { // two minutes wide, as the record's are
+		asked = n
+		return twos(ctx, post, from, to, sparkPoints)
+	}
 	s := newServer(newFake(noon()), func(o *Options) { o.Series = series })
 	if sp := s.sparks.of("galley"); sp.coded(plainVoice()) != "" || sp.words(plainVoice()) != "Last hour: not read yet" {
 		t.Errorf("before it was read: %q, %q", sp.coded(plainVoice()), sp.words(plainVoice()))
 	}
 	s.readSparks(t.Context())
+	if asked <= sparkPoints {
+		t.Errorf("%d points are asked for: the record's would be three minutes wide", asked)
+	}
 	sp := s.sparks.of("galley")
 	// The axis ends at 12.5 W/m²; 3 of them are 6 of 24 px, the limit of 10 is 19.
 	if want := "M5 12h5"; sp.Gaps != want {
@@ -139,6 +147,70 @@ func TestGroundsOfTheTopLine(t *testing.T) {
 		"Clock: the instants are unsure.", "Record: readings are not kept: disk full."} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q: %s", want, page)
+		}
+	}
+}
+
+// What the chain says in words is in the viewer's unit too: verdicts, alarms, surveys,
+// limits of the register.
+func TestSentencesInTheViewersUnit(t *testing.T) {
+	in := func(unit string) voice { return newServer(newFake(noon())).voiceIn(unitNamed(unit)) }
+	for _, c := range []struct{ unit, said, want string }{
+		{"w-m2", "6.221 mW/cm², 1.24 × the limit of 5 mW/cm² (in-use)", "62.21 W/m², 1.24 × the limit of 50 W/m² (in-use)"},
+		{"w-m2", "< 0.02 mW/cm²", "< 0.2 W/m²"},
+		{"w-m2", "the field is 5e-05 mW/cm²; (0.300 mW/cm²)", "the field is 0.0005 W/m²; (3 W/m²)"},
+		{"v-m", "5 mW/cm² at 50 mm", "137 V/m at 50 mm"}, // √(50 · 377)
+		{"w-m2", "21 CFR 1030.10(c)(1): 5 mW/cm2", "21 CFR 1030.10(c)(1): 5 mW/cm2"},
+		{"w-m2", "(7.5 ± 1.9) mW/cm²", "(7.5 ± 1.9) mW/cm²"},
+		{"mw-cm2", "6.221 mW/cm²", "6.221 mW/cm²"},
+	} {
+		v := in(c.unit)
+		if got := v.said(c.said); got != c.want || v.said(got) != got {
+			t.Errorf("%s: %q, want %q; said again %q", c.unit, got, c.want, v.said(got))
+		}
+	}
+	k := newKeeping()
+	s := newServer(newFake(noon()), k.options, func(o *Options) { o.Surveys = walking(t, noon()) })
+	for _, unit := range []string{"w-m2", "v-m"} {
+		for _, path := range []string{"/surveys/one", "/surveys/two", "/ovens", "/ovens/galley-oven"} {
+			r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:24500"+path, nil)
+			r.AddCookie(&http.Cookie{Name: unitCookie, Value: unit})
+			text := textOf(send(s, r).Body.String())
+			if n := strings.Count(text, "mW/cm²"); n != 1 { // the choice of units
+				t.Errorf("%s in %s: mW/cm² stands there %d times: %s", path, unit, n, text)
+			}
+		}
+	}
+}
+
+// Of two instants none lacks its date where the other has one.
+func TestSpansSayTheirDays(t *testing.T) {
+	v := newServer(newFake(noon())).voiceIn(unitNamed(""))
+	for _, c := range []struct {
+		ago  time.Duration
+		want string
+	}{{time.Hour, "11:00:00 UTC to 12:00:00 UTC"}, {30 * time.Hour, "2026-06-02 06:00:00 UTC to 2026-06-03 12:00:00 UTC"}} {
+		if got := v.between(noon().Add(-c.ago), noon(), noon()); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}
+
+// The points of a record begin at whole minutes and may be wider than a column: what
+// was seen is no gap for that.
+func TestSparksOfTheRecordsPoints(t *testing.T) {
+	to := noon().Add(77 * time.Second)
+	for _, wide := range []time.Duration{time.Minute, 2 * time.Minute, 3 * time.Minute, 4 * time.Minute} {
+		var points []store.Point
+		for at := to.Add(-sparkSpan).Truncate(wide); at.Before(to); at = at.Add(wide) {
+			points = append(points, store.Point{From: at, To: at.Add(wide), Sums: store.Sums{Samples: 10, Values: 10, Min: 1, Max: 2, Seen: wide}})
+		}
+		if sp := sparkOf(points, 10, to); sp.Gaps != "" || sp.unseen != 0 {
+			t.Errorf("points of %v: gaps %q, %v not seen", wide, sp.Gaps, sp.unseen)
+		}
+		half := points[:len(points)/2]
+		if sp := sparkOf(half, 10, to); sp.unseen < 26*time.Minute || sp.unseen > 34*time.Minute {
+			t.Errorf("half of the points of %v: %v not seen", wide, sp.unseen)
 		}
 	}
 }

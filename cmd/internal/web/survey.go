@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/survey"
 	"ovenward/acquire/survey/guide"
 )
@@ -108,7 +109,7 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 			v.Shown = say.t("survey.under_floor", "floor", say.read2(float64(result.Instruments[0].Floor)))
 			h.Ratio = nil
 		case h.Value != nil && h.U != nil:
-			v.Shown = say.read2(*h.Value) + " ± " + say.read2(*h.U)
+			v.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), say.unit.Unit)
 		case h.Value != nil:
 			v.Shown = say.read2(*h.Value)
 		}

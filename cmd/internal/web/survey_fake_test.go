@@ -156,7 +156,7 @@ func (f *fakeSurveys) act(t testing.TB, id string, a survey.Act) {
 // begun makes a survey and brings it to its first sweep.
 func (f *fakeSurveys) begun(t testing.TB) string {
 	t.Helper()
-	id, err := f.Begin(t.Context(), guide.Order{Oven: "servery", Who: "A. Hand"})
+	id, err := f.Begin(t.Context(), guide.Order{Oven: f.ovens[0].ID, Who: "A. Hand"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -144,6 +144,17 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 	}
 }
 
+// The tag to print is there for whoever reads, and the withdrawal for who may.
+func TestTagIsThereForReaders(t *testing.T) {
+	for reader, change := range map[bool]func(*Options){true: func(o *Options) { o.Operators = []string{"okafor"} }, false: func(*Options) {}} {
+		s := newServer(&fakeStation{}, func(o *Options) { o.Surveys = walking(t, noon()) }, change)
+		body := get(t, s, "/surveys/two").Body.String()
+		if !strings.Contains(body, "DO NOT USE") || strings.Contains(body, "Withdraw the oven</button>") == reader {
+			t.Errorf("reader %v: tag %v, withdrawal %v", reader, strings.Contains(body, "DO NOT USE"), strings.Contains(body, "Withdraw the oven</button>"))
+		}
+	}
+}
+
 // TestPlacesHeldShowTheBackground: beside every value stands that with the oven off,
 // and a hold under the probe's floor is told as that.
 func TestPlacesHeldShowTheBackground(t *testing.T) {
@@ -151,7 +162,7 @@ func TestPlacesHeldShowTheBackground(t *testing.T) {
 	for _, c := range []struct {
 		field      float64
 		want, none string
-	}{{21, "2.1 mW/cm² ±", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
+	}{{21, "(2.10 ± 0.54) mW/cm²", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
 		id := f.begun(t)
 		f.act(t, id, survey.Act{Kind: survey.WentOn})
 		f.read(id, c.field, 22*time.Second)

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"time"
 
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
@@ -26,9 +27,10 @@ type Surveys interface {
 }
 
 const (
-	mostSurveys = 200 // in a list
-	noSurveys   = "this station guides no surveys"
-	noSurvey    = "there is no survey with this id: /api/v1/surveys lists them"
+	mostSurveys  = 200    // in a list
+	mostSearched = 10_000 // for those of one oven
+	noSurveys    = "this station guides no surveys"
+	noSurvey     = "there is no survey with this id: /api/v1/surveys lists them"
 )
 
 func (s *Server) addSurveys(rt routes) {
@@ -64,8 +66,7 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 			p.Trouble = f.said(err.Error())
 		}
 		for _, row := range rows {
-			v := surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: f.clock(row.Begun, now), State: f.said(string(row.State)),
-				Outcome: f.said(row.Outcome), Exceeds: row.Outcome == "exceeds"}
+			v := f.surveyRow(row, now)
 			p.Exceeds = p.Exceeds || v.Exceeds
 			if row.Ended.IsZero() {
 				p.Running = append(p.Running, v)
@@ -76,6 +77,26 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 	}
 	f.Page = p
 	s.show(w, r, http.StatusOK, f)
+}
+
+func (v voice) surveyRow(row store.SurveyRow, now time.Time) surveyRow {
+	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(row.Begun, now), State: v.said(string(row.State)),
+		Outcome: v.said(row.Outcome), Exceeds: row.Outcome == "exceeds"}
+}
+
+// surveysOf lists the surveys of one oven that have ended, the newest first.
+func (s *Server) surveysOf(r *http.Request, say voice, oven string, now time.Time) ([]surveyRow, error) {
+	if s.o.Surveys == nil {
+		return nil, nil
+	}
+	rows, err := s.o.Surveys.Surveys(r.Context(), mostSearched)
+	var out []surveyRow
+	for _, row := range rows {
+		if row.Oven == oven && !row.Ended.IsZero() {
+			out = append(out, say.surveyRow(row, now))
+		}
+	}
+	return out, err
 }
 
 type surveysJSON struct {

@@ -207,6 +207,34 @@ func TestWorstFirst(t *testing.T) {
 	}
 }
 
+// Of those that stand alike the worse comes first: above the limit by the highest value
+// of the run, over range before all; those that see by their last hour.
+func TestWorstFirstAmongEquals(t *testing.T) {
+	f := newFake(noon())
+	f.stats = nil
+	for i, p := range []struct {
+		id        string
+		now, peak quantity.PowerDensity
+	}{{"low", 11, 12}, {"high", 11, 90}, {"beyond", 80, 80}, {"calm", 1, 1}, {"busy", 1, 1}} {
+		st := seeing(i, aPost(p.id, p.id, ""), p.now, noon())
+		st.RunPeak = p.peak
+		if p.id == "beyond" {
+			st = overRanged(st)
+		}
+		f.stats = append(f.stats, st)
+	}
+	s := newServer(f)
+	s.sparks.all["calm"] = spark{Read: true, hi: 2, limit: 10}
+	s.sparks.all["busy"] = spark{Read: true, hi: 8, limit: 10}
+	var got []string
+	for _, m := range regexp.MustCompile(`<a href=/posts/([^>]+)>`).FindAllStringSubmatch(get(t, s, "/").Body.String(), -1) {
+		got = append(got, m[1])
+	}
+	if want := "beyond high low busy calm"; strings.Join(got, " ") != want {
+		t.Errorf("order is %q, want %q", strings.Join(got, " "), want)
+	}
+}
+
 func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
 	for _, c := range []struct {
 		ratio float64

@@ -1,7 +1,10 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -32,8 +35,33 @@ func (v voice) or(name, otherwise string) string {
 	return otherwise
 }
 
-// said puts a sentence of the chain into the viewer's language.
-func (v voice) said(sentence string) string { return v.texts.said(sentence) }
+// said puts a sentence of the chain into the viewer's language, and the power densities
+// that it tells into their unit.
+func (v voice) said(sentence string) string { return v.inUnit(v.texts.said(sentence)) }
+
+// Tell is said, for templates: it knows the unit, which the function said does not.
+func (v voice) Tell(sentence any) string { return v.said(fmt.Sprint(sentence)) }
+
+// told is a power density as sentences of the chain tell it.
+var told = regexp.MustCompile(`(^|[\s(<>,:])(-?\d+(?:\.\d+)?(?:e[-+]?\d+)?) mW/cm²`)
+
+// inUnit puts the power densities of a sentence into the viewer's unit, to as many
+// digits as they have there, and to three at least.
+func (v voice) inUnit(sentence string) string {
+	if v.unit.Unit == unitNamed("").Unit || !strings.Contains(sentence, " mW/cm²") {
+		return sentence
+	}
+	return told.ReplaceAllStringFunc(sentence, func(text string) string {
+		m := told.FindStringSubmatch(text)
+		x, err := strconv.ParseFloat(m[2], 64)
+		if err != nil {
+			return text
+		}
+		mantissa, _, _ := strings.Cut(m[2], "e")
+		digits := len(strings.TrimLeft(strings.NewReplacer("-", "", ".", "").Replace(mantissa), "0"))
+		return m[1] + v.unit.print(quantity.PowerDensity(unitNamed("").ToSI(x)), max(3, digits))
+	})
+}
 
 // saidAll does so with each of several.
 func (v voice) saidAll(sentences []string) []string {
@@ -64,6 +92,14 @@ func (v voice) clock(t, now time.Time) string {
 		return t.Format("15:04:05 MST")
 	}
 	return t.Format("2006-01-02 15:04:05 MST")
+}
+
+// between prints two instants as clock does, both with a date where one of them needs it.
+func (v voice) between(from, to, now time.Time) string {
+	if day := now.In(v.zone).Format(time.DateOnly); from.In(v.zone).Format(time.DateOnly) != day || to.In(v.zone).Format(time.DateOnly) != day {
+		now = time.Time{}
+	}
+	return v.t("alarms.from_to", "from", v.clock(from, now), "to", v.clock(to, now))
 }
 
 // si prints s in W/m², to three digits, whatever unit the viewer reads in.

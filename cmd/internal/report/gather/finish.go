@@ -168,7 +168,11 @@ func sum(j *report.Judged, days int) {
 			}
 		}
 	}
-	head := fmt.Sprintf("of %d days, or parts of a day: %d within, %d exceed, %d not decided", days, counts[string(limit.Within)], counts[string(limit.Exceeds)], counts[string(limit.NotDecided)])
+	of := fmt.Sprintf("of %d days, or parts of a day", days)
+	if days == 1 {
+		of = "of 1 day, or part of one"
+	}
+	head := fmt.Sprintf("%s: %d within, %d exceed, %d not decided", of, counts[string(limit.Within)], counts[string(limit.Exceeds)], counts[string(limit.NotDecided)])
 	const most = 6
 	if len(reasons) > most {
 		reasons = append(reasons[:most], fmt.Sprintf("and %d more reasons, in the table of days", len(reasons)-most))

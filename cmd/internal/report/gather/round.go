@@ -9,6 +9,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/report"
@@ -28,7 +29,9 @@ func Round(ctx context.Context, r *store.Reader, ask round.Ask, version string) 
 	return &report.Round{Site: site, Ask: ask, Entries: round.Plan(ovens, checks, ask), Version: version}, nil
 }
 
-// Ovens returns the ovens that the record knows from its posts, and the site.
+// Ovens returns the ovens that the record knows, from its posts and from its register,
+// and the site. The register says where they stand, when they are to be tested again,
+// and which are out of use.
 func Ovens(ctx context.Context, r *store.Reader) (site string, ovens []round.Oven, err error) {
 	posts, err := r.Posts(ctx)
 	if err != nil {
@@ -50,6 +53,9 @@ func Ovens(ctx context.Context, r *store.Reader) (site string, ovens []round.Ove
 			ovens = append(ovens, round.Oven{ID: h.Oven, Place: h.OvenPlace})
 		}
 	}
+	if ovens, err = registered(ctx, r, ovens); err != nil {
+		return "", nil, err
+	}
 	standing, err := r.AlarmStates(ctx)
 	if err != nil {
 		return "", nil, err
@@ -64,8 +70,28 @@ func Ovens(ctx context.Context, r *store.Reader) (site string, ovens []round.Ove
 	return site, ovens, nil
 }
 
+// registered puts what the register says of ovens over what the posts do.
+func registered(ctx context.Context, r *store.Reader, ovens []round.Oven) ([]round.Oven, error) {
+	all, err := r.Ovens(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, o := range all {
+		i := slices.IndexFunc(ovens, func(k round.Oven) bool { return k.ID == o.ID })
+		if i < 0 {
+			i, ovens = len(ovens), append(ovens, round.Oven{ID: o.ID, Withdrawn: o.Withdrawn})
+		}
+		if o.Place != "" {
+			ovens[i].Place = o.Place
+		}
+		ovens[i].Next = o.NextCheck
+	}
+	return ovens, nil
+}
+
 // Checks returns all checks of ovens that the record knows: surveys that have ended,
-// and earlier results that were imported.
+// inspections and surveys that were entered in the register, and earlier results that
+// were imported.
 func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 	var all []round.Check
 	surveys, err := r.Surveys(ctx, store.SurveyQuery{}, mostEvents)
@@ -90,6 +116,16 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 			}
 		}
 		all = append(all, c)
+	}
+	tests, err := r.Tests(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range tests {
+		if t.Kind == "inspection" || t.Kind == "survey" {
+			all = append(all, round.Check{Oven: t.Oven, On: t.On, Outcome: limit.Outcome(t.Outcome), Highest: t.Highest, HasValue: t.HasValue, By: t.By,
+				Remark: t.Text, Source: fmt.Sprintf("register, entry %d", t.Number), Imported: true})
+		}
 	}
 	events, err := r.EventsOf(ctx, "", []acquire.Kind{acquire.KindCheck}, time.Time{}, time.Time{}, mostEvents)
 	if err != nil {

@@ -1,0 +1,177 @@
+package survey
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire/limit"
+)
+
+// What was above the limit at a place stays so, however often the place is made
+// again and wherever between sweep and hold it was seen.
+func TestRedoMendsNothing(t *testing.T) {
+	for name, above := range map[string]func(*guidedBy){
+		"in a sweep that was broken off": func(g *guidedBy) {
+			g.do(Act{Kind: WentOn})
+			g.read(60, time.Second)
+		},
+		"in a sweep that was made again": func(g *guidedBy) {
+			g.do(Act{Kind: WentOn})
+			g.until(HoldReady, 60, 30*time.Second)
+		},
+		"on the way to the mark": func(g *guidedBy) {
+			g.do(Act{Kind: WentOn})
+			g.until(HoldReady, 1, 30*time.Second)
+			g.read(60, time.Second)
+		},
+		"in a hold that was broken off": func(g *guidedBy) {
+			g.do(Act{Kind: WentOn})
+			g.until(HoldReady, 1, 30*time.Second)
+			g.do(Act{Kind: WentOn})
+			g.read(60, 500*time.Millisecond)
+		},
+	} {
+		g := begin(t)
+		g.toSweep()
+		above(g)
+		g.do(Act{Kind: Redone})
+		g.whole(5)
+		r := g.finish()
+		if p := r.Places[0]; p.Verdict.Outcome != limit.Exceeds || !strings.Contains(fmt.Sprint(p.Verdict.Reasons), "6 mW/cm²") {
+			t.Errorf("%s: place 1: %+v", name, p.Verdict)
+		}
+		if r.Verdict.Outcome != limit.Exceeds || !slices.Contains(r.Cautions, Lethal) {
+			t.Errorf("%s: %s, cautions %q", name, r.Verdict.Outcome, r.Cautions)
+		}
+		again, err := Resume(g.steps)
+		if err != nil || again.Result().Verdict.Outcome != limit.Exceeds {
+			t.Errorf("%s: taken up again: %v, %s", name, err, again.Result().Verdict.Outcome)
+		}
+	}
+}
+
+// What passes while the probe is carried is at no place: it warns, and no more.
+func TestAboveWhileCarriedIsAtNoPlace(t *testing.T) {
+	g := begin(t)
+	g.read(60, time.Second)
+	g.toSweep()
+	g.whole(5)
+	if r := g.finish(); r.Verdict.Outcome != limit.Within {
+		t.Errorf("%+v", r.Verdict)
+	}
+}
+
+// A field that ends the survey is an exceedance, though the load has just had its
+// time and the oven is only about to be stopped. Before the oven was started no
+// place can be named, and nobody is told to go on.
+func TestFieldThatEndsTheSurveyExceeds(t *testing.T) {
+	for name, c := range map[string]struct {
+		to   func(*guidedBy)
+		want limit.Outcome
+	}{
+		"oven to be stopped": {func(g *guidedBy) {
+			g.toSweep()
+			g.do(Act{Kind: WentOn})
+			g.do(Act{Kind: StageEnded})
+		}, limit.Exceeds},
+		"water to be changed": {func(g *guidedBy) {
+			g.toSweep()
+			g.do(Act{Kind: StageEnded})
+			g.do(Act{Kind: WentOn})
+		}, limit.Exceeds},
+		"before the oven was started": {func(*guidedBy) {}, limit.NotDecided},
+	} {
+		g := begin(t)
+		c.to(g)
+		g.now = g.now.Add(100 * time.Millisecond)
+		g.s.Observe(Reading{At: g.now, OverRange: true})
+		r := g.s.Result()
+		if r.State != Stopped || r.Verdict.Outcome != c.want {
+			t.Errorf("%s: %s, %+v", name, r.State, r.Verdict)
+		}
+		next := fmt.Sprint(r.Next)
+		if c.want == limit.Exceeds && !strings.Contains(next, "Withdraw the oven") || strings.Contains(next, "Hold at every place") {
+			t.Errorf("%s: next is %s", name, next)
+		}
+		if c.want == limit.NotDecided && !strings.Contains(next, "Keep away") {
+			t.Errorf("%s: next is %s", name, next)
+		}
+	}
+}
+
+// Whatever keeps an oven from being decided, what to do better is said.
+func TestWhatToImproveIsSaid(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*Setup)
+		off    float64 // W/m² with the oven off
+		want   string
+	}{
+		"battery":    {func(s *Setup) { s.Checks = []Check{{CheckBattery, CheckBad, "low"}} }, 0.05, "battery"},
+		"zero":       {func(s *Setup) { s.Checks = []Check{{CheckZero, CheckNotDone, "none was taken"}} }, 0.05, "zero"},
+		"agreement":  {func(s *Setup) { s.Checks = []Check{{CheckAgreement, CheckBad, "reads half"}} }, 0.05, "agreement"},
+		"background": {func(*Setup) {}, 6, "background"},
+		"too far":    {func(s *Setup) { s.Plan.Procedure.Distance = 0.06 }, 0.05, "distance"},
+	} {
+		g := begin(t, c.change)
+		g.do(Act{Kind: WentOn})
+		g.do(Act{Kind: WentOn})
+		g.until(WaterWanted, c.off, 10*time.Second)
+		g.water(20)
+		g.whole(c.off + 5)
+		r := g.finish()
+		if r.Verdict.Outcome != limit.NotDecided || len(r.Next) < 2 || !strings.Contains(fmt.Sprint(r.Next[1:]), c.want) {
+			t.Errorf("%s: %s, next is %q", name, r.Verdict.Outcome, r.Next)
+		}
+	}
+}
+
+// A survey that was given up does not hide what it saw.
+func TestGivenUpAboveTheLimitExceeds(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.until(HoldReady, 60, 30*time.Second)
+	g.do(Act{Kind: GaveUp, Text: "no time"})
+	r := g.s.Result()
+	if r.Verdict.Outcome != limit.Exceeds || !strings.Contains(fmt.Sprint(r.Verdict.Reasons), "place 1, door seam, top side: 6 mW/cm² was seen") ||
+		!slices.Contains(r.Cautions, Lethal) || !strings.Contains(fmt.Sprint(r.Next), "Withdraw the oven") {
+		t.Errorf("%+v; next %q", r.Verdict, r.Next)
+	}
+}
+
+// Why an oven is not decided is said once where many places share it.
+func TestSharedReasonsAreSaidOnce(t *testing.T) {
+	g := begin(t, func(s *Setup) { s.Checks = []Check{{CheckZero, CheckNotDone, "none was taken"}} })
+	g.toSweep()
+	g.whole(5)
+	r := g.finish()
+	if want := []string{"places 1, 2, 3, 4, 5, 6, 7: check of the probe, zero: none was taken"}; !slices.Equal(r.Verdict.Reasons, want) {
+		t.Errorf("%q", r.Verdict.Reasons)
+	}
+	for _, c := range r.Conditions {
+		if c.Name == "response of the probe" && (c.Want != "90 % of a step within 3 s" || !strings.HasPrefix(c.Was, "1 s; ")) {
+			t.Errorf("%+v", c)
+		}
+	}
+}
+
+// Nothing is told finer than the probe's floor: what lies under it is its own noise.
+func TestUnderTheFloorIsToldSo(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.read(0.06, time.Second)
+	const want = "< 0.02 mW/cm²"
+	if v := g.s.View(g.now, time.Second); v.Value != want || v.Best != "highest here: "+want {
+		t.Errorf("%q, %q", v.Value, v.Best)
+	}
+	g.until(HoldReady, 0.06, 30*time.Second)
+	g.do(Act{Kind: WentOn})
+	g.until(SweepReady, 0.06, 30*time.Second)
+	if v := g.s.View(g.now, time.Second); v.Said != "Place 1 is taken: "+want {
+		t.Errorf("%q", v.Said)
+	}
+}

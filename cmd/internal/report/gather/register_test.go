@@ -1,0 +1,63 @@
+package gather
+
+import (
+	"testing"
+	"time"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/registry"
+	"ovenward/acquire/store"
+	"ovenward/cmd/internal/round"
+)
+
+// TestRoundKnowsTheRegister: an oven that was registered by hand is on the round though
+// no probe watches it, with the day that is set for it; an inspection that was entered
+// counts as a check, as its author states it, and a repair does not.
+func TestRoundKnowsTheRegister(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	enter := func(e registry.Entry) {
+		t.Helper()
+		e.Who = "R. Okafor"
+		if err := s.Enter(t.Context(), e, dusk()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	oven := func(id, place string, next time.Time, out bool) {
+		enter(registry.Entry{Ovens: []registry.OvenEntry{{Oven: registry.Oven{ID: id, Place: place, Frequency: 2.45e9, Limit: "in-use", NextCheck: next, Withdrawn: out}}}})
+	}
+	oven("annex", "annex", dusk().AddDate(0, 0, -20).Truncate(24*time.Hour), false)
+	oven("attic", "attic", time.Time{}, false)
+	oven("cellar", "cellar", time.Time{}, true)
+	oven("combi", "by the pass, moved", time.Time{}, false)
+	enter(registry.Entry{Tests: []registry.Test{
+		{Oven: "annex", On: dusk().AddDate(0, -8, 0), Kind: "inspection", By: "P. Marlow", Outcome: "within", Highest: 3, HasValue: true, Text: "twelve points"},
+		{Oven: "attic", On: dusk().AddDate(0, -1, 0), Kind: "repair", By: "P. Marlow", Text: "a new lamp"},
+	}})
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := store.OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	plan, err := Round(t.Context(), r, round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]round.Entry{}
+	for _, e := range plan.Entries {
+		got[e.ID] = e
+	}
+	for id, want := range map[string]round.Status{"annex": round.Overdue, "attic": round.Never, "cellar": round.Withdrawn, "combi": round.Never} {
+		if got[id].Status != want {
+			t.Errorf("%s: %q, want %q: %+v", id, got[id].Status, want, got[id])
+		}
+	}
+	if e := got["annex"]; e.Last == nil || !e.Last.Imported || e.Last.Outcome != limit.Within || e.Last.Highest != 3 || e.Days != -20 || e.DueBy != "stated for the oven" {
+		t.Errorf("annex: %+v %+v", e, e.Last)
+	}
+	if e := got["combi"]; e.Place != "by the pass, moved" {
+		t.Errorf("combi: %+v", e)
+	}
+}
