@@ -253,14 +253,14 @@ func TestBetween(t *testing.T) {
 	}
 }
 
-func (k *kept) Runs(_ context.Context, _ string, from, to time.Time) ([]Run, error) {
-	var out []Run
-	for _, r := range k.runs {
-		if !r.Start.Before(from) && r.Start.Before(to) {
-			out = append(out, r)
+func (k *kept) PastRuns(_ context.Context, _ string, from, to time.Time) iter.Seq2[Run, error] {
+	return func(yield func(Run, error) bool) {
+		for _, r := range k.runs {
+			if !r.Start.Before(from) && r.Start.Before(to) && !yield(r, nil) {
+				return
+			}
 		}
 	}
-	return out, nil
 }
 
 // TestALevelThatWasNotCounted: a limit that changes after the hours were kept is

@@ -40,14 +40,14 @@ func (s *source) HistoryState(context.Context, string) (history.State, error) {
 	return history.State{}, nil
 }
 
-func (s *source) Runs(_ context.Context, _ string, from, to time.Time) ([]history.Run, error) {
-	var out []history.Run
-	for _, r := range s.runs {
-		if !r.Start.Before(from) && r.Start.Before(to) {
-			out = append(out, r)
+func (s *source) PastRuns(_ context.Context, _ string, from, to time.Time) iter.Seq2[history.Run, error] {
+	return func(yield func(history.Run, error) bool) {
+		for _, r := range s.runs {
+			if !r.Start.Before(from) && r.Start.Before(to) && !yield(r, nil) {
+				return
+			}
 		}
 	}
-	return out, nil
 }
 
 // tried is a finished test of ten minutes that shows all that within asks for.

@@ -25,12 +25,8 @@ func Statistics(ctx context.Context, s Source, l *Life, p history.Post, per hist
 	case history.PerRun, history.PerHour, history.PerDay:
 	case PerCheckpoint:
 		r := Result{Life: l}
-		for _, a := range l.spans(time.Time{}, by) {
-			runs, err := s.Runs(ctx, p.ID, a.From, a.To)
-			if err != nil {
-				return nil, err
-			}
-			r.Runs = append(r.Runs, runs...)
+		if err := l.EachRun(ctx, s, by, func(u history.Run) { r.Runs = append(r.Runs, RanOf(u)) }); err != nil {
+			return nil, err
 		}
 		return r.parts(ctx, s, p, l.cuts(by))
 	default:

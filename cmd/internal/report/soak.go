@@ -61,8 +61,7 @@ type SoakCounts struct {
 
 // RunPoint is one run, or several that lie together.
 type RunPoint struct {
-	Run        int64 // number of the first
-	At         time.Time
+	Run        int64                 // number of the first
 	Mean, Peak quantity.PowerDensity // of the field while it emitted; Peak +Inf: over range
 }
 

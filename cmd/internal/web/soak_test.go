@@ -71,6 +71,13 @@ func someRuns(at time.Time, n int) []history.Run {
 	return out
 }
 
+func ranOf(runs []history.Run) (out []soak.Ran) {
+	for _, r := range runs {
+		out = append(out, soak.RanOf(r))
+	}
+	return out
+}
+
 func (f *fakeSoaks) Plan(_ context.Context, p soak.Plan, who string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -116,7 +123,7 @@ func (f *fakeSoaks) Life(id string) *soak.Life {
 
 func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	l := f.Life(id)
-	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: someRuns(f.now.Add(-3*time.Hour), 30),
+	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: ranOf(someRuns(f.now.Add(-3*time.Hour), 30)),
 		Outcome: soak.NotDecided, Reasons: []string{"the test is running"}}
 	for i := range 400 {
 		s := quantity.PowerDensity(2 + 0.001*float64(i))
@@ -142,7 +149,8 @@ func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per) 
 	case "checkpoint":
 		return r.Parts, err
 	case history.PerRun:
-		return []soak.Part{{Name: "run 1", From: r.Runs[0].Start, To: r.Runs[0].End, Operations: -1, Runs: 1, Run: &r.Runs[0], Sum: r.Whole}}, err
+		run := someRuns(f.now.Add(-3*time.Hour), 1)[0]
+		return []soak.Part{{Name: "run 1", From: run.Start, To: run.End, Operations: -1, Runs: 1, Run: &run, Sum: r.Whole}}, err
 	case history.PerHour:
 		return nil, history.ErrMany
 	}

@@ -153,7 +153,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 	s.Counts = counts(r)
 	s.PerRun = make([]report.RunPoint, 0, len(r.Runs))
 	for _, u := range r.Runs {
-		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, At: u.Start, Mean: u.Mean, Peak: u.Peak})
+		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, Mean: u.Mean, Peak: u.Peak})
 	}
 	if top := float64(r.Whole.On.Quantiles.At(1)); top > 0 && !math.IsInf(top, 1) {
 		for _, b := range r.Whole.On.Quantiles.Shares(bars, top*1.01) {
@@ -224,7 +224,7 @@ func checkpointOf(l *soak.Life, c int64, name string) report.Checkpoint {
 
 func counts(r *soak.Result) report.SoakCounts {
 	l := r.Life
-	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total()}
+	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total(), Dose: r.Dose}
 	var from []string
 	for _, f := range []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator} {
 		if n := l.By[f]; n != 0 {
@@ -233,9 +233,6 @@ func counts(r *soak.Result) report.SoakCounts {
 	}
 	if c.OperationsFrom = strings.Join(from, ", "); len(from) == 0 && l.Plan.Operations == 0 {
 		c.Operations = -1
-	}
-	for _, u := range r.Runs {
-		c.Dose += u.Dose
 	}
 	if e, ok := r.Whole.Above(l.Plan.Level); ok {
 		c.Exceedances, c.Above = int64(e.Count), e.Above

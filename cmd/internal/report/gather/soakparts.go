@@ -122,13 +122,13 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
 	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
-		all, err := r.Switched(ctx, p.Post, p.Oven, res.Runs[0].Start)
+		all, err := r.Switched(ctx, p.Post, p.Oven, time.Unix(0, res.Runs[0].At).UTC())
 		if err != nil {
 			return err
 		}
 		said := map[string]int{}
-		for _, contact := range history.SaidOf(all, post.Options, res.Runs) {
-			said[contact]++
+		if err := res.Life.EachRun(ctx, r, res.By, func(u history.Run) { said[history.SaidOf(all, post.Options, u)]++ }); err != nil {
+			return err
 		}
 		for _, contact := range slices.Sorted(maps.Keys(said)) {
 			if contact != "" {
