@@ -41,6 +41,8 @@ type Trend struct {
 	First  time.Time             // the first run's begin
 	Points int                   // runs that were wholly seen
 
+	StepAfter int64 // number of the run after which Age.Step lies, to a 512th of the runs; 0: there is none
+
 	RunsPerDay float64 // of them
 }
 
@@ -255,6 +257,9 @@ func TrendOf(runs []Ran, level quantity.PowerDensity) (Trend, error) {
 	var err error
 	if t.Age, err = stats.Age(number, mean); err != nil {
 		return t, fmt.Errorf("look at the runs' trend: %w", err)
+	}
+	if t.Age.Step != nil {
+		t.StepAfter = int64(number[t.Age.From-1])
 	}
 	t.Runs = t.Age.Foresee(number, mean, float64(level))
 	if t.Days, err = stats.Foresee(day, mean, float64(level)); err != nil {

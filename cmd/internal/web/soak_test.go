@@ -300,3 +300,27 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 	}
 	neverReassures(t, page)
 }
+
+// TestTheAPITellsAStepByItsRun: of 3 000 runs the step is found among 512 medians, and
+// told by the number of a run.
+func TestTheAPITellsAStepByItsRun(t *testing.T) {
+	var runs []soak.Ran
+	for i := range int64(3000) {
+		r := soak.Ran{Number: i + 1, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: true}
+		if r.Number > 2000 {
+			r.Mean += 3
+		}
+		runs = append(runs, r)
+	}
+	f := soaking(noon())
+	r, err := f.Result(t.Context(), "door-7")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Trend, err = soak.TrendOf(runs, 50); err != nil {
+		t.Fatal(err)
+	}
+	if k := resultOf(&r).Trend; k.StepAt == nil || *k.StepAt < 1990 || *k.StepAt > 2010 || k.Points < 980 || k.Points > 1020 {
+		t.Errorf("%+v, %v, want a step after run 2000 and a trend of those since", k, k.StepAt)
+	}
+}

@@ -273,13 +273,17 @@ func figures(r *soak.Result) []report.Pair {
 func ageing(t *soak.Trend) []report.Pair {
 	var out []report.Pair
 	add := func(name, text string) { out = append(out, report.Pair{Name: name, Value: cell(text)}) }
-	add("Told from", fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points))
+	told := fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points)
+	if t.Age.Step != nil {
+		told += ", those since the last step"
+	}
+	add("Told from", told)
 	if s := t.Age.Slope; !math.IsNaN(s.Slope) && t.Age.Points > 1 {
 		add("Slope of 1000 runs (Theil-Sen)", fmt.Sprintf("%s; 95 %%: %s to %s", level(1000*s.Slope), level(1000*s.Lo), level(1000*s.Hi)))
 		add("Probability without a trend (Mann-Kendall)", strconv.FormatFloat(t.Age.Kendall.P, 'g', 2, 64))
 	}
 	if st := t.Age.Step; st != nil {
-		add("Step (Pettitt)", fmt.Sprintf("after run %d of those, by %s; confidence %.3g %%", t.Age.From, level(st.Size), 100*st.Confidence))
+		add("Step (Pettitt)", fmt.Sprintf("after about run %d, by %s; confidence %.3g %%", t.StepAfter, level(st.Size), 100*st.Confidence))
 	}
 	edge := "Limit less guard band, " + level(float64(t.Level))
 	if t.Days.Refused != "" {
