@@ -135,15 +135,15 @@ func (o soakOrder) run(ctx context.Context, out io.Writer) error {
 	if o.verb == "status" {
 		return o.status(ctx, path, out)
 	}
-	who := cmp.Or(o.daemon.who, o.daemon.user)
-	if who == "" {
-		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
-	}
 	verbs := map[string]string{"plan": "", "start": "start", "pause": "pause", "resume": "resume", "abort": "abort", "finish": "finish",
 		"note": "note", "count": "operations", "checkpoint": "checkpoint", "stop": "finish"}
 	act, known := verbs[o.verb]
 	if !known {
 		return fmt.Errorf("there is no %q; see ovenward soak --help", o.verb)
+	}
+	who := cmp.Or(o.daemon.who, o.daemon.user)
+	if who == "" {
+		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
 	}
 	if o.verb == "stop" {
 		var now soakShown

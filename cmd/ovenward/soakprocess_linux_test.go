@@ -126,7 +126,7 @@ func TestSoakByTheCommandLine(t *testing.T) {
 // refusedBeforeThePlan asks for what cannot be.
 func (s *soaked) refusedBeforeThePlan() {
 	s.t.Helper()
-	s.refused("there is no post", "plan", "d1", "--post=nowhere", "--procedure=p", "--source=s", "--operations=5")
+	s.refused(`there is no post "nowhere"; name one of counter-door, pantry-door, staff-room-door`, "plan", "d1", "--post=nowhere", "--procedure=p", "--source=s", "--operations=5")
 	s.refused("name the procedure and its source", "plan", "d1", "--post=pantry-door", "--operations=5")
 	s.refused("say how many operations, or for how long", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s")
 	s.refused("has no contact", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5", "--contact=none")

@@ -170,3 +170,11 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 		t.Errorf("of single values %d exceed, %v: this tries nothing", got.Count, err)
 	}
 }
+
+// What there is no such act for is told first, before who does it is asked for.
+func TestAnUnknownActOfASoakTestIsTold(t *testing.T) {
+	var out, problem strings.Builder
+	if code := soakCommand(t.Context(), []string{"dance", "d1"}, &out, &problem); code != 1 || !strings.Contains(problem.String(), `there is no "dance"; see ovenward soak --help`) || out.Len() > 0 {
+		t.Errorf("%d, %q, %q", code, out.String(), problem.String())
+	}
+}

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -120,7 +121,14 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		}
 		return p.Keeper.Plan(ctx, plan, who)
 	}
-	return fmt.Errorf("there is no post %q", plan.Post)
+	var ids []string
+	for i := range p.eyes.posts {
+		ids = append(ids, p.eyes.posts[i].ID)
+	}
+	if plan.Post == "" {
+		return fmt.Errorf("name the post whose probe watches the oven, one of %s", strings.Join(ids, ", "))
+	}
+	return fmt.Errorf("there is no post %q; name one of %s", plan.Post, strings.Join(ids, ", "))
 }
 
 // has says whether a contact may count for a post; none may.

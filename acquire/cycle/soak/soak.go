@@ -327,8 +327,10 @@ func (l *Life) surveyable(m Mark) error {
 		found = found || c == m.Checkpoint
 	}
 	switch n := len(l.Passed); {
+	case len(l.Plan.Checkpoints) == 0:
+		return errors.New("the plan has no checkpoint")
 	case !found:
-		return fmt.Errorf("the plan has no checkpoint at %d", m.Checkpoint)
+		return fmt.Errorf("the plan has no checkpoint at %d; it has %v", m.Checkpoint, l.Plan.Checkpoints)
 	case n > 0 && l.Passed[n-1].Checkpoint >= m.Checkpoint:
 		return fmt.Errorf("the checkpoint at %d was passed already", l.Passed[n-1].Checkpoint)
 	case m.Outcome == "":

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -97,7 +98,7 @@ func (s *Soak) Document() *Document {
 	if s.State != "finished" {
 		verdict += " (the test is " + s.State + ")"
 	}
-	d.add("Verdict", &Paragraph{Verdict, verdict}, &Pairs{append([]Pair{{"Reasons", raw(strings.Join(s.Reasons, ";\n"))}}, limitPairs(s.Plan.Limit)...)})
+	d.add("Verdict", &Paragraph{Verdict, verdict}, &Pairs{slices.Concat([]Pair{{"Reasons", raw(strings.Join(s.Reasons, ";\n"))}}, limitPairs(s.Plan.Limit), asMeasured(s.Plan.Limit))})
 	d.add("Plan", s.plan())
 	d.add("Conditions", &Pairs{s.Conditions})
 	d.add("Counts", s.counts())
@@ -144,7 +145,7 @@ func (s *Soak) counts() Block {
 		ops = count(c.Operations)
 	}
 	return &Pairs{[]Pair{{"State", words(s.State)}, {"From", raw(stamp(s.From))}, {"To", raw(stamp(s.As))}, {"Operations", ops}, {"… counted from", words(c.OperationsFrom)},
-		{"Runs seen from the field", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe", of(c.Dose.String(), float64(c.Dose), "J/m²")},
+		{"Runs seen from the field to their end", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe, of these runs", of(c.Dose.String(), float64(c.Dose), "J/m²")},
 		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", about(c.Above)}, {"Seen", percent(c.Cover)}}}
 }
 
