@@ -25,7 +25,7 @@ const soakHelp = `usage: ovenward soak status [ID] [FLAGS]
        ovenward soak stop ID [--why=TEXT] [FLAGS]     finishes, or aborts what is not complete
        ovenward soak count ID --operations=N [--from=operator|input|import] [--why=TEXT] [FLAGS]
        ovenward soak checkpoint ID --at=N --survey=SURVEY | --outcome=within|exceeds|"not decided"
-       ovenward soak report ID -o FILE.pdf --storage.path=FOLDER [--per=run|hour|day] [--to=INSTANT]
+       ovenward soak report ID -o FILE.pdf|.html|.csv|.json --storage.path=FOLDER [FLAGS]
 
 A soak test is a long planned one: an oven or door that is worked many thousands of
 times beside a probe that watches. Asks the running daemon. start with --post plans first.
@@ -35,6 +35,8 @@ times beside a probe that watches. Asks the running daemon. start with --post pl
   --limit=ID            of acceptance, one of the post's (default: its first)
   --stop-exceedances=N --stop-over-range --stop-blind="10 min" --stop-overdue=N
                         what ends the test before its end
+  --per=run|hour|day --from=INSTANT --to=INSTANT    of a report: what its statistics are apart
+                        for, since when, and by when all of it is
   --url=URL --who=NAME --user=NAME --password-file=FILE    as in ovenward alarm --help
 `
 

@@ -165,8 +165,8 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
 }
 
-// Statistics sums up a test until now.
-func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soak.Part, error) {
+// Statistics sums up a test between two instants; zero ones are its begin, and now.
+func (p planner) Statistics(ctx context.Context, id string, per past.Per, from, to time.Time) ([]soak.Part, error) {
 	l := p.Life(id)
 	if l == nil {
 		return nil, fmt.Errorf("%w as %q", soak.ErrUnknown, id)
@@ -175,7 +175,10 @@ func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soa
 	if !ok {
 		return nil, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
 	}
-	return soak.Statistics(ctx, p.eyes.record, l, h, per, p.now().UTC(), p.zone)
+	if now := p.now().UTC(); to.IsZero() || now.Before(to) {
+		to = now
+	}
+	return soak.Statistics(ctx, p.eyes.record, l, h, per, from, to, p.zone)
 }
 
 // Stretches sums up a post between two instants.

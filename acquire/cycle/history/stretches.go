@@ -40,7 +40,7 @@ type Source interface {
 const MostStretches = 10_000
 
 // ErrMany is a time that has more stretches than MostStretches.
-var ErrMany = fmt.Errorf("that is more than %d stretches: ask for a shorter time", MostStretches)
+var ErrMany = fmt.Errorf("that is more than %d stretches: ask for a shorter time, by from and to, or by hour or day", MostStretches)
 
 // Stretches sums up a post between two instants, apart for each run, hour or day of
 // zone. A run counts where it began, and is summed up whole: the pauses in it are in

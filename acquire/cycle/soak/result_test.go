@@ -2,6 +2,7 @@ package soak
 
 import (
 	"context"
+	"errors"
 	"iter"
 	"math"
 	"strings"
@@ -220,7 +221,7 @@ func TestStatisticsOfATest(t *testing.T) {
 		PerCheckpoint:   {{Name: "up to the checkpoint at 4 operations", Runs: 1, Operations: 4, Active: 4 * time.Minute}, {Name: "since the last checkpoint", Operations: 10, Active: 5 * time.Minute}},
 		PerTest:         {{Name: "the whole test", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
 	} {
-		got, err := Statistics(t.Context(), &x.src, l, p, per, at(10*time.Minute), time.UTC)
+		got, err := Statistics(t.Context(), &x.src, l, p, per, time.Time{}, at(10*time.Minute), time.UTC)
 		if err != nil || len(got) != len(want) {
 			t.Fatalf("%s: %d parts, %v: %+v", per, len(got), err, got)
 		}
@@ -240,8 +241,19 @@ func TestStatisticsOfATest(t *testing.T) {
 			t.Errorf("%s: %d exceedances, on %v, highest %g", per, counted, on, highest)
 		}
 	}
-	if _, err := Statistics(t.Context(), &x.src, l, p, "moon", at(10*time.Minute), time.UTC); err == nil {
+	if _, err := Statistics(t.Context(), &x.src, l, p, "moon", time.Time{}, at(10*time.Minute), time.UTC); err == nil {
 		t.Error("a test is parted by moons")
+	}
+	// Of a part of a test only what lies in it: the run began before.
+	got, err := Statistics(t.Context(), &x.src, l, p, PerTest, at(250*time.Second), at(10*time.Minute), time.UTC)
+	if err != nil || len(got) != 1 || got[0].Runs != 0 || got[0].From != at(250*time.Second) || got[0].Sum.On.Quantiles.Total() != 50*time.Second {
+		t.Errorf("since the middle of the run: %+v, %v", got, err)
+	}
+	if got, err = Statistics(t.Context(), &x.src, l, p, history.PerRun, at(250*time.Second), at(10*time.Minute), time.UTC); err != nil || len(got) != 0 {
+		t.Errorf("runs since the middle of the only one: %+v, %v", got, err)
+	}
+	if _, err = Statistics(t.Context(), &x.src, l, p, PerCheckpoint, at(time.Second), at(10*time.Minute), time.UTC); !errors.Is(err, ErrSince) {
+		t.Errorf("checkpoints since an instant: %v", err)
 	}
 }
 

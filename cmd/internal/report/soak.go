@@ -30,6 +30,7 @@ type Soak struct {
 	Checkpoints       []Checkpoint
 	ByCheckpoint      []Figured // figures between the checkpoints
 	Per               string    // run, hour or day: what Stretches are of
+	Since             time.Time // of Stretches; zero: the begin
 	Stretches         []Figured
 	Interruptions     []Interruption // pauses, and times in which nothing was seen
 	Log               []Happened
@@ -106,7 +107,11 @@ func (s *Soak) Document() *Document {
 	d.add("Ageing", &Pairs{s.Ageing})
 	d.add("Checkpoints", s.checkpoints(), figured("part of the test", s.ByCheckpoint))
 	if s.Per != "" {
-		d.add("Statistics by "+s.Per, figured(s.Per, s.Stretches))
+		title := "Statistics by " + s.Per
+		if !s.Since.IsZero() {
+			title += ", from " + stamp(s.Since)
+		}
+		d.add(title, figured(s.Per, s.Stretches))
 	}
 	d.add("Interruptions", s.interruptions())
 	d.add("Alarms", alarmTable(s.Alarms))

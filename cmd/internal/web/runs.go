@@ -24,8 +24,9 @@ type Soaks interface {
 	Lives() []*soak.Life
 	Life(id string) *soak.Life
 	Result(ctx context.Context, id string) (soak.Result, error)
-	// Statistics parts a test by run, hour, day, checkpoint, or not at all.
-	Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error)
+	// Statistics parts a test, between two instants, by run, hour, day, checkpoint, or not
+	// at all; zero instants are its begin, and now.
+	Statistics(ctx context.Context, id string, per history.Per, from, to time.Time) ([]soak.Part, error)
 }
 
 const (

@@ -143,16 +143,22 @@ func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	return r, err
 }
 
-func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error) {
+func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per, from, to time.Time) ([]soak.Part, error) {
 	r, err := f.Result(ctx, id)
 	switch per {
 	case "checkpoint":
+		if !from.IsZero() {
+			return nil, soak.ErrSince
+		}
 		return r.Parts, err
 	case history.PerRun:
 		run := someRuns(f.now.Add(-3*time.Hour), 1)[0]
 		return []soak.Part{{Name: "run 1", From: run.Start, To: run.End, Operations: -1, Runs: 1, Run: &run, Sum: r.Whole}}, err
 	case history.PerHour:
-		return nil, history.ErrMany
+		if to.Sub(from) != 24*time.Hour {
+			return nil, history.ErrMany
+		}
+		return r.Days[:1], err
 	}
 	return r.Days, err
 }
@@ -233,7 +239,8 @@ func TestStatisticsByTheAPI(t *testing.T) {
 		}
 	})
 	for path, want := range map[string]int{"/api/v1/soaks/door-7/statistics": 200, "/api/v1/soaks/door-7/statistics?per=run": 200, "/api/v1/soaks/door-7/statistics?per=day": 200,
-		"/api/v1/soaks/door-7/statistics?per=hour": 400, "/api/v1/soaks/door-7/statistics?per=moon": 400, "/api/v1/soaks/none/statistics": 404,
+		"/api/v1/soaks/door-7/statistics?per=hour": 400, "/api/v1/soaks/door-7/statistics?per=hour&from=2026-06-02&to=2026-06-03": 200,
+		"/api/v1/soaks/door-7/statistics?from=2026-06-02": 400, "/api/v1/soaks/door-7/statistics?per=day&to=soon": 400, "/api/v1/soaks/door-7/statistics?per=moon": 400, "/api/v1/soaks/none/statistics": 404,
 		"/api/v1/posts/galley/statistics": 200, "/api/v1/posts/galley/statistics?per=moon": 400, "/api/v1/posts/none/statistics": 404,
 		"/api/v1/posts/galley/statistics?from=soon": 400, "/api/v1/posts/galley/statistics?from=2026-06-03&to=2026-06-02": 400, "/api/v1/posts/galley/statistics?to=2026-06-03&from=2026-06-01": 400} {
 		if w := get(t, s, path); w.Code != want {

@@ -23,9 +23,10 @@ const bars = 30
 
 // SoakQuery says of which soak test to report: as it stood at an instant; a zero By is
 // its end when it has ended, else behind the newest sample. Per is run, hour or day, of
-// Zone.
+// Zone, and From since when these are listed: a zero one is the begin.
 type SoakQuery struct {
 	ID      string
+	From    time.Time
 	By      time.Time
 	Per     history.Per
 	Zone    *time.Location

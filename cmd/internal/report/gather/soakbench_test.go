@@ -1,7 +1,10 @@
 package gather
 
 import (
+	"bytes"
+	"errors"
 	"io"
+	"strings"
 	"testing"
 	"time"
 
@@ -81,5 +84,27 @@ func BenchmarkSoakReport(b *testing.B) {
 		if err := r.Document().PDF(io.Discard, report.Papers()[0]); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// TestRunsOfALongTestFromAnInstantOn: 100 000 runs are too many to list one by one; those
+// from an instant on are listed, and the report says since when.
+func TestRunsOfALongTestFromAnInstantOn(t *testing.T) {
+	s := longSoak(t)
+	q := SoakQuery{ID: "door-7", Zone: time.UTC, Per: history.PerRun, Version: "test"}
+	if _, err := Soak(t.Context(), s.Reader, q); !errors.Is(err, history.ErrMany) {
+		t.Fatalf("100 000 runs: %v", err)
+	}
+	q.From = time.Date(2031, 1, 1, 0, 0, 0, 0, time.UTC).Add(4800*time.Hour - 24*time.Hour) // the last of 200 days
+	r, err := Soak(t.Context(), s.Reader, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Stretches) != 500 || r.Stretches[0].Name != "run 99501" || len(r.PerRun) != 100_000 {
+		t.Errorf("%d runs of the last day, the first %q; %d of the test", len(r.Stretches), r.Stretches[0].Name, len(r.PerRun))
+	}
+	var b bytes.Buffer
+	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), `"Statistics by run, from 2031-07-19 00:00:00 UTC"`) {
+		t.Errorf("%v, since when is not said", err)
 	}
 }

@@ -61,13 +61,13 @@ func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Re
 	s.ByCheckpoint = figured(res.Parts)
 	per := cmp.Or(q.Per, history.PerDay)
 	parts := res.Days
-	if per != history.PerDay {
+	if per != history.PerDay || !q.From.IsZero() {
 		var err error
-		if parts, err = soak.Statistics(ctx, r, res.Life, p, per, res.By, q.Zone); err != nil {
+		if parts, err = soak.Statistics(ctx, r, res.Life, p, per, q.From, res.By, q.Zone); err != nil {
 			return err
 		}
 	}
-	s.Per, s.Stretches = string(per), figured(parts)
+	s.Per, s.Since, s.Stretches = string(per), q.From, figured(parts)
 	return nil
 }
 
