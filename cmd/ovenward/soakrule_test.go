@@ -31,9 +31,9 @@ func benchPost(id, oven string, l limit.Limit) acquire.Post {
 func begun() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }
 
 // A soak report says what the site stated of whose runs they are, beside the ovens
-// that the record knows.
+// that the record knows, and names the decision rule that the limit had.
 func TestSoakReportSaysWhoseRuns(t *testing.T) {
-	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"}
+	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard", Rule: limit.SimpleAcceptance}
 	for _, tc := range []struct {
 		alone        bool
 		whose, lacks string
@@ -56,7 +56,7 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if tests.Keeper, err = soak.NewKeeper(t.Context(), record, e, begun, func(soak.Plan, soak.Mark) {}); err != nil {
 			t.Fatal(err)
 		}
-		plan := soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 10, Whose: "what a client says does not count"}
+		plan := soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 10, Whose: "what a client says does not count", Rule: limit.GuardedRejection}
 		if err := tests.Plan(t.Context(), plan, "A. Tester"); err != nil {
 			t.Fatal(err)
 		}
@@ -92,6 +92,9 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		}
 		if !strings.Contains(said, tc.whose) || strings.Contains(said, tc.lacks) {
 			t.Errorf("nothing near %v: %q", tc.alone, said)
+		}
+		if kept := tests.Life("d1").Plan.Rule; kept != inUse.Rule || s.Plan.Limit.Rule != inUse.Rule {
+			t.Errorf("the limit had the rule %q, the plan keeps %q, the report says %q", inUse.Rule, kept, s.Plan.Limit.Rule)
 		}
 	}
 }

@@ -112,7 +112,7 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		if err != nil {
 			return err
 		}
-		plan.LimitID, plan.Level = l.ID, l.Value
+		plan.LimitID, plan.Level, plan.Rule = l.ID, l.Value, l.Rule
 		if l.Averaged() {
 			plan.Mean = l.Averaging
 		}
@@ -201,7 +201,7 @@ func (p planner) lacks(plan soak.Plan, at time.Time, highest quantity.PowerDensi
 		if err != nil {
 			return []string{err.Error()}
 		}
-		l.Value = plan.Level
+		l.Value, l.Rule = plan.Level, plan.Rule
 		return post.Lacks(l, at, highest)
 	}
 	return nil

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -162,6 +163,39 @@ func TestWithinIsEarned(t *testing.T) {
 		if said := strings.Join(r.Reasons, "; "); r.Outcome != tc.want || !strings.Contains(said, tc.why) || strings.Contains(said, " ns") {
 			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
 		}
+	}
+}
+
+// TestEveryDecisionRule: a highest value below the limit, less than its uncertainty below
+// it, as little above it, and farther above it, by each rule that the limit may name. The
+// uncertainty is 5 W/m² and the limit 50.
+func TestEveryDecisionRule(t *testing.T) {
+	for rule, want := range map[limit.Rule][4]Outcome{
+		"":                      {Within, NotDecided, Exceeds, Exceeds},
+		limit.GuardedAcceptance: {Within, NotDecided, Exceeds, Exceeds},
+		limit.SimpleAcceptance:  {Within, Within, Exceeds, Exceeds},
+		limit.GuardedRejection:  {Within, Within, NotDecided, Exceeds},
+	} {
+		for i, highest := range []quantity.PowerDensity{44, 47, 53, 56} {
+			x := wholeTest()
+			x.plan.Rule, x.plan.Guard = rule, 5
+			x.src.samples[300+250].S = highest
+			if r := x.result(t); r.Outcome != want[i] || len(r.Reasons) == 0 {
+				t.Errorf("%q, %v: %s, %q; want %s", rule, highest, r.Outcome, r.Reasons, want[i])
+			}
+			// An uncertainty that is not known takes nothing away from exceeds, and earns no within.
+			x.plan.Guard = 0
+			if r := x.result(t); (r.Outcome == Exceeds) != (highest > 50) || r.Outcome == Within {
+				t.Errorf("%q, %v, no uncertainty: %s, %q", rule, highest, r.Outcome, r.Reasons)
+			}
+		}
+	}
+	x := wholeTest()
+	x.plan.Rule, x.plan.Guard = limit.GuardedRejection, 5
+	s := &x.src.samples[300+250]
+	s.S, s.Over = 51, true
+	if r := x.result(t); r.Outcome != Exceeds {
+		t.Errorf("over range by guarded rejection: %s, %q", r.Outcome, r.Reasons)
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -36,6 +37,7 @@ type Plan struct {
 	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"`    // of that limit, when the test was planned
 	Mean    time.Duration         `json:"averaging_ns,omitempty"` // the mean over so long is what that limit is of; 0: each value
 	Guard   quantity.PowerDensity `json:"guard_band_w_per_m2"`    // the expanded uncertainty at that level, when it was planned; 0: not known
+	Rule    limit.Rule            `json:"rule,omitempty"`         // by which a highest value is accepted or rejected; empty: guarded acceptance
 
 	Operations  int64         `json:"operations,omitempty"`
 	Lasting     time.Duration `json:"lasting_ns,omitempty"`  // active time: pauses do not count

@@ -107,7 +107,7 @@ func lacks(all []store.History, p soak.Plan, at time.Time, highest quantity.Powe
 	}
 	for _, l := range h.Limits() {
 		if l.ID == p.LimitID {
-			l.Value = p.Level
+			l.Value, l.Rule = p.Level, p.Rule
 			return h.Post.Lacks(l, at, highest)
 		}
 	}
@@ -132,11 +132,11 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
 			{Name: "Expanded uncertainty at the limit", Value: cell(guard(p.Guard))}},
 		Instruments: []report.Instrument{instrument(h)}}
-	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level}
+	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level, Rule: p.Rule}
 	for _, one := range h.Limits() {
 		if one.ID == p.LimitID {
 			s.Plan.Limit = one
-			s.Plan.Limit.Value = p.Level
+			s.Plan.Limit.Value, s.Plan.Limit.Rule = p.Level, p.Rule
 		}
 	}
 	if len(l.Active) > 0 {
