@@ -74,6 +74,9 @@ func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, erro
 		return nil, err
 	}
 	s := soaked(&res, h, q.Version)
+	if err := surveyedAt(ctx, r, s.Checkpoints); err != nil {
+		return nil, err
+	}
 	if err := summedUp(ctx, r, s, &res, p, q); err != nil {
 		return nil, err
 	}

@@ -49,6 +49,40 @@ func interruptions(r *soak.Result) []report.Interruption {
 	return out
 }
 
+// surveyedAt adds the highest value that the survey of each checkpoint found, where the
+// record has it, and its place.
+func surveyedAt(ctx context.Context, r *store.Reader, all []report.Checkpoint) error {
+	for i := range all {
+		c := &all[i]
+		if c.Survey == "" {
+			continue
+		}
+		found, err := r.SurveyResult(ctx, c.Survey)
+		if err != nil {
+			return err
+		}
+		if found == nil {
+			continue
+		}
+		for _, p := range found.Places {
+			if p.N != found.Verdict.Worst {
+				continue
+			}
+			c.Place = fmt.Sprintf("place %d, %s, %s, cell %d", p.N, p.Sweep, p.Surface, p.Cell)
+			if p.Value != nil {
+				c.Value = quantity.PowerDensity(*p.Value)
+			}
+			if p.U != nil {
+				c.U = quantity.PowerDensity(*p.U)
+			}
+			if p.OverRange {
+				c.Value = quantity.PowerDensity(math.Inf(1))
+			}
+		}
+	}
+	return nil
+}
+
 // summedUp adds the statistics by checkpoint, and by what was asked for.
 func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Result, p history.Post, q SoakQuery) error {
 	level := res.Life.Plan.Level
