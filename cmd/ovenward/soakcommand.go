@@ -33,6 +33,7 @@ times beside a probe that watches. Asks the running daemon. start with --post pl
   --checkpoints=N,N,…   after so many operations (or hours) a survey is asked for
   --contact=ID          a [[contact]] of the configuration that counts operations
   --limit=ID            of acceptance, one of the post's (default: its first)
+  --conditions=TEXT --title=TEXT    line voltage, load, ambient temperature …; a name
   --stop-exceedances=N --stop-over-range --stop-blind="10 min" --stop-overdue=N
                         what ends the test before its end
   --per=run|hour|day --from=INSTANT --to=INSTANT    of a report: what its statistics are apart
@@ -72,7 +73,7 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	flags.StringVar(&o.daemon.why, "why", "", "")
 	flags.StringVar(&file, "password-file", "", "")
 	o.plan = map[string]*string{}
-	for _, name := range []string{"title", "post", "oven", "procedure", "source", "limit", "contact", "lasting", "checkpoints", "operations",
+	for _, name := range []string{"title", "post", "oven", "procedure", "source", "conditions", "limit", "contact", "lasting", "checkpoints", "operations",
 		"stop-exceedances", "stop-blind", "stop-overdue"} {
 		o.plan[strings.ReplaceAll(name, "-", "_")] = flags.String(name, "", "")
 	}

@@ -33,6 +33,10 @@ type Plan struct {
 	Procedure string `json:"procedure"`         // by which it is done
 	Source    string `json:"source"`            // of the procedure: document and edition, or whose own it is
 
+	// Conditions are those that the procedure asks for, as somebody stated them: line voltage,
+	// load, ambient temperature.
+	Conditions string `json:"conditions,omitempty"`
+
 	LimitID string                `json:"limit"`                  // of acceptance; one of the post's
 	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"`    // of that limit, when the test was planned
 	Mean    time.Duration         `json:"averaging_ns,omitempty"` // the mean over so long is what that limit is of; 0: each value

@@ -41,6 +41,7 @@ type Soak struct {
 
 // SoakPlan is what was set out to be done.
 type SoakPlan struct {
+	Title             string // empty: it has none
 	Procedure, Source string
 	Limit             limit.Limit
 	Operations        int64         // planned; 0: by hours
@@ -133,6 +134,9 @@ func (s *Soak) Document() *Document {
 
 func (s *Soak) plan() Block {
 	p := &Pairs{[]Pair{{"Procedure", words(s.Plan.Procedure)}, {"Source", words(s.Plan.Source)}}}
+	if s.Plan.Title != "" {
+		p.List = slices.Insert(p.List, 0, Pair{"Name", words(s.Plan.Title)})
+	}
 	if s.Plan.Operations > 0 {
 		p.List = append(p.List, Pair{"Planned operations", count(s.Plan.Operations)})
 	}

@@ -190,6 +190,9 @@ func (f frame) soakFacts(l *soak.Life) []fact {
 	if p.Title != "" {
 		all = append([]fact{{f.t("soak.name"), p.Title}}, all...)
 	}
+	if p.Conditions != "" {
+		all = append(all, fact{f.t("soak.conditions"), p.Conditions})
+	}
 	if p.Contact != "" {
 		all = append(all, fact{f.t("soak.contact"), p.Contact})
 	}

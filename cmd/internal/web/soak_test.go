@@ -190,7 +190,7 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		code       int
 		want, call string
 	}{
-		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-1","post":"galley","procedure":"door cycling","source":"our own","operations":"500","checkpoints":"100, 500","stop_blind":"10 min"}`, 200, `"state":"planned"`, "plan latch-1 by R. Okafor"},
+		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-1","post":"galley","procedure":"door cycling","source":"our own","conditions":"230 V, 1 L of water","operations":"500","checkpoints":"100, 500","stop_blind":"10 min"}`, 200, `"conditions":"230 V, 1 L of water"`, "plan latch-1 by R. Okafor"},
 		{"/api/v1/soaks", `{"who":"R. Okafor","id":"a b","post":"galley","procedure":"x","source":"y","operations":"many","stop_over_range":"maybe"}`, 422, "many", ""},
 		{"/api/v1/soaks", `{"id":"latch-2","post":"galley","procedure":"x","source":"y","operations":"5"}`, 422, "write your name", ""},
 		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"5"}`, 409, "count while the test runs", ""},
@@ -207,6 +207,9 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		if call := f.called(); code != step.code || !strings.Contains(body, step.want) || call != step.call {
 			t.Errorf("%s %s: %d %s, %q; want %d %q, %q", step.path, step.body, code, body, call, step.code, step.want, step.call)
 		}
+	}
+	if page := textOf(get(t, s, "/soaks/latch-1").Body.String()); !strings.Contains(page, "230 V, 1 L of water") {
+		t.Errorf("the page does not tell the conditions: %s", page)
 	}
 	w := get(t, s, "/api/v1/soaks/door-7/result")
 	var res resultJSON

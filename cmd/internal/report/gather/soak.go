@@ -131,8 +131,8 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 	l, p := r.Life, r.Life.Plan
 	s := &report.Soak{Site: h.Site, Oven: p.Oven, Place: h.OvenPlace, Simulated: h.Probe.Simulated, As: r.By.Truncate(time.Second), State: string(l.State), Version: version,
 		Outcome: map[soak.Outcome]limit.Outcome{soak.Within: limit.Within, soak.Exceeds: limit.Exceeds, soak.NotDecided: limit.NotDecided}[r.Outcome], Reasons: r.Reasons,
-		Plan: report.SoakPlan{Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
-		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
+		Plan: report.SoakPlan{Title: p.Title, Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
+		Conditions: []report.Pair{{Name: "As stated when it was planned", Value: cell(cmp.Or(p.Conditions, "not stated"))}, {Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
 			{Name: "Expanded uncertainty at the limit", Value: cell(guard(p.Guard))}},
 		Instruments: []report.Instrument{instrument(h)}}
 	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level, Rule: p.Rule}

@@ -1,7 +1,9 @@
 package gather
 
 import (
+	"bytes"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -35,7 +37,7 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{10, 20, 30}}
+	plan := soak.Plan{ID: "door-7", Title: "hinge of 2031", Conditions: "230 V, 1 L of water", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{10, 20, 30}}
 	if err := s.PlanSoak(t.Context(), plan, "A. Tester", begin); err != nil {
 		t.Fatal(err)
 	}
@@ -50,6 +52,10 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 	r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
 	if err != nil {
 		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "As stated when it was planned,\"230 V, 1 L of water\"") || !strings.Contains(b.String(), "Name,hinge of 2031") {
+		t.Errorf("%v, the conditions or the name are not told: %s", err, b.String())
 	}
 	const where = "place 2, door seam, top side, front, cell 2"
 	c := r.Checkpoints
