@@ -131,6 +131,8 @@ type soakShown struct {
 	Why      string  `json:"expected_end_unknown"`
 	Due      *int64  `json:"checkpoint_due"`
 	Log      []soak.Mark
+
+	runs string // seen from the field, in words; empty: not asked for
 }
 
 func (o soakOrder) run(ctx context.Context, out io.Writer) error {
@@ -194,6 +196,7 @@ func (o soakOrder) status(ctx context.Context, path string, out io.Writer) error
 		if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id), nil, &all.Soaks[0]); err != nil {
 			return err
 		}
+		all.Soaks[0].runs = o.runs(ctx, path)
 	} else if err := o.daemon.call(ctx, http.MethodGet, path, nil, &all); err != nil {
 		return err
 	}
@@ -208,6 +211,21 @@ func (o soakOrder) status(ctx context.Context, path string, out io.Writer) error
 	return err
 }
 
+// runs asks what a test has come to by the field, which is counted apart from operations.
+// What the daemon cannot tell of it is no trouble of the test's.
+func (o soakOrder) runs(ctx context.Context, path string) string {
+	var came struct {
+		Outcome string `json:"outcome"`
+		Whole   struct {
+			Runs int `json:"runs"`
+		} `json:"whole"`
+	}
+	if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id)+"/result", nil, &came); err != nil {
+		return "runs seen from the field: not known: " + err.Error()
+	}
+	return fmt.Sprintf("runs seen from the field to their end: %d; the test so far: %s", came.Whole.Runs, came.Outcome)
+}
+
 func (s soakShown) print(b *strings.Builder) {
 	p := s.Plan
 	fmt.Fprintf(b, "%s: %s, oven %s at post %s\n  %s (%s), limit %s\n", p.ID, s.State, p.Oven, p.Post, p.Procedure, p.Source, p.LimitID)
@@ -220,6 +238,9 @@ func (s soakShown) print(b *strings.Builder) {
 		fmt.Fprintf(b, " of %s", quantity.FormatDuration(p.Lasting))
 	}
 	fmt.Fprintf(b, ": %.1f %%\n", 100*s.Share)
+	if s.runs != "" {
+		fmt.Fprintf(b, "  %s\n", s.runs)
+	}
 	switch {
 	case s.Expected != "":
 		fmt.Fprintf(b, "  expected to end %s, if it goes on so\n", s.Expected)

@@ -98,7 +98,8 @@ func TestSoakByTheCommandLine(t *testing.T) {
 	}
 	s.surveyed("s-1")
 	s.start()
-	if out := s.says("status", "d1"); !strings.Contains(out, "d1: running") || !strings.Contains(out, "150 of 300 operations") {
+	if out := s.says("status", "d1"); !strings.Contains(out, "d1: running") || !strings.Contains(out, "150 of 300 operations") ||
+		!strings.Contains(out, "runs seen from the field to their end: 0; the test so far: ") {
 		t.Errorf("after the cut: %s", out)
 	}
 	s.refused(`survey s-1 came to "within", not to "exceeds"`, "checkpoint", "d1", "--at=100", "--survey=s-1", "--outcome=exceeds")
