@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
 	"ovenward/cmd/internal/report/gather"
 	"ovenward/config"
 	"ovenward/drivers"
@@ -84,12 +86,7 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		said := ""
-		for _, c := range s.Conditions {
-			if c.Name == "Whose runs" {
-				said = c.Value.Text
-			}
-		}
+		said := s.Conditions[slices.IndexFunc(s.Conditions, func(c report.Pair) bool { return c.Name == "Whose runs" })].Value.Text
 		if !strings.Contains(said, tc.whose) || strings.Contains(said, tc.lacks) {
 			t.Errorf("nothing near %v: %q", tc.alone, said)
 		}
