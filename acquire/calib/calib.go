@@ -8,7 +8,7 @@
 // The raw reading is never changed, and a correction once used keeps its number,
 // so a corrected value can be derived again years later. It asks no clock, reads
 // no file, and extrapolates nothing: where a certificate does not reach, it says
-// so.
+// so. Only below the lowest level of a linearity table the factor of that holds on.
 package calib
 
 import (

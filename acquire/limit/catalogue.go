@@ -60,6 +60,7 @@ type Band struct {
 	FieldsAs    Status             // of E and H where they stand beside S
 	Averaging   Formula            // s; zero: as the entry says
 	AveragingAs Status             // empty: as the entry says
+	NoAveraging bool               // the entry's does not hold here, and our table has no other
 }
 
 // Formula is Times × f^Power / Over, f in MHz. The zero value is no level.
@@ -123,7 +124,10 @@ func (b Band) level(e Entry, f quantity.Frequency) Level {
 		l.FromE, l.FieldsAs = true, b.As
 		l.Value = quantity.PowerDensity(field.CODATA2022.Convert(l.E, quantity.KindElectricField, quantity.KindPowerDensity))
 	}
-	if b.Averaging.Set() {
+	switch {
+	case b.NoAveraging:
+		l.Averaging, l.AveragingAs = 0, ""
+	case b.Averaging.Set():
 		l.Averaging = time.Duration(b.Averaging.At(f) * float64(time.Second)).Round(time.Second)
 	}
 	return l

@@ -220,6 +220,26 @@ func TestBandEdges(t *testing.T) {
 	}
 }
 
+// The 6 min of ICNIRP 1998 and Council Recommendation 1999/519/EC hold up to 10 GHz (from
+// memory). Above, the table has no averaging time, and gives none.
+func TestNoAveragingTimeWhereOursDoesNotHold(t *testing.T) {
+	for _, id := range []string{"icnirp-1998-public", "icnirp-1998-occupational", "eu-1999-519-public"} {
+		for f, want := range map[quantity.Frequency]time.Duration{9.999e9: 6 * time.Minute, 10e9: 6 * time.Minute, 10.001e9: 0, 24.125e9: 0} {
+			e := entry(t, id)
+			l, err := e.Limit("people", f)
+			at, _ := e.At(f)
+			if err != nil || l.Averaging != want || l.Averaged() != (want > 0) || !digits(float64(l.Value), float64(at.Value)) || (l.Unconfirmed == "") != (want == 0) {
+				t.Errorf("%s at %s: %+v (%v), want a mean over %s", id, f, l, err, want)
+			}
+			c := earnedMean()
+			c.Value, c.Peak, c.Mean.Lo, c.Mean.Hi, c.U, c.PeakU, c.Mean.U = 0.1, 0.1, 0.1, 0.1, 0.01, 0.01, 0.01
+			if v := Judge(l, c); (v.Outcome == Within) != (want > 0) {
+				t.Errorf("%s at %s: a hundredth of it is %s, %q", id, f, v.Outcome, v.Reasons)
+			}
+		}
+	}
+}
+
 // RSS-102 exempts powers that are the uncontrolled values of Safety Code 6 times
 // 4π(0.2 m)², rounded down: 0.6 W up to 300 MHz, 0.0131·f^0.6834 W, 5 W from
 // 6 GHz. Source: emc.wiki thread 4335.

@@ -51,14 +51,16 @@ func icnirp1998() []Entry {
 	public := []Band{
 		{From: 10 * mhz, To: 400 * mhz, S: flat(2), E: flat(28), H: flat(0.073), As: c, FieldsAs: m},
 		{From: 400 * mhz, To: 2000 * mhz, S: per(200), E: times(1.375, 0.5), H: times(0.0037, 0.5), As: c, FieldsAs: m},
-		{From: 2 * ghz, To: 300 * ghz, S: flat(10), E: flat(61), H: flat(0.16), As: c, FieldsAs: m},
+		{From: 2 * ghz, To: 10 * ghz, S: flat(10), E: flat(61), H: flat(0.16), As: c, FieldsAs: m},
+		{From: 10 * ghz, To: 300 * ghz, Above: true, S: flat(10), E: flat(61), H: flat(0.16), As: c, FieldsAs: m, NoAveraging: true},
 	}
 	workers := []Band{
 		{From: 10 * mhz, To: 400 * mhz, S: flat(10), E: flat(61), H: flat(0.16), As: c, FieldsAs: m},
 		{From: 400 * mhz, To: 2000 * mhz, S: per(40), E: times(3, 0.5), H: times(0.008, 0.5), As: c, FieldsAs: m},
-		{From: 2 * ghz, To: 300 * ghz, S: flat(50), E: flat(137), H: flat(0.36), As: c, FieldsAs: m},
+		{From: 2 * ghz, To: 10 * ghz, S: flat(50), E: flat(137), H: flat(0.36), As: c, FieldsAs: m},
+		{From: 10 * ghz, To: 300 * ghz, Above: true, S: flat(50), E: flat(137), H: flat(0.36), As: c, FieldsAs: m, NoAveraging: true},
 	}
-	ten := []string{"6 min holds up to 10 GHz; above, our table gives no averaging time"}
+	ten := []string{"6 min holds up to 10 GHz; above, our table gives no averaging time, so that nothing can be within it"}
 	all := []Entry{
 		{ID: "icnirp-1998-public", Title: "ICNIRP 1998, general public", Source: "ICNIRP guidelines 1998", Tier: "general public",
 			Basis: ExposurePublic, Averaging: sixMinutes, AveragingAs: m, Bands: public, Notes: ten},

@@ -247,7 +247,7 @@ func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time)
 		err := each(ctx, r.db, "SELECT hour_ns, sum FROM hour_sums WHERE post = ? AND hour_ns >= ? AND hour_ns < ? ORDER BY hour_ns",
 			func(scan func(...any) error) error {
 				var at int64
-				var sum []byte
+				var sum sql.RawBytes // holds until the next row
 				if err := scan(&at, &sum); err != nil {
 					return err
 				}
@@ -266,36 +266,63 @@ func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time)
 	}
 }
 
-// Runs reads the runs of a post that begin in [from, to), in order.
-func (r *Reader) Runs(ctx context.Context, post string, from, to time.Time) ([]history.Run, error) {
-	var n int // a long soak test has 100 000: they are not copied while they grow
-	err := r.db.QueryRowContext(ctx, "SELECT count(*) FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ?", post, nanos(from), nanos(to)).Scan(&n)
-	if err != nil {
-		return nil, fmt.Errorf("count the runs of post %s: %w", post, err)
-	}
-	out := make([]history.Run, 0, n)
-	err = each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
-		mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns
-		FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns`,
-		func(scan func(...any) error) error {
-			var u history.Run
-			var start, end, peak int64
-			var n [5]sql.NullFloat64
-			err := scan(&u.Number, &start, &end, &u.On, &u.OverRange, &u.Unseen, &u.Begun, &u.Dose, &n[0], &n[1], &n[2], &n[3], &n[4], &peak)
-			u.Start, u.End, u.PeakAt = instant(start), instant(end), instant(peak)
-			for i, to := range []*quantity.PowerDensity{&u.Mean, &u.Deviation, &u.Median, &u.P95, &u.Peak} {
-				if *to = quantity.PowerDensity(n[i].Float64); !n[i].Valid {
-					*to = quantity.PowerDensity(math.NaN())
+// PastRuns reads the runs of a post that begin in [from, to), in order.
+func (r *Reader) PastRuns(ctx context.Context, post string, from, to time.Time) iter.Seq2[history.Run, error] {
+	return func(yield func(history.Run, error) bool) {
+		stop := errors.New("enough")
+		var row runRow // one for all, for a long soak test has 100 000
+		into := row.places()
+		err := each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
+			mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns
+			FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns`,
+			func(scan func(...any) error) error {
+				if err := scan(into...); err != nil {
+					return err
 				}
-			}
-			if u.OverRange > 0 && !n[4].Valid {
-				u.Peak = quantity.PowerDensity(math.Inf(1))
-			}
-			out = append(out, u)
-			return err
-		}, post, nanos(from), nanos(to))
-	if err != nil {
-		return nil, fmt.Errorf("read the runs of post %s: %w", post, err)
+				if !yield(row.run(), nil) {
+					return stop
+				}
+				return nil
+			}, post, nanos(from), nanos(to))
+		if err != nil && !errors.Is(err, stop) {
+			yield(history.Run{}, fmt.Errorf("read the runs of post %s: %w", post, err))
+		}
+	}
+}
+
+// runRow is a row of runs as it is read.
+type runRow struct {
+	of               history.Run
+	start, end, peak int64
+	levels           [5]sql.NullFloat64 // mean, deviation, median, p95, peak
+}
+
+func (w *runRow) places() []any {
+	u, n := &w.of, &w.levels
+	return []any{&u.Number, &w.start, &w.end, &u.On, &u.OverRange, &u.Unseen, &u.Begun, &u.Dose, &n[0], &n[1], &n[2], &n[3], &n[4], &w.peak}
+}
+
+func (w *runRow) run() history.Run {
+	u, n := w.of, &w.levels
+	u.Start, u.End, u.PeakAt = instant(w.start), instant(w.end), instant(w.peak)
+	for i, to := range []*quantity.PowerDensity{&u.Mean, &u.Deviation, &u.Median, &u.P95, &u.Peak} {
+		if *to = quantity.PowerDensity(n[i].Float64); !n[i].Valid {
+			*to = quantity.PowerDensity(math.NaN())
+		}
+	}
+	if u.OverRange > 0 && !n[4].Valid {
+		u.Peak = quantity.PowerDensity(math.Inf(1))
+	}
+	return u
+}
+
+// Runs reads them all at once.
+func (r *Reader) Runs(ctx context.Context, post string, from, to time.Time) (out []history.Run, err error) {
+	for u, err := range r.PastRuns(ctx, post, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, u)
 	}
 	return out, nil
 }

@@ -107,6 +107,9 @@ func readBudget(file, post, level string, now time.Time) (*budgetOf, error) {
 		for _, p := range all {
 			ids = append(ids, p.ID)
 		}
+		if post == "" {
+			return nil, fmt.Errorf("say of which post, with --post: %s", strings.Join(ids, ", "))
+		}
 		return nil, fmt.Errorf("there is no post %q: name one with --post: %s", post, strings.Join(ids, ", "))
 	}
 	p := all[i]

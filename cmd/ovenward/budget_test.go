@@ -81,8 +81,8 @@ func TestBudgetWithoutACertificate(t *testing.T) {
 
 func TestBudgetIsRefused(t *testing.T) {
 	for want, args := range map[string][]string{
-		`there is no post "": name one with --post: counter-door, pantry-door, staff-room-door`: nil,
-		`there is no post "hatch"`:                      {"--post=hatch"},
+		`say of which post, with --post: counter-door, pantry-door, staff-room-door`:                 nil,
+		`there is no post "hatch": name one with --post: counter-door, pantry-door, staff-room-door`: {"--post=hatch"},
 		"write for example":                             {"--post=counter-door", "--level=5"},
 		"--format=xml is not known: use text or json":   {"--post=counter-door", "--format=xml"},
 		"see ovenward budget --help":                    {"--poste=counter-door"},

@@ -124,7 +124,7 @@ func parseConvert(args []string) (conversion, error) {
 		}
 	}
 	if len(words) != 2 {
-		return c, fmt.Errorf(`%d words given, but a value and a unit are wanted, each in quotes: ovenward convert "1 mW/cm2" "V/m"`, len(words))
+		return c, fmt.Errorf(`a value and a unit are wanted, each in quotes: two words, not %d: ovenward convert "1 mW/cm2" "V/m"`, len(words))
 	}
 	c.value, c.unit = words[0], words[1]
 	return c, nil

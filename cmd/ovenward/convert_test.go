@@ -68,7 +68,7 @@ func TestConvertRefuses(t *testing.T) {
 		want string
 	}{
 		{nil, "a value and a unit are wanted"},
-		{[]string{"1 mW/cm2"}, "1 words given"},
+		{[]string{"1 mW/cm2"}, "a value and a unit are wanted, each in quotes: two words, not 1"},
 		{[]string{"1", "mW/cm2", "V/m"}, "each in quotes"},
 		{[]string{"5", "V/m"}, `"5" has no unit`},
 		{[]string{"nan mW/cm2", "V/m"}, "not a finite number"},

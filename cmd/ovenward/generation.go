@@ -108,7 +108,7 @@ func (g *generation) prepare() (err error) {
 	if g.clock, err = clockSource(g.file.Site, acquire.SystemClock()); err != nil {
 		return err
 	}
-	g.ageing = &ageing{posts: g.posts, within: g.file.Alarm.Ageing, runs: g.record.Runs}
+	g.ageing = &ageing{posts: g.posts, within: g.file.Alarm.Ageing, runs: g.record.PastRuns}
 	if g.contacts, err = inputs(g.file, g.now); err != nil {
 		return err
 	}

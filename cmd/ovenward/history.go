@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"iter"
 	"math"
 	"strings"
 	"sync"
@@ -39,7 +40,7 @@ func historyOf(p acquire.Post) past.Post {
 type ageing struct {
 	posts  []acquire.Post
 	within time.Duration
-	runs   func(ctx context.Context, post string, from, to time.Time) ([]past.Run, error)
+	runs   func(ctx context.Context, post string, from, to time.Time) iter.Seq2[past.Run, error]
 
 	mu       sync.Mutex
 	troubles []acquire.Trouble
@@ -75,9 +76,12 @@ func (a *ageing) foresee(ctx context.Context, p *acquire.Post, now time.Time) (a
 	if math.IsNaN(float64(guard)) || guard >= p.Limit.Value {
 		return said, nil
 	}
-	runs, err := a.runs(ctx, p.ID, now.Add(-ageingOver), now)
-	if err != nil {
-		return said, err
+	var runs []soak.Ran
+	for r, err := range a.runs(ctx, p.ID, now.Add(-ageingOver), now) {
+		if err != nil {
+			return said, err
+		}
+		runs = append(runs, soak.RanOf(r))
 	}
 	t, err := soak.TrendOf(runs, p.Limit.Value-guard)
 	if err != nil || t.Days.Refused != "" {

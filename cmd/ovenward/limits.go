@@ -132,7 +132,7 @@ func (a limitsAsk) entries() ([]limit.Entry, error) {
 	}
 	switch {
 	case a.basis != "" && len(ids) == 0:
-		return nil, fmt.Errorf("there is no basis %q; use one of %q", a.basis, bases)
+		return nil, fmt.Errorf("there is no basis %q; use one of: %s", a.basis, strings.Join(bases, ", "))
 	case len(picked) == 0 && a.basis != "":
 		return nil, fmt.Errorf("there is no built-in limit %q of basis %q; use one of %s", a.id, a.basis, strings.Join(ids, ", "))
 	case len(picked) == 0:

@@ -151,7 +151,7 @@ func TestLimitsMistakes(t *testing.T) {
 		{"--frequency=1GHz --format=xml", "there is no format"},
 		{"2450MHz", "is not understood"},
 		{"--freq=1GHz", "is not understood"},
-		{"--frequency=1GHz --basis=exposure", `there is no basis "exposure"; use one of ["emission new" "emission in use" "exposure `},
+		{"--frequency=1GHz --basis=exposure", `there is no basis "exposure"; use one of: emission new, emission in use, exposure public, exposure occupational`},
 		{"--frequency=1GHz --id=fcc", "us-emission-in-use, "},
 		{"--frequency=1GHz --id=fcc", "fcc-public"},
 	} {

@@ -38,6 +38,7 @@ survey: of an oven's door
   --id=SURVEY --oven=OVEN the newest that has ended when --id is left out
   --form=KEY=VALUE        fills in the inspection form; may be given several times
 soak: of a soak test: --id=ID, as of --to=INSTANT, summed up --per=run, hour or day (default)
+                          from --from=INSTANT on, where 10 000 runs or hours are too many
 standoff: of a walk back, fitted as ovenward standoff does
   --walk=FILE.csv         its marks; --day=DAY on which it was walked; both are needed
   --level= --limit= --frequency= --floor=    as of ovenward standoff
@@ -193,7 +194,7 @@ func (r *reporting) fromRecord(ctx context.Context, record *store.Reader, stderr
 		return documentOf(s, err)
 	}
 	if r.kind == "soak" {
-		return documentOf(gather.Soak(ctx, record, gather.SoakQuery{ID: r.id, By: r.to, Per: past.Per(r.per), Zone: time.UTC, Version: version()}))
+		return documentOf(gather.Soak(ctx, record, gather.SoakQuery{ID: r.id, From: r.from, By: r.to, Per: past.Per(r.per), Zone: time.UTC, Version: version()}))
 	}
 	posts, err := gather.PostsAt(ctx, record, r.posts, r.oven)
 	if err != nil {

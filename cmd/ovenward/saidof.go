@@ -20,7 +20,14 @@ func (g *generation) saidOf(ctx context.Context, post string, runs []past.Run) (
 			break
 		}
 		all, err := g.record.Switched(ctx, post, g.posts[k].Oven, runs[0].Start)
-		return past.SaidOf(all, historyOf(g.posts[k]).Options, runs), err
+		if err != nil {
+			return nil, err
+		}
+		said := make([]string, len(runs))
+		for i, r := range runs {
+			said[i] = past.SaidOf(all, historyOf(g.posts[k]).Options, r)
+		}
+		return said, nil
 	}
 	return nil, nil
 }

@@ -25,7 +25,7 @@ const soakHelp = `usage: ovenward soak status [ID] [FLAGS]
        ovenward soak stop ID [--why=TEXT] [FLAGS]     finishes, or aborts what is not complete
        ovenward soak count ID --operations=N [--from=operator|input|import] [--why=TEXT] [FLAGS]
        ovenward soak checkpoint ID --at=N --survey=SURVEY | --outcome=within|exceeds|"not decided"
-       ovenward soak report ID -o FILE.pdf --storage.path=FOLDER [--per=run|hour|day] [--to=INSTANT]
+       ovenward soak report ID -o FILE.pdf|.html|.csv|.json --storage.path=FOLDER [FLAGS]
 
 A soak test is a long planned one: an oven or door that is worked many thousands of
 times beside a probe that watches. Asks the running daemon. start with --post plans first.
@@ -33,8 +33,11 @@ times beside a probe that watches. Asks the running daemon. start with --post pl
   --checkpoints=N,N,…   after so many operations (or hours) a survey is asked for
   --contact=ID          a [[contact]] of the configuration that counts operations
   --limit=ID            of acceptance, one of the post's (default: its first)
+  --conditions=TEXT --title=TEXT    line voltage, load, ambient temperature …; a name
   --stop-exceedances=N --stop-over-range --stop-blind="10 min" --stop-overdue=N
                         what ends the test before its end
+  --per=run|hour|day --from=INSTANT --to=INSTANT    of a report: what its statistics are apart
+                        for, since when, and by when all of it is
   --url=URL --who=NAME --user=NAME --password-file=FILE    as in ovenward alarm --help
 `
 
@@ -70,7 +73,7 @@ func parseSoak(args []string) (o soakOrder, err error) {
 	flags.StringVar(&o.daemon.why, "why", "", "")
 	flags.StringVar(&file, "password-file", "", "")
 	o.plan = map[string]*string{}
-	for _, name := range []string{"title", "post", "oven", "procedure", "source", "limit", "contact", "lasting", "checkpoints", "operations",
+	for _, name := range []string{"title", "post", "oven", "procedure", "source", "conditions", "limit", "contact", "lasting", "checkpoints", "operations",
 		"stop-exceedances", "stop-blind", "stop-overdue"} {
 		o.plan[strings.ReplaceAll(name, "-", "_")] = flags.String(name, "", "")
 	}
@@ -128,6 +131,8 @@ type soakShown struct {
 	Why      string  `json:"expected_end_unknown"`
 	Due      *int64  `json:"checkpoint_due"`
 	Log      []soak.Mark
+
+	runs string // seen from the field, in words; empty: not asked for
 }
 
 func (o soakOrder) run(ctx context.Context, out io.Writer) error {
@@ -135,15 +140,15 @@ func (o soakOrder) run(ctx context.Context, out io.Writer) error {
 	if o.verb == "status" {
 		return o.status(ctx, path, out)
 	}
-	who := cmp.Or(o.daemon.who, o.daemon.user)
-	if who == "" {
-		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
-	}
 	verbs := map[string]string{"plan": "", "start": "start", "pause": "pause", "resume": "resume", "abort": "abort", "finish": "finish",
 		"note": "note", "count": "operations", "checkpoint": "checkpoint", "stop": "finish"}
 	act, known := verbs[o.verb]
 	if !known {
 		return fmt.Errorf("there is no %q; see ovenward soak --help", o.verb)
+	}
+	who := cmp.Or(o.daemon.who, o.daemon.user)
+	if who == "" {
+		return errors.New("say who does it: --who=NAME, or --user=NAME with --password-file=FILE where the daemon has users")
 	}
 	if o.verb == "stop" {
 		var now soakShown
@@ -191,6 +196,7 @@ func (o soakOrder) status(ctx context.Context, path string, out io.Writer) error
 		if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id), nil, &all.Soaks[0]); err != nil {
 			return err
 		}
+		all.Soaks[0].runs = o.runs(ctx, path)
 	} else if err := o.daemon.call(ctx, http.MethodGet, path, nil, &all); err != nil {
 		return err
 	}
@@ -205,6 +211,21 @@ func (o soakOrder) status(ctx context.Context, path string, out io.Writer) error
 	return err
 }
 
+// runs asks what a test has come to by the field, which is counted apart from operations.
+// What the daemon cannot tell of it is no trouble of the test's.
+func (o soakOrder) runs(ctx context.Context, path string) string {
+	var came struct {
+		Outcome string `json:"outcome"`
+		Whole   struct {
+			Runs int `json:"runs"`
+		} `json:"whole"`
+	}
+	if err := o.daemon.call(ctx, http.MethodGet, path+"/"+url.PathEscape(o.id)+"/result", nil, &came); err != nil {
+		return "runs seen from the field: not known: " + err.Error()
+	}
+	return fmt.Sprintf("runs seen from the field to their end: %d; the test so far: %s", came.Whole.Runs, came.Outcome)
+}
+
 func (s soakShown) print(b *strings.Builder) {
 	p := s.Plan
 	fmt.Fprintf(b, "%s: %s, oven %s at post %s\n  %s (%s), limit %s\n", p.ID, s.State, p.Oven, p.Post, p.Procedure, p.Source, p.LimitID)
@@ -217,6 +238,9 @@ func (s soakShown) print(b *strings.Builder) {
 		fmt.Fprintf(b, " of %s", quantity.FormatDuration(p.Lasting))
 	}
 	fmt.Fprintf(b, ": %.1f %%\n", 100*s.Share)
+	if s.runs != "" {
+		fmt.Fprintf(b, "  %s\n", s.runs)
+	}
 	switch {
 	case s.Expected != "":
 		fmt.Fprintf(b, "  expected to end %s, if it goes on so\n", s.Expected)

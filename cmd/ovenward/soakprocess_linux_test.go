@@ -72,7 +72,7 @@ func TestSoakByTheCommandLine(t *testing.T) {
 	s := &soaked{t: t, dir: t.TempDir()}
 	s.start()
 	s.refusedBeforeThePlan()
-	s.says("plan", "d1", "--post=pantry-door", "--procedure=door cycling", "--source=our own, edition 2", "--operations=300", "--checkpoints=100,300", "--stop-over-range")
+	s.says("plan", "d1", "--post=pantry-door", "--procedure=door cycling", "--source=our own, edition 2", "--conditions=230 V, 1 L of water", "--operations=300", "--checkpoints=100,300", "--stop-over-range")
 	s.refused("there is a soak test d1 already", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5")
 	s.refused("operations count while the test runs", "count", "d1", "--operations=5")
 	if out := s.says("start", "d1"); !strings.Contains(out, "d1: running, oven pantry at post pantry-door") || !strings.Contains(out, "0 of 300 operations") {
@@ -98,7 +98,8 @@ func TestSoakByTheCommandLine(t *testing.T) {
 	}
 	s.surveyed("s-1")
 	s.start()
-	if out := s.says("status", "d1"); !strings.Contains(out, "d1: running") || !strings.Contains(out, "150 of 300 operations") {
+	if out := s.says("status", "d1"); !strings.Contains(out, "d1: running") || !strings.Contains(out, "150 of 300 operations") ||
+		!strings.Contains(out, "runs seen from the field to their end: 0; the test so far: ") {
 		t.Errorf("after the cut: %s", out)
 	}
 	s.refused(`survey s-1 came to "within", not to "exceeds"`, "checkpoint", "d1", "--at=100", "--survey=s-1", "--outcome=exceeds")
@@ -126,7 +127,7 @@ func TestSoakByTheCommandLine(t *testing.T) {
 // refusedBeforeThePlan asks for what cannot be.
 func (s *soaked) refusedBeforeThePlan() {
 	s.t.Helper()
-	s.refused("there is no post", "plan", "d1", "--post=nowhere", "--procedure=p", "--source=s", "--operations=5")
+	s.refused(`there is no post "nowhere"; name one of counter-door, pantry-door, staff-room-door`, "plan", "d1", "--post=nowhere", "--conditions=none", "--procedure=p", "--source=s", "--operations=5")
 	s.refused("name the procedure and its source", "plan", "d1", "--post=pantry-door", "--operations=5")
 	s.refused("say how many operations, or for how long", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s")
 	s.refused("has no contact", "plan", "d1", "--post=pantry-door", "--procedure=p", "--source=s", "--operations=5", "--contact=none")
@@ -225,7 +226,7 @@ func (s *soaked) reported(name string) {
 		s.t.Fatal(err)
 	}
 	wants := []string{"SIMULATED", "NOT DECIDED", "door cycling", "our own, edition 2", "at 100 operations", "s-1", "the field was over the probe's range",
-		"paused: the bench is cleaned", "hinge oiled", "Statistics by hour", "up to the", "Whose runs", "50 by input", "50 by operator", "200 by import"}
+		"paused: the bench is cleaned", "hinge oiled", "230 V, 1 L of water", "Statistics by hour", "up to the", "Whose runs", "50 by input", "50 by operator", "200 by import"}
 	html, err := os.ReadFile(file("html"))
 	if err != nil {
 		s.t.Fatal(err)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
 	"ovenward/cmd/internal/report/gather"
 	"ovenward/config"
 	"ovenward/drivers"
@@ -31,9 +33,9 @@ func benchPost(id, oven string, l limit.Limit) acquire.Post {
 func begun() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }
 
 // A soak report says what the site stated of whose runs they are, beside the ovens
-// that the record knows.
+// that the record knows, and names the decision rule that the limit had.
 func TestSoakReportSaysWhoseRuns(t *testing.T) {
-	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"}
+	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard", Rule: limit.SimpleAcceptance}
 	for _, tc := range []struct {
 		alone        bool
 		whose, lacks string
@@ -56,7 +58,7 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if tests.Keeper, err = soak.NewKeeper(t.Context(), record, e, begun, func(soak.Plan, soak.Mark) {}); err != nil {
 			t.Fatal(err)
 		}
-		plan := soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 10, Whose: "what a client says does not count"}
+		plan := soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 10, Whose: "what a client says does not count", Rule: limit.GuardedRejection}
 		if err := tests.Plan(t.Context(), plan, "A. Tester"); err != nil {
 			t.Fatal(err)
 		}
@@ -84,14 +86,12 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		said := ""
-		for _, c := range s.Conditions {
-			if c.Name == "Whose runs" {
-				said = c.Value.Text
-			}
-		}
+		said := s.Conditions[slices.IndexFunc(s.Conditions, func(c report.Pair) bool { return c.Name == "Whose runs" })].Value.Text
 		if !strings.Contains(said, tc.whose) || strings.Contains(said, tc.lacks) {
 			t.Errorf("nothing near %v: %q", tc.alone, said)
+		}
+		if kept := tests.Life("d1").Plan.Rule; kept != inUse.Rule || s.Plan.Limit.Rule != inUse.Rule {
+			t.Errorf("the limit had the rule %q, the plan keeps %q, the report says %q", inUse.Rule, kept, s.Plan.Limit.Rule)
 		}
 	}
 }
@@ -168,5 +168,13 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 	plan.Mean = 0
 	if got, _, err := e.Above(t.Context(), plan, begun(), end); err != nil || got.Count < 300 {
 		t.Errorf("of single values %d exceed, %v: this tries nothing", got.Count, err)
+	}
+}
+
+// What there is no such act for is told first, before who does it is asked for.
+func TestAnUnknownActOfASoakTestIsTold(t *testing.T) {
+	var out, problem strings.Builder
+	if code := soakCommand(t.Context(), []string{"dance", "d1"}, &out, &problem); code != 1 || !strings.Contains(problem.String(), `there is no "dance"; see ovenward soak --help`) || out.Len() > 0 {
+		t.Errorf("%d, %q, %q", code, out.String(), problem.String())
 	}
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -111,7 +112,7 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		if err != nil {
 			return err
 		}
-		plan.LimitID, plan.Level = l.ID, l.Value
+		plan.LimitID, plan.Level, plan.Rule = l.ID, l.Value, l.Rule
 		if l.Averaged() {
 			plan.Mean = l.Averaging
 		}
@@ -120,7 +121,14 @@ func (p planner) Plan(ctx context.Context, plan soak.Plan, who string) error {
 		}
 		return p.Keeper.Plan(ctx, plan, who)
 	}
-	return fmt.Errorf("there is no post %q", plan.Post)
+	var ids []string
+	for i := range p.eyes.posts {
+		ids = append(ids, p.eyes.posts[i].ID)
+	}
+	if plan.Post == "" {
+		return fmt.Errorf("name the post whose probe watches the oven, one of %s", strings.Join(ids, ", "))
+	}
+	return fmt.Errorf("there is no post %q; name one of %s", plan.Post, strings.Join(ids, ", "))
 }
 
 // has says whether a contact may count for a post; none may.
@@ -157,8 +165,8 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
 }
 
-// Statistics sums up a test until now.
-func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soak.Part, error) {
+// Statistics sums up a test between two instants; zero ones are its begin, and now.
+func (p planner) Statistics(ctx context.Context, id string, per past.Per, from, to time.Time) ([]soak.Part, error) {
 	l := p.Life(id)
 	if l == nil {
 		return nil, fmt.Errorf("%w as %q", soak.ErrUnknown, id)
@@ -167,7 +175,10 @@ func (p planner) Statistics(ctx context.Context, id string, per past.Per) ([]soa
 	if !ok {
 		return nil, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
 	}
-	return soak.Statistics(ctx, p.eyes.record, l, h, per, p.now().UTC(), p.zone)
+	if now := p.now().UTC(); to.IsZero() || now.Before(to) {
+		to = now
+	}
+	return soak.Statistics(ctx, p.eyes.record, l, h, per, from, to, p.zone)
 }
 
 // Stretches sums up a post between two instants.
@@ -190,7 +201,7 @@ func (p planner) lacks(plan soak.Plan, at time.Time, highest quantity.PowerDensi
 		if err != nil {
 			return []string{err.Error()}
 		}
-		l.Value = plan.Level
+		l.Value, l.Rule = plan.Level, plan.Rule
 		return post.Lacks(l, at, highest)
 	}
 	return nil

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"iter"
 	"math"
 	"strings"
 	"testing"
@@ -71,7 +72,15 @@ func TestAgeingIsNotMendedByKnowingLess(t *testing.T) {
 		"no runs, after a retention": {post, nil, true, false},
 	} {
 		a := &ageing{posts: []acquire.Post{tt.post}, within: 30 * 24 * time.Hour,
-			runs: func(context.Context, string, time.Time, time.Time) ([]past.Run, error) { return tt.runs, nil }}
+			runs: func(context.Context, string, time.Time, time.Time) iter.Seq2[past.Run, error] {
+				return func(yield func(past.Run, error) bool) {
+					for _, r := range tt.runs {
+						if !yield(r, nil) {
+							return
+						}
+					}
+				}
+			}}
 		if got := a.Troubles(); len(got) != 1 || !got[0].Unknown || got[0].Rule != alarm.AgeingOf("galley") {
 			t.Errorf("%s: before it was looked at: %+v", name, got)
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"time"
 
 	"ovenward/acquire/cycle/stats"
@@ -31,48 +32,56 @@ type Stretch struct {
 // Source is what stretches are made of.
 type Source interface {
 	Query
-	// Runs reads the runs of a post that began in an interval and have ended, in order.
-	Runs(ctx context.Context, post string, from, to time.Time) ([]Run, error)
+	// PastRuns reads the runs of a post that began in an interval and have ended, in order.
+	PastRuns(ctx context.Context, post string, from, to time.Time) iter.Seq2[Run, error]
 }
 
 // MostStretches is how many stretches are made at once.
 const MostStretches = 10_000
 
 // ErrMany is a time that has more stretches than MostStretches.
-var ErrMany = fmt.Errorf("that is more than %d stretches: ask for a shorter time", MostStretches)
+var ErrMany = fmt.Errorf("that is more than %d stretches: ask for a shorter time, by from and to, or by hour or day", MostStretches)
 
 // Stretches sums up a post between two instants, apart for each run, hour or day of
 // zone. A run counts where it began, and is summed up whole: the pauses in it are in
 // Sum.Off. Stretches in which nothing was seen are left out.
 func Stretches(ctx context.Context, s Source, p Post, per Per, from, to time.Time, zone *time.Location) ([]Stretch, error) {
-	runs, err := s.Runs(ctx, p.ID, from, to)
-	if err != nil {
-		return nil, err
-	}
 	if per == PerRun {
-		if len(runs) > MostStretches {
-			return nil, ErrMany
-		}
-		return ofRuns(ctx, s, p, runs)
+		return ofRuns(ctx, s, p, from, to)
 	}
 	cuts, err := Cuts(per, from, to, zone)
 	if err != nil {
 		return nil, err
 	}
+	began, err := begun(ctx, s, p, cuts)
+	if err != nil {
+		return nil, err
+	}
 	var out []Stretch
-	next := 0
 	for i := 0; i+1 < len(cuts); i++ {
-		x := Stretch{From: cuts[i], To: cuts[i+1]}
+		x := Stretch{From: cuts[i], To: cuts[i+1], Runs: began[i]}
 		if x.Sum, err = Between(ctx, s, p, x.From, x.To); err != nil {
 			return nil, err
-		}
-		for next < len(runs) && runs[next].Start.Before(x.To) {
-			x.Runs++
-			next++
 		}
 		if x.Sum.Seen() > 0 {
 			out = append(out, x)
 		}
+	}
+	return out, nil
+}
+
+// begun counts the runs that began in each part between cuts and have ended.
+func begun(ctx context.Context, s Source, p Post, cuts []time.Time) ([]int, error) {
+	out := make([]int, len(cuts)-1)
+	i := 0
+	for r, err := range s.PastRuns(ctx, p.ID, cuts[0], cuts[len(cuts)-1]) {
+		if err != nil {
+			return nil, err
+		}
+		for !r.Start.Before(cuts[i+1]) {
+			i++
+		}
+		out[i]++
 	}
 	return out, nil
 }
@@ -109,7 +118,16 @@ func Cuts(per Per, from, to time.Time, zone *time.Location) ([]time.Time, error)
 
 // ofRuns sums up runs that are kept, from their samples; of a run whose samples are
 // not there any more only Run is told.
-func ofRuns(ctx context.Context, q Query, p Post, runs []Run) ([]Stretch, error) {
+func ofRuns(ctx context.Context, s Source, p Post, from, to time.Time) ([]Stretch, error) {
+	var runs []Run
+	for r, err := range s.PastRuns(ctx, p.ID, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		if runs = append(runs, r); len(runs) > MostStretches {
+			return nil, ErrMany
+		}
+	}
 	out := make([]Stretch, len(runs))
 	at := map[int64]int{}
 	for i := range runs {
@@ -126,7 +144,7 @@ func ofRuns(ctx context.Context, q Query, p Post, runs []Run) ([]Stretch, error)
 		}
 	}
 	end := runs[len(runs)-1].End.Add(2*p.Gap + 2*p.Stale)
-	for batch, err := range q.PastSamples(ctx, p.ID, runs[0].Start.Add(-warm), end) {
+	for batch, err := range s.PastSamples(ctx, p.ID, runs[0].Start.Add(-warm), end) {
 		if err != nil {
 			return nil, err
 		}

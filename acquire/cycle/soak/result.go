@@ -41,7 +41,26 @@ type Trend struct {
 	First  time.Time             // the first run's begin
 	Points int                   // runs that were wholly seen
 
+	StepAfter int64 // number of the run after which Age.Step lies, to a 512th of the runs; 0: there is none
+
 	RunsPerDay float64 // of them
+}
+
+// usualRuns is how many runs room is made for at most before they are read: those of
+// the longest tests that standards ask for (C.R.C. c. 1370, Schedule II Part III).
+const usualRuns = 200_000
+
+// Ran is what is kept of a run. A long test has 100 000 of them, so this is all that is.
+type Ran struct {
+	Number     int64
+	At         int64 // its begin, ns since 1970
+	Mean, Peak quantity.PowerDensity
+	Whole      bool // it was seen from begin to end, and in range
+}
+
+// RanOf keeps of a run what a result needs.
+func RanOf(r history.Run) Ran {
+	return Ran{Number: r.Number, At: r.Start.UnixNano(), Mean: r.Mean, Peak: r.Peak, Whole: r.Unseen <= 0 && r.Begun && r.OverRange <= 0}
 }
 
 // Result is what a test has come to, by an instant.
@@ -54,7 +73,8 @@ type Result struct {
 	Whole   stats.Summary
 	Parts   []Part
 	Days    []Part
-	Runs    []history.Run
+	Runs    []Ran
+	Dose    quantity.EnergyDensity // of all runs
 	Trend   Trend
 	Outcome Outcome
 	Reasons []string
@@ -76,19 +96,14 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 	p := w.Post
 	r := Result{Life: l, By: by, Active: l.ActiveBy(by), Whole: stats.NewSummary(l.Plan.Level)}
 	p.Levels = []quantity.PowerDensity{l.Plan.Level}
-	spans := l.spans(time.Time{}, by)
-	for _, a := range spans {
-		runs, err := s.Runs(ctx, p.ID, a.From, a.To)
-		if err != nil {
-			return r, err
-		}
-		if r.Runs == nil {
-			r.Runs = runs
-			continue
-		}
-		r.Runs = append(r.Runs, runs...)
+	r.Runs = make([]Ran, 0, min(max(l.Operations, 0), usualRuns)) // about as many
+	err := l.EachRun(ctx, s, by, func(u history.Run) {
+		r.Runs = append(r.Runs, RanOf(u))
+		r.Dose += u.Dose
+	})
+	if err != nil {
+		return r, err
 	}
-	var err error
 	if r.Days, err = r.parts(ctx, s, p, l.days(by, zone)); err != nil {
 		return r, err
 	}
@@ -99,7 +114,7 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 		return r, err
 	}
 	if r.Unseen = r.Active - r.Whole.Seen(); r.Unseen > 0 {
-		for _, a := range spans {
+		for _, a := range l.spans(time.Time{}, by) {
 			gaps, err := history.Unseen(ctx, s, p, a.From, a.To)
 			if err != nil {
 				return r, err
@@ -121,6 +136,20 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 func (t *Trend) refuse(why string) {
 	none := stats.Forecast{Refused: why, Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
 	t.Runs, t.Days = none, none
+}
+
+// EachRun hands on the runs that began in the active time of a test by an instant and
+// have ended, one after the other.
+func (l *Life) EachRun(ctx context.Context, s Source, by time.Time, f func(history.Run)) error {
+	for _, a := range l.spans(time.Time{}, by) {
+		for u, err := range s.PastRuns(ctx, l.Plan.Post, a.From, a.To) {
+			if err != nil {
+				return err
+			}
+			f(u)
+		}
+	}
+	return nil
 }
 
 // spans are the active stretches between two instants; a zero from is the begin.
@@ -195,7 +224,7 @@ func (r *Result) parts(ctx context.Context, s Source, p history.Post, cuts []cut
 			part.Sum.Merge(&sum)
 			part.Active += a.To.Sub(a.From)
 		}
-		for next < len(r.Runs) && r.Runs[next].Start.Before(c.at) {
+		for next < len(r.Runs) && r.Runs[next].At < c.at.UnixNano() {
 			part.Runs++
 			next++
 		}
@@ -207,18 +236,19 @@ func (r *Result) parts(ctx context.Context, s Source, p history.Post, cuts []cut
 }
 
 // TrendOf looks at the mean field of each run that was wholly seen.
-func TrendOf(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
+func TrendOf(runs []Ran, level quantity.PowerDensity) (Trend, error) {
 	t := Trend{Level: level}
+	var first int64
 	number, day, mean := make([]float64, 0, len(runs)), make([]float64, 0, len(runs)), make([]float64, 0, len(runs))
 	for _, r := range runs {
-		if r.Unseen > 0 || !r.Begun || r.OverRange > 0 || math.IsNaN(float64(r.Mean)) {
+		if !r.Whole || math.IsNaN(float64(r.Mean)) {
 			continue
 		}
 		if len(number) == 0 {
-			t.First = r.Start
+			first, t.First = r.At, time.Unix(0, r.At).UTC()
 		}
 		number = append(number, float64(r.Number))
-		day = append(day, r.Start.Sub(t.First).Hours()/24)
+		day = append(day, time.Duration(r.At-first).Hours()/24)
 		mean = append(mean, float64(r.Mean))
 	}
 	if t.Points = len(number); t.Points > 1 && day[t.Points-1] > 0 {
@@ -228,9 +258,10 @@ func TrendOf(runs []history.Run, level quantity.PowerDensity) (Trend, error) {
 	if t.Age, err = stats.Age(number, mean); err != nil {
 		return t, fmt.Errorf("look at the runs' trend: %w", err)
 	}
-	if t.Runs, err = stats.Foresee(number, mean, float64(level)); err != nil {
-		return t, fmt.Errorf("foresee the runs' trend: %w", err)
+	if t.Age.Step != nil {
+		t.StepAfter = int64(number[t.Age.From-1])
 	}
+	t.Runs = t.Age.Foresee(number, mean, float64(level))
 	if t.Days, err = stats.Foresee(day, mean, float64(level)); err != nil {
 		return t, fmt.Errorf("foresee the runs' trend: %w", err)
 	}

@@ -2,6 +2,7 @@ package soak
 
 import (
 	"context"
+	"errors"
 	"iter"
 	"math"
 	"strings"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -40,14 +42,14 @@ func (s *source) HistoryState(context.Context, string) (history.State, error) {
 	return history.State{}, nil
 }
 
-func (s *source) Runs(_ context.Context, _ string, from, to time.Time) ([]history.Run, error) {
-	var out []history.Run
-	for _, r := range s.runs {
-		if !r.Start.Before(from) && r.Start.Before(to) {
-			out = append(out, r)
+func (s *source) PastRuns(_ context.Context, _ string, from, to time.Time) iter.Seq2[history.Run, error] {
+	return func(yield func(history.Run, error) bool) {
+		for _, r := range s.runs {
+			if !r.Start.Before(from) && r.Start.Before(to) && !yield(r, nil) {
+				return
+			}
 		}
 	}
-	return out, nil
 }
 
 // tried is a finished test of ten minutes that shows all that within asks for.
@@ -164,6 +166,39 @@ func TestWithinIsEarned(t *testing.T) {
 	}
 }
 
+// TestEveryDecisionRule: a highest value below the limit, less than its uncertainty below
+// it, as little above it, and farther above it, by each rule that the limit may name. The
+// uncertainty is 5 W/m² and the limit 50.
+func TestEveryDecisionRule(t *testing.T) {
+	for rule, want := range map[limit.Rule][4]Outcome{
+		"":                      {Within, NotDecided, Exceeds, Exceeds},
+		limit.GuardedAcceptance: {Within, NotDecided, Exceeds, Exceeds},
+		limit.SimpleAcceptance:  {Within, Within, Exceeds, Exceeds},
+		limit.GuardedRejection:  {Within, Within, NotDecided, Exceeds},
+	} {
+		for i, highest := range []quantity.PowerDensity{44, 47, 53, 56} {
+			x := wholeTest()
+			x.plan.Rule, x.plan.Guard = rule, 5
+			x.src.samples[300+250].S = highest
+			if r := x.result(t); r.Outcome != want[i] || len(r.Reasons) == 0 {
+				t.Errorf("%q, %v: %s, %q; want %s", rule, highest, r.Outcome, r.Reasons, want[i])
+			}
+			// An uncertainty that is not known takes nothing away from exceeds, and earns no within.
+			x.plan.Guard = 0
+			if r := x.result(t); (r.Outcome == Exceeds) != (highest > 50) || r.Outcome == Within {
+				t.Errorf("%q, %v, no uncertainty: %s, %q", rule, highest, r.Outcome, r.Reasons)
+			}
+		}
+	}
+	x := wholeTest()
+	x.plan.Rule, x.plan.Guard = limit.GuardedRejection, 5
+	s := &x.src.samples[300+250]
+	s.S, s.Over = 51, true
+	if r := x.result(t); r.Outcome != Exceeds {
+		t.Errorf("over range by guarded rejection: %s, %q", r.Outcome, r.Reasons)
+	}
+}
+
 // TestATestWithPauses: what happens in a pause is not of the test.
 func TestATestWithPauses(t *testing.T) {
 	x := wholeTest()
@@ -220,7 +255,7 @@ func TestStatisticsOfATest(t *testing.T) {
 		PerCheckpoint:   {{Name: "up to the checkpoint at 4 operations", Runs: 1, Operations: 4, Active: 4 * time.Minute}, {Name: "since the last checkpoint", Operations: 10, Active: 5 * time.Minute}},
 		PerTest:         {{Name: "the whole test", Runs: 1, Operations: -1, Active: 9 * time.Minute}},
 	} {
-		got, err := Statistics(t.Context(), &x.src, l, p, per, at(10*time.Minute), time.UTC)
+		got, err := Statistics(t.Context(), &x.src, l, p, per, time.Time{}, at(10*time.Minute), time.UTC)
 		if err != nil || len(got) != len(want) {
 			t.Fatalf("%s: %d parts, %v: %+v", per, len(got), err, got)
 		}
@@ -240,8 +275,19 @@ func TestStatisticsOfATest(t *testing.T) {
 			t.Errorf("%s: %d exceedances, on %v, highest %g", per, counted, on, highest)
 		}
 	}
-	if _, err := Statistics(t.Context(), &x.src, l, p, "moon", at(10*time.Minute), time.UTC); err == nil {
+	if _, err := Statistics(t.Context(), &x.src, l, p, "moon", time.Time{}, at(10*time.Minute), time.UTC); err == nil {
 		t.Error("a test is parted by moons")
+	}
+	// Of a part of a test only what lies in it: the run began before.
+	got, err := Statistics(t.Context(), &x.src, l, p, PerTest, at(250*time.Second), at(10*time.Minute), time.UTC)
+	if err != nil || len(got) != 1 || got[0].Runs != 0 || got[0].From != at(250*time.Second) || got[0].Sum.On.Quantiles.Total() != 50*time.Second {
+		t.Errorf("since the middle of the run: %+v, %v", got, err)
+	}
+	if got, err = Statistics(t.Context(), &x.src, l, p, history.PerRun, at(250*time.Second), at(10*time.Minute), time.UTC); err != nil || len(got) != 0 {
+		t.Errorf("runs since the middle of the only one: %+v, %v", got, err)
+	}
+	if _, err = Statistics(t.Context(), &x.src, l, p, PerCheckpoint, at(time.Second), at(10*time.Minute), time.UTC); !errors.Is(err, ErrSince) {
+		t.Errorf("checkpoints since an instant: %v", err)
 	}
 }
 
@@ -250,4 +296,28 @@ func named(marks []Mark) []Mark {
 		marks[i].Who = "A. Tester"
 	}
 	return marks
+}
+
+// TestAStepIsToldByTheNumberOfARun: of many runs, some of which were not wholly seen and
+// the first of which is not run 1, the step is told by the number that its run has.
+func TestAStepIsToldByTheNumberOfARun(t *testing.T) {
+	const first, stepped, n = 501, 2000, 3000
+	var runs []Ran
+	for i := range int64(n) {
+		r := Ran{Number: first + i, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: i%7 > 0}
+		if r.Number > stepped {
+			r.Mean += 3
+		}
+		runs = append(runs, r)
+	}
+	k, err := TrendOf(runs, 50)
+	if err != nil || k.Age.Step == nil {
+		t.Fatalf("%+v, %v", k, err)
+	}
+	if off := k.StepAfter - stepped; off < -n/512-2 || off > n/512+2 {
+		t.Errorf("a step after run %d, want %d: of the runs told from it is no. %d", k.StepAfter, stepped, k.Age.From)
+	}
+	if k, err = TrendOf(runs[:900], 50); err != nil || k.Age.Step != nil || k.StepAfter != 0 {
+		t.Errorf("without a step: after run %d, %v", k.StepAfter, err)
+	}
 }

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -32,10 +33,15 @@ type Plan struct {
 	Procedure string `json:"procedure"`         // by which it is done
 	Source    string `json:"source"`            // of the procedure: document and edition, or whose own it is
 
+	// Conditions are those that the procedure asks for, as somebody stated them: line voltage,
+	// load, ambient temperature.
+	Conditions string `json:"conditions,omitempty"`
+
 	LimitID string                `json:"limit"`                  // of acceptance; one of the post's
 	Level   quantity.PowerDensity `json:"acceptance_w_per_m2"`    // of that limit, when the test was planned
 	Mean    time.Duration         `json:"averaging_ns,omitempty"` // the mean over so long is what that limit is of; 0: each value
 	Guard   quantity.PowerDensity `json:"guard_band_w_per_m2"`    // the expanded uncertainty at that level, when it was planned; 0: not known
+	Rule    limit.Rule            `json:"rule,omitempty"`         // by which a highest value is accepted or rejected; empty: guarded acceptance
 
 	Operations  int64         `json:"operations,omitempty"`
 	Lasting     time.Duration `json:"lasting_ns,omitempty"`  // active time: pauses do not count
@@ -327,8 +333,10 @@ func (l *Life) surveyable(m Mark) error {
 		found = found || c == m.Checkpoint
 	}
 	switch n := len(l.Passed); {
+	case len(l.Plan.Checkpoints) == 0:
+		return errors.New("the plan has no checkpoint")
 	case !found:
-		return fmt.Errorf("the plan has no checkpoint at %d", m.Checkpoint)
+		return fmt.Errorf("the plan has no checkpoint at %d; it has %v", m.Checkpoint, l.Plan.Checkpoints)
 	case n > 0 && l.Passed[n-1].Checkpoint >= m.Checkpoint:
 		return fmt.Errorf("the checkpoint at %d was passed already", l.Passed[n-1].Checkpoint)
 	case m.Outcome == "":

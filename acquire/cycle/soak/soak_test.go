@@ -84,7 +84,7 @@ func TestNonsenseIsRefused(t *testing.T) {
 		"silently":      {Mark{Kind: Operations, From: FromInput, Count: -1}, "why the count is corrected"},
 		"too many away": {Mark{Kind: Operations, From: FromInput, Count: -9, Text: "double"}, "fewer than none"},
 		"from nowhere":  {Mark{Kind: Operations, Count: 1, From: "a friend"}, `not from "a friend"`},
-		"unplanned":     {Mark{Kind: Surveyed, Checkpoint: 7, Outcome: "within"}, "no checkpoint at 7"},
+		"unplanned":     {Mark{Kind: Surveyed, Checkpoint: 7, Outcome: "within"}, "no checkpoint at 7; it has [100 "},
 		"unsaid":        {Mark{Kind: Surveyed, Checkpoint: 100}, "what the survey came to"},
 		"too early":     {Mark{Kind: Finished}, "0 of 1000 operations"},
 		"no reason":     {Mark{Kind: Aborted}, "say why"},

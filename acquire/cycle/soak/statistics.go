@@ -2,6 +2,7 @@ package soak
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -15,29 +16,32 @@ const (
 	PerTest       history.Per = "test"
 )
 
-// Statistics sums up the active time of a test by an instant, apart for each run,
-// hour of UTC, day of zone or checkpoint, or all of it; from the record, at any time.
-func Statistics(ctx context.Context, s Source, l *Life, p history.Post, per history.Per, by time.Time, zone *time.Location) ([]Part, error) {
+// ErrSince is a begin that was said for parts that have their own.
+var ErrSince = errors.New("checkpoints part the whole test: leave from out, or part it by run, hour or day")
+
+// Statistics sums up the active time of a test from an instant (zero: its begin) by
+// another, apart for each run, hour of UTC, day of zone or checkpoint, or all of it; from
+// the record, at any time. Checkpoints part the whole test only.
+func Statistics(ctx context.Context, s Source, l *Life, p history.Post, per history.Per, from, by time.Time, zone *time.Location) ([]Part, error) {
 	p.Levels = []quantity.PowerDensity{l.Plan.Level}
 	switch per {
 	case PerTest:
 		per = history.PerAll
 	case history.PerRun, history.PerHour, history.PerDay:
 	case PerCheckpoint:
+		if !from.IsZero() {
+			return nil, ErrSince
+		}
 		r := Result{Life: l}
-		for _, a := range l.spans(time.Time{}, by) {
-			runs, err := s.Runs(ctx, p.ID, a.From, a.To)
-			if err != nil {
-				return nil, err
-			}
-			r.Runs = append(r.Runs, runs...)
+		if err := l.EachRun(ctx, s, by, func(u history.Run) { r.Runs = append(r.Runs, RanOf(u)) }); err != nil {
+			return nil, err
 		}
 		return r.parts(ctx, s, p, l.cuts(by))
 	default:
 		return nil, fmt.Errorf("a test is not parted by %q: write %s, %s, %s, %s or %s", per, history.PerRun, history.PerHour, history.PerDay, PerCheckpoint, PerTest)
 	}
 	var out []Part
-	for _, a := range l.spans(time.Time{}, by) {
+	for _, a := range l.spans(from, by) {
 		all, err := history.Stretches(ctx, s, p, per, a.From, a.To, zone)
 		if err != nil {
 			return nil, err

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/cycle/stats"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
 
@@ -23,7 +25,11 @@ func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
 		return
 	}
 	r.Outcome = Within
-	r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", len(r.Runs), r.Life.Plan.LimitID)
+	if p := r.Life.Plan; p.guard() > 0 {
+		r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", len(r.Runs), p.LimitID)
+	} else {
+		r.add("the whole test was seen, with %d runs; no value was above limit %s, which by %s is enough, and each checkpoint's survey is within", len(r.Runs), p.LimitID, p.Rule)
+	}
 	if said := r.Life.unbacked(); len(said) > 0 {
 		r.add("by word alone, without a survey of this record: %s", strings.Join(said, ", "))
 	}
@@ -31,6 +37,20 @@ func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
 
 func (r *Result) add(text string, args ...any) {
 	r.Reasons = append(r.Reasons, fmt.Sprintf(text, args...))
+}
+
+// guard is what a value must stay below the limit by to be accepted.
+func (p *Plan) guard() quantity.PowerDensity {
+	if p.Rule == limit.SimpleAcceptance || p.Rule == limit.GuardedRejection {
+		return 0
+	}
+	return p.Guard
+}
+
+// spared says that a highest value above the limit is above it by no more than the
+// uncertainty that the rule grants. What is not known grants nothing.
+func (p *Plan) spared(highest stats.Peak) bool {
+	return p.Rule == limit.GuardedRejection && p.Guard > 0 && !highest.Over && highest.S <= p.Level+p.Guard
 }
 
 // exceeds looks for what exceeds.
@@ -43,7 +63,11 @@ func (r *Result) exceeds() {
 			r.add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
 		}
 	}
+	peaks := r.Whole.Peaks.List()
 	switch {
+	case above.Count > 0 && p.Mean == 0 && len(peaks) > 0 && p.spared(peaks[0]):
+		r.add("the field was above limit %s %d times, for %s in all, but by no more than its uncertainty, %s, which guarded rejection does not reject",
+			p.LimitID, above.Count, quantity.Roughly(above.Above), p.Guard)
 	case above.Count > 0 && p.Mean == 0:
 		r.Outcome = Exceeds
 		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.Roughly(above.Above))
@@ -93,7 +117,9 @@ func (r *Result) amiss() {
 	switch peaks := r.Whole.Peaks.List(); {
 	case !(p.Guard > 0):
 		r.add("the uncertainty at the limit was not known when the test was planned")
-	case len(peaks) > 0 && !(peaks[0].S+p.Guard <= p.Level):
+	case len(peaks) > 0 && p.guard() == 0 && !(peaks[0].S <= p.Level):
+		r.add("the highest value, %s, is above the limit", peaks[0].S)
+	case len(peaks) > 0 && !(peaks[0].S+p.guard() <= p.Level):
 		r.add("the highest value, %s, lies nearer to the limit than its uncertainty, %s", peaks[0].S, p.Guard)
 	}
 }

@@ -102,8 +102,13 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 	if err != nil {
 		return Forecast{}, err
 	}
-	refuse := func(format string, args ...any) (Forecast, error) {
-		return Forecast{Refused: fmt.Sprintf(format, args...), Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}, nil
+	return a.Foresee(x, y, level), nil
+}
+
+// Foresee is Foresee of the x and y that were described.
+func (a Ageing) Foresee(x, y []float64, level float64) Forecast {
+	refuse := func(format string, args ...any) Forecast {
+		return Forecast{Refused: fmt.Sprintf(format, args...), Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
 	}
 	x, y = Thin(x[a.From:], y[a.From:])
 	few, flat := "only %d runs; %d bear a trend", "no rise is shown (Mann-Kendall: p = %.2g)"
@@ -135,13 +140,13 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 	if f.Lo, f.Hi, ok = l.crossing(level, ForecastConfidence); !ok {
 		return refuse("the slope is too unsure for a latest instant")
 	}
-	return f, nil
+	return f
 }
 
 // calm marks a forecast that is refused since nothing leads to the level.
-func calm(f Forecast, err error) (Forecast, error) {
+func calm(f Forecast) Forecast {
 	f.Calm = true
-	return f, err
+	return f
 }
 
 // line is the least-squares line through n points and what is left of them.

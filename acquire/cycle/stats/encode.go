@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire/quantity"
@@ -98,6 +99,7 @@ func (r *reader) distribution(d *Distribution) {
 		r.bad = true
 		return
 	}
+	q.held = slices.Grow(q.held, int(n))
 	for range n {
 		q.held = append(q.held, r.varint())
 	}

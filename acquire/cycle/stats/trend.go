@@ -21,16 +21,24 @@ func Thin(x, y []float64) (tx, ty []float64) {
 	if n <= mostPoints {
 		return x, y
 	}
+	tx, ty = make([]float64, 0, mostPoints), make([]float64, 0, mostPoints)
+	var sorted []float64
+	medianOf := func(v []float64) float64 {
+		sorted = append(sorted[:0], v...)
+		slices.Sort(sorted)
+		return middle(sorted)
+	}
 	for k := range mostPoints {
 		from, to := k*n/mostPoints, (k+1)*n/mostPoints
-		tx = append(tx, median(x[from:to]))
-		ty = append(ty, median(y[from:to]))
+		tx = append(tx, medianOf(x[from:to]))
+		ty = append(ty, medianOf(y[from:to]))
 	}
 	return tx, ty
 }
 
 func median(v []float64) float64 {
-	s := slices.Sorted(slices.Values(v))
+	s := slices.Clone(v)
+	slices.Sort(s)
 	return middle(s)
 }
 

@@ -46,7 +46,8 @@ func TestUnifiedGuidanceExample17_6(t *testing.T) {
 	}
 }
 
-// Five values of the EPA's QA/G-9 guidance: S = 6, one-sided exact probability 14/120.
+// Five values of the EPA's QA/G-9 guidance (from memory): S = 6, and by arithmetic a
+// one-sided exact probability of 14/120.
 func TestExactMannKendall(t *testing.T) {
 	k := MannKendall([]float64{5, 6, 11, 8, 10})
 	if k.S != 6 || digits(k.P, 28.0/120) < 14 {
@@ -97,8 +98,9 @@ func exhaustive(n, s int) float64 {
 	return float64(hit) / float64(all)
 }
 
-// TestPettittsExample is the data of A. N. Pettitt 1979, table 1, with his result:
-// K = 232, a change after the 17th value, p = 0.0146.
+// TestPettittsExample is the data of A. N. Pettitt 1979, table 1, with his result, as the
+// manual of a public package (trend for R) tells it: a change after the 17th value, p = 0.014.
+// K = 232 and the further digit, p = 0.0146, are arithmetic by his formulae.
 func TestPettittsExample(t *testing.T) {
 	s := Pettitt([]float64{-1.05, 0.96, 1.22, 0.58, -0.98, -0.03, -1.54, -0.71, -0.35, 0.66, 0.44, 0.91, -0.02, -1.42, 1.26, -1.02, -0.81,
 		1.66, 1.05, 0.97, 2.14, 1.22, -0.24, 1.60, 0.72, -0.12, 0.44, 0.03, 0.66, 0.56, 1.37, 1.66, 0.10, 0.80, 1.29, 0.49, -0.07, 1.18, 3.29, 1.84})

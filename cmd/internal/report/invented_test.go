@@ -79,7 +79,7 @@ func inventedSoak(runs int) *Soak {
 		Checkpoints:   []Checkpoint{{Name: "at 10 000 operations", Done: noon().AddDate(0, -1, 0), By: "M. Ashdown", Survey: "survey-12", Outcome: limit.Within, Value: 3.1, U: 0.4, Place: "seam, lower hinge side"}, {Name: "at 100 000 operations"}},
 		Interruptions: []Interruption{{noon().AddDate(0, 0, -9), noon().AddDate(0, 0, -8), "R. Penhale", "mains work"}, {From: noon().Add(-time.Hour), Who: "M. Ashdown", Why: "water"}}}
 	for i := range runs {
-		s.PerRun = append(s.PerRun, RunPoint{int64(i + 1), s.From.Add(time.Duration(i) * time.Minute), 3 + quantity.PowerDensity(float64(i)/float64(runs)), 5 + quantity.PowerDensity(math.Mod(float64(i)*0.37, 2))})
+		s.PerRun = append(s.PerRun, RunPoint{int64(i + 1), 3 + quantity.PowerDensity(float64(i)/float64(runs)), 5 + quantity.PowerDensity(math.Mod(float64(i)*0.37, 2))})
 	}
 	for i := range 20 {
 		b := Share{quantity.PowerDensity(i) * 0.5, quantity.PowerDensity(i+1) * 0.5, time.Duration(1000*math.Exp(-math.Pow(float64(i)-7, 2)/9)) * time.Minute}

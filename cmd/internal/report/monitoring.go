@@ -213,7 +213,7 @@ func (w *Watched) add(d *Document) {
 		{"Oven's frequency", w.frequency()}, {"A value holds for at most", lasting(w.Stale)}}}}
 	for _, j := range w.Judged {
 		blocks = append(blocks, &Paragraph{Verdict, fmt.Sprintf("%s: %s", outcomeWords(j.Outcome), j.Limit.ID)})
-		blocks = append(blocks, &Pairs{append(limitPairs(j.Limit), w.judgedPairs(j)...)})
+		blocks = append(blocks, &Pairs{slices.Concat(limitPairs(j.Limit), asMeasured(j.Limit), w.judgedPairs(j))})
 	}
 	d.add("Post "+w.Post, blocks...)
 	d.add("Post "+w.Post+": values", w.values(), w.chart(), w.dayTable())

@@ -164,6 +164,16 @@ func limitPairs(l limit.Limit) []Pair {
 	return p
 }
 
+// asMeasured says that the values of a time are not filtered to the response that a limit
+// asks for, as those of the moment are.
+func asMeasured(l limit.Limit) []Pair {
+	slow := l.Response()
+	if slow <= 0 {
+		return nil
+	}
+	return []Pair{{"Values judged", raw("as measured, not filtered to the " + quantity.FormatDuration(slow) + " to 90 % of a step that the limit's document asks of a meter: the stricter way")}}
+}
+
 func alarmTable(list []Alarm) *Table {
 	t := &Table{Columns: []Column{{"Post", false}, {"Alarm", false}, {"Raised", false}, {"What became of it, and who did it", false}, {"Told", false}},
 		None: "No alarm was raised or changed in this time."}

@@ -309,6 +309,21 @@ func TestNothingKnownIsPrinted(t *testing.T) {
 	}
 }
 
+// TestReportsSayHowValuesWereJudged: a limit whose document asks for a slow meter is judged
+// by values that are not filtered to it, and the report says so; no other says it.
+func TestReportsSayHowValuesWereJudged(t *testing.T) {
+	const said = "as measured, not filtered to the 3 s to 90 % of a step"
+	for _, slowest := range []time.Duration{0, 3 * time.Second} {
+		m, s := inventedMonitoring(2), inventedSoak(3)
+		m.Posts[0].Judged[0].Limit.Slowest, s.Plan.Limit.Slowest = slowest, slowest
+		for name, d := range map[string]*Document{"monitoring": m.Document(), "soak": s.Document()} {
+			if got := strings.Contains(string(written(t, d, "csv", "A4")), said); got != (slowest > 0) {
+				t.Errorf("%s, a meter of %s: says %q: %v", name, slowest, said, got)
+			}
+		}
+	}
+}
+
 // BenchmarkSoakReport makes the report of a test of 100 000 operations.
 func BenchmarkSoakReport(b *testing.B) {
 	s := inventedSoak(100_000)

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,6 +30,7 @@ type Soak struct {
 	Checkpoints       []Checkpoint
 	ByCheckpoint      []Figured // figures between the checkpoints
 	Per               string    // run, hour or day: what Stretches are of
+	Since             time.Time // of Stretches; zero: the begin
 	Stretches         []Figured
 	Interruptions     []Interruption // pauses, and times in which nothing was seen
 	Log               []Happened
@@ -39,6 +41,7 @@ type Soak struct {
 
 // SoakPlan is what was set out to be done.
 type SoakPlan struct {
+	Title             string // empty: it has none
 	Procedure, Source string
 	Limit             limit.Limit
 	Operations        int64         // planned; 0: by hours
@@ -61,8 +64,7 @@ type SoakCounts struct {
 
 // RunPoint is one run, or several that lie together.
 type RunPoint struct {
-	Run        int64 // number of the first
-	At         time.Time
+	Run        int64                 // number of the first
 	Mean, Peak quantity.PowerDensity // of the field while it emitted; Peak +Inf: over range
 }
 
@@ -98,7 +100,7 @@ func (s *Soak) Document() *Document {
 	if s.State != "finished" {
 		verdict += " (the test is " + s.State + ")"
 	}
-	d.add("Verdict", &Paragraph{Verdict, verdict}, &Pairs{append([]Pair{{"Reasons", raw(strings.Join(s.Reasons, ";\n"))}}, limitPairs(s.Plan.Limit)...)})
+	d.add("Verdict", &Paragraph{Verdict, verdict}, &Pairs{slices.Concat([]Pair{{"Reasons", raw(strings.Join(s.Reasons, ";\n"))}}, limitPairs(s.Plan.Limit), asMeasured(s.Plan.Limit))})
 	d.add("Plan", s.plan())
 	d.add("Conditions", &Pairs{s.Conditions})
 	d.add("Counts", s.counts())
@@ -106,7 +108,11 @@ func (s *Soak) Document() *Document {
 	d.add("Ageing", &Pairs{s.Ageing})
 	d.add("Checkpoints", s.checkpoints(), figured("part of the test", s.ByCheckpoint))
 	if s.Per != "" {
-		d.add("Statistics by "+s.Per, figured(s.Per, s.Stretches))
+		title := "Statistics by " + s.Per
+		if !s.Since.IsZero() {
+			title += ", from " + stamp(s.Since)
+		}
+		d.add(title, figured(s.Per, s.Stretches))
 	}
 	d.add("Interruptions", s.interruptions())
 	d.add("Alarms", alarmTable(s.Alarms))
@@ -128,6 +134,9 @@ func (s *Soak) Document() *Document {
 
 func (s *Soak) plan() Block {
 	p := &Pairs{[]Pair{{"Procedure", words(s.Plan.Procedure)}, {"Source", words(s.Plan.Source)}}}
+	if s.Plan.Title != "" {
+		p.List = slices.Insert(p.List, 0, Pair{"Name", words(s.Plan.Title)})
+	}
 	if s.Plan.Operations > 0 {
 		p.List = append(p.List, Pair{"Planned operations", count(s.Plan.Operations)})
 	}
@@ -145,7 +154,7 @@ func (s *Soak) counts() Block {
 		ops = count(c.Operations)
 	}
 	return &Pairs{[]Pair{{"State", words(s.State)}, {"From", raw(stamp(s.From))}, {"To", raw(stamp(s.As))}, {"Operations", ops}, {"… counted from", words(c.OperationsFrom)},
-		{"Runs seen from the field", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe", of(c.Dose.String(), float64(c.Dose), "J/m²")},
+		{"Runs seen from the field to their end", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe, of these runs", of(c.Dose.String(), float64(c.Dose), "J/m²")},
 		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", about(c.Above)}, {"Seen", percent(c.Cover)}}}
 }
 

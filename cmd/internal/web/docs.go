@@ -216,7 +216,7 @@ func soakDocs() map[string]*doc {
 		"GET /api/v1/posts/{id}/statistics": {tag: "posts", summary: "A post summed up from the record, apart for each run, hour or day, or all of it", out: statisticsJSON{},
 			query: []param{{"per", "run, hour, day or all; day where not said", noNumber, 0}, {"from", "an instant; 7 days before to where not said", noNumber, 0}, {"to", "an instant; now where not said", noNumber, 0}}},
 		"GET /api/v1/soaks/{id}/statistics": {tag: "soaks", summary: "A soak test summed up from the record, apart for each run, hour, day or checkpoint, or all of it", out: statisticsJSON{},
-			query: []param{{"per", "run, hour, day, checkpoint or test; checkpoint where not said", noNumber, 0}}},
+			query: []param{{"per", "run, hour, day, checkpoint or test; checkpoint where not said", noNumber, 0}, {"from", "an instant; the test's begin where not said", noNumber, 0}, {"to", "an instant; now where not said", noNumber, 0}}},
 		"GET /api/v1/soaks":             {tag: "soaks", summary: "All soak tests, with how far they have come", out: soaksJSON{}},
 		"POST /api/v1/soaks":            {tag: "soaks", summary: "Plan a soak test", in: soakEdit{}, out: soakJSON{}},
 		"GET /api/v1/soaks/{id}":        {tag: "soaks", summary: "One soak test, with its log", out: soakJSON{}},

@@ -24,8 +24,9 @@ type Soaks interface {
 	Lives() []*soak.Life
 	Life(id string) *soak.Life
 	Result(ctx context.Context, id string) (soak.Result, error)
-	// Statistics parts a test by run, hour, day, checkpoint, or not at all.
-	Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error)
+	// Statistics parts a test, between two instants, by run, hour, day, checkpoint, or not
+	// at all; zero instants are its begin, and now.
+	Statistics(ctx context.Context, id string, per history.Per, from, to time.Time) ([]soak.Part, error)
 }
 
 const (
@@ -289,6 +290,7 @@ type soakEdit struct {
 	Contact         string `json:"contact,omitempty"`
 	Procedure       string `json:"procedure"`
 	Source          string `json:"source"`
+	Conditions      string `json:"conditions,omitempty"`
 	Limit           string `json:"limit,omitempty"`
 	Operations      string `json:"operations,omitempty"`
 	Lasting         string `json:"lasting,omitempty"`
@@ -324,7 +326,7 @@ func planOf(f map[string]string) (soak.Plan, error) {
 		return d
 	}
 	p := soak.Plan{ID: text("id"), Title: text("title"), Post: text("post"), Oven: text("oven"), Contact: text("contact"),
-		Procedure: text("procedure"), Source: text("source"), LimitID: text("limit"),
+		Procedure: text("procedure"), Source: text("source"), Conditions: text("conditions"), LimitID: text("limit"),
 		Operations: whole("operations"), Lasting: lasting("lasting"),
 		Stop: soak.Stop{Exceedances: int(whole("stop_exceedances")), Blind: lasting("stop_blind"), Overdue: whole("stop_overdue")}}
 	switch text("stop_over_range") {
@@ -344,7 +346,7 @@ func planOf(f map[string]string) (soak.Plan, error) {
 	if !plain(p.ID, maxWho) || strings.ContainsAny(p.ID, "/?#% ") {
 		errs = append(errs, errors.New("id: write a short name without blanks and slashes, such as door-7"))
 	}
-	for _, name := range []string{"title", "procedure", "source", "oven"} {
+	for _, name := range []string{"title", "procedure", "source", "conditions", "oven"} {
 		if t := text(name); t != "" && !plain(t, maxRemedy) {
 			errs = append(errs, fmt.Errorf("%s: write up to %d printable characters", name, maxRemedy))
 		}

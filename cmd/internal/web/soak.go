@@ -190,6 +190,9 @@ func (f frame) soakFacts(l *soak.Life) []fact {
 	if p.Title != "" {
 		all = append([]fact{{f.t("soak.name"), p.Title}}, all...)
 	}
+	if p.Conditions != "" {
+		all = append(all, fact{f.t("soak.conditions"), p.Conditions})
+	}
 	if p.Contact != "" {
 		all = append(all, fact{f.t("soak.contact"), p.Contact})
 	}
@@ -287,13 +290,16 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 func (f frame) trend(t *soak.Trend) []string {
 	a := &t.Age
 	out := []string{f.t("soak.trend_from", "n", strconv.Itoa(a.Points))}
+	if a.Step != nil {
+		out[0] = f.t("soak.trend_since", "n", strconv.Itoa(a.Points))
+	}
 	if !math.IsNaN(a.Slope.Slope) && a.Points > 1 {
 		thousand := func(x float64) string { return f.read(quantity.PowerDensity(1000 * x)) }
 		out = append(out, f.t("soak.trend_slope", "slope", thousand(a.Slope.Slope), "lo", thousand(a.Slope.Lo), "hi", thousand(a.Slope.Hi),
 			"p", strconv.FormatFloat(a.Kendall.P, 'g', 2, 64)))
 	}
 	if a.Step != nil {
-		out = append(out, f.t("soak.trend_step", "n", strconv.Itoa(a.From), "size", f.read(quantity.PowerDensity(a.Step.Size)), "p", strconv.FormatFloat(100*a.Step.Confidence, 'g', 3, 64)))
+		out = append(out, f.t("soak.trend_step", "n", strconv.FormatInt(t.StepAfter, 10), "size", f.read(quantity.PowerDensity(a.Step.Size)), "p", strconv.FormatFloat(100*a.Step.Confidence, 'g', 3, 64)))
 	}
 	edge := f.read(t.Level)
 	switch {

@@ -71,6 +71,13 @@ func someRuns(at time.Time, n int) []history.Run {
 	return out
 }
 
+func ranOf(runs []history.Run) (out []soak.Ran) {
+	for _, r := range runs {
+		out = append(out, soak.RanOf(r))
+	}
+	return out
+}
+
 func (f *fakeSoaks) Plan(_ context.Context, p soak.Plan, who string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -116,7 +123,7 @@ func (f *fakeSoaks) Life(id string) *soak.Life {
 
 func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	l := f.Life(id)
-	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: someRuns(f.now.Add(-3*time.Hour), 30),
+	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: ranOf(someRuns(f.now.Add(-3*time.Hour), 30)),
 		Outcome: soak.NotDecided, Reasons: []string{"the test is running"}}
 	for i := range 400 {
 		s := quantity.PowerDensity(2 + 0.001*float64(i))
@@ -136,15 +143,22 @@ func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	return r, err
 }
 
-func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per) ([]soak.Part, error) {
+func (f *fakeSoaks) Statistics(ctx context.Context, id string, per history.Per, from, to time.Time) ([]soak.Part, error) {
 	r, err := f.Result(ctx, id)
 	switch per {
 	case "checkpoint":
+		if !from.IsZero() {
+			return nil, soak.ErrSince
+		}
 		return r.Parts, err
 	case history.PerRun:
-		return []soak.Part{{Name: "run 1", From: r.Runs[0].Start, To: r.Runs[0].End, Operations: -1, Runs: 1, Run: &r.Runs[0], Sum: r.Whole}}, err
+		run := someRuns(f.now.Add(-3*time.Hour), 1)[0]
+		return []soak.Part{{Name: "run 1", From: run.Start, To: run.End, Operations: -1, Runs: 1, Run: &run, Sum: r.Whole}}, err
 	case history.PerHour:
-		return nil, history.ErrMany
+		if to.Sub(from) != 24*time.Hour {
+			return nil, history.ErrMany
+		}
+		return r.Days[:1], err
 	}
 	return r.Days, err
 }
@@ -176,7 +190,7 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		code       int
 		want, call string
 	}{
-		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-1","post":"galley","procedure":"door cycling","source":"our own","operations":"500","checkpoints":"100, 500","stop_blind":"10 min"}`, 200, `"state":"planned"`, "plan latch-1 by R. Okafor"},
+		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-1","post":"galley","procedure":"door cycling","source":"our own","conditions":"230 V, 1 L of water","operations":"500","checkpoints":"100, 500","stop_blind":"10 min"}`, 200, `"conditions":"230 V, 1 L of water"`, "plan latch-1 by R. Okafor"},
 		{"/api/v1/soaks", `{"who":"R. Okafor","id":"a b","post":"galley","procedure":"x","source":"y","operations":"many","stop_over_range":"maybe"}`, 422, "many", ""},
 		{"/api/v1/soaks", `{"id":"latch-2","post":"galley","procedure":"x","source":"y","operations":"5"}`, 422, "write your name", ""},
 		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"5"}`, 409, "count while the test runs", ""},
@@ -193,6 +207,9 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		if call := f.called(); code != step.code || !strings.Contains(body, step.want) || call != step.call {
 			t.Errorf("%s %s: %d %s, %q; want %d %q, %q", step.path, step.body, code, body, call, step.code, step.want, step.call)
 		}
+	}
+	if page := textOf(get(t, s, "/soaks/latch-1").Body.String()); !strings.Contains(page, "230 V, 1 L of water") {
+		t.Errorf("the page does not tell the conditions: %s", page)
 	}
 	w := get(t, s, "/api/v1/soaks/door-7/result")
 	var res resultJSON
@@ -225,7 +242,8 @@ func TestStatisticsByTheAPI(t *testing.T) {
 		}
 	})
 	for path, want := range map[string]int{"/api/v1/soaks/door-7/statistics": 200, "/api/v1/soaks/door-7/statistics?per=run": 200, "/api/v1/soaks/door-7/statistics?per=day": 200,
-		"/api/v1/soaks/door-7/statistics?per=hour": 400, "/api/v1/soaks/door-7/statistics?per=moon": 400, "/api/v1/soaks/none/statistics": 404,
+		"/api/v1/soaks/door-7/statistics?per=hour": 400, "/api/v1/soaks/door-7/statistics?per=hour&from=2026-06-02&to=2026-06-03": 200,
+		"/api/v1/soaks/door-7/statistics?from=2026-06-02": 400, "/api/v1/soaks/door-7/statistics?per=day&to=soon": 400, "/api/v1/soaks/door-7/statistics?per=moon": 400, "/api/v1/soaks/none/statistics": 404,
 		"/api/v1/posts/galley/statistics": 200, "/api/v1/posts/galley/statistics?per=moon": 400, "/api/v1/posts/none/statistics": 404,
 		"/api/v1/posts/galley/statistics?from=soon": 400, "/api/v1/posts/galley/statistics?from=2026-06-03&to=2026-06-02": 400, "/api/v1/posts/galley/statistics?to=2026-06-03&from=2026-06-01": 400} {
 		if w := get(t, s, path); w.Code != want {
@@ -291,4 +309,28 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 		t.Errorf("%s", page)
 	}
 	neverReassures(t, page)
+}
+
+// TestTheAPITellsAStepByItsRun: of 3 000 runs the step is found among 512 medians, and
+// told by the number of a run.
+func TestTheAPITellsAStepByItsRun(t *testing.T) {
+	var runs []soak.Ran
+	for i := range int64(3000) {
+		r := soak.Ran{Number: i + 1, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: true}
+		if r.Number > 2000 {
+			r.Mean += 3
+		}
+		runs = append(runs, r)
+	}
+	f := soaking(noon())
+	r, err := f.Result(t.Context(), "door-7")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Trend, err = soak.TrendOf(runs, 50); err != nil {
+		t.Fatal(err)
+	}
+	if k := resultOf(&r).Trend; k.StepAt == nil || *k.StepAt < 1990 || *k.StepAt > 2010 || k.Points < 980 || k.Points > 1020 {
+		t.Errorf("%+v, %v, want a step after run 2000 and a trend of those since", k, k.StepAt)
+	}
 }

@@ -143,7 +143,7 @@ type trendJSON struct {
 	SlopeLo  number       `json:"slope_lower"`
 	SlopeHi  number       `json:"slope_upper"`
 	P        number       `json:"mann_kendall_p"`
-	StepAt   *int         `json:"step_after_run,omitempty"`
+	StepAt   *int64       `json:"step_after_run,omitempty"`
 	StepSize number       `json:"step_w_per_m2"`
 	StepConf number       `json:"step_confidence"`
 	Runs     forecastJSON `json:"reached_at_run"`
@@ -176,7 +176,7 @@ func resultOf(r *soak.Result) resultJSON {
 		Trend: trendJSON{Level: number(t.Level), Points: t.Age.Points, Slope: number(t.Age.Slope.Slope), SlopeLo: number(t.Age.Slope.Lo), SlopeHi: number(t.Age.Slope.Hi),
 			P: number(t.Age.Kendall.P), StepSize: number(math.NaN()), StepConf: number(math.NaN()), Runs: foreseen(t.Runs), Days: foreseen(t.Days)}}
 	if st := t.Age.Step; st != nil {
-		j.Trend.StepAt, j.Trend.StepSize, j.Trend.StepConf = &st.At, number(st.Size), number(st.Confidence)
+		j.Trend.StepAt, j.Trend.StepSize, j.Trend.StepConf = &t.StepAfter, number(st.Size), number(st.Confidence)
 	}
 	return j
 }

@@ -6,7 +6,6 @@ import (
 	"math"
 	"strings"
 
-	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 )
 
@@ -57,7 +56,7 @@ func (f frame) soakChart(r *soak.Result) template.HTML {
 }
 
 // extremes are the lowest and the highest mean of some runs; +Inf and -Inf of none.
-func extremes(runs []history.Run) (lo, hi float64) {
+func extremes(runs []soak.Ran) (lo, hi float64) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	for _, u := range runs {
 		if m := float64(u.Mean); !math.IsNaN(m) {

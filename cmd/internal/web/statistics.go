@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/quantity"
 )
@@ -180,8 +181,16 @@ func (s *Server) serveSoakStatistics(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusBadRequest, fmt.Sprintf("per=%s: write run, hour, day, checkpoint or test", per))
 		return
 	}
-	all, err := s.o.Soaks.Statistics(r.Context(), l.Plan.ID, per)
-	if errors.Is(err, history.ErrMany) {
+	var when [2]time.Time
+	for i, name := range []string{"from", "to"} {
+		var err error
+		if when[i], err = instantOf(r.URL.Query().Get(name)); err != nil {
+			sendProblem(w, r, http.StatusBadRequest, name+": "+err.Error())
+			return
+		}
+	}
+	all, err := s.o.Soaks.Statistics(r.Context(), l.Plan.ID, per, when[0], when[1])
+	if errors.Is(err, history.ErrMany) || errors.Is(err, soak.ErrSince) {
 		sendProblem(w, r, http.StatusBadRequest, err.Error())
 		return
 	}

@@ -23,9 +23,10 @@ const bars = 30
 
 // SoakQuery says of which soak test to report: as it stood at an instant; a zero By is
 // its end when it has ended, else behind the newest sample. Per is run, hour or day, of
-// Zone.
+// Zone, and From since when these are listed: a zero one is the begin.
 type SoakQuery struct {
 	ID      string
+	From    time.Time
 	By      time.Time
 	Per     history.Per
 	Zone    *time.Location
@@ -73,6 +74,9 @@ func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, erro
 		return nil, err
 	}
 	s := soaked(&res, h, q.Version)
+	if err := surveyedAt(ctx, r, s.Checkpoints); err != nil {
+		return nil, err
+	}
 	if err := summedUp(ctx, r, s, &res, p, q); err != nil {
 		return nil, err
 	}
@@ -106,7 +110,7 @@ func lacks(all []store.History, p soak.Plan, at time.Time, highest quantity.Powe
 	}
 	for _, l := range h.Limits() {
 		if l.ID == p.LimitID {
-			l.Value = p.Level
+			l.Value, l.Rule = p.Level, p.Rule
 			return h.Post.Lacks(l, at, highest)
 		}
 	}
@@ -127,15 +131,15 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 	l, p := r.Life, r.Life.Plan
 	s := &report.Soak{Site: h.Site, Oven: p.Oven, Place: h.OvenPlace, Simulated: h.Probe.Simulated, As: r.By.Truncate(time.Second), State: string(l.State), Version: version,
 		Outcome: map[soak.Outcome]limit.Outcome{soak.Within: limit.Within, soak.Exceeds: limit.Exceeds, soak.NotDecided: limit.NotDecided}[r.Outcome], Reasons: r.Reasons,
-		Plan: report.SoakPlan{Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
-		Conditions: []report.Pair{{Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
+		Plan: report.SoakPlan{Title: p.Title, Procedure: p.Procedure, Source: p.Source, Operations: p.Operations, Hours: p.Lasting, StopRules: stopRules(p.Stop)},
+		Conditions: []report.Pair{{Name: "As stated when it was planned", Value: cell(cmp.Or(p.Conditions, "not stated"))}, {Name: "Post", Value: cell(p.Post)}, {Name: "Distance", Value: cell(h.Distance.String())},
 			{Name: "Expanded uncertainty at the limit", Value: cell(guard(p.Guard))}},
 		Instruments: []report.Instrument{instrument(h)}}
-	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level}
+	s.Plan.Limit = limit.Limit{ID: p.LimitID, Value: p.Level, Rule: p.Rule}
 	for _, one := range h.Limits() {
 		if one.ID == p.LimitID {
 			s.Plan.Limit = one
-			s.Plan.Limit.Value = p.Level
+			s.Plan.Limit.Value, s.Plan.Limit.Rule = p.Level, p.Rule
 		}
 	}
 	if len(l.Active) > 0 {
@@ -153,7 +157,7 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 	s.Counts = counts(r)
 	s.PerRun = make([]report.RunPoint, 0, len(r.Runs))
 	for _, u := range r.Runs {
-		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, At: u.Start, Mean: u.Mean, Peak: u.Peak})
+		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, Mean: u.Mean, Peak: u.Peak})
 	}
 	if top := float64(r.Whole.On.Quantiles.At(1)); top > 0 && !math.IsInf(top, 1) {
 		for _, b := range r.Whole.On.Quantiles.Shares(bars, top*1.01) {
@@ -224,7 +228,7 @@ func checkpointOf(l *soak.Life, c int64, name string) report.Checkpoint {
 
 func counts(r *soak.Result) report.SoakCounts {
 	l := r.Life
-	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total()}
+	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total(), Dose: r.Dose}
 	var from []string
 	for _, f := range []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator} {
 		if n := l.By[f]; n != 0 {
@@ -233,9 +237,6 @@ func counts(r *soak.Result) report.SoakCounts {
 	}
 	if c.OperationsFrom = strings.Join(from, ", "); len(from) == 0 && l.Plan.Operations == 0 {
 		c.Operations = -1
-	}
-	for _, u := range r.Runs {
-		c.Dose += u.Dose
 	}
 	if e, ok := r.Whole.Above(l.Plan.Level); ok {
 		c.Exceedances, c.Above = int64(e.Count), e.Above
@@ -276,13 +277,17 @@ func figures(r *soak.Result) []report.Pair {
 func ageing(t *soak.Trend) []report.Pair {
 	var out []report.Pair
 	add := func(name, text string) { out = append(out, report.Pair{Name: name, Value: cell(text)}) }
-	add("Told from", fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points))
+	told := fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points)
+	if t.Age.Step != nil {
+		told += ", those since the last step"
+	}
+	add("Told from", told)
 	if s := t.Age.Slope; !math.IsNaN(s.Slope) && t.Age.Points > 1 {
 		add("Slope of 1000 runs (Theil-Sen)", fmt.Sprintf("%s; 95 %%: %s to %s", level(1000*s.Slope), level(1000*s.Lo), level(1000*s.Hi)))
 		add("Probability without a trend (Mann-Kendall)", strconv.FormatFloat(t.Age.Kendall.P, 'g', 2, 64))
 	}
 	if st := t.Age.Step; st != nil {
-		add("Step (Pettitt)", fmt.Sprintf("after run %d of those, by %s; confidence %.3g %%", t.Age.From, level(st.Size), 100*st.Confidence))
+		add("Step (Pettitt)", fmt.Sprintf("after about run %d, by %s; confidence %.3g %%", t.StepAfter, level(st.Size), 100*st.Confidence))
 	}
 	edge := "Limit less guard band, " + level(float64(t.Level))
 	if t.Days.Refused != "" {

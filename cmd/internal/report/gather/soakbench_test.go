@@ -1,7 +1,10 @@
 package gather
 
 import (
+	"bytes"
+	"errors"
 	"io"
+	"strings"
 	"testing"
 	"time"
 
@@ -14,9 +17,9 @@ import (
 	"ovenward/cmd/internal/report"
 )
 
-// longSoak keeps what 200 days of a soak test come to: 100 000 runs and the sums of
-// 4 800 hours. It is invented; no samples stand behind it.
-func longSoak(tb testing.TB) *store.Store {
+// longSoak keeps what so many days of a soak test come to: 500 runs a day and the sums of
+// the hours. It is invented; no samples stand behind it.
+func longSoak(tb testing.TB, days int) *store.Store {
 	tb.Helper()
 	s, err := store.Open(tb.TempDir(), store.Options{})
 	if err != nil {
@@ -28,23 +31,23 @@ func longSoak(tb testing.TB) *store.Store {
 	if err := s.Register([]acquire.Post{p}, begin); err != nil {
 		tb.Fatal(err)
 	}
-	const operations, hours = 100_000, 4800
-	plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: operations,
-		Checkpoints: []int64{50_000}}
+	operations, hours := days*500, days*24
+	plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: int64(operations),
+		Checkpoints: []int64{int64(operations / 2)}}
 	if err := s.PlanSoak(tb.Context(), plan, "A. Tester", begin); err != nil {
 		tb.Fatal(err)
 	}
-	end := begin.Add(hours * time.Hour)
-	for _, m := range []soak.Mark{{Kind: soak.Started, At: begin}, {Kind: soak.Operations, Count: operations, From: soak.FromInput, At: end},
-		{Kind: soak.Surveyed, Checkpoint: 50_000, Outcome: "within", At: end}, {Kind: soak.Finished, At: end}} {
+	end := begin.AddDate(0, 0, days)
+	for _, m := range []soak.Mark{{Kind: soak.Started, At: begin}, {Kind: soak.Operations, Count: int64(operations), From: soak.FromInput, At: end},
+		{Kind: soak.Surveyed, Checkpoint: int64(operations / 2), Outcome: "within", At: end}, {Kind: soak.Finished, At: end}} {
 		if m.Soak, m.Who, m.Entered = "door-7", "A. Tester", m.At; err == nil {
 			_, err = s.MarkSoak(tb.Context(), m)
 		}
 	}
-	for h := 0; h < hours && err == nil; h += 100 {
+	for h := 0; h < hours && err == nil; h += 24 {
 		var runs []history.Run
 		var sums []history.Hour
-		for i := h; i < h+100; i++ {
+		for i := h; i < h+24; i++ {
 			at := begin.Add(time.Duration(i) * time.Hour)
 			sum := stats.NewSummary(p.Limit.Value)
 			for k := range 120 {
@@ -52,12 +55,12 @@ func longSoak(tb testing.TB) *store.Store {
 			}
 			sums = append(sums, history.Hour{From: at, Sum: sum})
 		}
-		for i := h * operations / hours; i < (h+100)*operations/hours; i++ {
-			at := begin.Add(time.Duration(i) * (hours * time.Hour / operations))
+		for i := h / 24 * 500; i < (h/24+1)*500; i++ {
+			at := begin.Add(time.Duration(i) * (24 * time.Hour / 500))
 			level := quantity.PowerDensity(4 + 1e-5*float64(i) + 0.1*float64(i*7919%1000)/1000)
 			runs = append(runs, history.Run{Number: int64(i + 1), Start: at, End: at.Add(40 * time.Second), On: 40 * time.Second, Begun: true, Dose: 160, Mean: level, Deviation: 0.1, Median: level, P95: level, Peak: level + 1, PeakAt: at})
 		}
-		err = s.KeepHistory(tb.Context(), p.ID, history.State{Hours: begin.Add(time.Duration(h+100) * time.Hour), Ended: begin, Runs: int64(len(runs))}, runs, sums)
+		err = s.KeepHistory(tb.Context(), p.ID, history.State{Hours: begin.Add(time.Duration(h+24) * time.Hour), Ended: begin, Runs: int64(len(runs))}, runs, sums)
 	}
 	if err != nil {
 		tb.Fatal(err)
@@ -68,7 +71,7 @@ func longSoak(tb testing.TB) *store.Store {
 // BenchmarkSoakReport makes the PDF of a soak test of 100 000 operations in 200 days:
 // within 2 s is asked for.
 func BenchmarkSoakReport(b *testing.B) {
-	s := longSoak(b)
+	s := longSoak(b, 200)
 	b.ReportAllocs()
 	for b.Loop() {
 		r, err := Soak(b.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
@@ -81,5 +84,27 @@ func BenchmarkSoakReport(b *testing.B) {
 		if err := r.Document().PDF(io.Discard, report.Papers()[0]); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// TestRunsOfALongTestFromAnInstantOn: 10 500 runs are too many to list one by one; those
+// from an instant on are listed, and the report says since when.
+func TestRunsOfALongTestFromAnInstantOn(t *testing.T) {
+	s := longSoak(t, 21)
+	q := SoakQuery{ID: "door-7", Zone: time.UTC, Per: history.PerRun, Version: "test"}
+	if _, err := Soak(t.Context(), s.Reader, q); !errors.Is(err, history.ErrMany) {
+		t.Fatalf("10 500 runs: %v", err)
+	}
+	q.From = time.Date(2031, 1, 21, 0, 0, 0, 0, time.UTC) // the last day
+	r, err := Soak(t.Context(), s.Reader, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Stretches) != 500 || r.Stretches[0].Name != "run 10001" || len(r.PerRun) != 10_500 {
+		t.Errorf("%d runs of the last day, the first %q; %d of the test", len(r.Stretches), r.Stretches[0].Name, len(r.PerRun))
+	}
+	var b bytes.Buffer
+	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), `"Statistics by run, from 2031-01-21 00:00:00 UTC"`) {
+		t.Errorf("%v, since when is not said", err)
 	}
 }

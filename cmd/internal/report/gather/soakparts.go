@@ -49,6 +49,40 @@ func interruptions(r *soak.Result) []report.Interruption {
 	return out
 }
 
+// surveyedAt adds the highest value that the survey of each checkpoint found, where the
+// record has it, and its place.
+func surveyedAt(ctx context.Context, r *store.Reader, all []report.Checkpoint) error {
+	for i := range all {
+		c := &all[i]
+		if c.Survey == "" {
+			continue
+		}
+		found, err := r.SurveyResult(ctx, c.Survey)
+		if err != nil {
+			return err
+		}
+		if found == nil {
+			continue
+		}
+		for _, p := range found.Places {
+			if p.N != found.Verdict.Worst {
+				continue
+			}
+			c.Place = fmt.Sprintf("place %d, %s, %s, cell %d", p.N, p.Sweep, p.Surface, p.Cell)
+			if p.Value != nil {
+				c.Value = quantity.PowerDensity(*p.Value)
+			}
+			if p.U != nil {
+				c.U = quantity.PowerDensity(*p.U)
+			}
+			if p.OverRange {
+				c.Value = quantity.PowerDensity(math.Inf(1))
+			}
+		}
+	}
+	return nil
+}
+
 // summedUp adds the statistics by checkpoint, and by what was asked for.
 func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Result, p history.Post, q SoakQuery) error {
 	level := res.Life.Plan.Level
@@ -61,13 +95,13 @@ func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Re
 	s.ByCheckpoint = figured(res.Parts)
 	per := cmp.Or(q.Per, history.PerDay)
 	parts := res.Days
-	if per != history.PerDay {
+	if per != history.PerDay || !q.From.IsZero() {
 		var err error
-		if parts, err = soak.Statistics(ctx, r, res.Life, p, per, res.By, q.Zone); err != nil {
+		if parts, err = soak.Statistics(ctx, r, res.Life, p, per, q.From, res.By, q.Zone); err != nil {
 			return err
 		}
 	}
-	s.Per, s.Stretches = string(per), figured(parts)
+	s.Per, s.Since, s.Stretches = string(per), q.From, figured(parts)
 	return nil
 }
 
@@ -122,13 +156,13 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
 	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
-		all, err := r.Switched(ctx, p.Post, p.Oven, res.Runs[0].Start)
+		all, err := r.Switched(ctx, p.Post, p.Oven, time.Unix(0, res.Runs[0].At).UTC())
 		if err != nil {
 			return err
 		}
 		said := map[string]int{}
-		for _, contact := range history.SaidOf(all, post.Options, res.Runs) {
-			said[contact]++
+		if err := res.Life.EachRun(ctx, r, res.By, func(u history.Run) { said[history.SaidOf(all, post.Options, u)]++ }); err != nil {
+			return err
 		}
 		for _, contact := range slices.Sorted(maps.Keys(said)) {
 			if contact != "" {

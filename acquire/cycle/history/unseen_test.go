@@ -1,0 +1,90 @@
+package history
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"ovenward/acquire/quantity"
+)
+
+// TestUnseen finds each time in which nothing was seen, and together they are what the
+// sums do not cover.
+func TestUnseen(t *testing.T) {
+	for seed := range uint64(8) {
+		rng := rand.New(rand.NewPCG(seed, 61))
+		all, _ := made(rng, 30*time.Hour, true)
+		all = append(all[:20000:20000], all[20000+rng.IntN(30000):]...)
+		k := &kept{all: all}
+		p := Post{"pass", options()}
+		if err := NewFollower(k, []Post{p}).Once(t.Context(), begin.Add(25*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		for range 10 {
+			from := begin.Add(time.Duration(rng.Int64N(int64(10 * time.Hour))))
+			to := from.Add(time.Duration(rng.Int64N(int64(22 * time.Hour))))
+			sum, err := Between(t.Context(), k, p, from, to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			list, err := Unseen(t.Context(), k, p, from, to)
+			if err != nil {
+				t.Fatal(err)
+			}
+			total, last := time.Duration(0), from.Add(-1)
+			for _, g := range list {
+				if !last.Before(g.From) || !g.From.Before(g.To) || to.Before(g.To) {
+					t.Fatalf("seed %d: %v", seed, list)
+				}
+				for _, s := range all {
+					if s.Valid && s.At.After(g.From) && s.At.Before(g.To) {
+						t.Fatalf("seed %d: a sample was seen at %v, in %v", seed, s.At, g)
+					}
+				}
+				total, last = total+g.To.Sub(g.From), g.To
+			}
+			if total != to.Sub(from)-sum.Seen() {
+				t.Fatalf("seed %d: %v unseen, of %v the sums cover %v", seed, total, to.Sub(from), sum.Seen())
+			}
+		}
+	}
+	k := &kept{}
+	if list, err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour)); err != nil || len(list) != 1 || list[0].To.Sub(list[0].From) != 100*24*time.Hour {
+		t.Errorf("of an empty record: %v, %v", list, err)
+	}
+}
+
+// TestWhatIsNotSeenIsSaid: a hole in a run, and a run that begins in one.
+func TestWhatIsNotSeenIsSaid(t *testing.T) {
+	var all []Sample
+	put := func(from, to int, s quantity.PowerDensity) {
+		for i := from; i < to; i++ {
+			all = append(all, Sample{At: begin.Add(time.Duration(i) * time.Second), S: s, Valid: true})
+		}
+	}
+	put(0, 100, 0.01)
+	put(100, 130, 5)
+	put(160, 190, 5) // the value before the hole covers 3 s of it
+	put(190, 400, 0.01)
+	put(460, 500, 5) // its begin lies in a hole
+	put(500, 700, 0.01)
+	k := &kept{all: all}
+	if err := NewFollower(k, []Post{{"pass", options()}}).Once(t.Context(), begin.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if len(k.runs) != 2 || k.runs[0].Unseen != 28*time.Second || !k.runs[0].Begun || k.runs[1].Begun || k.runs[1].Unseen != 0 {
+		t.Fatalf("%+v", k.runs)
+	}
+}
+
+func BenchmarkFollow(b *testing.B) {
+	all, _ := made(rand.New(rand.NewPCG(1, 2)), 24*time.Hour, true)
+	end := all[len(all)-1].At.Add(time.Hour)
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := NewFollower(&kept{all: all}, []Post{{"pass", options()}}).Once(b.Context(), end); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(len(all)*b.N)/b.Elapsed().Seconds(), "samples/s")
+}

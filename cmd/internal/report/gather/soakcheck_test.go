@@ -1,0 +1,66 @@
+package gather
+
+import (
+	"bytes"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
+)
+
+// TestCheckpointsTellWhatTheirSurveysFound: of a survey that the record has the report
+// tells the highest value and where it was; of one by word it is not known.
+func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
+	s, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	p := post()
+	begin := time.Date(2031, 1, 1, 0, 0, 0, 0, time.UTC)
+	if err := s.Register([]acquire.Post{p}, begin); err != nil {
+		t.Fatal(err)
+	}
+	low, value, u := 1.2, 31.5, 4.0
+	for id, places := range map[string][]survey.Place{
+		"s-1": {{N: 1, Sweep: "control panel", Surface: survey.Front, Cell: 6, Value: &low, U: &u}, {N: 2, Sweep: "door seam, top side", Surface: survey.Front, Cell: 2, Value: &value, U: &u}},
+		"s-2": {{N: 2, Sweep: "door seam, top side", Surface: survey.Front, Cell: 2, OverRange: true}},
+	} {
+		begun := []survey.Step{{N: 1, At: begin, Who: "M. Ashdown", Kind: survey.Began, Setup: &survey.Setup{ID: id, Post: p.ID}}}
+		if err := s.KeepSurvey(t.Context(), id, p.Oven, begun, &survey.Result{ID: id, Ended: begin, State: survey.Complete, Verdict: survey.Verdict{Outcome: limit.NotDecided, Worst: 2}, Places: places}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	plan := soak.Plan{ID: "door-7", Title: "hinge of 2031", Conditions: "230 V, 1 L of water", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{10, 20, 30}}
+	if err := s.PlanSoak(t.Context(), plan, "A. Tester", begin); err != nil {
+		t.Fatal(err)
+	}
+	for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 30, From: soak.FromInput}, {Kind: soak.Surveyed, Checkpoint: 10, Survey: "s-1", Outcome: "not decided"},
+		{Kind: soak.Surveyed, Checkpoint: 20, Survey: "s-2", Outcome: "not decided"}, {Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, {Kind: soak.Finished}} {
+		m.Soak, m.Who, m.At = "door-7", "A. Tester", begin.Add(time.Duration(i)*time.Minute)
+		m.Entered = m.At
+		if _, err := s.MarkSoak(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "As stated when it was planned,\"230 V, 1 L of water\"") || !strings.Contains(b.String(), "Name,hinge of 2031") {
+		t.Errorf("%v, the conditions or the name are not told: %s", err, b.String())
+	}
+	const where = "place 2, door seam, top side, front, cell 2"
+	c := r.Checkpoints
+	if len(c) != 3 || c[0].Value != 31.5 || c[0].U != 4 || c[0].Place != where || !math.IsInf(float64(c[1].Value), 1) || c[1].Place != where ||
+		!math.IsNaN(float64(c[2].Value)) || c[2].Place != "" {
+		t.Errorf("%+v", c)
+	}
+}
