@@ -51,26 +51,7 @@ func evidenceCases() []evidenceCase {
 			s.Record(raise("fryer", alarm.Away, at(30*time.Minute)))
 			s.Record(changed(alarm.Away, alarm.Normal, at(300*time.Minute)))
 		}, [][2]time.Duration{{20 * time.Minute, 40 * time.Minute}, {290 * time.Minute, 310 * time.Minute}}, 0},
-		{"a survey, and a soak that goes on", func(t *testing.T, s *Store) {
-			for _, e := range []Evidence{
-				{Post: "fryer", From: at(130 * time.Minute), To: at(140 * time.Minute), Why: "survey", What: "s1", Who: "R. Okafor"},
-				{Post: "fryer", From: at(350 * time.Minute), Why: "soak", What: "k1"},
-				{Post: "fryer", From: begin, To: at(time.Hour), Why: "survey", What: "s2"}, // released below
-			} {
-				for range 2 { // the second says nothing new
-					if err := s.KeepEvidence(t.Context(), e); err != nil {
-						t.Fatal(err)
-					}
-				}
-			}
-			if err := s.ReleaseEvidence(t.Context(), Evidence{Post: "fryer", Why: "survey", What: "s2", Who: "R. Okafor"}); err != nil {
-				t.Fatal(err)
-			}
-			all, err := s.Evidence(t.Context(), "fryer")
-			if err != nil || len(all) != 2 || all[0].What != "s1" || !all[0].To.Equal(at(140*time.Minute)) || !all[1].To.IsZero() || all[0].Who != "R. Okafor" {
-				t.Errorf("kept is %+v, %v", all, err)
-			}
-		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}, 0},
+		{"a survey, and a soak that goes on", keepAndRelease, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}, {350 * time.Minute, evidenceHours * time.Hour}}, 0},
 		{"a survey that has ended", func(t *testing.T, s *Store) {
 			surveyed(t, s, at(130*time.Minute), at(140*time.Minute))
 		}, [][2]time.Duration{{130 * time.Minute, 140 * time.Minute}}, 0},
@@ -99,6 +80,30 @@ func evidenceCases() []evidenceCase {
 			s.Record(changed(alarm.Exceeds, alarm.Normal, at(70*time.Minute)))
 			surveyed(t, s, at(330*time.Minute), at(340*time.Minute))
 		}, [][2]time.Duration{{330 * time.Minute, 340 * time.Minute}}, 17 * time.Hour},
+	}
+}
+
+// keepAndRelease keeps a survey and a soak test, and another survey that it releases.
+func keepAndRelease(t *testing.T, s *Store) {
+	begin := evidenceBegin()
+	at := func(d time.Duration) time.Time { return begin.Add(d) }
+	for _, e := range []Evidence{
+		{Post: "fryer", From: at(130 * time.Minute), To: at(140 * time.Minute), Why: "survey", What: "s1", Who: "R. Okafor"},
+		{Post: "fryer", From: at(350 * time.Minute), Why: "soak", What: "k1"},
+		{Post: "fryer", From: begin, To: at(time.Hour), Why: "survey", What: "s2"}, // released below
+	} {
+		for range 2 { // the second says nothing new
+			if err := s.KeepEvidence(t.Context(), e); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := s.ReleaseEvidence(t.Context(), Evidence{Post: "fryer", Why: "survey", What: "s2", Who: "R. Okafor"}); err != nil {
+		t.Fatal(err)
+	}
+	all, err := s.Evidence(t.Context(), "fryer")
+	if err != nil || len(all) != 2 || all[0].What != "s1" || !all[0].To.Equal(at(140*time.Minute)) || !all[1].To.IsZero() || all[0].Who != "R. Okafor" {
+		t.Errorf("kept is %+v, %v", all, err)
 	}
 }
 

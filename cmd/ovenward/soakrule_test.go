@@ -96,12 +96,9 @@ func TestSoakReportSaysWhoseRuns(t *testing.T) {
 	}
 }
 
-// The stop rule of a test by a limit with an averaging time counts what that limit
-// does: means whose lower bound is above it, not single values; the same in small
-// steps as at once, and from kept hours as from samples.
-func TestStopRuleJudgesTheMean(t *testing.T) {
-	public := limit.Limit{ID: "public", Value: 50, Averaging: 6 * time.Minute, Basis: limit.ExposurePublic, Source: "a standard"}
-	post := benchPost("bench", "combi", public)
+// meansAbove is a record of six hours whose six-minute mean is above 50 W/m² twice.
+func meansAbove(t *testing.T, post acquire.Post) *store.Store {
+	t.Helper()
 	field := func(at time.Duration) quantity.PowerDensity {
 		switch {
 		case at >= 2*time.Hour && at < 2*time.Hour+10*time.Minute, at >= 4*time.Hour && at < 4*time.Hour+8*time.Minute:
@@ -117,7 +114,7 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer record.Close()
+	t.Cleanup(func() { record.Close() })
 	if err := record.Register([]acquire.Post{post}, begun()); err != nil {
 		t.Fatal(err)
 	}
@@ -133,6 +130,16 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 	}
 	record.Append(0, batch)
 	waitFor(t, 20*time.Second, "the record to be written", func() bool { return record.Stats().Pending == 0 })
+	return record
+}
+
+// The stop rule of a test by a limit with an averaging time counts what that limit
+// does: means whose lower bound is above it, not single values; the same in small
+// steps as at once, and from kept hours as from samples.
+func TestStopRuleJudgesTheMean(t *testing.T) {
+	public := limit.Limit{ID: "public", Value: 50, Averaging: 6 * time.Minute, Basis: limit.ExposurePublic, Source: "a standard"}
+	post := benchPost("bench", "combi", public)
+	record := meansAbove(t, post)
 	e := eyes{record: record, posts: []acquire.Post{post}}
 	plan := soak.Plan{ID: "d1", Post: "bench", Oven: "combi", LimitID: "public", Level: 50, Mean: public.Averaging}
 	end := begun().Add(6 * time.Hour)

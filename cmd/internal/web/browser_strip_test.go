@@ -77,17 +77,7 @@ func TestBrowserZoomsOver30Days(t *testing.T) {
 	b.do(chromedp.KeyEvent("n"))
 	b.until(`document.querySelector(".plot").dataset.live === "true"`)
 
-	// A pointer that rests on the chart reads it: value with unit, instant, quality.
-	b.do(chromedp.Evaluate[chromedp.Void](`void document.querySelector(".plot").scrollIntoView()`))
-	var x, y float64
-	if _, err := fmt.Sscan(b.ask(`(() => { const r = document.querySelector(".plot").getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2].join(" "); })()`), &x, &y); err != nil {
-		t.Fatal(err)
-	}
-	unread := b.ask(`document.querySelector('[data-f="readout"]').textContent`)
-	if _, err := chromedp.Call(b.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseMoved, X: x, Y: y}); err != nil {
-		t.Fatal(err)
-	}
-	b.until(`document.querySelector('[data-f="readout"]').textContent !== ` + quote(unread) + ` && /UTC: .*mW\/cm².*; good/.test(document.querySelector('[data-f="readout"]').textContent) && document.querySelector(".cursor") !== null`)
+	b.rests()
 
 	// The pointer: drag goes back in time, the wheel with Ctrl zooms about it.
 	b.do(chromedp.Evaluate[chromedp.Void](`void (() => {
@@ -107,6 +97,22 @@ func TestBrowserZoomsOver30Days(t *testing.T) {
 	if b.ask("window.same") != "true" {
 		t.Error("the page was loaded again")
 	}
+}
+
+// rests has a pointer rest on the chart, which reads it: value with unit, instant,
+// quality.
+func (b *browser) rests() {
+	b.t.Helper()
+	b.do(chromedp.Evaluate[chromedp.Void](`void document.querySelector(".plot").scrollIntoView()`))
+	var x, y float64
+	if _, err := fmt.Sscan(b.ask(`(() => { const r = document.querySelector(".plot").getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2].join(" "); })()`), &x, &y); err != nil {
+		b.t.Fatal(err)
+	}
+	unread := b.ask(`document.querySelector('[data-f="readout"]').textContent`)
+	if _, err := chromedp.Call(b.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseMoved, X: x, Y: y}); err != nil {
+		b.t.Fatal(err)
+	}
+	b.until(`document.querySelector('[data-f="readout"]').textContent !== ` + quote(unread) + ` && /UTC: .*mW\/cm².*; good/.test(document.querySelector('[data-f="readout"]').textContent) && document.querySelector(".cursor") !== null`)
 }
 
 func quote(s string) string { return "`" + s + "`" }
