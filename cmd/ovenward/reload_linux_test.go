@@ -245,7 +245,7 @@ func checkReloadRecord(t *testing.T, d *running, file, counted string) {
 		}
 		last, n = s.Seq, n+1
 	}
-	if n < 50 {
+	if n < 30 {
 		t.Errorf("only %d samples of the post that stayed", n)
 	}
 	if counted == "" || counted == "0" {
