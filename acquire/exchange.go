@@ -34,6 +34,7 @@ func (p *poller) poll(ctx context.Context, link drivers.Link, grid *pace) (got b
 		p.watch.unanswered()
 		return false, err
 	}
+	p.owed = true
 	got, err = p.await(ctx, link, departed)
 	p.rested = p.now()
 	return got, err
@@ -56,6 +57,7 @@ func (p *poller) await(ctx context.Context, link drivers.Link, departed time.Tim
 		}
 		if !now.Before(end) || overdue && got {
 			// A line that held no reading is taken for the garbled answer.
+			p.owed = false
 			return got, nil
 		}
 		p.frames, err = link.Receive(probe.Protocol.Split, earlier(end, now.Add(slice)), p.frames[:0])
@@ -65,6 +67,7 @@ func (p *poller) await(ctx context.Context, link drivers.Link, departed time.Tim
 			if overdue {
 				p.watch.late()
 			}
+			p.owed = false
 			return got, nil
 		}
 		if err != nil && !errors.Is(err, drivers.ErrTimeout) {

@@ -58,9 +58,20 @@ func (h *handOver) stop(t *testing.T) {
 
 // begin runs the first station for ten seconds, and has it hand a on.
 func begin(t *testing.T, a func(time.Duration) string) *handOver {
-	h := &handOver{m: newMemory(), done: make(chan error), first: &heardBy{}, then: &heardBy{}}
 	fine := steady("1.00")
-	h.options = Options{Posts: []Post{postNamed("a", a), postNamed("b", fine), postNamed("c", fine)}, Recorder: h.m, Log: discard(), Now: time.Now,
+	h := ran(t, postNamed("a", a), postNamed("b", fine), postNamed("c", fine))
+	h.m.mu.Lock()
+	h.wasA = len(h.m.samples[0])
+	h.m.mu.Unlock()
+	h.old.HandOn([]int{0}, nil)
+	h.stop(t)
+	return h
+}
+
+// ran is a station that has run for ten seconds.
+func ran(t *testing.T, posts ...Post) *handOver {
+	h := &handOver{m: newMemory(), done: make(chan error), first: &heardBy{}, then: &heardBy{}}
+	h.options = Options{Posts: posts, Recorder: h.m, Log: discard(), Now: time.Now,
 		Past: func(int) (Past, error) { return Past{}, nil }, Observers: []Observer{h.first}}
 	var err error
 	if h.old, err = New(h.options); err != nil {
@@ -68,11 +79,6 @@ func begin(t *testing.T, a func(time.Duration) string) *handOver {
 	}
 	h.run(t, h.old)
 	at(10*time.Second + 50*time.Millisecond)
-	h.m.mu.Lock()
-	h.wasA = len(h.m.samples[0])
-	h.m.mu.Unlock()
-	h.old.HandOn([]int{0}, nil)
-	h.stop(t)
 	return h
 }
 
@@ -156,22 +162,14 @@ func TestChangedPostKeepsItsPort(t *testing.T) {
 				p.ID, p.Probe.ID = id, "probe of "+id
 				return p
 			}
-			h := &handOver{m: newMemory(), done: make(chan error), first: &heardBy{}}
-			h.options = Options{Posts: []Post{post("a"), post("b")}, Recorder: h.m, Log: discard(), Now: time.Now,
-				Past: func(int) (Past, error) { return Past{}, nil }, Observers: []Observer{h.first}}
-			var err error
-			if h.old, err = New(h.options); err != nil {
-				t.Fatal(err)
-			}
-			h.run(t, h.old)
-			at(10*time.Second + 50*time.Millisecond)
+			h := ran(t, post("a"), post("b"))
 			h.old.HandOn(nil, []int{0, 1})
 			h.stop(t)
 			o := h.options
 			o.Posts = []Post{h.options.Posts[0]}
 			o.Posts[0].Limit.Value /= 2
 			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
-			s, opens := h.old, uint64(1)
+			s, opens, err := h.old, uint64(1), error(nil)
 			if made {
 				if s, err = New(o); err != nil {
 					t.Fatal(err)
@@ -198,6 +196,40 @@ func TestChangedPostKeepsItsPort(t *testing.T) {
 			}
 			if c := s.Stats()[0].Counts; c.Missed != 0 || c.Connects != opens {
 				t.Errorf("%s: counted %+v", name, c)
+			}
+		})
+	}
+}
+
+// A port whose question is open is closed: its answer could be taken for that of the
+// next question. So is one at which nothing was heard: who is there is not known.
+func TestPortWithAnOpenQuestionIsNotKept(t *testing.T) {
+	for name, period := range map[string]time.Duration{"an open question": 100 * time.Millisecond, "nothing heard": 0} {
+		synctest.Test(t, func(t *testing.T) {
+			probe := &fakeProbe{born: time.Now(), took: 4 * time.Millisecond, say: func(at time.Duration) string {
+				if at > 9990*time.Millisecond && at < 10500*time.Millisecond {
+					return ""
+				}
+				return "1.00"
+			}}
+			p := aPost(probe)
+			p.Silent = time.Minute
+			p.Probe.Period = period // without one it is not asked, and this one says nothing unasked
+			h := ran(t, p)
+			h.old.HandOn(nil, []int{0})
+			h.stop(t)
+			o := h.options
+			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
+			s, err := New(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			was := probe.opened.Load()
+			h.run(t, s)
+			at(12 * time.Second)
+			h.stop(t)
+			if probe.opened.Load() != was+1 {
+				t.Errorf("%s: the port was opened %d times, then %d: it was kept", name, was, probe.opened.Load()-was)
 			}
 		})
 	}

@@ -33,6 +33,7 @@ type poller struct {
 
 	leaves atomic.Bool // when run ends, the port stays open
 	left   *openPort   // that stayed so; nil: none
+	owed   bool        // a question is open: its answer may come yet, and be taken for another's
 
 	frames []drivers.Frame
 	heard  []heard
@@ -83,7 +84,8 @@ func (p *poller) session(ctx context.Context) (spoke bool, err error) {
 		return false, err
 	}
 	defer func() {
-		if err == nil && ctx.Err() != nil && p.leaves.Load() {
+		// Only what was heard is known, and only between two questions.
+		if err == nil && ctx.Err() != nil && p.leaves.Load() && spoke && !p.owed {
 			p.left = link
 			return
 		}
