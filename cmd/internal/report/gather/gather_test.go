@@ -80,8 +80,8 @@ func recorded(t *testing.T, p acquire.Post, change func(n int, s *acquire.Sample
 	return s, dir
 }
 
-// read closes the record, as a stopped daemon leaves it, and makes the report.
-func read(t *testing.T, s *store.Store, dir string) *report.Monitoring {
+// reopened closes a record, as a stopped daemon leaves it, and opens it for reading.
+func reopened(t *testing.T, s *store.Store, dir string) *store.Reader {
 	t.Helper()
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -90,7 +90,14 @@ func read(t *testing.T, s *store.Store, dir string) *report.Monitoring {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close()
+	t.Cleanup(func() { r.Close() })
+	return r
+}
+
+// read makes the report of a record.
+func read(t *testing.T, s *store.Store, dir string) *report.Monitoring {
+	t.Helper()
+	r := reopened(t, s, dir)
 	m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
 	if err != nil {
 		t.Fatal(err)
@@ -240,14 +247,7 @@ func TestSurveyAndRound(t *testing.T) {
 	}
 	s.Record(e)
 	raise(s, alarm.Silent, dusk())
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	r, err := store.OpenReadOnly(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
+	r := reopened(t, s, dir)
 	for _, c := range []struct{ id, oven, want string }{{"", "", ""}, {"", "combi", ""}, {"2031-05-20-combi-1", "", ""}, {"under-way", "", "has ended"}, {"", "fryer", "no survey that has ended of oven"}} {
 		got, err := Survey(t.Context(), r, c.id, c.oven, "test")
 		switch {

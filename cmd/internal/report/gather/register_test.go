@@ -33,14 +33,7 @@ func TestRoundKnowsTheRegister(t *testing.T) {
 		{Oven: "annex", On: dusk().AddDate(0, -8, 0), Kind: "inspection", By: "P. Marlow", Outcome: "within", Highest: 3, HasValue: true, Text: "twelve points"},
 		{Oven: "attic", On: dusk().AddDate(0, -1, 0), Kind: "repair", By: "P. Marlow", Text: "a new lamp"},
 	}})
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	r, err := store.OpenReadOnly(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
+	r := reopened(t, s, dir)
 	plan, err := Round(t.Context(), r, round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test")
 	if err != nil {
 		t.Fatal(err)
