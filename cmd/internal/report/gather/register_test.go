@@ -6,7 +6,6 @@ import (
 
 	"ovenward/acquire/limit"
 	"ovenward/acquire/registry"
-	"ovenward/acquire/store"
 	"ovenward/cmd/internal/round"
 )
 
