@@ -232,7 +232,7 @@ func (v voice) ovenLines(rows []rowView, all []ovenAt) []segment {
 		out = append(out, segment{"blind", v.t("ovens.unwatched", "n", unwatched, "of", len(all))})
 	}
 	if undated > 0 {
-		out = append(out, segment{"blind", v.t("ovens.undated", "n", undated, "of", len(all))})
+		out = append(out, segment{"calm", v.t("ovens.undated", "n", undated, "of", len(all))})
 	}
 	if n, names := named(rows, "soon"); n > 0 {
 		out = append(out, segment{"calm", v.t("ovens.soon", "n", n, "names", names)})
