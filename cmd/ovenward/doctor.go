@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store"
 	"ovenward/config"
 )
 
@@ -57,6 +58,7 @@ type doctor struct {
 	machine machine
 	clock   acquire.ClockSource // nil: this system cannot be asked
 	now     func() time.Time
+	space   func(dir string) (free, size uint64, err error)
 	dial    func(ctx context.Context, network, address string) (net.Conn, error)
 	get     func(ctx context.Context, url string) (status int, body string, err error)
 
@@ -67,7 +69,7 @@ type doctor struct {
 const patienceOfDoctor = 5 * time.Second
 
 func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), now: time.Now, get: getText,
+	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), now: time.Now, space: store.DiskSpace, get: getText,
 		dial: (&net.Dialer{Timeout: patienceOfDoctor}).DialContext}
 	flags := flag.NewFlagSet("ovenward doctor", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)

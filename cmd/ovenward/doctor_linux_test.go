@@ -30,13 +30,15 @@ type patient struct {
 	health    int
 	told      string
 	healthErr error
+	free      uint64 // of a disk of 100 GB
+	spaceErr  error
 	dialed    []string
 }
 
 func wellPatient(t *testing.T) *patient {
 	t.Helper()
 	pty := driverstest.OpenPTY(t)
-	p := &patient{port: pty.Path, dir: t.TempDir(), synced: true, health: 200, told: "well"}
+	p := &patient{port: pty.Path, dir: t.TempDir(), synced: true, health: 200, told: "well", free: 5e9}
 	token := filepath.Join(p.dir, "desk.token")
 	if err := os.WriteFile(token, []byte("word\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -56,7 +58,8 @@ func wellPatient(t *testing.T) *patient {
 			other.Close()
 			return c, nil
 		},
-		get: func(context.Context, string) (int, string, error) { return p.health, p.told, p.healthErr },
+		get:   func(context.Context, string) (int, string, error) { return p.health, p.told, p.healthErr },
+		space: func(string) (uint64, uint64, error) { return p.free, 100e9, p.spaceErr },
 	}
 	return p
 }
@@ -118,6 +121,8 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"not synchronised":   {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
 		"clock asked":        {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
 		"broken record":      {func(p *patient) { os.WriteFile(p.dir+"/ovenward.db", []byte("no record"), 0o600) }, "mend     record|", 1},
+		"full disk":          {func(p *patient) { p.free-- }, "mend     disk|make room", 1},
+		"disk asked":         {func(p *patient) { p.spaceErr = errors.New("no such call") }, "unknown  disk|no such call", 0},
 		"no record asked":    {func(p *patient) { p.storage = "" }, "unknown  record|--storage.path", 0},
 		"no certificate": {func(p *patient) {
 			text, _ := os.ReadFile(p.file)

@@ -139,7 +139,7 @@ const leastFree = 0.05
 
 func (d *doctor) disk(f *config.File) {
 	floor := max(f.Alarm.DiskFree, leastFree)
-	free, size, err := store.DiskSpace(d.storage)
+	free, size, err := d.space(d.storage)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		d.note(unknown, "disk", "there is no folder %s yet", d.storage)
