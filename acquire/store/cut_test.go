@@ -3,22 +3,25 @@ package store
 import (
 	"bytes"
 	"errors"
+	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
 )
 
-// small makes what a crash leaves of a small record: chunks in the file, and
-// commits in the log.
-func small(t *testing.T) (files map[string][]byte, was *recording) {
+// small makes what a crash leaves of a small record: chunks in the file, and some
+// commits of a second each in the log.
+func small(t *testing.T, commits int) (files map[string][]byte, was *recording) {
 	t.Helper()
 	dir := t.TempDir()
 	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))
-	recorded(t, s, 3*time.Minute, 3, "fryer")
+	recordedBut(t, s, noon(), 3*time.Minute, commits, 3, "fryer")
 	left := crashed(t, dir)
 	shut(t, s)
 	files = map[string][]byte{}
@@ -63,54 +66,72 @@ func wipe(t *testing.T, dir string) {
 
 // The file, or its log, is cut off at any byte: never a panic, never a sample that
 // is not as recorded, and a log that is cut costs only what is behind the cut. At
-// night that is every byte near the borders of pages and of the log's frames, and
-// about each 97th between them, others each night; package chunk cuts a chunk at
-// every byte.
+// night that is every byte, else some; package chunk cuts a chunk at every byte.
 func TestCutOff(t *testing.T) {
-	files, was := small(t)
-	step := 1 << 16
+	commits, step, workers := 60, 1<<16, 1
 	switch {
 	case fullCounts():
-		step = 97
+		commits, step, workers = 5, 1, runtime.GOMAXPROCS(0) // a short log: 2 million cuts take all night
 	case raced:
 		step = 1 << 18
 	}
-	const frame, near = chunkPage + 24, 8 // SQLite file format, 4.1: a frame has a head of 24 bytes, the log one of 32
-	random := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 7))
-	dir := t.TempDir()
+	files, was := small(t, commits)
 	for _, name := range []string{FileName, FileName + "-wal"} {
-		whole, last := files[name], 0
-		next := random.IntN(step)
-		for cut := range len(whole) {
-			border := (cut+near)%chunkPage < 2*near
-			if name != FileName {
-				border = (cut-32+near+frame)%frame < 2*near
-			}
-			if cut != next && !(border && fullCounts()) {
-				continue
-			}
-			next = max(next, cut+1+random.IntN(2*step-1))
-			part := map[string][]byte{FileName: files[FileName], FileName + "-wal": files[FileName+"-wal"], sidecarName: files[sidecarName]}
-			part[name] = whole[:cut]
-			n, ok := opens(t, dir, part, was)
-			if name != FileName {
-				if !ok || n < last {
-					t.Errorf("the log cut off at %d of %d bytes gives %d samples, opened %v; a shorter one gave %d", cut, len(whole), n, ok, last)
-				}
-				last = n
-			}
-			wipe(t, dir)
-		}
-		if name != FileName && last == 0 {
-			t.Error("no cut log gave a sample")
+		first := rand.IntN(step)
+		for k := range workers {
+			t.Run(fmt.Sprintf("%s %d of %d", name, k+1, workers), func(t *testing.T) {
+				t.Parallel()
+				cutOff(t, files, was, name, first+k*step, workers*step)
+			})
 		}
 	}
+}
+
+// cutOff cuts one of the files off at each step-th byte.
+func cutOff(t *testing.T, files map[string][]byte, was *recording, name string, first, step int) {
+	dir := inMemory(t)
+	whole, last, cuts := files[name], 0, 0
+	for cut := first; cut < len(whole); cut += step {
+		part := maps.Clone(files)
+		part[name] = whole[:cut]
+		n, ok := opens(t, dir, part, was)
+		if name != FileName {
+			if !ok || n < last {
+				t.Errorf("the log cut off at %d of %d bytes gives %d samples, opened %v; a shorter one gave %d", cut, len(whole), n, ok, last)
+			}
+			last = n
+		}
+		if cuts++; cuts%10_000 == 0 {
+			t.Logf("%s: %d of %d bytes", time.Now().Format(time.TimeOnly), cut, len(whole))
+		}
+		wipe(t, dir)
+	}
+	t.Logf("%d cuts of %d bytes", cuts, len(whole))
+	if cuts == 0 || name != FileName && last == 0 {
+		t.Errorf("%d cuts; the last gave %d samples", cuts, last)
+	}
+}
+
+// inMemory is a folder of no disk, where there is one: a test that opens a million
+// records would wait for a disk half of its time.
+func inMemory(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "ovenward")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
 }
 
 // Some bytes of the file and its log are changed at random: never a panic, never a
 // sample that is not as recorded.
 func TestChangedBytes(t *testing.T) {
-	files, was := small(t)
+	files, was := small(t, 60)
 	rounds := 30
 	switch {
 	case fullCounts():

@@ -40,6 +40,12 @@ func recorded(t testing.TB, s *Store, span time.Duration, places int8, posts ...
 
 func recordedFrom(t testing.TB, s *Store, begin time.Time, span time.Duration, places int8, posts ...string) {
 	t.Helper()
+	recordedBut(t, s, begin, span, 60, places, posts...)
+}
+
+// recordedBut leaves the last seconds of the span, 60 at most, in the log, a commit each.
+func recordedBut(t testing.TB, s *Store, begin time.Time, span time.Duration, seconds int, places int8, posts ...string) {
+	t.Helper()
 	batch := make([]acquire.Sample, 600)
 	made := make([]*signal, len(posts))
 	for i := range posts {
@@ -54,10 +60,15 @@ func recordedFrom(t testing.TB, s *Store, begin time.Time, span time.Duration, p
 			flushed(t, s)
 		}
 	}
+	for i := range posts {
+		part := batch[:600-10*seconds]
+		made[i].next(part)
+		s.Append(i, part)
+	}
 	flushed(t, s)
 	merged(t, s, false)
 	s.works <- func(w *writer) { w.giveBack(); w.unfolded = true; w.checkpoint("TRUNCATE") } // as it is every 30 s
-	for range 60 {
+	for range seconds {
 		for i := range posts {
 			made[i].next(batch[:10])
 			s.Append(i, batch[:10])
