@@ -129,10 +129,11 @@ func New(o Options) *Collector {
 }
 
 // Registry returns a new registry that holds the collector and those of the Go
-// runtime and the process.
+// runtime and the process; the process's figures are up to 5 s old.
 func (c *Collector) Registry() *prometheus.Registry {
 	r := prometheus.NewRegistry()
-	r.MustRegister(c, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	process := &rarely{Collector: collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), every: processEvery, now: c.o.Now}
+	r.MustRegister(c, collectors.NewGoCollector(), process)
 	return r
 }
 

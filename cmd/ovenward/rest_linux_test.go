@@ -21,11 +21,11 @@ import (
 	"ovenward/drivers/driverstest"
 )
 
-// built makes the program as it is shipped, and says how large it is.
-func built(b *testing.B) string {
+// built makes a program as it is shipped.
+func built(b *testing.B, of string) string {
 	b.Helper()
-	path := filepath.Join(b.TempDir(), "ovenward")
-	build := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", path, ".")
+	path := filepath.Join(b.TempDir(), "program")
+	build := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", path, of)
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := build.CombinedOutput(); err != nil {
 		b.Fatalf("%s: %v", out, err)
@@ -78,18 +78,72 @@ func onePost(b *testing.B, dir string) string {
 
 // BenchmarkAtRest is the daemon with one probe at 10 Hz, scraped each second, with
 // a page open: its memory three minutes after the start, the share of a core that it
-// took in the last two of them, and the size of the program. A bare server with
-// client_golang takes 12 MB and 0.35 % of a core.
+// took in the last two of them, and the size of the program. Beside it stands a bare
+// server with client_golang, scraped at the same time and as often.
 func BenchmarkAtRest(b *testing.B) {
 	dir := b.TempDir()
-	program := built(b)
+	program := built(b, ".")
 	info, err := os.Stat(program)
 	if err != nil {
 		b.Fatal(err)
 	}
 	cmd, base, _ := shipped(b, program, onePost(b, dir), filepath.Join(dir, "record"))
+	bare, beside := bareServer(b)
+	updates := pageOpen(b, base)
+	const first, seconds = 60, 180
+	var before, bareBefore time.Duration
+	var begun time.Time
+	for i := range seconds {
+		if i == first {
+			before, _ = spent(b, cmd.Process.Pid)
+			bareBefore, _ = spent(b, bare)
+			begun = time.Now()
+		}
+		<-time.After(time.Second)
+		fetch(b, base+"/metrics")
+		fetch(b, beside)
+	}
+	after, resident := spent(b, cmd.Process.Pid)
+	bareAfter, bareResident := spent(b, bare)
+	share := 100 / time.Since(begun).Seconds()
+	if n := updates(); n < seconds {
+		b.Errorf("the page got %d updates in %d s", n, seconds)
+	}
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(resident)/1e6, "MB")
+	b.ReportMetric(share*(after-before).Seconds(), "%core")
+	b.ReportMetric(float64(bareResident)/1e6, "MB-bare")
+	b.ReportMetric(share*(bareAfter-bareBefore).Seconds(), "%core-bare")
+	b.ReportMetric(float64(info.Size())/1e6, "MB-binary")
+}
+
+// bareServer starts a server that does nothing but to be scraped.
+func bareServer(b *testing.B) (pid int, url string) {
+	b.Helper()
+	address := "127.0.0.1:" + driverstest.FreePort(b)
+	cmd := exec.Command(built(b, "./testdata/bare"), address)
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+	url = "http://" + address + "/metrics"
+	for begun := time.Now(); ; time.Sleep(time.Millisecond) {
+		got, err := http.Get(url)
+		if err == nil {
+			got.Body.Close()
+			return cmd.Process.Pid, url
+		}
+		if time.Since(begun) > time.Minute {
+			b.Fatal(err)
+		}
+	}
+}
+
+// pageOpen follows the page as a browser does; updates closes it, and says how many
+// came.
+func pageOpen(b *testing.B, base string) (updates func() int) {
+	b.Helper()
 	ctx, stop := context.WithCancel(b.Context())
-	defer stop()
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, base+"/api/v1/live", nil)
 	if err != nil {
 		b.Fatal(err)
@@ -98,7 +152,7 @@ func BenchmarkAtRest(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	updates := make(chan int, 1)
+	counted := make(chan int, 1)
 	go func() {
 		n := 0
 		for lines := bufio.NewScanner(page.Body); lines.Scan(); {
@@ -106,38 +160,23 @@ func BenchmarkAtRest(b *testing.B) {
 				n++
 			}
 		}
-		updates <- n
+		counted <- n
 	}()
-	scrape := func() {
-		got, err := http.Get(base + "/metrics")
-		if err != nil {
-			b.Fatal(err)
-		}
-		_, _ = io.Copy(io.Discard, got.Body)
-		got.Body.Close()
+	return func() int {
+		stop()
+		page.Body.Close()
+		return <-counted
 	}
-	const first, seconds = 60, 180
-	var before time.Duration
-	var begun time.Time
-	for i := range seconds {
-		if i == first {
-			before, _ = spent(b, cmd.Process.Pid)
-			begun = time.Now()
-		}
-		<-time.After(time.Second)
-		scrape()
+}
+
+func fetch(b *testing.B, url string) {
+	b.Helper()
+	got, err := http.Get(url)
+	if err != nil {
+		b.Fatal(err)
 	}
-	after, resident := spent(b, cmd.Process.Pid)
-	share := (after - before).Seconds() / time.Since(begun).Seconds()
-	stop()
-	page.Body.Close()
-	if n := <-updates; n < seconds {
-		b.Errorf("the page got %d updates in %d s", n, seconds)
-	}
-	b.ReportMetric(0, "ns/op")
-	b.ReportMetric(float64(resident)/1e6, "MB")
-	b.ReportMetric(100*share, "%core")
-	b.ReportMetric(float64(info.Size())/1e6, "MB-binary")
+	_, _ = io.Copy(io.Discard, got.Body)
+	got.Body.Close()
 }
 
 // spent reads the processor time and the resident memory, bytes, of a process.
@@ -164,7 +203,7 @@ func spent(b *testing.B, pid int) (time.Duration, int64) {
 // record that holds a year of one post at 1 Hz.
 func BenchmarkStart(b *testing.B) {
 	dir := b.TempDir()
-	program, config, record := built(b), onePost(b, dir), filepath.Join(dir, "record")
+	program, config, record := built(b, "."), onePost(b, dir), filepath.Join(dir, "record")
 	aYear(b, config, record)
 	for b.Loop() {
 		cmd, _, first := shipped(b, program, config, record)
