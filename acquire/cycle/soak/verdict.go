@@ -26,9 +26,9 @@ func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
 	}
 	r.Outcome = Within
 	if p := r.Life.Plan; p.guard() > 0 {
-		r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", len(r.Runs), p.LimitID)
+		r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", r.Runs, p.LimitID)
 	} else {
-		r.add("the whole test was seen, with %d runs; no value was above limit %s, which by %s is enough, and each checkpoint's survey is within", len(r.Runs), p.LimitID, p.Rule)
+		r.add("the whole test was seen, with %d runs; no value was above limit %s, which by %s is enough, and each checkpoint's survey is within", r.Runs, p.LimitID, p.Rule)
 	}
 	if said := r.Life.unbacked(); len(said) > 0 {
 		r.add("by word alone, without a survey of this record: %s", strings.Join(said, ", "))
@@ -100,7 +100,7 @@ func (r *Result) amiss() {
 	if _, counted := r.Whole.Above(p.Level); !counted && r.Whole.Seen() > 0 {
 		r.add("exceedances of limit %s were not counted throughout", p.LimitID)
 	}
-	if len(r.Runs) == 0 {
+	if r.Runs == 0 {
 		r.add("no run that began in the test was seen to its end: nothing shows that the oven generated")
 	}
 	if len(p.Checkpoints) == 0 {

@@ -252,7 +252,7 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 	p.Outcome, p.OutcomeText, p.Reasons, p.Cautions = string(r.Outcome), f.outcome(limit.Outcome(r.Outcome)), f.saidAll(r.Reasons), r.Outcome == soak.Exceeds
 	p.Level = map[soak.Outcome]string{soak.Exceeds: "above", soak.Within: "calm", soak.NotDecided: "open"}[r.Outcome]
 	on := &r.Whole.On
-	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
+	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(r.Runs)}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
 		{f.t("soak.unseen"), quantity.Roughly(r.Unseen)},
 		{f.t("soak.median"), level(on.Quantiles.At(0.5))}, {f.t("soak.p95"), level(on.Quantiles.At(0.95))}, {f.t("soak.p99"), level(on.Quantiles.At(0.99))}}
 	if on.Moments.N > 0 {

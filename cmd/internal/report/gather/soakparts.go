@@ -155,18 +155,21 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 	case len(near) > 0:
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
-	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
-		all, err := r.Switched(ctx, p.Post, p.Oven, time.Unix(0, res.Runs[0].At).UTC())
+	if p.Whose == "" && len(near) > 0 && res.Runs > 0 {
+		all, err := r.Switched(ctx, p.Post, p.Oven, res.First)
 		if err != nil {
 			return err
 		}
 		said := map[string]int{}
-		if err := res.Life.EachRun(ctx, r, res.By, func(u history.Run) { said[history.SaidOf(all, post.Options, u)]++ }); err != nil {
-			return err
+		for u, err := range res.Life.Runs(ctx, r, res.By) {
+			if err != nil {
+				return err
+			}
+			said[history.SaidOf(all, post.Options, u)]++
 		}
 		for _, contact := range slices.Sorted(maps.Keys(said)) {
 			if contact != "" {
-				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], len(res.Runs), p.Oven)
+				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], res.Runs, p.Oven)
 			}
 		}
 	}
