@@ -36,7 +36,7 @@ type Result struct {
 	By      time.Time
 	Active  time.Duration
 	Unseen  time.Duration // of the active time
-	Blind   []history.Gap // when that was
+	Blind   history.Gaps  // when that was
 	Whole   stats.Summary
 	Parts   []Part
 	Days    []Part
@@ -81,11 +81,9 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 	}
 	if r.Unseen = r.Active - r.Whole.Seen(); r.Unseen > 0 {
 		for _, a := range l.spans(time.Time{}, by) {
-			gaps, err := history.Unseen(ctx, s, p, a.From, a.To)
-			if err != nil {
+			if err := history.Unseen(ctx, s, p, a.From, a.To, r.Blind.Add); err != nil {
 				return r, err
 			}
-			r.Blind = append(r.Blind, gaps...)
 		}
 	}
 	if err := r.follow(runs, bear); err != nil {
