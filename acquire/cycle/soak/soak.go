@@ -133,7 +133,7 @@ type Mark struct {
 
 	Checkpoint int64  `json:"checkpoint,omitempty"` // of Surveyed: which
 	Survey     string `json:"survey,omitempty"`     // its number in the record
-	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided
+	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided; of a note by Itself, what a mean has shown
 }
 
 // Detail is what a mark says beside its kind.

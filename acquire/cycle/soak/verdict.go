@@ -63,7 +63,13 @@ func (r *Result) exceeds() {
 			r.add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
 		}
 	}
-	peaks := r.Whole.Peaks.List()
+	peaks, said := r.Whole.Peaks.List(), r.Life.meanShown(NotDecided)
+	if shown := r.Life.meanShown(Exceeds); shown != "" {
+		r.Outcome, said = Exceeds, shown
+	}
+	if said != "" {
+		r.add("%s", said)
+	}
 	switch {
 	case above.Count > 0 && p.Mean == 0 && len(peaks) > 0 && p.spared(peaks[0]):
 		r.add("the field was above limit %s %d times, for %s in all, but by no more than its uncertainty, %s, which guarded rejection does not reject",
@@ -71,7 +77,7 @@ func (r *Result) exceeds() {
 	case above.Count > 0 && p.Mean == 0:
 		r.Outcome = Exceeds
 		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.Roughly(above.Above))
-	case above.Count > 0:
+	case above.Count > 0 && said == "":
 		r.add("the field was above the value of limit %s %d times, for %s in all; whether its mean over %s was, single values do not show",
 			p.LimitID, above.Count, quantity.Roughly(above.Above), quantity.FormatDuration(p.Mean))
 	}

@@ -155,9 +155,9 @@ func (s *Server) showSoak(w http.ResponseWriter, r *http.Request, status int, e 
 	s.show(w, r, status, f)
 }
 
-// markWords tells what a mark says; a note is somebody's own words.
+// markWords tells what a mark says; a note of somebody is in his own words.
 func (v voice) markWords(m soak.Mark) string {
-	if m.Kind == soak.Noted {
+	if m.Kind == soak.Noted && m.Who != soak.Itself {
 		return m.Detail()
 	}
 	return v.said(m.Detail())
