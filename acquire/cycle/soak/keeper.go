@@ -1,6 +1,7 @@
 package soak
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -112,7 +113,7 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	if m.At.After(now.Add(time.Minute)) {
 		return fmt.Errorf("%s has not come yet", m.At.Format(time.RFC3339))
 	}
-	if err := l.fits(m); err != nil {
+	if err := cmp.Or(l.fits(m), l.room(m)); err != nil {
 		return err
 	}
 	if m.Kind == Started || m.Kind == Resumed {

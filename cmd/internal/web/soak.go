@@ -66,10 +66,8 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 	m := soak.Mark{Soak: id, Kind: kind, Who: e.who, Text: e.why}
 	var errs []error
 	whole := func(name string) int64 {
-		n, err := strconv.ParseInt(strings.TrimSpace(e.fields[name]), 10, 64)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %q is no whole number", name, e.fields[name]))
-		}
+		n, err := wholeOf(name, strings.TrimSpace(e.fields[name]))
+		errs = append(errs, err)
 		return n
 	}
 	switch kind {
@@ -88,6 +86,18 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 		}
 	}
 	return m, errors.Join(errs...)
+}
+
+// wholeOf reads a whole number of a soak test.
+func wholeOf(name, text string) (int64, error) {
+	n, err := strconv.ParseInt(text, 10, 64)
+	switch {
+	case errors.Is(err, strconv.ErrRange), n > soak.MostOperations, n < -soak.MostOperations:
+		return 0, fmt.Errorf("%s: %w", name, soak.ErrMany)
+	case err != nil:
+		return 0, fmt.Errorf("%s: %q is no whole number", name, text)
+	}
+	return n, nil
 }
 
 // soakPage is what the page of a soak test shows.
