@@ -159,7 +159,7 @@ func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error
 				return nil // ovenward verify tells that its row is gone
 			}
 			if err := l.Take(m); err != nil {
-				l.Damage = append(l.Damage, fmt.Sprintf("mark %d of the record (%s, %s) does not fit: %v", m.ID, m.Kind, m.At.Format(time.RFC3339), err))
+				l.Unfit(m, err)
 			}
 			return nil
 		}, until)

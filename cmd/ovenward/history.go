@@ -76,14 +76,7 @@ func (a *ageing) foresee(ctx context.Context, p *acquire.Post, now time.Time) (a
 	if math.IsNaN(float64(guard)) || guard >= p.Limit.Value {
 		return said, nil
 	}
-	var runs []soak.Ran
-	for r, err := range a.runs(ctx, p.ID, now.Add(-ageingOver), now) {
-		if err != nil {
-			return said, err
-		}
-		runs = append(runs, soak.RanOf(r))
-	}
-	t, err := soak.TrendOf(runs, p.Limit.Value-guard)
+	t, err := soak.TrendOf(a.runs(ctx, p.ID, now.Add(-ageingOver), now), p.Limit.Value-guard)
 	if err != nil || t.Days.Refused != "" {
 		said.Unknown = !t.Days.Calm
 		return said, err

@@ -196,8 +196,8 @@ func worked(t testing.TB, wanted int64) (soak.Result, float64, time.Duration) {
 // checkWorked holds a result against what the rig did.
 func checkWorked(t testing.TB, r soak.Result, operations int64) {
 	t.Helper()
-	if r.Life.Operations != operations || int64(len(r.Runs)) != operations {
-		t.Errorf("%d operations and %d runs, want %d of both", r.Life.Operations, len(r.Runs), operations)
+	if r.Life.Operations != operations || int64(r.Runs) != operations {
+		t.Errorf("%d operations and %d runs, want %d of both", r.Life.Operations, r.Runs, operations)
 	}
 	span := time.Duration(operations) * soakPeriod
 	median := float64(r.Whole.On.Quantiles.At(0.5))

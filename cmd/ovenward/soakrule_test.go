@@ -178,6 +178,85 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 	}
 }
 
+// A test whose stop rule found means above the limit exceeds, as seen now, after another
+// start and in its report; and so does one that somebody ended before the rule was reached,
+// with what its last seconds showed.
+func TestAMeanThatStopsATestIsItsVerdict(t *testing.T) {
+	public := limit.Limit{ID: "public", Value: 50, Averaging: 6 * time.Minute, Basis: limit.ExposurePublic, Source: "a standard"}
+	post := benchPost("bench", "combi", public)
+	record := meansAbove(t, post)
+	for _, tc := range []struct {
+		id          string
+		rule, state string
+		allowed     int
+		ended       time.Duration // by somebody; 0: by a rule
+		rejects     limit.Rule
+		want        soak.Outcome
+		why         string
+	}{
+		{"by-rule", "2 exceedances of limit public; the rule is 2", "stopped by a rule", 2, 0, "", soak.Exceeds, "the mean over 6 min was above limit public"},
+		{"by-hand", "", "aborted", 5, 2*time.Hour + 5*time.Minute, "", soak.Exceeds, "the mean over 6 min was above limit public"},
+		{"before", "", "aborted", 1, 2*time.Hour + 200*time.Second, "", soak.NotDecided, "whether its mean over 6 min was, single values do not show"},
+		{"spared", "2 exceedances of limit public; the rule is 1", "stopped by a rule", 1, 0, limit.GuardedRejection, soak.NotDecided, "by no more than its uncertainty, 6 mW/cm², which guarded rejection does not reject"},
+		{"rejected", "2 exceedances of limit public; the rule is 1", "stopped by a rule", 1, 0, limit.GuardedRejection, soak.Exceeds, "by more than its uncertainty, 1 mW/cm²"},
+	} {
+		now := begun()
+		e := eyes{record: record, posts: []acquire.Post{post}, station: func() []acquire.Stats { return nil }}
+		start := func() planner {
+			k, err := soak.NewKeeper(t.Context(), record, e, func() time.Time { return now }, func(soak.Plan, soak.Mark) {})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return planner{Keeper: k, eyes: e, zone: time.UTC, now: func() time.Time { return now }, counted: &operations{of: map[string]int64{}}, ovenOf: func(string) (string, string) { return "", "" }}
+		}
+		tests := start()
+		plan := soak.Plan{ID: tc.id, Post: "bench", Oven: "combi", Procedure: "door cycling", Source: "our own", LimitID: "public", Level: 50, Mean: public.Averaging, Operations: 10,
+			Rule: tc.rejects, Guard: map[string]quantity.PowerDensity{"spared": 60, "rejected": 10}[tc.id], Stop: soak.Stop{Exceedances: tc.allowed}}
+		if err := tests.Keeper.Plan(t.Context(), plan, "A. Tester"); err != nil {
+			t.Fatal(err)
+		}
+		say := func(kind soak.Kind) {
+			if err := tests.Mark(t.Context(), soak.Mark{Soak: tc.id, Kind: kind, Who: "A. Tester", Text: "why"}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		look := func() { tests.Look(t.Context(), func(err error) { t.Error(err) }) }
+		if say(soak.Started); tc.ended > 0 {
+			now = begun().Add(time.Hour)
+			look()
+			now = begun().Add(tc.ended)
+			say(soak.Aborted)
+			now = now.Add(10 * time.Second)
+		} else {
+			now = begun().Add(6 * time.Hour)
+		}
+		look()
+		look()
+		check := func(when, outcome string, reasons []string) {
+			if said := strings.Join(reasons, "; "); outcome != string(tc.want) || !strings.Contains(said, tc.why) {
+				t.Errorf("%s, %s: %s, %q; want %s, %q", tc.id, when, outcome, said, tc.want, tc.why)
+			}
+		}
+		for _, when := range []string{"now", "after another start"} {
+			r, err := tests.Result(t.Context(), tc.id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			check(when, string(r.Outcome), r.Reasons)
+			marks := r.Life.Log
+			if last := marks[len(marks)-1]; string(r.Life.State) != tc.state || tc.rule != "" && last.Text != tc.rule || len(marks) > 3 {
+				t.Errorf("%s, %s: %s, %+v", tc.id, when, r.Life.State, marks)
+			}
+			tests = start()
+		}
+		s, err := gather.Soak(t.Context(), record.Reader, gather.SoakQuery{ID: tc.id, Zone: time.UTC})
+		if err != nil {
+			t.Fatal(err)
+		}
+		check("in its report", map[limit.Outcome]string{limit.Exceeds: "exceeds", limit.NotDecided: "not decided", limit.Within: "within"}[s.Outcome], s.Reasons)
+	}
+}
+
 // What there is no such act for is told first, before who does it is asked for.
 func TestAnUnknownActOfASoakTestIsTold(t *testing.T) {
 	var out, problem strings.Builder

@@ -1,49 +1,88 @@
 package history
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"time"
 )
 
 // Gap is a time in which nothing was seen.
 type Gap struct{ From, To time.Time }
 
-// Unseen lists when nothing was seen of a post between two instants: what no sample
-// covers. Samples are read only of hours that the kept sums do not show as whole.
-func Unseen(ctx context.Context, q Query, p Post, from, to time.Time) ([]Gap, error) {
-	whole := map[int64]bool{}
+func (g Gap) lasts() time.Duration { return g.To.Sub(g.From) }
+
+// MostGaps is how many gaps are listed.
+const MostGaps = 200
+
+// Gaps lists the longest of any number of gaps; the others are counted.
+type Gaps struct {
+	All int
+	For time.Duration // all of them
+	few []Gap         // among which are the longest
+}
+
+// Add takes a gap.
+func (g *Gaps) Add(x Gap) {
+	g.All, g.For = g.All+1, g.For+x.lasts()
+	if g.few = append(g.few, x); len(g.few) >= 2*MostGaps {
+		g.few = longest(g.few)
+	}
+}
+
+// Longest lists at most MostGaps of them, by their begin.
+func (g *Gaps) Longest() []Gap {
+	list := longest(slices.Clone(g.few))
+	slices.SortFunc(list, func(a, b Gap) int { return a.From.Compare(b.From) })
+	return list
+}
+
+// longest keeps the longest; of equals the earlier.
+func longest(all []Gap) []Gap {
+	slices.SortFunc(all, func(a, b Gap) int {
+		return cmp.Or(cmp.Compare(b.lasts(), a.lasts()), a.From.Compare(b.From))
+	})
+	return all[:min(len(all), MostGaps)]
+}
+
+// Unseen tells when nothing was seen of a post between two instants, in order: what no
+// sample covers. Samples are read only of hours that the kept sums do not show as whole.
+func Unseen(ctx context.Context, q Query, p Post, from, to time.Time, tell func(Gap)) error {
+	var g Gap // that may go on
+	add := func(from, to time.Time) {
+		if !g.To.Before(from) {
+			g.To = to
+			return
+		}
+		if g.From.Before(g.To) {
+			tell(g)
+		}
+		g = Gap{from, to}
+	}
+	at := from
 	for h, err := range q.PastHours(ctx, p.ID, from.Truncate(time.Hour), to) {
 		if err != nil {
-			return nil, err
+			return err
 		}
-		whole[h.From.Unix()] = h.Sum.Seen() >= time.Hour
-	}
-	var out []Gap
-	add := func(from, to time.Time) {
-		if n := len(out); n > 0 && !out[n-1].To.Before(from) {
-			out[n-1].To = to
-		} else if from.Before(to) {
-			out = append(out, Gap{from, to})
+		if h.Sum.Seen() < time.Hour {
+			continue
 		}
-	}
-	for at := from; at.Before(to); {
-		end := at
-		for end.Before(to) && !whole[end.Truncate(time.Hour).Unix()] {
-			end = end.Truncate(time.Hour).Add(time.Hour)
-		}
-		if to.Before(end) {
-			end = to
-		}
-		if at.Before(end) {
-			if err := gaps(ctx, q, p, at, end, add); err != nil {
-				return nil, err
+		if at.Before(h.From) {
+			if err := gaps(ctx, q, p, at, h.From, add); err != nil {
+				return err
 			}
 		}
-		for at = end; at.Before(to) && whole[at.Truncate(time.Hour).Unix()]; {
-			at = at.Truncate(time.Hour).Add(time.Hour)
+		at = h.From.Add(time.Hour)
+	}
+	if at.Before(to) {
+		if err := gaps(ctx, q, p, at, to, add); err != nil {
+			return err
 		}
 	}
-	return out, nil
+	if g.From.Before(g.To) {
+		tell(g)
+	}
+	return nil
 }
 
 // gaps reads the samples of a time. A sample holds up to the next one, for the stale

@@ -27,8 +27,8 @@ func TestUnseen(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			list, err := Unseen(t.Context(), k, p, from, to)
-			if err != nil {
+			var list []Gap
+			if err := Unseen(t.Context(), k, p, from, to, func(g Gap) { list = append(list, g) }); err != nil {
 				t.Fatal(err)
 			}
 			total, last := time.Duration(0), from.Add(-1)
@@ -48,9 +48,44 @@ func TestUnseen(t *testing.T) {
 			}
 		}
 	}
-	k := &kept{}
-	if list, err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour)); err != nil || len(list) != 1 || list[0].To.Sub(list[0].From) != 100*24*time.Hour {
-		t.Errorf("of an empty record: %v, %v", list, err)
+	k, all := &kept{}, Gaps{}
+	if err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour), all.Add); err != nil || all.All != 1 || all.Longest()[0].lasts() != 100*24*time.Hour {
+		t.Errorf("of an empty record: %v, %v", all, err)
+	}
+}
+
+// Of a probe that flaps the longest gaps are listed, and all are counted; what is held of
+// them does not grow.
+func TestTheLongestGapsAreListed(t *testing.T) {
+	var g Gaps
+	var total time.Duration
+	for i := range 100_000 {
+		x := Gap{From: begin.Add(time.Duration(i) * time.Minute)}
+		lasts := time.Duration(1+i*7919%1000) * time.Millisecond
+		if i%1000 == 3 {
+			lasts = 30 * time.Second
+		}
+		x.To = x.From.Add(lasts)
+		total += lasts
+		g.Add(x)
+	}
+	list := g.Longest()
+	if g.All != 100_000 || g.For != total || len(list) != MostGaps || cap(g.few) > 4*MostGaps {
+		t.Fatalf("%d gaps for %v, %d listed of room for %d; want 100 000 for %v", g.All, g.For, len(list), cap(g.few), total)
+	}
+	long := 0
+	for i, x := range list {
+		if x.lasts() == 30*time.Second {
+			long++
+		} else if x.lasts() != time.Second {
+			t.Fatalf("%v is listed", x)
+		}
+		if i > 0 && !list[i-1].From.Before(x.From) {
+			t.Fatalf("%v does not follow %v", x, list[i-1])
+		}
+	}
+	if long != 100 {
+		t.Errorf("%d of 100 long ones are listed", long)
 	}
 }
 

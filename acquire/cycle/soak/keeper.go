@@ -1,6 +1,7 @@
 package soak
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -112,7 +113,7 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	if m.At.After(now.Add(time.Minute)) {
 		return fmt.Errorf("%s has not come yet", m.At.Format(time.RFC3339))
 	}
-	if err := l.fits(m); err != nil {
+	if err := cmp.Or(l.fits(m), l.room(m)); err != nil {
 		return err
 	}
 	if m.Kind == Started || m.Kind == Resumed {
@@ -193,7 +194,7 @@ func (k *Keeper) Run(ctx context.Context, every time.Duration, tell func(error),
 // Look looks once at every running test.
 func (k *Keeper) Look(ctx context.Context, tell func(error)) {
 	for _, l := range k.Lives() {
-		if l.State != Running {
+		if l.State != Running && !k.unlooked(l) {
 			continue
 		}
 		if err := k.look(ctx, l); err != nil && ctx.Err() == nil {
@@ -227,16 +228,11 @@ func (k *Keeper) look(ctx context.Context, l *Life) error {
 	if now.Add(-late).Before(to) {
 		to = now.Add(-late)
 	}
-	if to.After(s.to) {
-		for _, a := range l.spans(s.to, to) {
-			e, over, err := k.eyes.Above(ctx, l.Plan, a.From, a.To)
-			if err != nil {
-				return err
-			}
-			s.sum.Merge(e)
-			s.over = s.over || over
-		}
-		s.to = to
+	if err := k.see(ctx, l, s, to); err != nil {
+		return err
+	}
+	if l.State != Running {
+		return nil
 	}
 	why := l.MustStop(now, Seen{Exceedances: s.sum.Count, OverRange: s.over, Blind: k.eyes.Blind(l.Plan.Post)})
 	if why != "" {
@@ -249,6 +245,34 @@ func (k *Keeper) look(ctx context.Context, l *Life) error {
 		s.due = c
 		k.told(l.Plan, Mark{Soak: l.Plan.ID, At: now, Kind: Surveyed, Who: Itself, Checkpoint: c,
 			Text: fmt.Sprintf("the checkpoint at %d is due: make a survey of oven %s and enter it", c, l.Plan.Oven)})
+	}
+	return nil
+}
+
+// most is what is looked at at once, so that what that needs is bounded after a start too.
+const most = 31 * 24 * time.Hour
+
+// see sees what is new of a test up to an instant.
+func (k *Keeper) see(ctx context.Context, l *Life, s *seen, to time.Time) error {
+	for _, a := range l.spans(s.to, to) {
+		for a.From.Before(a.To) {
+			part := Span{From: a.From, To: a.To}
+			if a.From = a.From.Add(most); a.From.Before(a.To) {
+				part.To = a.From
+			}
+			e, over, err := k.eyes.Above(ctx, l.Plan, part.From, part.To)
+			if err != nil {
+				return err
+			}
+			if err := k.noteMean(ctx, k.Life(l.Plan.ID), part, e); err != nil {
+				return err
+			}
+			s.sum.Merge(e)
+			s.over, s.to = s.over || over, part.To
+		}
+	}
+	if s.to.Before(to) {
+		s.to = to
 	}
 	return nil
 }

@@ -100,10 +100,10 @@ func (x *tried) result(t *testing.T) Result {
 func checkUnseen(t *testing.T, name string, r Result) {
 	t.Helper()
 	blind := time.Duration(0)
-	for _, g := range r.Blind {
+	for _, g := range r.Blind.Longest() {
 		blind += g.To.Sub(g.From)
 	}
-	if blind != r.Unseen {
+	if blind != r.Unseen || r.Blind.For != blind {
 		t.Errorf("%s: %v unseen, listed %v", name, r.Unseen, r.Blind)
 	}
 }
@@ -291,6 +291,17 @@ func TestStatisticsOfATest(t *testing.T) {
 	}
 }
 
+// past gives runs one after the other.
+func past(runs []history.Run) Runs {
+	return func(yield func(history.Run, error) bool) {
+		for _, r := range runs {
+			if !yield(r, nil) {
+				return
+			}
+		}
+	}
+}
+
 func named(marks []Mark) []Mark {
 	for i := range marks {
 		marks[i].Who = "A. Tester"
@@ -302,22 +313,22 @@ func named(marks []Mark) []Mark {
 // the first of which is not run 1, the step is told by the number that its run has.
 func TestAStepIsToldByTheNumberOfARun(t *testing.T) {
 	const first, stepped, n = 501, 2000, 3000
-	var runs []Ran
+	var runs []history.Run
 	for i := range int64(n) {
-		r := Ran{Number: first + i, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: i%7 > 0}
+		r := history.Run{Number: first + i, Start: at(time.Duration(i) * time.Minute), Begun: i%7 > 0, Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13))}
 		if r.Number > stepped {
 			r.Mean += 3
 		}
 		runs = append(runs, r)
 	}
-	k, err := TrendOf(runs, 50)
+	k, err := TrendOf(past(runs), 50)
 	if err != nil || k.Age.Step == nil {
 		t.Fatalf("%+v, %v", k, err)
 	}
 	if off := k.StepAfter - stepped; off < -n/512-2 || off > n/512+2 {
 		t.Errorf("a step after run %d, want %d: of the runs told from it is no. %d", k.StepAfter, stepped, k.Age.From)
 	}
-	if k, err = TrendOf(runs[:900], 50); err != nil || k.Age.Step != nil || k.StepAfter != 0 {
+	if k, err = TrendOf(past(runs[:900]), 50); err != nil || k.Age.Step != nil || k.StepAfter != 0 {
 		t.Errorf("without a step: after run %d, %v", k.StepAfter, err)
 	}
 }

@@ -72,15 +72,15 @@ func (p Plan) Check() error {
 	need(p.Operations > 0 || p.Lasting > 0, "say how many operations, or for how long")
 	need(p.Operations >= 0 && p.Lasting >= 0, "operations and time cannot be negative")
 	last := int64(0)
-	for _, c := range p.Checkpoints {
+	for _, c := range p.Checkpoints[:min(len(p.Checkpoints), mostCheckpoints)] {
 		need(c > last, "checkpoints must rise from 1: %d does not follow %d", c, last)
 		last = c
 	}
-	if most := p.end(); most > 0 {
+	if most := p.end(); p.Operations > 0 || p.Lasting > 0 {
 		need(last <= most, "the checkpoint at %d lies behind the end at %d", last, most)
 	}
 	need(p.Stop.Exceedances >= 0 && p.Stop.Blind >= 0 && p.Stop.Overdue >= 0, "a stop rule cannot be negative")
-	return errors.Join(errs...)
+	return errors.Join(append(errs, p.bounds()...)...)
 }
 
 // ByOperations says whether checkpoints are numbers of operations; else hours.
@@ -133,7 +133,7 @@ type Mark struct {
 
 	Checkpoint int64  `json:"checkpoint,omitempty"` // of Surveyed: which
 	Survey     string `json:"survey,omitempty"`     // its number in the record
-	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided
+	Outcome    string `json:"outcome,omitempty"`    // within, exceeds or not decided; of a note by Itself, what a mean has shown
 }
 
 // Detail is what a mark says beside its kind.
@@ -194,6 +194,8 @@ type Life struct {
 
 	counted []point // operations over active time, some of them
 	last    time.Time
+	notes   int
+	unfit   int // marks, of which Damage tells
 }
 
 // Fold makes a life of marks, in their order.
@@ -235,7 +237,9 @@ func (l *Life) Take(m Mark) error {
 	if m.Kind != Operations {
 		l.Log = append(l.Log, m)
 	}
-	if m.Kind != Noted {
+	if m.Kind == Noted {
+		l.notes++
+	} else {
 		l.last = m.At
 	}
 	return nil
@@ -316,6 +320,8 @@ func (l *Life) countable(m Mark) error {
 		return errors.New("say how many operations more")
 	case m.Count < 0 && m.Text == "":
 		return errors.New("say why the count is corrected")
+	case l.many(m) != nil:
+		return l.many(m)
 	case l.By[m.From]+m.Count < 0:
 		return fmt.Errorf("that would leave fewer than none counted by %s", m.From)
 	case m.From != FromInput && m.From != FromImport && m.From != FromOperator:

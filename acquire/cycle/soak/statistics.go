@@ -33,10 +33,11 @@ func Statistics(ctx context.Context, s Source, l *Life, p history.Post, per hist
 			return nil, ErrSince
 		}
 		r := Result{Life: l}
-		if err := l.EachRun(ctx, s, by, func(u history.Run) { r.Runs = append(r.Runs, RanOf(u)) }); err != nil {
+		cuts := l.cuts(by)
+		if _, err := r.count(l.Runs(ctx, s, by), cuts); err != nil {
 			return nil, err
 		}
-		return r.parts(ctx, s, p, l.cuts(by))
+		return r.parts(ctx, s, p, cuts)
 	default:
 		return nil, fmt.Errorf("a test is not parted by %q: write %s, %s, %s, %s or %s", per, history.PerRun, history.PerHour, history.PerDay, PerCheckpoint, PerTest)
 	}

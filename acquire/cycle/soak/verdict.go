@@ -26,9 +26,9 @@ func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
 	}
 	r.Outcome = Within
 	if p := r.Life.Plan; p.guard() > 0 {
-		r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", len(r.Runs), p.LimitID)
+		r.add("the whole test was seen, with %d runs; no value came nearer to limit %s than its uncertainty, and each checkpoint's survey is within", r.Runs, p.LimitID)
 	} else {
-		r.add("the whole test was seen, with %d runs; no value was above limit %s, which by %s is enough, and each checkpoint's survey is within", len(r.Runs), p.LimitID, p.Rule)
+		r.add("the whole test was seen, with %d runs; no value was above limit %s, which by %s is enough, and each checkpoint's survey is within", r.Runs, p.LimitID, p.Rule)
 	}
 	if said := r.Life.unbacked(); len(said) > 0 {
 		r.add("by word alone, without a survey of this record: %s", strings.Join(said, ", "))
@@ -63,7 +63,13 @@ func (r *Result) exceeds() {
 			r.add("the survey of the checkpoint at %d exceeds", c.Checkpoint)
 		}
 	}
-	peaks := r.Whole.Peaks.List()
+	peaks, said := r.Whole.Peaks.List(), r.Life.meanShown(NotDecided)
+	if shown := r.Life.meanShown(Exceeds); shown != "" {
+		r.Outcome, said = Exceeds, shown
+	}
+	if said != "" {
+		r.add("%s", said)
+	}
 	switch {
 	case above.Count > 0 && p.Mean == 0 && len(peaks) > 0 && p.spared(peaks[0]):
 		r.add("the field was above limit %s %d times, for %s in all, but by no more than its uncertainty, %s, which guarded rejection does not reject",
@@ -71,7 +77,7 @@ func (r *Result) exceeds() {
 	case above.Count > 0 && p.Mean == 0:
 		r.Outcome = Exceeds
 		r.add("the field was above limit %s %d times, for %s in all", p.LimitID, above.Count, quantity.Roughly(above.Above))
-	case above.Count > 0:
+	case above.Count > 0 && said == "":
 		r.add("the field was above the value of limit %s %d times, for %s in all; whether its mean over %s was, single values do not show",
 			p.LimitID, above.Count, quantity.Roughly(above.Above), quantity.FormatDuration(p.Mean))
 	}
@@ -100,7 +106,7 @@ func (r *Result) amiss() {
 	if _, counted := r.Whole.Above(p.Level); !counted && r.Whole.Seen() > 0 {
 		r.add("exceedances of limit %s were not counted throughout", p.LimitID)
 	}
-	if len(r.Runs) == 0 {
+	if r.Runs == 0 {
 		r.add("no run that began in the test was seen to its end: nothing shows that the oven generated")
 	}
 	if len(p.Checkpoints) == 0 {

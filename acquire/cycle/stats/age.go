@@ -45,9 +45,17 @@ func Age(x, y []float64) (Ageing, error) {
 	if len(x) != len(y) || !rising(x, y) {
 		return Ageing{}, errShape
 	}
+	tx, ty := Thin(x, y)
+	return AgeOf(tx, ty, len(x))
+}
+
+// AgeOf is Age of so many points that were thinned.
+func AgeOf(x, y []float64, of int) (Ageing, error) {
+	if len(x) != len(y) || !rising(x, y) {
+		return Ageing{}, errShape
+	}
 	nan := math.NaN()
-	a := Ageing{Points: len(x), Slope: Slope{Slope: nan, Lo: nan, Hi: nan, Intercept: nan}, Kendall: Kendall{Var: nan, Z: nan, P: nan, TauA: nan, TauB: nan}}
-	x, y = Thin(x, y)
+	a := Ageing{Points: of, Slope: Slope{Slope: nan, Lo: nan, Hi: nan, Intercept: nan}, Kendall: Kendall{Var: nan, Z: nan, P: nan, TauA: nan, TauB: nan}}
 	if len(x) < 2 {
 		return a, nil
 	}
@@ -102,15 +110,15 @@ func Foresee(x, y []float64, level float64) (Forecast, error) {
 	if err != nil {
 		return Forecast{}, err
 	}
+	x, y = Thin(x[a.From:], y[a.From:])
 	return a.Foresee(x, y, level), nil
 }
 
-// Foresee is Foresee of the x and y that were described.
+// Foresee is Foresee of the x and y that were described: of those since From, thinned.
 func (a Ageing) Foresee(x, y []float64, level float64) Forecast {
 	refuse := func(format string, args ...any) Forecast {
 		return Forecast{Refused: fmt.Sprintf(format, args...), Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}
 	}
-	x, y = Thin(x[a.From:], y[a.From:])
 	few, flat := "only %d runs; %d bear a trend", "no rise is shown (Mann-Kendall: p = %.2g)"
 	if a.Step != nil {
 		few, flat = "only %d runs since the last step; %d bear a trend", "no rise is shown since the last step (Mann-Kendall: p = %.2g)"

@@ -8,33 +8,7 @@ import (
 	"ovenward/acquire/calib"
 )
 
-// mostPoints is how many points a trend is told from; more are thinned first, for
-// the slopes of all pairs grow with the square.
-const mostPoints = 512
-
 var errShape = errors.New("find a trend: x and y must be as long as each other, and x must rise")
-
-// Thin returns at most 512 points: the medians of x and y of neighbours, in groups
-// as equal as can be. Up to 512 points come back as they are.
-func Thin(x, y []float64) (tx, ty []float64) {
-	n := len(x)
-	if n <= mostPoints {
-		return x, y
-	}
-	tx, ty = make([]float64, 0, mostPoints), make([]float64, 0, mostPoints)
-	var sorted []float64
-	medianOf := func(v []float64) float64 {
-		sorted = append(sorted[:0], v...)
-		slices.Sort(sorted)
-		return middle(sorted)
-	}
-	for k := range mostPoints {
-		from, to := k*n/mostPoints, (k+1)*n/mostPoints
-		tx = append(tx, medianOf(x[from:to]))
-		ty = append(ty, medianOf(y[from:to]))
-	}
-	return tx, ty
-}
 
 func median(v []float64) float64 {
 	s := slices.Clone(v)

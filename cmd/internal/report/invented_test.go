@@ -78,8 +78,9 @@ func inventedSoak(runs int) *Soak {
 		Outcome: limit.NotDecided, Reasons: []string{"the test is still running"}, Ageing: []Pair{{"Trend", raw("+0.012 mW/cm² in 10 000 runs, 95 %: 0.008 to 0.016")}},
 		Checkpoints:   []Checkpoint{{Name: "at 10 000 operations", Done: noon().AddDate(0, -1, 0), By: "M. Ashdown", Survey: "survey-12", Outcome: limit.Within, Value: 3.1, U: 0.4, Place: "seam, lower hinge side"}, {Name: "at 100 000 operations"}},
 		Interruptions: []Interruption{{noon().AddDate(0, 0, -9), noon().AddDate(0, 0, -8), "R. Penhale", "mains work"}, {From: noon().Add(-time.Hour), Who: "M. Ashdown", Why: "water"}}}
-	for i := range runs {
-		s.PerRun = append(s.PerRun, RunPoint{int64(i + 1), 3 + quantity.PowerDensity(float64(i)/float64(runs)), 5 + quantity.PowerDensity(math.Mod(float64(i)*0.37, 2))})
+	each := (runs + 239) / 240
+	for i := 0; i < runs; i += each {
+		s.PerRun = append(s.PerRun, RunPoint{int64(i + 1), int64(min(runs, i+each)), min(each, runs-i), 3 + quantity.PowerDensity(float64(i)/float64(runs)), 5 + quantity.PowerDensity(math.Mod(float64(i)*0.37, 2))})
 	}
 	for i := range 20 {
 		b := Share{quantity.PowerDensity(i) * 0.5, quantity.PowerDensity(i+1) * 0.5, time.Duration(1000*math.Exp(-math.Pow(float64(i)-7, 2)/9)) * time.Minute}

@@ -23,7 +23,7 @@ type Soak struct {
 	Counts            SoakCounts
 	Outcome           limit.Outcome
 	Reasons           []string
-	PerRun            []RunPoint // in the order of their numbers; any many
+	PerRun            []RunPoint // in the order of their numbers; as many as are drawn
 	Levels            []Share    // how long the field stood how high while the oven was on
 	Figures           []Pair     // mean, deviation, percentiles with their stated error, maxima with instants
 	Ageing            []Pair     // trend, change-points, forecast; or why there is none
@@ -64,7 +64,8 @@ type SoakCounts struct {
 
 // RunPoint is one run, or several that lie together.
 type RunPoint struct {
-	Run        int64                 // number of the first
+	Run, Last  int64 // numbers of the first and of the last
+	Runs       int
 	Mean, Peak quantity.PowerDensity // of the field while it emitted; Peak +Inf: over range
 }
 
@@ -158,45 +159,21 @@ func (s *Soak) counts() Block {
 		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", about(c.Above)}, {"Seen", percent(c.Cover)}}}
 }
 
-// mostDrawn is how many stretches a chart of runs is drawn in.
-const mostDrawn = 300
-
-// drawn joins runs until they are few enough to draw.
-func (s *Soak) drawn() []RunPoint {
-	if len(s.PerRun) <= mostDrawn {
-		return s.PerRun
-	}
-	out := make([]RunPoint, 0, mostDrawn)
-	for i := range mostDrawn {
-		a, b := i*len(s.PerRun)/mostDrawn, (i+1)*len(s.PerRun)/mostDrawn
-		p, n := s.PerRun[a], 0
-		var sum quantity.PowerDensity
-		for _, x := range s.PerRun[a:b] {
-			if !math.IsNaN(float64(x.Mean)) {
-				sum, n = sum+x.Mean, n+1
-			}
-			p.Peak = max(p.Peak, x.Peak)
-		}
-		p.Mean = sum / quantity.PowerDensity(n)
-		out = append(out, p)
-	}
-	return out
-}
-
 func (s *Soak) overRuns() Block {
-	all := s.drawn()
+	all := s.PerRun
 	if len(all) == 0 {
 		return &Paragraph{Plain, "No run was seen, so there is nothing to draw."}
 	}
-	top, over := 0.0, 0
+	top, over, runs := 0.0, 0, 0
 	for _, p := range all {
+		runs += p.Runs
 		if v := float64(p.Peak); math.IsInf(v, 1) {
 			over++
 		} else if v > top {
 			top = v
 		}
 	}
-	first, last := all[0].Run, s.PerRun[len(s.PerRun)-1].Run
+	first, last := all[0].Run, all[len(all)-1].Last
 	lim := float64(s.Plan.Limit.Value)
 	c := newChart(174, 66, axis{title: "run", lo: float64(first), hi: float64(max(last, first+1))}, axis{title: "mW/cm²", hi: headroom(mw(top), mw(lim))})
 	means, peaks := Series{"mean of the run", "run", "W/m²", nil}, Series{"peak of the run", "run", "W/m²", nil}
@@ -217,8 +194,8 @@ func (s *Soak) overRuns() Block {
 	c.line(0.4, Blue, 0, line...)
 	c.level(mw(lim), s.Plan.Limit.ID)
 	alt := "Line: mean while the oven emitted. Ticks: the highest value. Dashed: the limit."
-	if len(s.PerRun) > len(all) {
-		alt += fmt.Sprintf(" Each point stands for about %d runs.", (len(s.PerRun)+len(all)-1)/len(all))
+	if runs > len(all) {
+		alt += fmt.Sprintf(" Each point stands for about %d runs.", (runs+len(all)-1)/len(all))
 	}
 	if over > 0 {
 		alt += fmt.Sprintf(" An arrow at the top: over the probe's range (%s).", plural(over, "point"))

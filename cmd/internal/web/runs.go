@@ -309,10 +309,8 @@ func planOf(f map[string]string) (soak.Plan, error) {
 		if text(name) == "" {
 			return 0
 		}
-		n, err := strconv.ParseInt(text(name), 10, 64)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %q is no whole number", name, text(name)))
-		}
+		n, err := wholeOf(name, text(name))
+		errs = append(errs, err)
 		return n
 	}
 	lasting := func(name string) time.Duration {
@@ -337,10 +335,8 @@ func planOf(f map[string]string) (soak.Plan, error) {
 		errs = append(errs, fmt.Errorf("stop_over_range: %q is neither yes nor no", text("stop_over_range")))
 	}
 	for _, word := range strings.FieldsFunc(text("checkpoints"), func(c rune) bool { return c == ',' || c == ' ' }) {
-		n, err := strconv.ParseInt(word, 10, 64)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("checkpoints: %q is no whole number", word))
-		}
+		n, err := wholeOf("checkpoints", word)
+		errs = append(errs, err)
 		p.Checkpoints = append(p.Checkpoints, n)
 	}
 	if !plain(p.ID, maxWho) || strings.ContainsAny(p.ID, "/?#% ") {

@@ -66,10 +66,8 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 	m := soak.Mark{Soak: id, Kind: kind, Who: e.who, Text: e.why}
 	var errs []error
 	whole := func(name string) int64 {
-		n, err := strconv.ParseInt(strings.TrimSpace(e.fields[name]), 10, 64)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %q is no whole number", name, e.fields[name]))
-		}
+		n, err := wholeOf(name, strings.TrimSpace(e.fields[name]))
+		errs = append(errs, err)
 		return n
 	}
 	switch kind {
@@ -88,6 +86,18 @@ func markOf(kind soak.Kind, id string, e edit) (soak.Mark, error) {
 		}
 	}
 	return m, errors.Join(errs...)
+}
+
+// wholeOf reads a whole number of a soak test.
+func wholeOf(name, text string) (int64, error) {
+	n, err := strconv.ParseInt(text, 10, 64)
+	switch {
+	case errors.Is(err, strconv.ErrRange), n > soak.MostOperations, n < -soak.MostOperations:
+		return 0, fmt.Errorf("%s: %w", name, soak.ErrMany)
+	case err != nil:
+		return 0, fmt.Errorf("%s: %q is no whole number", name, text)
+	}
+	return n, nil
 }
 
 // soakPage is what the page of a soak test shows.
@@ -155,9 +165,9 @@ func (s *Server) showSoak(w http.ResponseWriter, r *http.Request, status int, e 
 	s.show(w, r, status, f)
 }
 
-// markWords tells what a mark says; a note is somebody's own words.
+// markWords tells what a mark says; a note of somebody is in his own words.
 func (v voice) markWords(m soak.Mark) string {
-	if m.Kind == soak.Noted {
+	if m.Kind == soak.Noted && m.Who != soak.Itself {
 		return m.Detail()
 	}
 	return v.said(m.Detail())
@@ -252,7 +262,7 @@ func (f frame) fillResult(p *soakPage, r *soak.Result, now time.Time) {
 	p.Outcome, p.OutcomeText, p.Reasons, p.Cautions = string(r.Outcome), f.outcome(limit.Outcome(r.Outcome)), f.saidAll(r.Reasons), r.Outcome == soak.Exceeds
 	p.Level = map[soak.Outcome]string{soak.Exceeds: "above", soak.Within: "calm", soak.NotDecided: "open"}[r.Outcome]
 	on := &r.Whole.On
-	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(len(r.Runs))}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
+	p.Figures = []fact{{f.t("soak.runs"), strconv.Itoa(r.Runs)}, {f.t("soak.on"), quantity.Roughly(on.Quantiles.Total())},
 		{f.t("soak.unseen"), quantity.Roughly(r.Unseen)},
 		{f.t("soak.median"), level(on.Quantiles.At(0.5))}, {f.t("soak.p95"), level(on.Quantiles.At(0.95))}, {f.t("soak.p99"), level(on.Quantiles.At(0.99))}}
 	if on.Moments.N > 0 {

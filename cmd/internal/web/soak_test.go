@@ -71,9 +71,20 @@ func someRuns(at time.Time, n int) []history.Run {
 	return out
 }
 
-func ranOf(runs []history.Run) (out []soak.Ran) {
+// past gives runs one after the other.
+func past(runs []history.Run) soak.Runs {
+	return func(yield func(history.Run, error) bool) {
+		for _, r := range runs {
+			if !yield(r, nil) {
+				return
+			}
+		}
+	}
+}
+
+func drawnOf(runs []history.Run) (out []soak.Drawn) {
 	for _, r := range runs {
-		out = append(out, soak.RanOf(r))
+		out = append(out, soak.Drawn{First: r.Number, Last: r.Number, Runs: 1, Mean: r.Mean, Lowest: r.Mean, Highest: r.Mean, Peak: r.Peak})
 	}
 	return out
 }
@@ -122,8 +133,8 @@ func (f *fakeSoaks) Life(id string) *soak.Life {
 }
 
 func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
-	l := f.Life(id)
-	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: ranOf(someRuns(f.now.Add(-3*time.Hour), 30)),
+	l, runs := f.Life(id), someRuns(f.now.Add(-3*time.Hour), 30)
+	r := soak.Result{Life: l, By: f.now, Active: l.ActiveBy(f.now), Whole: stats.NewSummary(l.Plan.Level), Runs: len(runs), Drawn: drawnOf(runs),
 		Outcome: soak.NotDecided, Reasons: []string{"the test is running"}}
 	for i := range 400 {
 		s := quantity.PowerDensity(2 + 0.001*float64(i))
@@ -139,7 +150,7 @@ func (f *fakeSoaks) Result(_ context.Context, id string) (soak.Result, error) {
 	r.Parts = append(r.Parts, soak.Part{Name: "since the last checkpoint", From: f.now, To: f.now, Active: time.Second, Operations: 11_000, Sum: beyond})
 	r.Days = []soak.Part{{Name: "2026-06-03", To: f.now, Active: time.Hour, Operations: -1, Runs: 12, Sum: r.Whole}}
 	var err error
-	r.Trend, err = soak.TrendOf(r.Runs, 9)
+	r.Trend, err = soak.TrendOf(past(runs), 9)
 	return r, err
 }
 
@@ -197,6 +208,11 @@ func TestASoakTestByTheAPI(t *testing.T) {
 		{"/api/v1/soaks/latch-1/start", `{"who":"R. Okafor"}`, 200, `"state":"running"`, "start by R. Okafor"},
 		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"120","from":"import"}`, 200, `"checkpoint_due":100`, "operations by R. Okafor"},
 		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"lots"}`, 422, "no whole number", ""},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"1000000001"}`, 422, "operations: write a whole number of at most 1 000 000 000", ""},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"99999999999999999999"}`, 422, "operations: write a whole number of at most 1 000 000 000", ""},
+		{"/api/v1/soaks/latch-1/operations", `{"who":"R. Okafor","operations":"-9223372036854775808","why":"x"}`, 422, "operations: write a whole number of at most 1 000 000 000", ""},
+		{"/api/v1/soaks", `{"who":"R. Okafor","id":"latch-3","post":"galley","procedure":"x","source":"y","operations":"9223372036854775807","checkpoints":"5 9999999999999","stop_exceedances":"4294967297","stop_overdue":"1e9"}`, 422,
+			"operations: write a whole number of at most 1 000 000 000; stop_exceedances: write a whole number of at most 1 000 000 000; stop_overdue: \\\"1e9\\\" is no whole number; checkpoints: write a whole number of at most 1 000 000 000", ""},
 		{"/api/v1/soaks/latch-1/checkpoint", `{"who":"R. Okafor","checkpoint":"100","outcome":"fine"}`, 422, "outcome: write within", ""},
 		{"/api/v1/soaks/latch-1/checkpoint", `{"who":"R. Okafor","checkpoint":"100","outcome":"within","survey":"12"}`, 200, `"survey":"12"`, "checkpoint by R. Okafor"},
 		{"/api/v1/soaks/latch-1/pause", `{"who":"R. Okafor"}`, 409, "say why", ""},
@@ -314,9 +330,9 @@ func TestPagesOfRunsAndSoaks(t *testing.T) {
 // TestTheAPITellsAStepByItsRun: of 3 000 runs the step is found among 512 medians, and
 // told by the number of a run.
 func TestTheAPITellsAStepByItsRun(t *testing.T) {
-	var runs []soak.Ran
+	var runs []history.Run
 	for i := range int64(3000) {
-		r := soak.Ran{Number: i + 1, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: true}
+		r := history.Run{Number: i + 1, Start: time.Unix(60*i, 0), Begun: true, Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13))}
 		if r.Number > 2000 {
 			r.Mean += 3
 		}
@@ -327,7 +343,7 @@ func TestTheAPITellsAStepByItsRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r.Trend, err = soak.TrendOf(runs, 50); err != nil {
+	if r.Trend, err = soak.TrendOf(past(runs), 50); err != nil {
 		t.Fatal(err)
 	}
 	if k := resultOf(&r).Trend; k.StepAt == nil || *k.StepAt < 1990 || *k.StepAt > 2010 || k.Points < 980 || k.Points > 1020 {

@@ -169,7 +169,7 @@ func foreseen(f stats.Forecast) forecastJSON {
 func resultOf(r *soak.Result) resultJSON {
 	level := r.Life.Plan.Level
 	whole := figuresOf(&r.Whole, level)
-	whole.Active, whole.Runs = number(r.Active.Seconds()), len(r.Runs)
+	whole.Active, whole.Runs = number(r.Active.Seconds()), r.Runs
 	t := &r.Trend
 	j := resultJSON{Outcome: string(r.Outcome), Reasons: r.Reasons, By: instant(r.By), Unseen: number(r.Unseen.Seconds()), RelativeError: stats.RelativeError,
 		Whole: whole, Parts: partFigures(r.Parts, level), Days: partFigures(r.Days, level),

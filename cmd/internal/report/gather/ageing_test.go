@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/quantity"
 )
@@ -12,15 +13,17 @@ import (
 // A report says after which run of the post a step lies, and that the trend is told from
 // those since.
 func TestReportTellsAStepByItsRun(t *testing.T) {
-	var runs []soak.Ran
-	for i := range int64(400) {
-		r := soak.Ran{Number: 101 + i, At: i * int64(time.Minute), Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13)), Whole: true}
-		if r.Number > 300 {
-			r.Mean += 3
+	k, err := soak.TrendOf(func(yield func(history.Run, error) bool) {
+		for i := range int64(400) {
+			r := history.Run{Number: 101 + i, Start: time.Unix(60*i, 0), Begun: true, Mean: quantity.PowerDensity(5 + 0.01*float64(i*7919%13))}
+			if r.Number > 300 {
+				r.Mean += 3
+			}
+			if !yield(r, nil) {
+				return
+			}
 		}
-		runs = append(runs, r)
-	}
-	k, err := soak.TrendOf(runs, 50)
+	}, 50)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -155,9 +155,8 @@ func soaked(r *soak.Result, h *store.History, version string) *report.Soak {
 		s.Checkpoints = append(s.Checkpoints, checkpointOf(l, c, name))
 	}
 	s.Counts = counts(r)
-	s.PerRun = make([]report.RunPoint, 0, len(r.Runs))
-	for _, u := range r.Runs {
-		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.Number, Mean: u.Mean, Peak: u.Peak})
+	for _, u := range r.Drawn {
+		s.PerRun = append(s.PerRun, report.RunPoint{Run: u.First, Last: u.Last, Runs: u.Runs, Mean: u.Mean, Peak: u.Peak})
 	}
 	if top := float64(r.Whole.On.Quantiles.At(1)); top > 0 && !math.IsInf(top, 1) {
 		for _, b := range r.Whole.On.Quantiles.Shares(bars, top*1.01) {
@@ -228,7 +227,7 @@ func checkpointOf(l *soak.Life, c int64, name string) report.Checkpoint {
 
 func counts(r *soak.Result) report.SoakCounts {
 	l := r.Life
-	c := report.SoakCounts{Operations: l.Operations, Runs: int64(len(r.Runs)), On: r.Whole.On.Quantiles.Total(), Dose: r.Dose}
+	c := report.SoakCounts{Operations: l.Operations, Runs: int64(r.Runs), On: r.Whole.On.Quantiles.Total(), Dose: r.Dose}
 	var from []string
 	for _, f := range []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator} {
 		if n := l.By[f]; n != 0 {

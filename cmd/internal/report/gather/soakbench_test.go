@@ -78,8 +78,8 @@ func BenchmarkSoakReport(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if len(r.PerRun) != 100_000 || len(r.Stretches) != 200 {
-			b.Fatalf("%d runs, %d days", len(r.PerRun), len(r.Stretches))
+		if r.Counts.Runs != 100_000 || len(r.Stretches) != 200 {
+			b.Fatalf("%d runs, %d days", r.Counts.Runs, len(r.Stretches))
 		}
 		if err := r.Document().PDF(io.Discard, report.Papers()[0]); err != nil {
 			b.Fatal(err)
@@ -100,8 +100,8 @@ func TestRunsOfALongTestFromAnInstantOn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(r.Stretches) != 500 || r.Stretches[0].Name != "run 10001" || len(r.PerRun) != 10_500 {
-		t.Errorf("%d runs of the last day, the first %q; %d of the test", len(r.Stretches), r.Stretches[0].Name, len(r.PerRun))
+	if len(r.Stretches) != 500 || r.Stretches[0].Name != "run 10001" || r.Counts.Runs != 10_500 {
+		t.Errorf("%d runs of the last day, the first %q; %d of the test", len(r.Stretches), r.Stretches[0].Name, r.Counts.Runs)
 	}
 	var b bytes.Buffer
 	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), `"Statistics by run, from 2031-01-21 00:00:00 UTC"`) {

@@ -17,10 +17,6 @@ import (
 	"ovenward/cmd/internal/report"
 )
 
-// listedGaps is how many of the times in which nothing was seen are listed, the
-// longest.
-const listedGaps = 200
-
 // interruptions are the pauses, with who made them and why, and the times in which
 // nothing was seen.
 func interruptions(r *soak.Result) []report.Interruption {
@@ -33,17 +29,13 @@ func interruptions(r *soak.Result) []report.Interruption {
 			out[len(out)-1].To = m.At
 		}
 	}
-	gaps := slices.SortedFunc(slices.Values(r.Blind), func(a, b history.Gap) int { return cmp.Compare(b.To.Sub(b.From), a.To.Sub(a.From)) })
-	var more time.Duration
-	for i, g := range gaps {
-		if i >= listedGaps {
-			more += g.To.Sub(g.From)
-			continue
-		}
+	gaps, more := r.Blind.Longest(), r.Blind.For
+	for _, g := range gaps {
+		more -= g.To.Sub(g.From)
 		out = append(out, report.Interruption{From: g.From, To: g.To, Why: "nothing was seen of post " + r.Life.Plan.Post})
 	}
 	slices.SortStableFunc(out, func(a, b report.Interruption) int { return a.From.Compare(b.From) })
-	if n := len(gaps) - listedGaps; n > 0 {
+	if n := r.Blind.All - len(gaps); n > 0 {
 		out[len(out)-1].Why += fmt.Sprintf("; %d shorter ones, of %s in all, are not listed", n, quantity.FormatDuration(more.Round(time.Millisecond)))
 	}
 	return out
@@ -155,18 +147,21 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 	case len(near) > 0:
 		text = "the runs are those that post " + p.Post + " saw; the record knows other ovens too (" + strings.Join(near, ", ") + "), and cannot tell whether one of them was seen"
 	}
-	if p.Whose == "" && len(near) > 0 && len(res.Runs) > 0 {
-		all, err := r.Switched(ctx, p.Post, p.Oven, time.Unix(0, res.Runs[0].At).UTC())
+	if p.Whose == "" && len(near) > 0 && res.Runs > 0 {
+		all, err := r.Switched(ctx, p.Post, p.Oven, res.First)
 		if err != nil {
 			return err
 		}
 		said := map[string]int{}
-		if err := res.Life.EachRun(ctx, r, res.By, func(u history.Run) { said[history.SaidOf(all, post.Options, u)]++ }); err != nil {
-			return err
+		for u, err := range res.Life.Runs(ctx, r, res.By) {
+			if err != nil {
+				return err
+			}
+			said[history.SaidOf(all, post.Options, u)]++
 		}
 		for _, contact := range slices.Sorted(maps.Keys(said)) {
 			if contact != "" {
-				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], len(res.Runs), p.Oven)
+				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], res.Runs, p.Oven)
 			}
 		}
 	}
