@@ -82,10 +82,14 @@ type kept struct {
 	runs  []Run
 	hours []Hour
 	fail  func() error // of KeepHistory; may be nil
+
+	reading int  // that are under way
+	nested  bool // there were two at a time
 }
 
 func (k *kept) PastSamples(_ context.Context, _ string, from, to time.Time) iter.Seq2[[]Sample, error] {
 	return func(yield func([]Sample, error) bool) {
+		defer k.reads()()
 		for i := 0; i < len(k.all); i += 700 {
 			var batch []Sample
 			for _, s := range k.all[i:min(len(k.all), i+700)] {
@@ -98,6 +102,14 @@ func (k *kept) PastSamples(_ context.Context, _ string, from, to time.Time) iter
 			}
 		}
 	}
+}
+
+// reads notes when something is read while something else still is: each takes one of
+// the few connections to a record, and waits for it.
+func (k *kept) reads() (done func()) {
+	k.nested = k.nested || k.reading > 0
+	k.reading++
+	return func() { k.reading-- }
 }
 
 func (k *kept) HistoryState(context.Context, string) (State, error) { return k.st, nil }
@@ -114,6 +126,7 @@ func (k *kept) KeepHistory(_ context.Context, _ string, st State, runs []Run, ho
 
 func (k *kept) PastHours(_ context.Context, _ string, from, to time.Time) iter.Seq2[Hour, error] {
 	return func(yield func(Hour, error) bool) {
+		defer k.reads()()
 		for _, h := range k.hours {
 			if !h.From.Before(from) && h.From.Before(to) && !yield(h, nil) {
 				return

@@ -59,30 +59,52 @@ func Unseen(ctx context.Context, q Query, p Post, from, to time.Time, tell func(
 		}
 		g = Gap{from, to}
 	}
-	at := from
-	for h, err := range q.PastHours(ctx, p.ID, from.Truncate(time.Hour), to) {
+	for at := from; at.Before(to); {
+		end := at.Truncate(time.Hour).Add(sumsAtOnce)
+		if to.Before(end) {
+			end = to
+		}
+		whole, err := wholeHours(ctx, q, p, at, end)
 		if err != nil {
 			return err
 		}
-		if h.Sum.Seen() < time.Hour {
-			continue
+		for _, h := range whole {
+			if at.Before(h) {
+				if err := gaps(ctx, q, p, at, h, add); err != nil {
+					return err
+				}
+			}
+			at = h.Add(time.Hour)
 		}
-		if at.Before(h.From) {
-			if err := gaps(ctx, q, p, at, h.From, add); err != nil {
+		if at.Before(end) {
+			if err := gaps(ctx, q, p, at, end, add); err != nil {
 				return err
 			}
-		}
-		at = h.From.Add(time.Hour)
-	}
-	if at.Before(to) {
-		if err := gaps(ctx, q, p, at, to, add); err != nil {
-			return err
+			at = end
 		}
 	}
 	if g.From.Before(g.To) {
 		tell(g)
 	}
 	return nil
+}
+
+// sumsAtOnce bounds how many hours are looked up before their samples are read. None is
+// read while sums are: who holds one connection to a record and waits for another may
+// wait for somebody who does the same.
+const sumsAtOnce = 31 * 24 * time.Hour
+
+// wholeHours finds the hours that were seen from begin to end.
+func wholeHours(ctx context.Context, q Query, p Post, from, to time.Time) (whole []time.Time, err error) {
+	for h, err := range q.PastHours(ctx, p.ID, from.Truncate(time.Hour), to) {
+		if err != nil {
+			return nil, err
+		}
+		if h.Sum.Seen() >= time.Hour {
+			whole = append(whole, h.From)
+		}
+	}
+	return whole, nil
 }
 
 // gaps reads the samples of a time. A sample holds up to the next one, for the stale

@@ -47,6 +47,9 @@ func TestUnseen(t *testing.T) {
 				t.Fatalf("seed %d: %v unseen, of %v the sums cover %v", seed, total, to.Sub(from), sum.Seen())
 			}
 		}
+		if k.nested {
+			t.Fatalf("seed %d: something was read while something else was", seed)
+		}
 	}
 	k, all := &kept{}, Gaps{}
 	if err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour), all.Add); err != nil || all.All != 1 || all.Longest()[0].lasts() != 100*24*time.Hour {
