@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/quantity"
 )
 
 const (
@@ -86,9 +87,9 @@ func (w Word) At(now Instant) (acquire.ClockState, error) {
 	case age < 0:
 		return acquire.ClockState{}, errors.New("its word is of a time that has not come")
 	case age > Lasts:
-		return acquire.ClockState{}, fmt.Errorf("its word is %s old, and holds for %s", age.Round(time.Second), Lasts)
+		return acquire.ClockState{}, fmt.Errorf("its word is %s old, and holds for %s", quantity.FormatDuration(age.Round(time.Second)), quantity.FormatDuration(Lasts))
 	case moved.Abs() > stepBound+age/slewAtMost:
-		return acquire.ClockState{}, fmt.Errorf("the wall clock was set by %s since its word", moved.Round(time.Millisecond))
+		return acquire.ClockState{}, fmt.Errorf("the wall clock was set by %s since its word", quantity.FormatDuration(moved.Round(time.Millisecond)))
 	}
 	s := w.Said
 	s.MaxError += (age/time.Second + 1) * growth
