@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -132,13 +133,14 @@ func TestClockServiceGoesOn(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "state")
 	synctest.Test(t, func(t *testing.T) {
 		var log bytes.Buffer
-		asked, fails := 0, false
+		var asked atomic.Int64
+		var fails atomic.Bool
 		now := func() (clockfile.Instant, error) {
 			return clockfile.Instant{Boot: "one", Since: time.Since(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)), Wall: time.Now()}, nil
 		}
 		k := clockKeeper{file: file, clocks: now, log: slog.New(slog.NewTextHandler(&log, nil)), kernel: func() (acquire.ClockState, error) {
-			asked++
-			if fails {
+			asked.Add(1)
+			if fails.Load() {
 				return acquire.ClockState{}, errors.New("no such call")
 			}
 			return acquire.ClockState{Synchronised: true}, nil
@@ -150,20 +152,20 @@ func TestClockServiceGoesOn(t *testing.T) {
 			t.Helper()
 			synctest.Wait()
 			if s, err := clockfile.Source(file, now)(); (err == nil && s.Synchronised) != want {
-				t.Errorf("after %d rounds: %+v, %v; want %v", asked, s, err, want)
+				t.Errorf("after %d rounds: %+v, %v; want %v", asked.Load(), s, err, want)
 			}
 		}
 		time.Sleep(time.Minute + time.Second)
 		holds(true)
-		if asked != 31 {
-			t.Errorf("the kernel was asked %d times in a minute, want 31", asked)
+		if asked.Load() != 31 {
+			t.Errorf("the kernel was asked %d times in a minute, want 31", asked.Load())
 		}
-		fails = true
+		fails.Store(true)
 		time.Sleep(8 * time.Second)
 		holds(true)
 		time.Sleep(8 * time.Second)
 		holds(false)
-		fails = false
+		fails.Store(false)
 		time.Sleep(clockfile.Every)
 		holds(true)
 		cancel()
