@@ -47,6 +47,7 @@ type settings struct {
 	listen      string
 	webConfig   string
 	recordWire  string // file of what passes on the probes' lines; empty: not kept
+	clockFile   string // that ovenward clock keeps; empty: the kernel is asked
 	supervisor  supervisor
 }
 

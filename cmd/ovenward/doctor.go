@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -32,7 +33,9 @@ and closes it. It ends with 1 when something is to be mended, with 0 otherwise.
   --url=URL         of the daemon (default http://127.0.0.1:24500)
   --send            have each courier send a message that is marked as a test
   --for-service     whether the service may use the ports: as a user of the group
-                    dialout, not as this one (what root may, the service may not)
+                    dialout, not as this one (what root may, the service may not);
+                    and whether it is told by ovenward-clock how the clock fares
+  --clock.file=F    of ovenward clock, as the daemon is given it (see ovenward clock --help)
 `
 
 // found is one thing that was looked at.
@@ -57,6 +60,8 @@ type doctor struct {
 
 	machine machine
 	clock   acquire.ClockSource // nil: this system cannot be asked
+	word    string              // the file that the daemon reads in place of asking; empty: there is none
+	told    func(file string) acquire.ClockSource
 	now     func() time.Time
 	space   func(dir string) (free, size uint64, err error)
 	dial    func(ctx context.Context, network, address string) (net.Conn, error)
@@ -69,7 +74,7 @@ type doctor struct {
 const patienceOfDoctor = 5 * time.Second
 
 func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), now: time.Now, space: store.DiskSpace, get: getText,
+	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), told: kernelClock, now: time.Now, space: store.DiskSpace, get: getText,
 		dial: (&net.Dialer{Timeout: patienceOfDoctor}).DialContext}
 	flags := flag.NewFlagSet("ovenward doctor", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -78,12 +83,16 @@ func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	flags.StringVar(&d.url, "url", "http://"+defaultListen, "")
 	flags.BoolVar(&d.send, "send", false, "")
 	flags.BoolVar(&d.service, "for-service", false, "")
+	flags.StringVar(&d.word, "clock.file", "", "")
 	err := parse(flags, args)
 	if err == nil && d.file == "" {
 		err = errors.New("name the configuration by --config.file=F; see ovenward doctor --help")
 	}
 	if err != nil {
 		return ended("doctor", doctorHelp, err, stdout, stderr)
+	}
+	if d.service {
+		d.word = cmp.Or(d.word, serviceClockFile)
 	}
 	d.look(ctx)
 	return d.tell(stdout)
@@ -101,7 +110,7 @@ func (d *doctor) look(ctx context.Context) {
 	f = d.record(ctx, f)
 	d.calibration(f)
 	d.couriers(ctx, f)
-	d.daemon(ctx)
+	d.clockWord(f, d.daemon(ctx))
 }
 
 // tell prints what was found, what is to be mended last, and returns the exit code.
@@ -150,7 +159,7 @@ func (d *doctor) config() (*config.File, bool) {
 }
 
 // daemon asks the running daemon how it is.
-func (d *doctor) daemon(ctx context.Context) {
+func (d *doctor) daemon(ctx context.Context) (answers bool) {
 	status, body, err := d.get(ctx, d.url+"/-/healthy")
 	body = strings.TrimSpace(body)
 	switch {
@@ -163,6 +172,7 @@ func (d *doctor) daemon(ctx context.Context) {
 	default:
 		d.note(toMend, "daemon", "it answers at %s with %d: %s", d.url, status, body)
 	}
+	return err == nil
 }
 
 // getText asks for a short text.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -26,6 +27,7 @@ type patient struct {
 	port, dir string
 	synced    bool
 	clockErr  error
+	wordErr   error // of the file that the daemon reads
 	reached   error
 	health    int
 	told      string
@@ -48,6 +50,9 @@ func wellPatient(t *testing.T) *patient {
 		now: func() time.Time { return time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC) },
 		clock: func() (acquire.ClockState, error) {
 			return acquire.ClockState{Synchronised: p.synced, MaxError: 4 * time.Millisecond}, p.clockErr
+		},
+		told: func(string) acquire.ClockSource {
+			return func() (acquire.ClockState, error) { return acquire.ClockState{Synchronised: true}, p.wordErr }
 		},
 		dial: func(_ context.Context, _, address string) (net.Conn, error) {
 			p.dialed = append(p.dialed, address)
@@ -120,6 +125,10 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"record open":        {func(p *patient) { chmod(p.dir, 0o777) }, "mend     permissions|may change the record", 1},
 		"not synchronised":   {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
 		"clock asked":        {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
+		"word fine":          {func(p *patient) { p.word = "/run/word" }, "fine     clock|is told how it fares by /run/word", 0},
+		"word old":           {func(p *patient) { p.word, p.wordErr = "/run/word", errors.New("it is old") }, "mend     clock|it is old. Until then every sample", 1},
+		"word gone":          {func(p *patient) { p.word, p.wordErr = "/run/word", fs.ErrNotExist }, "mend     clock|Until then every sample", 1},
+		"word not there yet": {func(p *patient) { p.word, p.wordErr, p.healthErr = "/run/word", fs.ErrNotExist, errors.New("refused") }, "unknown  clock|there is no /run/word", 0},
 		"broken record":      {func(p *patient) { os.WriteFile(p.dir+"/ovenward.db", []byte("no record"), 0o600) }, "mend     record|", 1},
 		"full disk":          {func(p *patient) { p.free-- }, "mend     disk|make room", 1},
 		"disk asked":         {func(p *patient) { p.spaceErr = errors.New("no such call") }, "unknown  disk|no such call", 0},

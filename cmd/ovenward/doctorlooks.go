@@ -83,6 +83,22 @@ func (d *doctor) clocks(f *config.File) {
 	}
 }
 
+// clockWord looks whether the daemon is told how the clock fares, where it does not
+// ask itself. Before the services are started nobody is.
+func (d *doctor) clockWord(f *config.File, running bool) {
+	if d.word == "" || f.Site.Clock == config.ClockTrusted {
+		return
+	}
+	switch _, err := d.told(d.word)(); {
+	case errors.Is(err, fs.ErrNotExist) && !running:
+		d.note(unknown, "clock", "there is no %s: ovenward-clock, which starts with ovenward, makes it", d.word)
+	case err != nil:
+		d.note(toMend, "clock", "%v. Until then every sample of a daemon that reads it is marked clock-unsure", err)
+	default:
+		d.note(allFine, "clock", "the daemon is told how it fares by %s", d.word)
+	}
+}
+
 // record looks at the record and its disk, and returns the configuration with what
 // the record, which owns ovens and certificates, says of them.
 func (d *doctor) record(ctx context.Context, f *config.File) *config.File {

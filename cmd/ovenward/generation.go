@@ -105,7 +105,7 @@ func (g *generation) prepare() (err error) {
 		Reload:   g.told.state,
 		Posts:    g.posts, Sums: sums(g.file), Site: g.file.Site.Name, Version: version(), Simulated: g.simulated,
 	})
-	if g.clock, err = clockSource(g.file.Site, acquire.SystemClock()); err != nil {
+	if g.clock, err = clockSource(g.file.Site, kernelClock(g.settings.clockFile)); err != nil {
 		return err
 	}
 	g.ageing = &ageing{posts: g.posts, within: g.file.Alarm.Ageing, runs: g.record.PastRuns}

@@ -53,6 +53,7 @@ func commands() []command {
 		{"report", "print a record: monitoring, certificates, surveys; PDF, HTML, CSV, JSON", reportCommand},
 		{"round", "list which ovens are due, and take in results of earlier checks", roundCommand},
 		{"standoff", "fit a walk back from an oven, and say where levels are reached", withoutContext(standoffCommand)},
+		{"clock", "keep a file of whether the clock is synchronised; a service of the packages does", clockCommand},
 	}
 }
 
@@ -109,10 +110,12 @@ func helpCommand(args []string, stdout, stderr io.Writer) int {
 func usage(w io.Writer) {
 	fmt.Fprint(w, `Ovenward reads power-density probes beside microwave ovens, records and judges each reading, and
 tells of a field above its limit or a blind probe. Without a command: the simulated model kitchen.
-Usage: ovenward [COMMAND] [FLAGS]; ovenward COMMAND --help says more; --version; help --manual.
+Usage: ovenward [COMMAND] [FLAGS]; COMMAND --help says more. Also: --version, help --manual, clock.
 `)
 	for _, c := range commands() {
-		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
+		if c.name != "clock" { // nobody types it: a service is named in the line above
+			fmt.Fprintf(w, "  %-10s %s\n", c.name, c.what)
+		}
 	}
 	fmt.Fprint(w, strings.ReplaceAll(caution, "\n", " ")+"\n")
 }

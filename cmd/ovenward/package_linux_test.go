@@ -64,11 +64,11 @@ func TestPackagedConfiguration(t *testing.T) {
 	}
 }
 
-// unit is the value of each setting of the service, the values of one that comes
+// unit is the value of each setting of a service, the values of one that comes
 // again joined by a blank.
-func unit(t *testing.T) map[string]string {
+func unit(t *testing.T, name string) map[string]string {
 	out := map[string]string{}
-	for line := range strings.Lines(packaged(t, "ovenward.service")) {
+	for line := range strings.Lines(packaged(t, name)) {
 		if key, value, ok := strings.Cut(strings.TrimSpace(line), "="); ok && !strings.HasPrefix(key, "#") {
 			out[key] = strings.TrimSpace(out[key] + " " + value)
 		}
@@ -77,45 +77,72 @@ func unit(t *testing.T) map[string]string {
 }
 
 func TestService(t *testing.T) {
-	u := unit(t)
-	for key, want := range map[string]string{"Type": "notify", "DynamicUser": "yes", "SupplementaryGroups": "dialout", "StateDirectory": "ovenward",
-		"Restart": "always", "LimitNOFILE": "1024", "NoNewPrivileges": "yes", "CapabilityBoundingSet": "", "StartLimitIntervalSec": "0"} {
-		if got, there := u[key]; got != want || !there {
-			t.Errorf("%s=%s, want %q", key, got, want)
+	watch, clock := unit(t, "ovenward.service"), unit(t, "ovenward-clock.service")
+	for u, wants := range map[*map[string]string]map[string]string{
+		&watch: {"SupplementaryGroups": "dialout", "StateDirectory": "ovenward", "LimitNOFILE": "1024", "ProtectClock": "yes", "Wants": "ovenward-clock.service"},
+		&clock: {"PartOf": "ovenward.service", "RuntimeDirectory": "ovenward-clock", "RuntimeDirectoryMode": "0755", "RestrictAddressFamilies": "AF_UNIX",
+			"PrivateNetwork": "yes", "PrivateDevices": "yes", "TimeoutStartSec": "10s"},
+	} {
+		for key, want := range wants {
+			if got, there := (*u)[key]; got != want || !there {
+				t.Errorf("%s=%s, want %q", key, got, want)
+			}
+		}
+		for key, want := range map[string]string{"Type": "notify", "DynamicUser": "yes", "Restart": "always", "NoNewPrivileges": "yes", "CapabilityBoundingSet": "", "StartLimitIntervalSec": "0"} {
+			if got, there := (*u)[key]; got != want || !there {
+				t.Errorf("%s=%s, want %q", key, got, want)
+			}
+		}
+		if seconds, err := strconv.Atoi(strings.TrimSuffix((*u)["WatchdogSec"], "s")); err != nil || seconds <= 0 || seconds > 60 {
+			t.Errorf("WatchdogSec=%s", (*u)["WatchdogSec"])
 		}
 	}
-	if seconds, err := strconv.Atoi(strings.TrimSuffix(u["WatchdogSec"], "s")); err != nil || seconds <= 0 || seconds > 60 {
-		t.Errorf("WatchdogSec=%s", u["WatchdogSec"])
+	if clock["ProtectClock"] != "" {
+		t.Error("ProtectClock= forbids asking too")
 	}
-	takesFlags(t, "ExecStart", strings.Fields(u["ExecStart"])[1:])
+	words := strings.Fields(watch["ExecStart"])[1:]
+	takesFlags(t, "ExecStart", words)
+	if !slices.Contains(words, "--clock.file="+serviceClockFile) || !slices.Contains(strings.Fields(watch["After"]), "ovenward-clock.service") {
+		t.Errorf("the watch does not read what ovenward-clock writes: %q, after %q", words, watch["After"])
+	}
+	if got, want := clock["ExecStart"], "/usr/bin/ovenward clock --file="+serviceClockFile; got != want || serviceClockFile != "/run/"+clock["RuntimeDirectory"]+"/state" {
+		t.Errorf("ExecStart=%s, want %s", got, want)
+	}
+}
 
-	// Whether systemd knows each setting; the program and the page need not be installed for that.
-	dir := t.TempDir()
-	text := regexp.MustCompile(`(?m)^(Documentation=.*|ExecReload=.*)\n`).ReplaceAllString(packaged(t, "ovenward.service"), "")
-	text = strings.Replace(text, "ExecStart=/usr/bin/ovenward ", "ExecStart=/bin/true ", 1)
-	path := filepath.Join(dir, "ovenward.service")
-	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
+// Systemd knows each setting, and finds both services closed enough; of all calls that
+// set something, the clock's alone may ask about the clock.
+func TestServicesAreClosed(t *testing.T) {
 	analyze := driverstest.Program(t, "systemd-analyze")
-	if out, err := exec.Command(analyze, "verify", path).CombinedOutput(); err != nil || strings.Contains(string(out), path) || strings.Contains(string(out), "ovenward") {
-		t.Errorf("systemd-analyze verify: %v\n%s", err, out)
+	dir := t.TempDir()
+	shut := map[string]bool{"clock_adjtime": false, "clock_nanosleep": true, "clock_gettime": true, "timerfd_settime": true, "madvise": true,
+		"clock_settime": false, "settimeofday": false, "setuid": false, "chown": false, "mount": false, "ptrace": false, "reboot": false}
+	names := map[string]bool{"ovenward.service": false, "ovenward-clock.service": true} // who may ask
+	for name := range names {
+		// The program and the page need not be installed for the looks below.
+		text := regexp.MustCompile(`(?m)^(Documentation=.*|ExecReload=.*)\n`).ReplaceAllString(packaged(t, name), "")
+		text = strings.Replace(text, "ExecStart=/usr/bin/ovenward ", "ExecStart=/bin/true ", 1)
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
-	out, err := exec.Command(analyze, "security", "--offline=true", "--no-pager", path).Output()
-	m := regexp.MustCompile(`Overall exposure level for ovenward.service: ([0-9.]+)`).FindSubmatch(out)
-	if m == nil {
-		t.Fatalf("systemd-analyze security: %v\n%s", err, out)
-	}
-	level, err := strconv.ParseFloat(string(m[1]), 64)
-	if err != nil || level > 1.7 { // 1.5 where the unit may not ask whether the clock is synchronised
-		t.Errorf("exposure %s, want at most 1.7\n%s", m[1], out)
-	}
-	t.Logf("exposure %s", m[1])
-	may := filtered(t, analyze, text)
-	for call, want := range map[string]bool{"adjtimex": true, "clock_adjtime": true, "clock_nanosleep": true, "madvise": true,
-		"clock_settime": false, "settimeofday": false, "setuid": false, "chown": false, "mount": false, "ptrace": false, "reboot": false} {
-		if may[call] != want {
-			t.Errorf("the unit lets %s pass: %v, want %v", call, may[call], want)
+	for name, asks := range names {
+		path := filepath.Join(dir, name)
+		if out, err := exec.Command(analyze, "verify", path).CombinedOutput(); err != nil || strings.Contains(string(out), "ovenward") {
+			t.Errorf("systemd-analyze verify: %v\n%s", err, out)
+		}
+		out, err := exec.Command(analyze, "security", "--offline=true", "--threshold=15", "--no-pager", path).Output()
+		level := regexp.MustCompile(`Overall exposure level for ` + regexp.QuoteMeta(name) + `: ([0-9.]+)`).FindSubmatch(out)
+		if err != nil || level == nil {
+			t.Fatalf("exposure of %s above 1.5, %v\n%s", name, err, out)
+		}
+		t.Logf("%s: exposure %s", name, level[1])
+		may := filtered(t, analyze, packaged(t, name))
+		shut["adjtimex"] = asks
+		for call, want := range shut {
+			if may[call] != want {
+				t.Errorf("%s lets %s pass: %v, want %v", name, call, may[call], want)
+			}
 		}
 	}
 }
@@ -247,7 +274,7 @@ func TestPackagesAreBuilt(t *testing.T) {
 			if err != nil {
 				t.Errorf("%s: %v\n%s", file, err, told)
 			}
-			for _, want := range []string{"/usr/bin/ovenward", "/usr/share/man/man1/ovenward.1.gz", "/usr/lib/systemd/system/ovenward.service", "/etc/ovenward/ovenward.toml",
+			for _, want := range []string{"/usr/bin/ovenward", "/usr/share/man/man1/ovenward.1.gz", "/usr/lib/systemd/system/ovenward.service", "/usr/lib/systemd/system/ovenward-clock.service", "/etc/ovenward/ovenward.toml",
 				"/usr/lib/udev/rules.d/70-ovenward.rules", "/usr/share/doc/ovenward/examples/couriers.good.toml", "/usr/share/bash-completion/completions/ovenward", "/usr/share/zsh/site-functions/_ovenward", "/usr/share/fish/vendor_completions.d/ovenward.fish"} {
 				if !bytes.Contains(told, []byte(want+"\n")) {
 					t.Errorf("%s has no %s", file, want)

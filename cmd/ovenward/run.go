@@ -32,6 +32,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
 	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
 	flags.StringVar(&s.recordWire, "record-wire", "", "`FILE` to keep what passes on the probe's line, byte for byte; with several probes FILE.ID.EXT")
+	flags.StringVar(&s.clockFile, "clock.file", "", "`FILE` of ovenward clock, read where this program may not ask the kernel about its clock")
 	flags.Func("log.level", "`LEVEL`: debug, info (the default), warn or error", func(word string) error {
 		if level.UnmarshalText([]byte(word)) != nil {
 			return errors.New("use debug, info, warn or error")

@@ -6,6 +6,7 @@ case "${1:-}" in
 remove | 0)
   if [ -d /run/systemd/system ]; then
     systemctl disable --now ovenward.service || true
+    systemctl stop ovenward-clock.service || true # it may have been started by hand
   fi
   ;;
 esac
