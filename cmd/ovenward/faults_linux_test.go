@@ -252,7 +252,8 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 	waitFor(t, 60*time.Second, "the alarm", func() bool { return strings.Contains(d.metrics(t, addr), exceedsActive) })
 	http.DefaultClient.CloseIdleConnections()
 	before := d.metrics(t, addr)
-	pestered(t, d, addr, before)
+	fds := d.held(t)
+	pestered(t, d, addr)
 	streams, idle := besiege(t, addr)
 	probe.terminate(t)
 	waitFor(t, 30*time.Second, "the probe to be known silent", func() bool { return len(alarmsOf(t, record, alarm.Silent)) == 1 })
@@ -273,7 +274,7 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 	for _, s := range append(streams, idle...) {
 		_ = s.Close()
 	}
-	unbesieged(t, d, addr, before)
+	unbesieged(t, d, addr, fds, gauge(t, before, "go_goroutines"))
 	late := counted(t, d.metrics(t, addr), `reason="unanswered"`) // of a machine that is busy otherwise; told, so not lost
 	d.terminate(t)
 	probe.terminate(t)
@@ -294,13 +295,16 @@ func TestFaultCrowdsAndBadRequests(t *testing.T) {
 }
 
 // pestered sends bad requests, and looks at what is answered and at the memory.
-func pestered(t *testing.T, d *process, addr, before string) {
+func pestered(t *testing.T, d *process, addr string) {
 	t.Helper()
-	n := counts(5_000, 1_000_000)
-	begun := time.Now()
+	resident := func() float64 { // by the kernel: the metrics' word may be some seconds old
+		_, bytes := spent(t, d.cmd.Process.Pid)
+		return float64(bytes) / 1e6
+	}
+	n, was, begun := counts(5_000, 1_000_000), resident(), time.Now()
 	by := pester(t, addr, n)
 	took := time.Since(begun)
-	was, is := gauge(t, before, "process_resident_memory_bytes")/1e6, gauge(t, d.metrics(t, addr), "process_resident_memory_bytes")/1e6
+	is := resident()
 	t.Logf("%d bad requests in %v, %.0f a second, memory %.1f MB before and %.1f MB after, answers by status (0: closed without one): %v",
 		n, took.Round(time.Millisecond), float64(n)/took.Seconds(), was, is, by)
 	if is > was+16 {
@@ -367,17 +371,17 @@ func besiege(t *testing.T, addr string) (streams, idle []net.Conn) {
 }
 
 // unbesieged waits until all that the crowd took is given back.
-func unbesieged(t *testing.T, d *process, addr, before string) {
+func unbesieged(t *testing.T, d *process, addr string, wasFDs int, wasGoroutines float64) {
 	t.Helper()
-	var fds, goroutines float64
-	wasFDs, wasGoroutines := gauge(t, before, "process_open_fds"), gauge(t, before, "go_goroutines")
+	var fds int
+	var goroutines float64
 	waitFor(t, 60*time.Second, "descriptors and goroutines to be given back", func() bool {
-		if fds = float64(d.held(t)); fds > wasFDs+8 {
+		if fds = d.held(t); fds > wasFDs+8 {
 			t.Log("fds", fds, wasFDs)
 			return false
 		}
 		goroutines = gauge(t, d.metrics(t, addr), "go_goroutines")
 		return goroutines <= wasGoroutines+8
 	})
-	t.Logf("descriptors %g before, %g after; goroutines %g and %g", wasFDs, fds, wasGoroutines, goroutines)
+	t.Logf("descriptors %d before, %d after; goroutines %g and %g", wasFDs, fds, wasGoroutines, goroutines)
 }

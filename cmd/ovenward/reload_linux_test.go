@@ -207,23 +207,36 @@ func TestReloadMissesNothing(t *testing.T) {
 	checkMissed(t, missed(m), before, longest())
 	checkReloadMetrics(t, m)
 	n := seriesOf(m, "ovenward_sample_power_density_watts_per_square_meter_count", `post="pantry-door"`)
-	// The post that exceeds changes itself: it begins again from the record, latched.
-	write(t, file, head, other, strings.Replace(posts["pantry-door"], "50 mm", "51 mm", 1), "\n", staff, webhook("b"))
-	reloadSays(t, addr, "post pantry-door changed")
-	if now, is := standing(); now != id || is != state {
-		t.Errorf("after its post changed, the alarm was %s, %s, and is %s, %s", id, state, now, is)
-	}
-	if !strings.Contains(d.get(t, "/metrics"), `ovenward_alarm_active{oven="pantry",post="pantry-door",probe="probe-2",rule="exceeds",site="model kitchen"} 1`) {
-		t.Error("the metrics do not show the alarm of the post that changed")
-	}
-	waitFor(t, 20*time.Second, "the changed post to be read", func() bool {
-		return seriesOf(d.get(t, "/metrics"), "ovenward_probe_up", `post="pantry-door"`) == "1"
+	changesItself(t, d, id, state, func(distance string) {
+		write(t, file, head, other, strings.Replace(posts["pantry-door"], "50 mm", distance, 1), "\n", staff, webhook("b"))
 	})
-	if got := seriesOf(d.get(t, "/metrics"), "ovenward_port_opens_total", `post="pantry-door"`); got != "0" {
-		t.Errorf("its port, which did not change, was opened %s times", got)
-	}
 	d.stop(t)
 	checkReloadRecord(t, d, file, n)
+}
+
+// changesItself has the post that exceeds change itself: it begins again from the record,
+// latched. Its port stays open, but where a question is open just then: that is as
+// likely as the machine is busy, so a second change and a third may show it.
+func changesItself(t *testing.T, d *running, id, state string, change func(distance string)) {
+	t.Helper()
+	opened := ""
+	for _, distance := range []string{"51 mm", "52 mm", "53 mm", "54 mm", "55 mm"} {
+		change(distance)
+		reloadSays(t, d.Addr(), "post pantry-door changed")
+		if now, is := standingOf(d.record); now != id || is != state {
+			t.Errorf("after its post changed, the alarm was %s, %s, and is %s, %s", id, state, now, is)
+		}
+		if !strings.Contains(d.get(t, "/metrics"), `ovenward_alarm_active{oven="pantry",post="pantry-door",probe="probe-2",rule="exceeds",site="model kitchen"} 1`) {
+			t.Error("the metrics do not show the alarm of the post that changed")
+		}
+		waitFor(t, 20*time.Second, "the changed post to be read", func() bool {
+			return seriesOf(d.get(t, "/metrics"), "ovenward_probe_up", `post="pantry-door"`) == "1"
+		})
+		if opened = seriesOf(d.get(t, "/metrics"), "ovenward_port_opens_total", `post="pantry-door"`); opened == "0" {
+			return
+		}
+	}
+	t.Errorf("each time its port, which did not change, was opened %s times", opened)
 }
 
 // checkReloadRecord looks at what a record says after the reloads, once it is

@@ -180,7 +180,7 @@ func fetch(b *testing.B, url string) {
 }
 
 // spent reads the processor time and the resident memory, bytes, of a process.
-func spent(b *testing.B, pid int) (time.Duration, int64) {
+func spent(b testing.TB, pid int) (time.Duration, int64) {
 	b.Helper()
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	if err != nil {
