@@ -3,6 +3,7 @@ package soak
 import (
 	"errors"
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -41,21 +42,26 @@ func (p *Plan) bounds() (errs []error) {
 	return errs
 }
 
-// many says that a count of operations is too much.
-func (l *Life) many(m Mark) error {
-	switch {
-	case m.Count > MostOperations || m.Count < -MostOperations:
-		return errors.New("at most 1 000 000 000 operations are taken at once: look at the number")
-	case m.Count > 0 && l.Operations > mostCounted-m.Count:
-		return errors.New("that would make more than 1 000 000 000 000 operations: look at the number, and correct what was counted")
+// sum of counts, of which none wraps round: the record may hold any.
+func sum(a, b int64) int64 {
+	switch c := a + b; {
+	case a > 0 && b > 0 && c < 0:
+		return math.MaxInt64
+	case a < 0 && b < 0 && c >= 0:
+		return math.MinInt64
+	default:
+		return c
 	}
-	return nil
 }
 
-// room says that a test has no room for a mark that people enter and that is held while
-// the program runs. It holds for what is new only; what is in the record is taken.
+// room says that a test has no room for what is entered of it. It holds for what is new
+// only; what is in the record is taken.
 func (l *Life) room(m Mark) error {
 	switch {
+	case m.Kind == Operations && (m.Count > MostOperations || m.Count < -MostOperations):
+		return errors.New("at most 1 000 000 000 operations are taken at once: look at the number")
+	case m.Kind == Operations && m.Count > 0 && l.Operations > mostCounted-m.Count:
+		return errors.New("that would make more than 1 000 000 000 000 operations: look at the number, and correct what was counted")
 	case m.Kind == Resumed && len(l.Active) >= mostResumed:
 		return errors.New("the test was paused 10 000 times, which is as often as it can be: end it, and plan another")
 	case m.Kind == Noted && m.Outcome == "" && l.notes >= mostNotes:

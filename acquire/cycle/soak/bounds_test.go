@@ -1,6 +1,7 @@
 package soak
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -15,7 +16,11 @@ func TestAbsurdCountsAreRefused(t *testing.T) {
 	for _, from := range []From{FromInput, FromImport, FromOperator} {
 		l := in(t, Running)
 		say := func(n int64) error {
-			return l.Take(Mark{Kind: Operations, Who: "A. Tester", At: at(time.Hour), From: from, Count: n, Text: "why"})
+			m := Mark{Kind: Operations, Who: "A. Tester", At: at(time.Hour), From: from, Count: n, Text: "why"}
+			if err := cmp.Or(l.room(m), l.fits(m)); err != nil {
+				return err
+			}
+			return l.Take(m)
 		}
 		if err := say(MostOperations); err != nil {
 			t.Fatal(err)
@@ -33,6 +38,33 @@ func TestAbsurdCountsAreRefused(t *testing.T) {
 		}
 		if err == nil || !strings.Contains(err.Error(), "more than 1 000 000 000 000") || l.Operations != mostCounted || say(-MostOperations) != nil || l.Operations != mostCounted-MostOperations {
 			t.Errorf("by %s: %v, now %d", from, err, l.Operations)
+		}
+	}
+}
+
+// What the record holds from before there were bounds is taken as it is, and no sum of it
+// wraps round.
+func TestOldCountsAreTaken(t *testing.T) {
+	for _, tc := range []struct {
+		counts []int64
+		want   int64
+	}{
+		{[]int64{2e9}, 2e9},
+		{[]int64{2e12, 1}, 2e12 + 1},
+		{[]int64{math.MaxInt64, 1, math.MaxInt64}, math.MaxInt64},
+		{[]int64{math.MaxInt64, -math.MaxInt64}, 0},
+	} {
+		l := in(t, Running)
+		for _, n := range tc.counts {
+			if err := l.Take(Mark{Kind: Operations, Who: "A. Tester", At: at(time.Hour), From: FromImport, Count: n, Text: "why"}); err != nil {
+				t.Errorf("%d: %v", tc.counts, err)
+			}
+		}
+		if l.Operations != tc.want || l.By[FromImport] != tc.want {
+			t.Errorf("%d come to %d, %d by import; want %d", tc.counts, l.Operations, l.By[FromImport], tc.want)
+		}
+		if l.Take(Mark{Kind: Operations, Who: "A. Tester", At: at(time.Hour), From: FromInput, Count: math.MinInt64, Text: "why"}) == nil {
+			t.Errorf("%d: fewer than none were taken", tc.counts)
 		}
 	}
 }
@@ -101,8 +133,12 @@ func TestNotesAndPausesAreBounded(t *testing.T) {
 	if notes != mostNotes || !strings.Contains(noted.Error(), "10 000 notes") || resumes != mostResumed-1 || !strings.Contains(resumed.Error(), "paused 10 000 times") {
 		t.Errorf("%d notes, then %v; %d resumed, then %v", notes, noted, resumes, resumed)
 	}
-	if err := k.Mark(t.Context(), Mark{Soak: "one", Kind: Noted, Who: Itself, Text: "a mean", Outcome: string(Exceeds)}); err != nil {
+	mean := Mark{Soak: "one", Kind: Noted, Who: Itself, Text: "a mean", Outcome: string(Exceeds)}
+	if err := k.enter(t.Context(), mean); err != nil {
 		t.Error(err)
+	}
+	if err := k.Mark(t.Context(), mean); err == nil || !strings.Contains(err.Error(), "a note has no outcome") {
+		t.Errorf("of somebody else: %v", err)
 	}
 	if err := say(Aborted); err != nil {
 		t.Error(err)

@@ -91,8 +91,15 @@ func (k *Keeper) Plan(ctx context.Context, p Plan, who string) error {
 var ErrUnknown = errors.New("there is no such soak test")
 
 // Mark takes what happened to a test. A zero At is now. What cannot be so is refused,
-// and nothing is kept of it.
+// and nothing is kept of it. What the means of a test show the keeper notes itself.
 func (k *Keeper) Mark(ctx context.Context, m Mark) error {
+	if m.Kind == Noted && m.Outcome != "" {
+		return errors.New("a note has no outcome: enter the survey of a checkpoint, or write it as text")
+	}
+	return k.enter(ctx, m)
+}
+
+func (k *Keeper) enter(ctx context.Context, m Mark) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	l := k.find(m.Soak)
@@ -113,7 +120,7 @@ func (k *Keeper) mark(ctx context.Context, l *Life, m Mark) error {
 	if m.At.After(now.Add(time.Minute)) {
 		return fmt.Errorf("%s has not come yet", m.At.Format(time.RFC3339))
 	}
-	if err := cmp.Or(l.fits(m), l.room(m)); err != nil {
+	if err := cmp.Or(l.room(m), l.fits(m)); err != nil {
 		return err
 	}
 	if m.Kind == Started || m.Kind == Resumed {
@@ -213,6 +220,9 @@ func (k *Keeper) of(l *Life) *seen {
 	s := k.seen[l.Plan.ID]
 	if s == nil {
 		s = &seen{to: l.Active[0].From}
+		if end := l.Active[len(l.Active)-1].To.Add(-unlookedFor); l.State.Over() && s.to.Before(end) {
+			s.to = end
+		}
 		k.seen[l.Plan.ID] = s
 	}
 	return s
@@ -232,6 +242,9 @@ func (k *Keeper) look(ctx context.Context, l *Life) error {
 		return err
 	}
 	if l.State != Running {
+		if end := l.Active[len(l.Active)-1].To; now.Sub(end) > unlookedFor && s.to.Before(end) {
+			s.to = end // the record has no more of it
+		}
 		return nil
 	}
 	why := l.MustStop(now, Seen{Exceedances: s.sum.Count, OverRange: s.over, Blind: k.eyes.Blind(l.Plan.Post)})

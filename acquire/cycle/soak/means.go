@@ -3,6 +3,7 @@ package soak
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
@@ -37,7 +38,7 @@ func (k *Keeper) noteMean(ctx context.Context, l *Life, a Span, e stats.Exceedan
 			text = fmt.Sprintf("the mean over %s was above limit %s by no more than its uncertainty, %s, which guarded rejection does not reject", quantity.FormatDuration(p.Mean), p.LimitID, p.Guard)
 		}
 	}
-	return k.Mark(ctx, Mark{Soak: p.ID, At: a.To, Kind: Noted, Who: Itself, Text: text, Outcome: string(outcome)})
+	return k.enter(ctx, Mark{Soak: p.ID, At: a.To, Kind: Noted, Who: Itself, Text: text, Outcome: string(outcome)})
 }
 
 // meanShown is the note of what a mean has shown; empty: there is none.
@@ -50,9 +51,13 @@ func (l *Life) meanShown(o Outcome) string {
 	return ""
 }
 
-// unlooked says whether the end of a test, which does not run any more, was not looked at
-// for what its means show. What ended before this program began waits for nobody.
+// unlookedFor is more than an end waits to be looked at, which the program may not have
+// lived to do, and for as long after it the record is asked for what it lacks.
+const unlookedFor = time.Hour
+
+// unlooked says whether the end of a test, which does not run now, was not looked at for
+// what its means show.
 func (k *Keeper) unlooked(l *Life) bool {
-	s, n := k.seen[l.Plan.ID], len(l.Active)
-	return s != nil && l.Plan.Mean > 0 && n > 0 && s.to.Before(l.Active[n-1].To)
+	n := len(l.Active)
+	return l.Plan.Mean > 0 && n > 0 && l.meanShown(Exceeds) == "" && k.of(l).to.Before(l.Active[n-1].To)
 }

@@ -228,8 +228,7 @@ func (l *Life) Take(m Mark) error {
 		}
 		l.State = map[Kind]State{Paused: Pausing, Aborted: AbortedNow, Finished: FinishedNow, Stopped: StoppedNow}[m.Kind]
 	case Operations:
-		l.Operations += m.Count
-		l.By[m.From] += m.Count
+		l.Operations, l.By[m.From] = sum(l.Operations, m.Count), sum(l.By[m.From], m.Count)
 		l.count(m.At)
 	case Surveyed:
 		l.Passed = append(l.Passed, Passed{m.Checkpoint, m.At, l.Operations, m.Survey, m.Outcome})
@@ -320,9 +319,7 @@ func (l *Life) countable(m Mark) error {
 		return errors.New("say how many operations more")
 	case m.Count < 0 && m.Text == "":
 		return errors.New("say why the count is corrected")
-	case l.many(m) != nil:
-		return l.many(m)
-	case l.By[m.From]+m.Count < 0:
+	case sum(l.By[m.From], m.Count) < 0:
 		return fmt.Errorf("that would leave fewer than none counted by %s", m.From)
 	case m.From != FromInput && m.From != FromImport && m.From != FromOperator:
 		return fmt.Errorf("operations are counted from an %s, an %s or an %s, not from %q", FromInput, FromImport, FromOperator, m.From)
