@@ -39,6 +39,10 @@ type Instant struct {
 	Wall  time.Time     // without a monotonic reading
 }
 
+// ErrOtherStart is a word that was not given since this machine was started. A container
+// may be shown a start of its own, which those of its services that see the machine's are not.
+var ErrOtherStart = errors.New("its word is of an earlier start of this machine")
+
 // Clocks reads the clocks of this machine.
 type Clocks func() (Instant, error)
 
@@ -83,7 +87,7 @@ func (w Word) At(now Instant) (acquire.ClockState, error) {
 	moved := now.Wall.Sub(w.Asked.Wall) - age
 	switch {
 	case w.Asked.Boot != now.Boot:
-		return acquire.ClockState{}, errors.New("its word is of an earlier start of this machine")
+		return acquire.ClockState{}, ErrOtherStart
 	case age < 0:
 		return acquire.ClockState{}, errors.New("its word is of a time that has not come")
 	case age > Lasts:

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/clockfile"
 	"ovenward/drivers/driverstest"
 	"ovenward/drivers/plugged"
 )
@@ -128,6 +129,10 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"word fine":          {func(p *patient) { p.word = "/run/word" }, "fine     clock|is told how it fares by /run/word", 0},
 		"word old":           {func(p *patient) { p.word, p.wordErr = "/run/word", errors.New("it is old") }, "mend     clock|it is old. Until then every sample", 1},
 		"word gone":          {func(p *patient) { p.word, p.wordErr = "/run/word", fs.ErrNotExist }, "mend     clock|Until then every sample", 1},
+		"word elsewhere":     {func(p *patient) { p.word, p.wordErr = "/run/word", clockfile.ErrOtherStart }, "unknown  clock|for this shell alone", 0},
+		"word of before": {func(p *patient) {
+			p.word, p.wordErr, p.healthErr = "/run/word", clockfile.ErrOtherStart, errors.New("refused")
+		}, "mend     clock|earlier start", 1},
 		"word not there yet": {func(p *patient) { p.word, p.wordErr, p.healthErr = "/run/word", fs.ErrNotExist, errors.New("refused") }, "unknown  clock|there is no /run/word", 0},
 		"broken record":      {func(p *patient) { os.WriteFile(p.dir+"/ovenward.db", []byte("no record"), 0o600) }, "mend     record|", 1},
 		"full disk":          {func(p *patient) { p.free-- }, "mend     disk|make room", 1},

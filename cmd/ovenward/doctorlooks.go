@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/clockfile"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/notify"
 	"ovenward/config"
@@ -92,6 +93,9 @@ func (d *doctor) clockWord(f *config.File, running bool) {
 	switch _, err := d.told(d.word)(); {
 	case errors.Is(err, fs.ErrNotExist) && !running:
 		d.note(unknown, "clock", "there is no %s: ovenward-clock, which starts with ovenward, makes it", d.word)
+	case errors.Is(err, clockfile.ErrOtherStart) && running:
+		d.note(unknown, "clock", "%s is of another start of the machine than is shown here; in a container that may be so for this shell alone: "+
+			"the daemon's log says whether it believes it (journalctl -u ovenward)", d.word)
 	case err != nil:
 		d.note(toMend, "clock", "%v. Until then every sample of a daemon that reads it is marked clock-unsure", err)
 	default:
