@@ -86,7 +86,7 @@ func TestPaceCountsWhatItMissesAndNeverBunchesUp(t *testing.T) {
 		if m, _ := p.wait(t.Context(), time.Now); m != 0 {
 			t.Errorf("missed %d before the first slot", m)
 		}
-		time.Sleep(470 * time.Millisecond) // slots 1 to 4 pass; 4 is too late to be on time
+		time.Sleep(470 * time.Millisecond) // the bubble's clock: slots 1 to 4 pass; 4 is too late to be on time
 		if m, _ := p.wait(t.Context(), time.Now); m != 4 || time.Since(p.epoch) != 500*time.Millisecond {
 			t.Errorf("missed %d, woke at %v; want 4, 500 ms", m, time.Since(p.epoch))
 		}

@@ -77,7 +77,7 @@ func (f *fakeProbe) Receive(split func([]byte) (int, []byte), deadline time.Time
 	time.Sleep(f.took) // the bubble's clock, not the wall's
 	word := f.say(time.Since(f.born))
 	if word == "" || word == "gone" || !f.owed {
-		time.Sleep(time.Until(deadline))
+		time.Sleep(time.Until(deadline)) // the bubble's clock
 		return dst, drivers.ErrTimeout
 	}
 	f.owed = false
@@ -217,7 +217,7 @@ func watching(t *testing.T, say func(time.Duration) string, past Past, check fun
 
 // at lets the bubble's clock run to a time since its start.
 func at(d time.Duration) {
-	time.Sleep(time.Until(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(d)))
+	time.Sleep(time.Until(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(d))) // the bubble's clock
 	synctest.Wait()
 }
 

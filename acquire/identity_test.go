@@ -55,7 +55,7 @@ func (f *namedProbe) Receive(split func([]byte) (int, []byte), deadline time.Tim
 	}
 	who := f.who(time.Since(f.born))
 	if who == "" || !f.owed {
-		time.Sleep(time.Until(deadline))
+		time.Sleep(time.Until(deadline)) // the bubble's clock
 		return dst, drivers.ErrTimeout
 	}
 	f.owed = false

@@ -65,7 +65,7 @@ func (g *grumbler) Receive(split func([]byte) (int, []byte), deadline time.Time,
 		time.Sleep(time.Until(deadline)) // the bubble's clock
 		return dst, drivers.ErrTimeout
 	}
-	time.Sleep(g.took)
+	time.Sleep(g.took) // the bubble's clock
 	_, frame := split([]byte(g.said + "\n"))
 	g.said = ""
 	return append(dst, drivers.Frame{Bytes: frame, Arrived: time.Now()}), nil

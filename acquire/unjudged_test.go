@@ -83,12 +83,12 @@ func TestAStartMendsNoContact(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error)
 		go func() { done <- s.Run(ctx) }()
-		time.Sleep(30 * time.Second)
+		time.Sleep(30 * time.Second) // the bubble's clock
 		if got := m.changes(rule); len(got) != 0 {
 			t.Errorf("told %q of a contact that cannot be read", got)
 		}
 		door.set(false, nil)
-		time.Sleep(2 * time.Second)
+		time.Sleep(2 * time.Second) // the bubble's clock
 		if got := m.changes(rule); !slices.Equal(got, []alarm.Reason{alarm.Returned}) {
 			t.Errorf("told %q of a contact that is read again", got)
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"testing"
 	"time"
 
@@ -131,19 +132,34 @@ func atOnce(t *testing.T, runs []history.Run, level float64) Trend {
 	n := len(number)
 	k.Points, k.RunsPerDay = n, (number[n-1]-number[0])/day[n-1]
 	var err error
-	if k.Age, err = stats.Age(number, mean); err != nil {
+	if k.Age, err = stats.Age(fewer(number), fewer(mean), n); err != nil {
 		t.Fatal(err)
 	}
+	from := k.Age.From
 	if k.Age.Step != nil {
-		k.StepAfter = int64(number[k.Age.From-1])
+		k.StepAfter = int64(number[from-1])
 	}
-	if k.Runs, err = stats.Foresee(number, mean, level); err != nil {
+	k.Runs = k.Age.Foresee(fewer(number[from:]), fewer(mean[from:]), level)
+	byDay, err := stats.Age(fewer(day), fewer(mean), n)
+	if err != nil {
 		t.Fatal(err)
 	}
-	if k.Days, err = stats.Foresee(day, mean, level); err != nil {
-		t.Fatal(err)
-	}
+	k.Days = byDay.Foresee(fewer(day[byDay.From:]), fewer(mean[byDay.From:]), level)
 	return k
+}
+
+// fewer are the medians of 512 groups of neighbours, as equal as can be.
+func fewer(v []float64) []float64 {
+	const groups = 512
+	if len(v) <= groups {
+		return v
+	}
+	var out []float64
+	for k := range groups {
+		one := slices.Sorted(slices.Values(v[k*len(v)/groups : (k+1)*len(v)/groups]))
+		out = append(out, (one[(len(one)-1)/2]+one[len(one)/2])/2)
+	}
+	return out
 }
 
 // drawnAtOnce parts runs that are all there at once.

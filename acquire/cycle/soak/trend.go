@@ -103,10 +103,10 @@ func (w *trending) trend(runs Runs, level quantity.PowerDensity) (Trend, error) 
 	if err != nil {
 		return t, fmt.Errorf("look at the runs' trend: %w", err)
 	}
-	if t.Age, err = stats.AgeOf(p[0], p[2], w.came); err != nil {
+	if t.Age, err = stats.Age(p[0], p[2], w.came); err != nil {
 		return t, fmt.Errorf("look at the runs' trend: %w", err)
 	}
-	byDay, err := stats.AgeOf(p[1], p[2], w.came)
+	byDay, err := stats.Age(p[1], p[2], w.came)
 	if err != nil {
 		return t, fmt.Errorf("foresee the runs' trend: %w", err)
 	}

@@ -40,17 +40,9 @@ type Forecast struct {
 	Estimate, Lo, Hi float64
 }
 
-// Age describes y over x, which rises: run numbers, or days.
-func Age(x, y []float64) (Ageing, error) {
-	if len(x) != len(y) || !rising(x, y) {
-		return Ageing{}, errShape
-	}
-	tx, ty := Thin(x, y)
-	return AgeOf(tx, ty, len(x))
-}
-
-// AgeOf is Age of so many points that were thinned.
-func AgeOf(x, y []float64, of int) (Ageing, error) {
+// Age describes y over x, which rises: run numbers, or days. They were thinned from so
+// many points.
+func Age(x, y []float64, of int) (Ageing, error) {
 	if len(x) != len(y) || !rising(x, y) {
 		return Ageing{}, errShape
 	}
@@ -100,21 +92,11 @@ func lineLeft(x, y []float64, s Slope) float64 {
 }
 
 // Foresee says when the straight line that y follows over x reaches a level: the
-// guard band's edge of a limit. The interval is Fieller's, of the crossing of the
-// least-squares line (E. C. Fieller, 1954), so it holds for values that scatter
-// about a line evenly and independently. What departs from that is refused: no
-// trend shown, a bend or values that hang together, single values that turn the
-// line, a level too far ahead.
-func Foresee(x, y []float64, level float64) (Forecast, error) {
-	a, err := Age(x, y)
-	if err != nil {
-		return Forecast{}, err
-	}
-	x, y = Thin(x[a.From:], y[a.From:])
-	return a.Foresee(x, y, level), nil
-}
-
-// Foresee is Foresee of the x and y that were described: of those since From, thinned.
+// guard band's edge of a limit. x and y are those that were described, since From, and
+// thinned. The interval is Fieller's, of the crossing of the least-squares line (E. C.
+// Fieller, 1954), so it holds for values that scatter about a line evenly and
+// independently. What departs from that is refused: no trend shown, a bend or values
+// that hang together, single values that turn the line, a level too far ahead.
 func (a Ageing) Foresee(x, y []float64, level float64) Forecast {
 	refuse := func(format string, args ...any) Forecast {
 		return Forecast{Refused: fmt.Sprintf(format, args...), Estimate: math.NaN(), Lo: math.NaN(), Hi: math.NaN()}

@@ -85,19 +85,3 @@ func (t *Thinner) Points() ([][]float64, error) {
 	}
 	return t.out, nil
 }
-
-// Came is how many points came.
-func (t *Thinner) Came() int { return int(t.came) }
-
-// Thin thins points that are there all at once. Up to 512 come back as they are.
-func Thin(x, y []float64) (tx, ty []float64) {
-	if len(x) <= mostPoints {
-		return x, y
-	}
-	t := NewThinner(len(x), 2)
-	for i := range x {
-		t.Add(x[i], y[i])
-	}
-	t.turn()
-	return t.out[0], t.out[1]
-}

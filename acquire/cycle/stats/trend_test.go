@@ -143,17 +143,17 @@ func TestStepsAndTrendsAreToldApart(t *testing.T) {
 	steps, trends, none, near := 0, 0, 0, 0
 	for range rounds {
 		x, y := seal(rng, 200, 5, 0, 120, 1.5, 0.5)
-		if a, err := Age(x, y); err == nil && a.Step != nil {
+		if a, err := aged(x, y); err == nil && a.Step != nil {
 			if steps++; a.From > 110 && a.From < 130 && a.Points == 200-a.From {
 				near++
 			}
 		}
 		x, y = seal(rng, 200, 5, 0.01, 200, 0, 0.5)
-		if a, err := Age(x, y); err == nil && a.Step == nil && a.Kendall.P < 1e-6 && a.Slope.Lo < 0.01 && a.Slope.Hi > 0.01 {
+		if a, err := aged(x, y); err == nil && a.Step == nil && a.Kendall.P < 1e-6 && a.Slope.Lo < 0.01 && a.Slope.Hi > 0.01 {
 			trends++
 		}
 		x, y = seal(rng, 200, 5, 0, 200, 0, 0.5)
-		if a, err := Age(x, y); err == nil && a.Step == nil {
+		if a, err := aged(x, y); err == nil && a.Step == nil {
 			none++
 		}
 	}
@@ -181,7 +181,7 @@ func TestForecastsHoldTheTruth(t *testing.T) {
 		noise := 0.1 + 0.5*rng.Float64()
 		truth := float64(n) * (1.1 + 3*rng.Float64()) // the run that reaches it
 		x, y := seal(rng, n, 10, rise, n, 0, noise)
-		f, err := Foresee(x, y, 10+rise*truth)
+		f, err := foreseen(x, y, 10+rise*truth)
 		switch {
 		case err != nil:
 			t.Fatal(err)
@@ -236,7 +236,7 @@ func TestForecastsAreRefused(t *testing.T) {
 		"two alone": {turned, 400, "single values far from the others|do not scatter"},
 	} {
 		x, y := tc.make()
-		f, err := Foresee(x, y, tc.level)
+		f, err := foreseen(x, y, tc.level)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -249,7 +249,7 @@ func TestForecastsAreRefused(t *testing.T) {
 			t.Errorf("%s: %+v, want %q and no number", name, f, tc.want)
 		}
 	}
-	if _, err := Foresee([]float64{1, 1}, []float64{1, 2}, 5); err == nil {
+	if _, err := foreseen([]float64{1, 1}, []float64{1, 2}, 5); err == nil {
 		t.Error("x that does not rise is taken")
 	}
 }
@@ -258,15 +258,18 @@ func TestForecastsAreRefused(t *testing.T) {
 func TestThinning(t *testing.T) {
 	rng := rand.New(rand.NewPCG(17, 18))
 	x, y := seal(rng, 100_000, 5, 1e-4, 100_000, 0, 2)
-	tx, ty := Thin(x, y)
+	tx, ty, err := thinned(x, y)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if len(tx) != mostPoints || len(ty) != mostPoints {
 		t.Fatalf("%d and %d points", len(tx), len(ty))
 	}
-	f, err := Foresee(x, y, 20)
+	f, err := foreseen(x, y, 20)
 	if err != nil || f.Refused != "" || !(f.Lo < 150_000 && f.Hi > 150_000) || f.Hi-f.Lo > 10_000 {
 		t.Errorf("%+v, %v, want about run 150 000", f, err)
 	}
-	if a, err := Age(x, y); err != nil || a.Points != 100_000 || a.From != 0 {
+	if a, err := aged(x, y); err != nil || a.Points != 100_000 || a.From != 0 {
 		t.Errorf("%+v, %v", a, err)
 	}
 }

@@ -142,7 +142,7 @@ func (b *bench) close() {
 	}
 }
 
-// read lets the probe read a value in W/m² for a time.
+// read lets the probe read a value in W/m² for a time, of the bubble's clock.
 func (b *bench) read(s float64, lasting time.Duration) {
 	for end := time.Now().Add(lasting); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
 		b.seq++
@@ -241,7 +241,7 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 				was := b.phase(id)
 				b.close()
 				b = open(t, dir)
-				time.Sleep(200 * time.Millisecond)
+				time.Sleep(200 * time.Millisecond) // the bubble's clock
 				if is := b.phase(id); is != was {
 					t.Errorf("after a crash in %q it is at %q", was, is)
 				}
@@ -254,7 +254,7 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 				places = v.Place
 			}
 		}
-		time.Sleep(5 * time.Second)
+		time.Sleep(5 * time.Second) // the bubble's clock
 		if len(crashed) < 9 {
 			t.Errorf("crashed in %v only", crashed)
 		}
@@ -299,9 +299,9 @@ func TestStepsWaitForTheRecord(t *testing.T) {
 		if v, _ := b.guide.View(id); !strings.Contains(v.Said, "not yet recorded") {
 			t.Errorf("it is not said: %q", v.Said)
 		}
-		time.Sleep(time.Second)
+		time.Sleep(time.Second) // the bubble's clock
 		b.fail.set(nil)
-		time.Sleep(time.Second)
+		time.Sleep(time.Second) // the bubble's clock
 		steps, err := b.record.SurveySteps(t.Context(), id)
 		if err != nil || len(steps) != 2 || steps[1].Text != "dented" {
 			t.Errorf("%+v, %v", steps, err)
@@ -350,7 +350,7 @@ func TestMarkOfAWalkBack(t *testing.T) {
 		if _, err := b.guide.Mark(t.Context(), "other", MarkOrder{Who: "A", Distance: 1}); !errors.Is(err, acquire.ErrNoPost) {
 			t.Error(err)
 		}
-		time.Sleep(2 * time.Second)
+		time.Sleep(2 * time.Second) // the bubble's clock
 		events, err := b.record.Events(t.Context(), 0, 10)
 		if err != nil || len(events) != 2 || !strings.Contains(events[0].Text, "mark of a walk back at 200 mm") {
 			t.Errorf("%+v, %v", events, err)
@@ -374,7 +374,7 @@ func TestDamagedSurveyIsGivenUp(t *testing.T) {
 		b.close()
 		b = open(t, dir)
 		defer b.close()
-		time.Sleep(time.Second)
+		time.Sleep(time.Second) // the bubble's clock
 		r, err := b.record.SurveyResult(t.Context(), "torn")
 		if err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, "step 2 is missing") {
 			t.Errorf("%+v, %v", r, err)

@@ -30,14 +30,14 @@ func TestRestsWithNothingToGuide(t *testing.T) {
 		go func() { defer close(done); _ = b.guide.Run(ctx) }()
 		b.stop = func() { cancel(); <-done }
 
-		time.Sleep(time.Minute)
+		time.Sleep(time.Minute) // the bubble's clock
 		if n := rounds.Swap(0); n > 7 || n < 5 {
 			t.Errorf("%d beats in a minute of rest", n)
 		}
 		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"}); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Second)
+		time.Sleep(time.Second) // the bubble's clock
 		if n := rounds.Swap(0); n < 9 {
 			t.Errorf("%d beats in a second of a survey", n)
 		}
@@ -54,7 +54,7 @@ func TestForgottenSurveyEnds(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(forgottenAfter + 10*time.Second)
+		time.Sleep(forgottenAfter + 10*time.Second) // the bubble's clock
 		r, err := b.record.SurveyResult(t.Context(), id)
 		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.isAway() {
 			t.Errorf("%+v, %v, away %v", r, err, b.station.isAway())

@@ -83,7 +83,7 @@ func (k *kennel) set(stuck string, alarm error) {
 // after waits, and returns how often the supervisor was fed meanwhile.
 func (k *kennel) after(d time.Duration) int {
 	before := k.fed.Load()
-	time.Sleep(d)
+	time.Sleep(d) // the bubble's clock
 	synctest.Wait()
 	return int(k.fed.Load() - before)
 }

@@ -106,7 +106,7 @@ func TestLiveGoesOnByID(t *testing.T) {
 		if n != 3 || id == "" {
 			t.Fatalf("first: id %q, %d posts", id, n)
 		}
-		time.Sleep(time.Second)
+		time.Sleep(time.Second) // the bubble's clock
 		f.set(func(f *fakeStation) { f.stats[1] = seeing(1, f.stats[1].Post, 3, time.Now()) })
 		if _, n := ask(id); n != 1 {
 			t.Errorf("back with %s: %d posts, want the one that changed", id, n)
