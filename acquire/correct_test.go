@@ -25,11 +25,13 @@ func watchOf(r Recorder, report func(Event), change func(*Post)) *watch {
 
 // hear takes readings in one batch, one a second from at on.
 func (w *watch) hear(at time.Duration, readings ...drivers.Reading) []Sample {
-	var frames []heard
+	var frames []drivers.Frame
+	var batch []Sample
 	for i, r := range readings {
-		frames = append(frames, heard{frame: drivers.Frame{Bytes: []byte("x"), Arrived: w.epoch.Add(at + time.Duration(i)*time.Second)}, reading: r})
+		frames = append(frames, drivers.Frame{Bytes: []byte("x"), Arrived: w.epoch.Add(at + time.Duration(i)*time.Second)})
+		batch = append(batch, Sample{Reading: r})
 	}
-	return w.take(frames, nil)
+	return w.take(frames, batch, make([]error, len(frames)))
 }
 
 func reading(digits int64, exp int8, unit string) drivers.Reading {

@@ -113,29 +113,30 @@ func (p *poller) handOn(one bool) int {
 	if len(p.frames) == 0 {
 		return 0
 	}
-	p.heard = slices.Grow(p.heard[:0], len(p.frames))
-	dropped := 0
-	protocol := p.watch.post.Probe.Protocol
+	p.batch = slices.Grow(p.batch[:0], len(p.frames))[:len(p.frames)]
+	p.wrong = slices.Grow(p.wrong[:0], len(p.frames))[:len(p.frames)]
+	protocol, n := p.watch.post.Probe.Protocol, len(p.frames)
 	for i := range p.frames {
-		reading, err := protocol.Parse(p.frames[i].Bytes)
-		p.heard = p.heard[:i+1]
-		h := &p.heard[i] // which is large, and made where it stays
-		h.frame, h.reading, h.err = p.frames[i], reading, err
-		p.refused = p.refused || h.err != nil
-		if one && h.err == nil {
-			for _, rest := range p.frames[i+1:] {
-				dropped += len(rest.Bytes)
-			}
+		var err error
+		p.batch[i].Reading, err = protocol.Parse(p.frames[i].Bytes)
+		p.wrong[i] = err
+		p.refused = p.refused || err != nil
+		if one && err == nil {
+			n = i + 1
 			break
 		}
+	}
+	dropped := 0
+	for i := range p.frames[n:] {
+		dropped += len(p.frames[n+i].Bytes)
 	}
 	if dropped > 0 {
 		p.watch.asked(0, dropped)
 	}
-	p.batch = p.watch.take(p.heard, p.batch)
+	batch := p.watch.take(p.frames[:n], p.batch, p.wrong)
 	hearers := p.hearers.Load()
 	for _, o := range hearers.observers {
-		o.Observe(hearers.post, p.batch)
+		o.Observe(hearers.post, batch)
 	}
-	return len(p.batch)
+	return len(batch)
 }

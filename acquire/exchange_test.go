@@ -266,7 +266,7 @@ func TestSensed(t *testing.T) {
 		"talking, over an adapter":  {talked, slow, 0, 22 * ms, 9 * ms},
 		"talking, nothing known of": {drivers.Frame{Arrived: t0.Add(40 * ms)}, drivers.Timing{ByteTime: ms}, 0, 40 * ms, ms},
 	} {
-		at, u := sensed(c.frame, c.line, c.offset)
+		at, u := sensed(&c.frame, &c.line, c.offset)
 		if at.Sub(t0) != c.at || u != c.u {
 			t.Errorf("%s: %v ± %v, want %v ± %v", name, at.Sub(t0), u, c.at, c.u)
 		}

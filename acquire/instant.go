@@ -24,7 +24,7 @@ const systemDelay = time.Millisecond
 // To both, the driver's signed offset is added (negative where an answer is an
 // average or a conversion made before the question), and half of the adapter's
 // latency timer enters the uncertainty.
-func sensed(f drivers.Frame, line drivers.Timing, offset time.Duration) (at time.Time, u time.Duration) {
+func sensed(f *drivers.Frame, line *drivers.Timing, offset time.Duration) (at time.Time, u time.Duration) {
 	held := line.Latency / 2
 	if f.Departed.IsZero() {
 		if before := time.Duration(f.Behind)*line.ByteTime + held - offset; before != 0 {

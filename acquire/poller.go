@@ -36,8 +36,8 @@ type poller struct {
 	owed   bool        // a question is open: its answer may come yet, and be taken for another's
 
 	frames []drivers.Frame
-	heard  []heard
-	batch  []Sample
+	batch  []Sample // one for each
+	wrong  []error  // and what was wrong with it
 
 	refused  bool                    // a frame since the last inquiry held no reading
 	troubles map[string]*toldTrouble // what the instrument reported of itself, by its text

@@ -26,7 +26,7 @@ func toldVitals(t *testing.T, rule alarm.Rule, bounds VitalBounds, standing []al
 		}
 		r.Unit = "mW/cm2"
 		at := epoch.Add(time.Duration(i+1) * time.Second)
-		w.take([]heard{{frame: drivers.Frame{Arrived: at}, reading: r}}, nil)
+		w.take([]drivers.Frame{{Arrived: at}}, []Sample{{Reading: r}}, []error{nil})
 	}
 	var told []string
 	for _, e := range m.events {

@@ -3,7 +3,6 @@ package acquire
 import (
 	"fmt"
 	"math"
-	"slices"
 	"sync"
 	"time"
 
@@ -185,33 +184,36 @@ func (w *watch) restore(p Past) error {
 	return nil
 }
 
-// take makes samples of frames and hands them on: record, judge. The batch is
-// returned for the observers and stays valid until the next call.
-func (w *watch) take(frames []heard, batch []Sample) []Sample {
+// take makes samples of frames and hands them on: record, judge. batch holds what was
+// read of each frame, and errs what was wrong with it, nil where nothing was. The samples are returned in
+// batch for the observers, and stay valid until the next call.
+func (w *watch) take(frames []drivers.Frame, batch []Sample, errs []error) []Sample {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	batch = slices.Grow(batch[:0], len(frames))
-	kept := 0
+	n, kept := 0, 0
 	for i := range frames {
-		n := len(batch)
-		s := &batch[:n+1][n]
-		if err := w.sample(&frames[i], s); err != nil {
+		s := &batch[n]
+		if n < i {
+			s.Reading = batch[i].Reading
+		}
+		if err := w.sample(&frames[i], s, errs[i]); err != nil {
 			w.unparsed(&frames[i], err)
 			continue
 		}
 		if w.recertified { // what came before keeps the correction it was made with
 			w.recertified = false
 			if n > kept {
-				w.record.Append(w.index, batch[kept:])
+				w.record.Append(w.index, batch[kept:n])
 				kept = n
 			}
 			w.recertify(s.At)
 		}
-		batch = batch[:n+1]
+		n++
 	}
-	if len(batch) == 0 {
-		return batch
+	if n == 0 {
+		return nil
 	}
+	batch = batch[:n]
 	w.up = true
 	w.record.Append(w.index, batch[kept:])
 	for i := range batch {
@@ -220,30 +222,23 @@ func (w *watch) take(frames []heard, batch []Sample) []Sample {
 	return batch
 }
 
-// heard is a frame that was parsed, or was not.
-type heard struct {
-	frame   drivers.Frame
-	reading drivers.Reading
-	err     error
-}
-
-// sample stamps, corrects and numbers one reading: it fills in s, whatever was there
+// sample stamps, corrects and numbers one reading: it fills in s around it, whatever was there
 // before. A reading whose unit is no power density is refused like a line that does
-// not parse.
-func (w *watch) sample(h *heard, s *Sample) error {
-	at, u := sensed(h.frame, w.timing, w.post.Probe.Offset)
-	if !h.frame.Departed.IsZero() {
-		w.counts.RoundTrip = h.frame.Arrived.Sub(h.frame.Departed)
+// not parse, which wrong says of it.
+func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
+	at, u := sensed(f, &w.timing, w.post.Probe.Offset)
+	if !f.Departed.IsZero() {
+		w.counts.RoundTrip = f.Arrived.Sub(f.Departed)
 	}
 	mono := at.Sub(w.epoch)
 	// The order of one probe's samples stays, also where lines of different
 	// length came in one read.
 	w.sensed = max(mono, w.sensed)
-	w.heard, w.wasHeard = max(h.frame.Arrived.Sub(w.epoch), w.heard), true
-	if h.err != nil {
-		return h.err
+	w.heard, w.wasHeard = max(f.Arrived.Sub(w.epoch), w.heard), true
+	if wrong != nil {
+		return wrong
 	}
-	in, has, err := w.read(&h.reading)
+	in, has, err := w.read(&s.Reading)
 	if err != nil {
 		return err
 	}
@@ -251,7 +246,7 @@ func (w *watch) sample(h *heard, s *Sample) error {
 	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = u + unsure + w.clock.bound()
 	w.seq++
-	s.Seq, s.Mono, s.Said, s.Reading, s.S, s.U = w.seq, w.sensed, h.frame.Bytes, h.reading, unknown(), unknown()
+	s.Seq, s.Mono, s.Said, s.S, s.U = w.seq, w.sensed, f.Bytes, unknown(), unknown()
 	w.recertified = w.certify(s.At) || w.recertified
 	w.correct(s, in, has, unsure >= stepBound || w.clock.unsure())
 	return nil
@@ -303,10 +298,10 @@ func (w *watch) belowZero(s quantity.PowerDensity) bool { return s < -3*w.post.P
 // unparsedEvery spaces the events that keep lines that hold no reading.
 const unparsedEvery = 10 * time.Second
 
-func (w *watch) unparsed(h *heard, err error) {
+func (w *watch) unparsed(f *drivers.Frame, err error) {
 	w.counts.Unparsed++
 	w.unparsedUntold++
-	now := h.frame.Arrived.Sub(w.epoch)
+	now := f.Arrived.Sub(w.epoch)
 	if w.everUnparsed && now-w.unparsedTold < unparsedEvery {
 		return
 	}
@@ -315,6 +310,6 @@ func (w *watch) unparsed(h *heard, err error) {
 		text += fmt.Sprintf("; %d more since the last such event", n)
 	}
 	w.everUnparsed, w.unparsedTold, w.unparsedUntold = true, now, 0
-	w.report(Event{At: h.frame.Arrived.UTC(), Post: w.post.ID, Kind: KindUnparsed, Text: text,
-		Raw: append([]byte(nil), h.frame.Bytes...)})
+	w.report(Event{At: f.Arrived.UTC(), Post: w.post.ID, Kind: KindUnparsed, Text: text,
+		Raw: append([]byte(nil), f.Bytes...)})
 }

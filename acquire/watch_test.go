@@ -34,7 +34,7 @@ func yielding(all ...Sample) iter.Seq2[Sample, error] {
 
 func (w *watch) feed(at time.Duration, word string) []Sample {
 	r, err := plain{}.Parse([]byte(word))
-	return w.take([]heard{{frame: drivers.Frame{Bytes: []byte(word), Arrived: w.epoch.Add(at)}, reading: r, err: err}}, nil)
+	return w.take([]drivers.Frame{{Bytes: []byte(word), Arrived: w.epoch.Add(at)}}, []Sample{{Reading: r}}, []error{err})
 }
 
 func TestEnergyAndObservedTime(t *testing.T) {
@@ -227,14 +227,13 @@ func TestCrashBeforeTheAlarm(t *testing.T) {
 
 func BenchmarkTakeOneSample(b *testing.B) {
 	w := newTestWatch(&quiet{})
-	frames := []heard{{frame: drivers.Frame{Bytes: []byte("0.412")}}}
-	frames[0].reading, _ = plain{}.Parse(frames[0].frame.Bytes)
-	batch := make([]Sample, 0, 1)
+	frames, batch, wrong := []drivers.Frame{{Bytes: []byte("0.412")}}, make([]Sample, 1), []error{nil}
+	batch[0].Reading, _ = plain{}.Parse(frames[0].Bytes)
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
-		frames[0].frame.Arrived = w.epoch.Add(time.Duration(i) * time.Millisecond)
-		frames[0].reading.Value.Digits = int64(400 + i%9)
-		batch = w.take(frames, batch)
+		frames[0].Arrived = w.epoch.Add(time.Duration(i) * time.Millisecond)
+		batch[0].Reading.Value.Digits = int64(400 + i%9)
+		w.take(frames, batch, wrong)
 	}
 }
 

@@ -23,35 +23,44 @@ const tooLarge = 1e18
 // decimal mark ('.' or ','). Blanks, exponents, digit grouping, infinities and
 // not-a-number are refused: a field that holds them is not a plain reading.
 func ParseDecimal(b []byte, mark byte) (Decimal, error) {
-	from := 0
-	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
-		from = 1
-	}
-	n, point := uint64(0), -1
-	for i := from; i < len(b); i++ {
-		switch digit := b[i] - '0'; {
-		case digit <= 9:
-			if n = n*10 + uint64(digit); n >= tooLarge {
-				return Decimal{}, errNotDecimal
-			}
-		case b[i] == mark && point < 0:
-			point = i
-		default:
-			return Decimal{}, errNotDecimal
-		}
-	}
-	digits, exp := len(b)-from, 0
-	if point >= 0 {
-		digits, exp = digits-1, point+1-len(b)
-	}
-	if digits == 0 || exp < math.MinInt8 {
+	d, n := LeadingDecimal(b, mark)
+	if n == 0 || n < len(b) {
 		return Decimal{}, errNotDecimal
 	}
-	d := Decimal{Digits: int64(n), Exp: int8(exp)}
+	return d, nil
+}
+
+// LeadingDecimal reads the number, as ParseDecimal does, that b begins with, as far as it goes: n bytes;
+// 0 where b begins with none.
+func LeadingDecimal(b []byte, mark byte) (d Decimal, n int) {
+	i := 0
+	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
+		i = 1
+	}
+	from, value, point := i, uint64(0), -1
+	for ; i < len(b); i++ {
+		if digit := b[i] - '0'; digit <= 9 {
+			if value = value*10 + uint64(digit); value >= tooLarge {
+				return Decimal{}, 0
+			}
+		} else if b[i] == mark && point < 0 {
+			point = i
+		} else {
+			break
+		}
+	}
+	digits, exp := i-from, 0
+	if point >= 0 {
+		digits, exp = digits-1, point+1-i
+	}
+	if digits == 0 || exp < math.MinInt8 {
+		return Decimal{}, 0
+	}
+	d = Decimal{Digits: int64(value), Exp: int8(exp)}
 	if b[0] == '-' {
 		d.Digits = -d.Digits
 	}
-	return d, nil
+	return d, i
 }
 
 // Float returns the float64 nearest to d.

@@ -101,6 +101,7 @@ func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
 	for _, p := range append([]string{
 		"PRAGMA synchronous = FULL",
 		"PRAGMA wal_autocheckpoint = 256",
+		"PRAGMA cache_size = 32",
 		"PRAGMA journal_size_limit = 8388608",
 	}, more...) {
 		if _, err := c.ExecContext(ctx, p); err != nil {

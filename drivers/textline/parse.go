@@ -19,6 +19,74 @@ type fields struct {
 // Parse reads one line. The strings in the reading are those of the options,
 // so that a line in columns costs no allocation.
 func (p *protocol) Parse(line []byte) (r drivers.Reading, err error) {
+	if len(p.tails) > 0 && len(line) <= maxLine {
+		d, n := drivers.LeadingDecimal(line, p.mark)
+		for i := range p.tails {
+			if t := &p.tails[i]; n > 0 && string(line[n:]) == t.text {
+				r = t.reading
+				r.Value = d
+				return r, nil
+			}
+		}
+	}
+	return p.parse(line)
+}
+
+// tail is what a plain line holds behind a number that it begins with, and the
+// reading that such lines are but for the number.
+type tail struct {
+	text    string
+	reading drivers.Reading
+}
+
+const maxTails = 16
+
+// plainTails lists tails that most lines end with, found by parsing one such line
+// with each. Where the number begins the line, what follows is read the same
+// whatever the number; so it need not be read again and again.
+func (p *protocol) plainTails() (all []tail) {
+	m := &p.more
+	if p.value != 1 || p.pattern != nil || m.numbers.hex || m.checksum.digits > 0 || m.axes[0]+m.temperature+m.battery > 0 {
+		return nil
+	}
+	texts := []string{""}
+	for n := 2; n <= p.columns; n++ {
+		said := []string{""}
+		switch n {
+		case p.unit:
+			said = p.units
+		case p.status:
+			said = nil
+			for _, w := range p.words {
+				said = append(said, w.text)
+			}
+		}
+		var longer []string
+		for _, t := range texts {
+			for _, s := range said {
+				longer = append(longer, t+p.between()+s)
+			}
+		}
+		texts = longer[:min(len(longer), maxTails)]
+	}
+	for _, t := range texts {
+		if r, err := p.parse([]byte("1" + t)); err == nil && r.HasValue {
+			all = append(all, tail{t, r})
+		}
+	}
+	return all
+}
+
+// between is what parts two columns.
+func (p *protocol) between() string {
+	if len(p.separator) == 0 {
+		return " "
+	}
+	return string(p.separator)
+}
+
+// parse reads any line.
+func (p *protocol) parse(line []byte) (r drivers.Reading, err error) {
 	if len(line) > maxLine {
 		return r, fmt.Errorf("the line is longer than %d bytes: %s", maxLine, quote(line))
 	}

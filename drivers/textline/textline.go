@@ -77,6 +77,7 @@ type protocol struct {
 	units     []string
 	words     []word
 	more      more
+	tails     []tail
 }
 
 // word is one status word and what it means.
@@ -114,6 +115,7 @@ func New(o Options) (drivers.Protocol, error) {
 	if err := errors.Join(p.setMore(o.More), p.check(o)); err != nil {
 		return nil, err
 	}
+	p.tails = p.plainTails()
 	return p, nil
 }
 
