@@ -2,6 +2,7 @@ package acquire
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"ovenward/acquire/calib"
@@ -67,17 +68,16 @@ func (p *Post) Top() (top, u, least quantity.PowerDensity) { return p.top() }
 // certify takes up the certificate that is in force at an instant, and says
 // whether that is another one than before.
 func (w *watch) certify(at time.Time) bool {
-	if w.certified && at.Before(w.nextCertificate) {
+	if w.certified && at.UnixNano() < w.nextCertificate {
 		return false
 	}
 	all := w.post.Probe.Certificates()
 	cert := calib.InForce(all, at)
 	changed := w.certified && cert != w.correction.Certificate
-	next, more := calib.NextDate(all, at)
-	if !more {
-		next = time.Unix(1<<40, 0) // beyond all that comes
+	w.certified, w.nextCertificate = true, math.MaxInt64
+	if next, more := calib.NextDate(all, at); more {
+		w.nextCertificate = next.UnixNano()
 	}
-	w.certified, w.nextCertificate = true, next
 	c := w.post.correct(cert)
 	c.Zero, c.ZeroAt, c.ZeroBy = w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy
 	w.use(c)

@@ -32,8 +32,8 @@ type watch struct {
 	correction      calib.Correction
 	chain           calib.Chain // of correction, made ready
 	certified       bool
-	nextCertificate time.Time // when another one may come into force
-	recertified     bool      // one has, and neither record nor people know yet
+	nextCertificate int64 // ns since 1970: when another one may come into force
+	recertified     bool  // one has, and neither record nor people know yet
 	smooth          smooth
 	slowed          bool   // a limit asks for a slower probe than this one
 	unitSaid        string // the unit of the newest reading, and what it is

@@ -3,6 +3,7 @@ package chunk
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -181,5 +182,50 @@ func TestDamageIsNamed(t *testing.T) {
 	}
 	if err := c.Open(b[10:40]); err == nil || !strings.Contains(err.Error(), "no chunk of samples") {
 		t.Errorf("a part of a chunk opens: %v", err)
+	}
+}
+
+// A row whose value stands alone follows its template as any other does.
+func TestAloneIsNoOther(t *testing.T) {
+	said := rapid.SampledFrom([]string{"1.200", "0.003", "-0.5", "12", "+3.10", "007", "0.0", "-0.00", "1.2.3", "", "OL", "1234567890.1", "1.20000000000"})
+	tails := rapid.SampledFrom([]string{"", " mW/cm2", ";OK", " 3", ".", "5"})
+	row := func(t *rapid.T, tail string) Row {
+		if rapid.IntRange(0, 3).Draw(t, "other tail") == 0 {
+			tail = tails.Draw(t, "tail")
+		}
+		r := Row{Said: []byte(said.Draw(t, "said") + tail), HasValue: rapid.IntRange(0, 9).Draw(t, "none") > 0}
+		r.Digits, _, _ = number(r.Said)
+		if rapid.IntRange(0, 9).Draw(t, "other value") == 0 {
+			r.Digits++
+		}
+		if rapid.IntRange(0, 9).Draw(t, "more") == 0 {
+			r.More = []byte(`{"battery":3}`)
+		}
+		return r
+	}
+	alone, followed := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		tail := tails.Draw(t, "usual tail")
+		first := row(t, tail)
+		plain, _ := learn(&first, nil)
+		quick := plain
+		quick.settle()
+		for range 10 {
+			r := row(t, tail)
+			got, ok := quick.match(&r, nil)
+			want, wantOK := plain.match(&r, nil)
+			if ok != wantOK || ok && !slices.Equal(got, want) {
+				t.Fatalf("%q: %d, %v; want %d, %v", r.Said, got, ok, want, wantOK)
+			}
+			if quick.alone {
+				alone++
+			}
+			if quick.alone && ok {
+				followed++
+			}
+		}
+	})
+	if alone < 100 || followed < 20 {
+		t.Errorf("%d times alone, %d followed: the test looks at nothing", alone, followed)
 	}
 }

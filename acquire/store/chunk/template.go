@@ -14,6 +14,9 @@ type template struct {
 	value      int     // which field the value is; -1: the rows have none
 	slots      int     // fields that are not constant
 	whole      bool    // what was said is kept as it is, and the value as the one field
+
+	alone bool   // what was said is the value, and then
+	tail  string // this
 }
 
 // element is a piece of text and the number behind it.
@@ -186,9 +189,26 @@ func (s spelling) append(b []byte, v int64) []byte {
 	return append(append(append(b, digits[:whole]...), '.'), digits[whole:]...)
 }
 
+// settle finds out whether the value stands alone.
+func (t *template) settle() {
+	n := len(t.said)
+	if t.whole || n == 0 || n > 2 || len(t.more) > 0 || len(t.fields) != 1 || t.value != 0 {
+		return
+	}
+	t.alone = t.said[0].text == "" && t.said[0].field == 0 && (n == 1 || t.said[1].field < 0)
+	if t.alone && n == 2 {
+		t.tail = t.said[1].text
+	}
+}
+
 // match reads the numbers of r into dst, when r follows t.
 func (t *template) match(r *Row, dst []int64) ([]int64, bool) {
 	from := len(dst)
+	if t.alone && r.HasValue && len(r.More) == 0 { // mostly; the long way below comes to the same
+		if v, n := t.said[0].plainly(r.Said); n > 0 && v == r.Digits && string(r.Said[n:]) == t.tail {
+			return append(dst, v), true
+		}
+	}
 	if t.whole || (t.value >= 0) != r.HasValue {
 		return dst, false
 	}
