@@ -117,8 +117,7 @@ func (p *poller) handOn(one bool) int {
 	p.wrong = slices.Grow(p.wrong[:0], len(p.frames))[:len(p.frames)]
 	protocol, n := p.watch.post.Probe.Protocol, len(p.frames)
 	for i := range p.frames {
-		var err error
-		p.batch[i].Reading, err = protocol.Parse(p.frames[i].Bytes)
+		err := protocol.Parse(p.frames[i].Bytes, &p.batch[i].Reading)
 		p.wrong[i] = err
 		p.refused = p.refused || err != nil
 		if one && err == nil {

@@ -30,7 +30,12 @@ func (plain) Split(buf []byte) (int, []byte) {
 	return 0, nil
 }
 
-func (plain) Parse(frame []byte) (drivers.Reading, error) {
+func (p plain) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+func (plain) parse(frame []byte) (drivers.Reading, error) {
 	switch string(frame) {
 	case "OVER":
 		return drivers.Reading{Status: drivers.OverRange, Unit: "mW/cm2"}, nil

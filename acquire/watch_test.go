@@ -33,7 +33,7 @@ func yielding(all ...Sample) iter.Seq2[Sample, error] {
 }
 
 func (w *watch) feed(at time.Duration, word string) []Sample {
-	r, err := plain{}.Parse([]byte(word))
+	r, err := plain{}.parse([]byte(word))
 	return w.take([]drivers.Frame{{Bytes: []byte(word), Arrived: w.epoch.Add(at)}}, []Sample{{Reading: r}}, []error{err})
 }
 
@@ -228,7 +228,7 @@ func TestCrashBeforeTheAlarm(t *testing.T) {
 func BenchmarkTakeOneSample(b *testing.B) {
 	w := newTestWatch(&quiet{})
 	frames, batch, wrong := []drivers.Frame{{Bytes: []byte("0.412")}}, make([]Sample, 1), []error{nil}
-	batch[0].Reading, _ = plain{}.Parse(frames[0].Bytes)
+	batch[0].Reading, _ = plain{}.parse(frames[0].Bytes)
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
 		frames[0].Arrived = w.epoch.Add(time.Duration(i) * time.Millisecond)

@@ -27,10 +27,10 @@ type Protocol interface {
 	// refuse, so that nothing received goes unseen.
 	Split(buf []byte) (advance int, frame []byte)
 
-	// Parse reads one frame. An error means that the frame holds no reading;
-	// over-range and fault are readings, not errors. Parse keeps no reference
-	// to frame.
-	Parse(frame []byte) (Reading, error)
+	// Parse reads one frame into r, which is large, and whatever was there before. An
+	// error means that the frame holds no reading, and r means nothing then; over-range and fault are
+	// readings, not errors. Parse keeps no reference to frame.
+	Parse(frame []byte, r *Reading) error
 }
 
 // Reading is one answer of an instrument, as it was said.

@@ -7,6 +7,7 @@ import (
 
 	"ovenward/config"
 	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
 )
 
 // TestEveryGoodExampleBuilds holds that what the file format takes, the drivers
@@ -61,7 +62,7 @@ func TestLanguagesOfTheExample(t *testing.T) {
 		if got := string(p.Request()); got != want.request {
 			t.Errorf("%s asks %q, want %q", f.Probes[i].ID, got, want.request)
 		}
-		r, err := p.Parse([]byte(want.frame))
+		r, err := driverstest.Parse(p, []byte(want.frame))
 		if err != nil {
 			t.Errorf("%s: %v", f.Probes[i].ID, err)
 			continue

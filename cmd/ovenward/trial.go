@@ -215,7 +215,7 @@ func (t *trial) outcome(f drivers.Frame) outcome {
 		o.RoundTrip = f.Arrived.Sub(f.Departed)
 		o.At, o.U = f.Departed.Add(o.RoundTrip/2), f.Arrived
 	}
-	if o.Reading, o.Err = t.probe.Protocol.Parse(f.Bytes); o.Err != nil {
+	if o.Err = t.probe.Protocol.Parse(f.Bytes, &o.Reading); o.Err != nil {
 		return o
 	}
 	r := &o.Reading

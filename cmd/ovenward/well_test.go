@@ -54,7 +54,12 @@ func (p *spoken) Split(buf []byte) (int, []byte) {
 	return 0, nil
 }
 
-func (p *spoken) Parse(frame []byte) (drivers.Reading, error) {
+func (p *spoken) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+func (p *spoken) parse(frame []byte) (drivers.Reading, error) {
 	switch string(frame) {
 	case "OVER":
 		return drivers.Reading{Status: drivers.OverRange, Unit: "mW/cm2"}, nil

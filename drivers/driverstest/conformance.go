@@ -74,7 +74,7 @@ func Read(p drivers.Protocol, sent []byte) ([]Outcome, error) {
 	out := make([]Outcome, 0, len(f.frames))
 	for _, frame := range f.frames {
 		o := Outcome{Frame: frame}
-		r, err := p.Parse([]byte(frame))
+		r, err := Parse(p, []byte(frame))
 		if err != nil {
 			o.Refused = err.Error()
 		} else {
@@ -182,11 +182,17 @@ func chunked(p drivers.Protocol, sent []byte, want []Outcome) error {
 	return nil
 }
 
+// Parse reads one frame by itself.
+func Parse(p drivers.Protocol, frame []byte) (r drivers.Reading, err error) {
+	err = p.Parse(frame, &r)
+	return r, err
+}
+
 // unreferenced parses each frame from memory that is overwritten next.
 func unreferenced(p drivers.Protocol, want []Outcome) error {
 	for _, o := range want {
 		frame := []byte(o.Frame)
-		r, err := p.Parse(frame)
+		r, err := Parse(p, frame)
 		if string(frame) != o.Frame {
 			return fmt.Errorf("changed its frame in Parse: %q became %q", o.Frame, frame)
 		}
@@ -228,7 +234,7 @@ func withstandsOne(p drivers.Protocol, noise []byte) (err error) {
 		return fmt.Errorf("noise %q: %w", noise, err)
 	}
 	// Parse is to stand on its own feet, whatever Split would have kept back.
-	if r, err := p.Parse(noise); err == nil && !r.HasValue && r.Status == 0 {
+	if r, err := Parse(p, noise); err == nil && !r.HasValue && r.Status == 0 {
 		return fmt.Errorf("Parse(%q): a reading with neither number nor status", noise)
 	}
 	return nil

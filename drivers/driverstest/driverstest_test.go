@@ -20,9 +20,13 @@ type made struct {
 	parse   func(frame []byte) (drivers.Reading, error)
 }
 
-func (m *made) Request() []byte                             { return m.request }
-func (m *made) Split(buf []byte) (int, []byte)              { return m.split(buf) }
-func (m *made) Parse(frame []byte) (drivers.Reading, error) { return m.parse(frame) }
+func (m *made) Request() []byte                { return m.request }
+func (m *made) Split(buf []byte) (int, []byte) { return m.split(buf) }
+
+func (m *made) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = m.parse(frame)
+	return err
+}
 
 func sound() *made {
 	return &made{

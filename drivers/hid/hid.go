@@ -107,7 +107,13 @@ func (p *protocol) Split(buf []byte) (advance int, frame []byte) {
 }
 
 // Parse reads one report.
-func (p *protocol) Parse(frame []byte) (drivers.Reading, error) {
+func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+// parse is Parse.
+func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	o := &p.o
 	switch {
 	case o.Length > 0 && len(frame) != o.Length:

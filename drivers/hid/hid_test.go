@@ -66,7 +66,7 @@ func TestParse(t *testing.T) {
 		{"eight bytes, signed", signedWide, "ff ff ff ff ff ff ff ff", "-1", 0},
 		{"the lowest, signed", signedWide, "00 00 00 00 00 00 00 80", "", 0},
 	} {
-		r, err := mustNew(t, c.o).Parse(unhex(t, c.report))
+		r, err := driverstest.Parse(mustNew(t, c.o), unhex(t, c.report))
 		got := ""
 		switch {
 		case err != nil:

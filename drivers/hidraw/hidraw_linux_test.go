@@ -57,7 +57,7 @@ func TestReports(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, f := range frames {
-			r, err := p.Parse(f.Bytes)
+			r, err := driverstest.Parse(p, f.Bytes)
 			switch {
 			case err != nil:
 				said = append(said, "refused")
@@ -94,7 +94,7 @@ func TestDial(t *testing.T) {
 	if err != nil || len(frames) != 1 {
 		t.Fatalf("Receive: %v, %v", frames, err)
 	}
-	if r, err := p.Parse(frames[0].Bytes); err != nil || r.Value.String() != "0.005" {
+	if r, err := driverstest.Parse(p, frames[0].Bytes); err != nil || r.Value.String() != "0.005" {
 		t.Errorf("Parse: %+v, %v", r, err)
 	}
 }

@@ -149,7 +149,7 @@ func TestRefused(t *testing.T) {
 		{"unit", answer(2, 3, make([]byte, 4)), "comes from unit 2, want 1"},
 		{"function", answer(1, 4, make([]byte, 4)), "is of function 4, want 3"},
 	} {
-		r, err := p.Parse(c.frame)
+		r, err := driverstest.Parse(p, c.frame)
 		if err == nil || !strings.Contains(err.Error(), c.want) || len(err.Error()) > 300 {
 			t.Errorf("%s: %+v, %v, want an error with %q", c.name, r, err, c.want)
 		}
@@ -167,7 +167,7 @@ func TestRefused(t *testing.T) {
 		"4F57 0000 0002 01 83":                "no answer to the request",
 		"4F57 0000 0006 01 03 04 00 00 00 00": "no answer to the request",
 	} {
-		if r, err := tcp.Parse(unhex(t, frame)); err == nil || !strings.Contains(err.Error(), want) {
+		if r, err := driverstest.Parse(tcp, unhex(t, frame)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %+v, %v, want an error with %q", frame, r, err, want)
 		}
 	}

@@ -169,7 +169,7 @@ func TestOrders(t *testing.T) {
 	} {
 		p := made(t, modbus.Options{Framing: "rtu", UnitID: 1, Function: 3, Unit: "W/m2",
 			Value: modbus.Register{Address: 4, Type: c.kind, Order: c.order}})
-		r, err := p.Parse(answer(1, 3, unhex(t, c.bytes)))
+		r, err := driverstest.Parse(p, answer(1, 3, unhex(t, c.bytes)))
 		if err != nil || !r.HasValue || r.Value.String() != c.want {
 			t.Errorf("%s %s, %s: %+v, %v, want %s", c.kind, c.order, c.bytes, r, err, c.want)
 		}
@@ -229,7 +229,7 @@ func TestNumbers(t *testing.T) {
 		{"double, over range by its bits", modbus.Register{Type: "float64", OverRange: []int64{-1}}, []byte{255, 255, 255, 255, 255, 255, 255, 255}, "", drivers.OverRange},
 	} {
 		p := made(t, modbus.Options{Framing: "rtu", UnitID: 9, Function: 4, Unit: "W/m2", Value: c.r})
-		r, err := p.Parse(answer(9, 4, c.bytes))
+		r, err := driverstest.Parse(p, answer(9, 4, c.bytes))
 		if err != nil || r.Status != c.is || r.HasValue != (c.want != "") {
 			t.Errorf("%s: %+v, %v, want %s and status %d", c.name, r, err, c.want, c.is)
 			continue

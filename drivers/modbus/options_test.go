@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
 	"ovenward/drivers/modbus"
 )
 
@@ -42,7 +43,7 @@ func TestStatus(t *testing.T) {
 			s = &modbus.Status{Address: 2, Mask: 0xFF, OKCodes: []int{0, 1}, OverRangeCodes: []int{2}, FaultCodes: []int{3}, BatteryLowCodes: []int{4}}
 		}
 		p := made(t, modbus.Options{Framing: "rtu", UnitID: 1, Function: 3, Unit: "W/m2", Value: modbus.Register{Type: "float32"}, Status: s})
-		r, err := p.Parse(answer(1, 3, unhex(t, c.value+c.status)))
+		r, err := driverstest.Parse(p, answer(1, 3, unhex(t, c.value+c.status)))
 		switch {
 		case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
 			t.Errorf("%s: %+v, %v, want an error with %q", c.name, r, err, c.refused)
@@ -57,7 +58,7 @@ func TestStatus(t *testing.T) {
 func TestAFaultThatIsNamedStays(t *testing.T) {
 	p := made(t, modbus.Options{Framing: "rtu", UnitID: 1, Function: 3, Unit: "W/m2",
 		Value: modbus.Register{Type: "int16", Fault: []int64{-1}}, Status: &modbus.Status{Address: 1, OverRangeBits: []int{0}}})
-	if r, err := p.Parse(answer(1, 3, []byte{0xFF, 0xFF, 0, 1})); err != nil || r.Status != drivers.Fault|drivers.OverRange || r.HasValue {
+	if r, err := driverstest.Parse(p, answer(1, 3, []byte{0xFF, 0xFF, 0, 1})); err != nil || r.Status != drivers.Fault|drivers.OverRange || r.HasValue {
 		t.Errorf("%+v, %v, want fault and over-range without a number", r, err)
 	}
 }
@@ -122,7 +123,7 @@ func TestOptionsAreCopied(t *testing.T) {
 	registers := make([]byte, 16)
 	registers[0], registers[1] = 0xFF, 0xFF
 	o.Value.OverRange[0], o.Status.OKCodes[0] = 5, 5
-	if r, err := p.Parse(answer(17, 4, registers)); err != nil || r.Status != drivers.OverRange {
+	if r, err := driverstest.Parse(p, answer(17, 4, registers)); err != nil || r.Status != drivers.OverRange {
 		t.Errorf("%+v, %v, want over-range", r, err)
 	}
 }
@@ -132,9 +133,10 @@ func TestReadingDoesNotAllocate(t *testing.T) {
 		"rtu-float": answer(1, 3, []byte{0x3F, 0x9E, 0x04, 0x19, 0, 4}), "rtu-whole": answer(17, 4, make([]byte, 16)),
 	} {
 		p := instrument(t, name)
+		var r drivers.Reading
 		if allocs := testing.AllocsPerRun(1000, func() {
 			_, frame := p.Split(stream)
-			if r, err := p.Parse(frame); err != nil || !r.HasValue {
+			if err := p.Parse(frame, &r); err != nil || !r.HasValue {
 				t.Fatalf("Parse(% X) = %+v, %v", frame, r, err)
 			}
 		}); allocs != 0 {

@@ -309,7 +309,13 @@ func (s *Status) read(registers []byte) (drivers.Status, error) {
 
 // Parse reads one answer. Where a number is none, the status register has the
 // first word on why; infinity with the bit of an over-range is no fault.
-func (p *protocol) Parse(frame []byte) (drivers.Reading, error) {
+func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+// parse is Parse.
+func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	registers, err := p.registers(frame)
 	if err != nil {
 		return drivers.Reading{}, err

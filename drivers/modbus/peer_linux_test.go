@@ -123,7 +123,7 @@ func readPeer(t *testing.T, l drivers.Link, framing string, all bool) {
 		}
 		// The silence between frames, which the link is to keep elsewhere.
 		<-time.After(modbus.Silence(9600))
-		return p.Parse(frames[0].Bytes)
+		return driverstest.Parse(p, frames[0].Bytes)
 	}
 	for _, n := range peerNumbers(all) {
 		for o, name := options, ""; o.Function <= 4; o.Function++ {

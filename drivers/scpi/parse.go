@@ -10,7 +10,13 @@ import (
 
 // Parse reads one answer. An answer with one value more or less than the
 // options say is refused: it is of another query, or was cut.
-func (p *protocol) Parse(frame []byte) (drivers.Reading, error) {
+func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+// parse is Parse.
+func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	if len(frame) > maxAnswer {
 		return drivers.Reading{}, fmt.Errorf("the answer is longer than %d bytes: %s", maxAnswer, quote(frame))
 	}

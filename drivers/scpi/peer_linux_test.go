@@ -52,13 +52,13 @@ func readPeer(t *testing.T, l drivers.Link) {
 		if len(frames) != 1 {
 			t.Fatalf("answer %d: %d frames, want one", i, len(frames))
 		}
-		if r, err := p.Parse(frames[0].Bytes); err != nil || r != want {
+		if r, err := driverstest.Parse(p, frames[0].Bytes); err != nil || r != want {
 			t.Errorf("answer %d, %q: %+v, %v, want %+v", i, frames[0].Bytes, r, err, want)
 		}
 	}
 	all := instrument(t, "list")
 	frames = driverstest.Ask(t, l, all, all.Request())
-	if r, err := all.Parse(frames[0].Bytes); err != nil || r.Value.String() != "4.12" || r.Axes[0].String() != "1.50" || r.Battery.String() != "87" {
+	if r, err := driverstest.Parse(all, frames[0].Bytes); err != nil || r.Value.String() != "4.12" || r.Axes[0].String() != "1.50" || r.Battery.String() != "87" {
 		t.Errorf("%q: %+v, %v", frames[0].Bytes, r, err)
 	}
 	// A command it does not know stands in its list of errors, once.

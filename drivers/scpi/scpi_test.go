@@ -105,7 +105,7 @@ type parsed struct {
 
 func (c parsed) try(t *testing.T) {
 	t.Run(c.instrument+" "+c.frame[:min(len(c.frame), 40)], func(t *testing.T) {
-		got, err := instrument(t, c.instrument).Parse([]byte(c.frame))
+		got, err := driverstest.Parse(instrument(t, c.instrument), []byte(c.frame))
 		switch {
 		case c.refused == "" && (err != nil || got != c.want):
 			t.Errorf("Parse(%q) =\n%+v, %v, want\n%+v", c.frame, got, err, c.want)

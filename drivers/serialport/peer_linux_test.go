@@ -47,7 +47,7 @@ func wanted(n int) (r drivers.Reading, ok bool) {
 func checkPeerFrame(t *testing.T, p drivers.Protocol, n int, f drivers.Frame) {
 	t.Helper()
 	want, ok := wanted(n)
-	got, err := p.Parse(f.Bytes)
+	got, err := driverstest.Parse(p, f.Bytes)
 	if ok != (err == nil) || ok && got != want {
 		t.Errorf("line %d, %q: %+v, %v, want %+v, a reading: %t", n, f.Bytes, got, err, want, ok)
 	}

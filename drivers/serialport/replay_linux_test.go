@@ -46,7 +46,7 @@ func TestReplay(t *testing.T) {
 			}
 			for _, f := range frames {
 				o := driverstest.Outcome{Frame: string(f.Bytes)}
-				if o.Reading, err = p.Parse(f.Bytes); err != nil {
+				if o.Reading, err = driverstest.Parse(p, f.Bytes); err != nil {
 					o.Refused = err.Error()
 				}
 				got = append(got, o)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
 	"ovenward/drivers/modbus"
 	"ovenward/drivers/scpi"
 )
@@ -30,7 +31,7 @@ func readings(t *testing.T, o Options, p drivers.Protocol, n int) (read []driver
 		if err != nil || len(frames) != 1 {
 			t.Fatalf("%d frames, %v, want one", len(frames), err)
 		}
-		r, err := p.Parse(frames[0].Bytes)
+		r, err := driverstest.Parse(p, frames[0].Bytes)
 		if err != nil {
 			t.Fatalf("%q: %v", frames[0].Bytes, err)
 		}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"strconv"
 	"testing"
+
+	"ovenward/drivers"
 )
 
 // BenchmarkLine compares a line in columns read by the driver with the plain
@@ -13,10 +15,11 @@ func BenchmarkLine(b *testing.B) {
 	stream := []byte("12.40 mW/cm2 OK\r\n")
 	b.Run("textline", func(b *testing.B) {
 		p := language(b, "polled")
+		var r drivers.Reading
 		b.ReportAllocs()
 		for b.Loop() {
 			_, frame := p.Split(stream)
-			if _, err := p.Parse(frame); err != nil {
+			if err := p.Parse(frame, &r); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -140,12 +140,12 @@ func TestChecksums(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, err = p.Parse([]byte(c.body + c.want))
+		_, err = driverstest.Parse(p, []byte(c.body+c.want))
 		wrong := strings.Map(func(r rune) rune { return rune("123456789ABCDEF0"[strings.IndexRune("0123456789ABCDEF", r)]) }, c.want)
 		if err != nil && strings.Contains(err.Error(), "checksum") {
 			t.Errorf("%s of %q: %v", c.name, c.body, err)
 		}
-		if _, err := p.Parse([]byte(c.body + wrong)); err == nil || !strings.Contains(err.Error(), "the checksum is "+c.want) {
+		if _, err := driverstest.Parse(p, []byte(c.body+wrong)); err == nil || !strings.Contains(err.Error(), "the checksum is "+c.want) {
 			t.Errorf("%s: a wrong checksum gives %v", c.name, err)
 		}
 	}
@@ -164,7 +164,7 @@ func TestLowByteFirst(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := p.Parse([]byte(c.line))
+		r, err := driverstest.Parse(p, []byte(c.line))
 		switch {
 		case c.ok && (err != nil || r.Value.String() != "123456789"):
 			t.Errorf("%+v: %+v, %v", c, r, err)
@@ -179,7 +179,7 @@ func TestNoWrongBitPasses(t *testing.T) {
 	for name, line := range map[string]string{"hex": "$0078,001F,FFFE,0E7E*" + fmt.Sprintf("%02X", sum8("0078,001F,FFFE,0E7E")),
 		"crc": "S=0.412 mW/cm2 T=88.7F B=74% " + fmt.Sprintf("%04X", slowCRC([]byte("S=0.412 mW/cm2 T=88.7F B=74% "), 0x8005, 0xffff, true))} {
 		p := language(t, name)
-		if _, err := p.Parse([]byte(line)); err != nil {
+		if _, err := driverstest.Parse(p, []byte(line)); err != nil {
 			t.Fatal(err)
 		}
 		for i := range 8 * len(line) {
@@ -188,7 +188,7 @@ func TestNoWrongBitPasses(t *testing.T) {
 			if bytes.EqualFold(b, []byte(line)) {
 				continue // a digit of the checksum in the other case
 			}
-			if got, err := p.Parse(b); err == nil {
+			if got, err := driverstest.Parse(p, b); err == nil {
 				t.Errorf("%s: %q was read as %+v", name, b, got)
 			}
 		}
@@ -209,7 +209,7 @@ func TestHexNumbers(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return p.Parse([]byte(line))
+		return driverstest.Parse(p, []byte(line))
 	}
 	for _, c := range []struct {
 		number, scale, line, want string // "" = refused

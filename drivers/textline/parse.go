@@ -18,18 +18,19 @@ type fields struct {
 
 // Parse reads one line. The strings in the reading are those of the options,
 // so that a line in columns costs no allocation.
-func (p *protocol) Parse(line []byte) (r drivers.Reading, err error) {
+func (p *protocol) Parse(line []byte, r *drivers.Reading) (err error) {
 	if len(p.tails) > 0 && len(line) <= maxLine {
 		d, n := drivers.LeadingDecimal(line, p.mark)
 		for i := range p.tails {
 			if t := &p.tails[i]; n > 0 && string(line[n:]) == t.text {
-				r = t.reading
+				*r = t.reading
 				r.Value = d
-				return r, nil
+				return nil
 			}
 		}
 	}
-	return p.parse(line)
+	*r, err = p.parse(line)
+	return err
 }
 
 // tail is what a plain line holds behind a number that it begins with, and the

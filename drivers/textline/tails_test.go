@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"ovenward/drivers"
 )
 
 // A line that is known by its tail is read as any other.
@@ -44,7 +46,8 @@ func TestTailsChangeNothing(t *testing.T) {
 			if len(p.tails) > 0 && rapid.Bool().Draw(t, "plain") {
 				line = rapid.SampledFrom(pieces[:13]).Draw(t, "number") + rapid.SampledFrom(p.tails).Draw(t, "tail").text
 			}
-			got, err := p.Parse([]byte(line))
+			var got drivers.Reading
+			err := p.Parse([]byte(line), &got)
 			want, wantErr := p.parse([]byte(line))
 			if got != want || fmt.Sprint(err) != fmt.Sprint(wantErr) {
 				t.Fatalf("language %d reads %q as %+v, %v; want %+v, %v", i, line, got, err, want, wantErr)

@@ -86,7 +86,7 @@ type parsed struct {
 
 func (c parsed) try(t *testing.T) {
 	t.Run(c.language+" "+c.line[:min(len(c.line), 40)], func(t *testing.T) {
-		got, err := language(t, c.language).Parse([]byte(c.line))
+		got, err := driverstest.Parse(language(t, c.language), []byte(c.line))
 		switch {
 		case c.refused == "" && (err != nil || got != c.want):
 			t.Errorf("Parse(%q) = %+v, %v, want %+v", c.line, got, err, c.want)
@@ -233,7 +233,7 @@ func TestOptionsAreCopied(t *testing.T) {
 		t.Fatal(err)
 	}
 	o.Units[0], o.OK[0] = "V/m", "NO"
-	if _, err := p.Parse([]byte("1.20 mW/cm2 OK")); err != nil {
+	if _, err := driverstest.Parse(p, []byte("1.20 mW/cm2 OK")); err != nil {
 		t.Error(err)
 	}
 }
@@ -244,9 +244,10 @@ func TestColumnsDoNotAllocate(t *testing.T) {
 		"polled": "1.20 mW/cm2 OK\r\n", "streaming": "1;12,40;W/m2;B\n", "bare": "+12.5\n",
 	} {
 		p, stream := language(t, name), []byte(line)
+		var r drivers.Reading
 		allocs := testing.AllocsPerRun(1000, func() {
 			_, frame := p.Split(stream)
-			if r, err := p.Parse(frame); err != nil || !r.HasValue {
+			if err := p.Parse(frame, &r); err != nil || !r.HasValue {
 				t.Fatalf("Parse(%q) = %+v, %v", frame, r, err)
 			}
 		})

@@ -25,10 +25,9 @@ import (
 // talker is a probe that talks by itself as fast as it is listened to. Its readings
 // and their lines were made before.
 type talker struct {
-	at    []int64 // of its readings, ns
-	lines []byte  // that were not read yet
+	at    []time.Time // of its readings
+	lines []byte      // that were not read yet
 	from  int
-	base  int64         // ns, the first reading's instant
 	now   *atomic.Int64 // ns since the first reading: the station's clock
 	read  []byte
 	room  func() bool
@@ -36,10 +35,11 @@ type talker struct {
 }
 
 // linesOf is what a probe says, and when.
-func linesOf(all []reading) (lines []byte, at []int64) {
+func linesOf(all []reading) (lines []byte, at []time.Time) {
+	at = make([]time.Time, 0, len(all))
 	for i := range all {
 		lines = append(append(lines, all[i].said[:all[i].n]...), '\n')
-		at = append(at, all[i].at)
+		at = append(at, stationStart().Add(time.Duration(all[i].at-all[0].at)))
 	}
 	return lines, at
 }
@@ -63,13 +63,13 @@ func (l *talker) Receive(split func([]byte) (int, []byte), _ time.Time, dst []dr
 	l.read = append(l.read[:0], l.lines[:min(aRead, len(l.lines))]...) // copied, as a system's read does
 	rest := l.read
 	for n, frame := split(rest); n > 0; n, frame = split(rest) {
-		dst = append(dst, drivers.Frame{Bytes: frame, Arrived: stationStart().Add(time.Duration(l.at[l.from] - l.base))})
+		dst = append(dst, drivers.Frame{Bytes: frame, Arrived: l.at[l.from]})
 		l.from++
 		rest = rest[n:]
 	}
 	l.lines = l.lines[len(l.read)-len(rest):] // a line that is not whole comes again
-	if at := l.at[l.from-1] - l.base; at > l.now.Load() {
-		l.now.Store(at)
+	if at := l.at[l.from-1].Sub(stationStart()); at > time.Duration(l.now.Load()) {
+		l.now.Store(int64(at))
 	}
 	return dst, nil
 }
@@ -116,7 +116,7 @@ func BenchmarkChain(b *testing.B) {
 }
 
 func benchmarkChain(b *testing.B, series, n int) {
-	made, lines, at := readings(series, n), make([][]byte, series), make([][]int64, series)
+	made, lines, at := readings(series, n), make([][]byte, series), make([][]time.Time, series)
 	for i := range lines {
 		lines[i], at[i] = linesOf(made[i])
 	}
@@ -165,7 +165,7 @@ func processorTime(b *testing.B) time.Duration {
 
 // chain times one go from the first line to the last sample written, and returns the
 // processor's time.
-func chain(b *testing.B, lines [][]byte, at [][]int64) (used time.Duration) {
+func chain(b *testing.B, lines [][]byte, at [][]time.Time) (used time.Duration) {
 	b.Helper()
 	record := must(store.Open(inMemory(b), store.Options{CommitEvery: 2 * time.Millisecond}))(b)
 	ctx, cancel := context.WithCancel(b.Context())
@@ -175,7 +175,7 @@ func chain(b *testing.B, lines [][]byte, at [][]int64) (used time.Duration) {
 	room := func() bool { return record.Stats().Pending < 100_000 }
 	posts := make([]acquire.Post, len(at))
 	for i := range posts {
-		l := &talker{at: at[i], lines: lines[i], base: at[0][0], now: now, room: room, ended: func() {
+		l := &talker{at: at[i], lines: lines[i], now: now, room: room, ended: func() {
 			if left.Add(-1) == 0 {
 				cancel()
 			}

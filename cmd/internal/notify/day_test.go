@@ -35,7 +35,12 @@ func (spoken) Split(buf []byte) (int, []byte) {
 	return 0, nil
 }
 
-func (spoken) Parse(frame []byte) (drivers.Reading, error) {
+func (p spoken) Parse(frame []byte, r *drivers.Reading) (err error) {
+	*r, err = p.parse(frame)
+	return err
+}
+
+func (spoken) parse(frame []byte) (drivers.Reading, error) {
 	if string(frame) == "OVER" {
 		return drivers.Reading{Status: drivers.OverRange, Unit: "mW/cm2"}, nil
 	}
