@@ -94,11 +94,13 @@ func (p *poller) askTrouble(link drivers.Link, q *inquiry, deadline time.Time) (
 	if err != nil {
 		return "", nil, err
 	}
+	p.owed = true
 	for p.now().Before(deadline) {
 		q.frames, err = link.Receive(p.watch.post.Probe.Protocol.Split, deadline, q.frames[:0])
 		for _, f := range q.frames {
 			text, parseErr := q.asks.ParseTrouble(f.Bytes)
 			if parseErr == nil {
+				p.owed = false
 				return text, f.Bytes, nil
 			}
 			p.watch.asked(0, len(f.Bytes))

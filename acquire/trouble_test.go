@@ -35,13 +35,17 @@ type grumbler struct {
 	say      func(time.Duration) string          // to a poll
 	grumbles func(d time.Duration, n int) string // to the n-th question of a connect; "" is no answer
 	took     time.Duration
+	opened   int // only looked at while no station runs
 
 	mu    sync.Mutex
 	times []time.Duration // when it was asked for its errors
 	said  string
 }
 
-func (g *grumbler) dial(context.Context) (drivers.Link, error) { return g, nil }
+func (g *grumbler) dial(context.Context) (drivers.Link, error) {
+	g.opened++
+	return g, nil
+}
 
 func (g *grumbler) Send(request []byte, _ time.Time) (time.Time, int, error) {
 	d := time.Since(g.born)
@@ -237,4 +241,50 @@ func TestTroubleFindsNoGap(t *testing.T) {
 			t.Errorf("missed %d slots, want the one given up to be counted", n)
 		}
 	})
+}
+
+// A port is not kept for the next station while an answer about errors may yet come.
+func TestPortThatOwesItsTroublesIsNotKept(t *testing.T) {
+	for name, answer := range map[string]string{"silent": "", "at an end": "!"} {
+		synctest.Test(t, func(t *testing.T) {
+			g := &grumbler{born: time.Now(), took: 4 * time.Millisecond}
+			g.say = func(d time.Duration) string {
+				if d > 10450*time.Millisecond && d < 10550*time.Millisecond {
+					return "no reading" // so that it is asked for its errors
+				}
+				return "1.00"
+			}
+			g.grumbles = func(d time.Duration, _ int) string {
+				if d < time.Second {
+					return "!"
+				}
+				return answer
+			}
+			post := aPost(&fakeProbe{})
+			post.Probe.Protocol, post.Probe.Dial, post.Probe.Timeout = grumbling{}, g.dial, 400*time.Millisecond
+			h := ran(t, post)
+			at(11 * time.Second)
+			if n := len(g.asked()); n != 2 {
+				t.Fatalf("asked at %v, want after the connect and just before 11 s", g.asked())
+			}
+			h.old.HandOn(nil, []int{0})
+			h.stop(t)
+			o := h.options
+			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
+			s, err := New(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			was, want := g.opened, g.opened
+			if answer == "" {
+				want++
+			}
+			h.run(t, s)
+			at(13 * time.Second)
+			h.stop(t)
+			if g.opened != want {
+				t.Errorf("%s: the port was opened %d times, then %d", name, was, g.opened-was)
+			}
+		})
+	}
 }
