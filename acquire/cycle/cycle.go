@@ -102,8 +102,12 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 		return
 	}
 	x = max(x, 0) // a reading below zero is no field, and coming back from it no rise
-	r.hold(at)
-	r.Advance(at)
+	if r.emitting {
+		r.hold(at)
+	}
+	if r.running {
+		r.Advance(at)
+	}
 	if r.seen && at-r.at > 2*r.gap {
 		r.rest.forget() // what rest looks like now is not known
 		r.fall.forget()
@@ -137,7 +141,9 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	default: // noise goes as far once in a while, and hardly ever twice running
 		r.weak, r.emitting, r.doubted = true, false, x
 	}
-	r.fall.take(at, x)
+	if r.fall.tau != 0 {
+		r.fall.take(at, x)
+	}
 }
 
 // leftOver is how small a part of the field while it emits may be left behind when

@@ -61,7 +61,6 @@ func (f *fall) exactly(at time.Duration, m mark, x, below float64) bool {
 func (f *fall) take(at time.Duration, x float64) {
 	m := mark{at, x, true}
 	switch {
-	case f.tau == 0:
 	case math.IsInf(x, 1):
 		f.forget()
 	case !f.old.known:

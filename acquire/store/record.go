@@ -37,7 +37,10 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 		}
 		r.Seq, r.At, r.AtU = b.Seq, nanos(b.At), int64(b.AtU)
 		r.Digits, r.Exp, r.HasValue, r.Unit = b.Reading.Value.Digits, b.Reading.Value.Exp, b.Reading.HasValue, b.Reading.Unit
-		r.Status, r.Quality, r.Said, r.More = uint8(b.Reading.Status), uint8(b.Quality), b.Said, s.moreOf(b)
+		r.Status, r.Quality, r.Said, r.More = uint8(b.Reading.Status), uint8(b.Quality), b.Said, nil
+		if x := &b.Reading; x.HasAxes || x.HasTemp || x.BatteryUnit != "" {
+			r.More = s.moreOf(b)
+		}
 		n.coarse.Set(r)
 		s.queue.tail.add(n, s.queue.lose)
 		n.last = b.Seq
@@ -52,11 +55,7 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 
 // moreOf returns the column more of b; it stays valid until the next call.
 func (s *Store) moreOf(b *acquire.Sample) []byte {
-	r := &b.Reading
-	if !r.HasAxes && !r.HasTemp && r.BatteryUnit == "" {
-		return nil
-	}
-	s.scratch = appendMore(s.scratch[:0], *r)
+	s.scratch = appendMore(s.scratch[:0], b.Reading)
 	return s.scratch
 }
 

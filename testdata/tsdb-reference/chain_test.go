@@ -74,9 +74,9 @@ func (l *talker) Receive(split func([]byte) (int, []byte), _ time.Time, dst []dr
 	return dst, nil
 }
 
-// aRead is how many bytes of a line that never rests are read at a time: a third of
-// what a terminal hands out at most.
-const aRead = 1365
+// aRead is how many bytes of a line that never rests are read at a time: what a
+// terminal hands out at most (n_tty(4) keeps 4 096).
+const aRead = 4095
 
 var began = time.Now()
 

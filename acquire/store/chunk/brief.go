@@ -204,7 +204,6 @@ func (b *Brief) follow(r *Row, h *Habit) (id int, numbers []int64) {
 		for i := range t.fields {
 			t.fields[i].slot = i
 		}
-		t.settle()
 		if found, ok = t.match(r, found); ok {
 			h.usual = &t
 			return b.with(&t), found

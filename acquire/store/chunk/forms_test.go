@@ -207,9 +207,9 @@ func TestAloneIsNoOther(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tail := tails.Draw(t, "usual tail")
 		first := row(t, tail)
-		plain, _ := learn(&first, nil)
-		quick := plain
-		quick.settle()
+		quick, _ := learn(&first, nil)
+		plain := quick
+		plain.alone = false
 		for range 10 {
 			r := row(t, tail)
 			got, ok := quick.match(&r, nil)

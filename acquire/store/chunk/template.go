@@ -260,9 +260,9 @@ func learn(r *Row, key []byte) (template, []byte) {
 	var seen []int64
 	ok := len(r.Said) <= maxText && len(r.More) <= maxText
 	if ok {
-		t.said, seen, key = learnText(r.Said, seen, 0, key)
+		t.said, seen, key = learnText(r.Said, r.Unit, seen, 0, key)
 		key = append(key, 0xff)
-		t.more, seen, key = learnText(r.More, seen, len(seen), key)
+		t.more, seen, key = learnText(r.More, "", seen, len(seen), key)
 	}
 	if t.whole = !ok || len(seen) >= maxFields; t.whole {
 		t.said, t.more, seen, key = nil, nil, nil, append(key[:0], 0xff, 0xff, 0xff)
@@ -280,15 +280,20 @@ func learn(r *Row, key []byte) (template, []byte) {
 		}
 	}
 	t.fields = make([]field, len(seen))
+	t.settle()
 	return t, strconv.AppendInt(append(key, 0xff), int64(t.value), 10)
 }
 
-// learnText looks for numbers in b. Those among the first known of seen are
-// taken for the same.
-func learnText(b []byte, seen []int64, known int, key []byte) ([]element, []int64, []byte) {
+// learnText looks for numbers in b, but not in the unit, which may hold one: cm2.
+// Those among the first known of seen are taken for the same.
+func learnText(b []byte, unit string, seen []int64, known int, key []byte) ([]element, []int64, []byte) {
 	var elements []element
 	from := 0
 	for i := 0; i < len(b); {
+		if unit != "" && len(b)-i >= len(unit) && string(b[i:i+len(unit)]) == unit {
+			i += len(unit)
+			continue
+		}
 		v, s, n := int64(0), spelling{}, 0
 		if c := b[i]; isDigit(c) || c == '-' || c == '+' {
 			v, s, n = number(b[i:])
