@@ -32,14 +32,12 @@ func (q *Quantiser) Set(r *Row) {
 	res := int64(q.Resolution)
 	at := r.At
 	if res > 1 {
-		down := r.At - whole(r.At, res)*res
-		if down < 0 {
-			down += res
+		x := r.At + res/2 // the nearest is what lies just below this
+		at = whole(x, res) * res
+		if x < 0 && at > x {
+			at -= res
 		}
-		if at -= down; 2*down >= res {
-			at += res
-		}
-		if (at > r.At) != (2*down >= res && down != 0) { // beyond what an int64 holds
+		if x < r.At || at > x { // beyond what an int64 holds
 			at = r.At
 		}
 	}
