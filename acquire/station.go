@@ -291,14 +291,14 @@ func (s *Station) Stats() []Stats {
 // Alarms copies all alarms, the station's own first.
 func (s *Station) Alarms() []alarm.Alarm {
 	s.mu.Lock()
-	var out []alarm.Alarm
+	out := make([]alarm.Alarm, 0, len(s.own)+len(s.strays))
 	for _, o := range slices.Concat(s.own, s.strays) {
 		out = append(out, o.alarm)
 	}
 	s.mu.Unlock()
 	for _, w := range s.watches {
 		w.mu.Lock()
-		out = append(out, w.alarms...)
+		out = append(slices.Grow(out, len(w.alarms)), w.alarms...)
 		w.mu.Unlock()
 	}
 	return out
