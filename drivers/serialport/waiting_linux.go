@@ -17,10 +17,19 @@ type waiting struct {
 	port
 	hold *hold
 	wait time.Duration
+
+	try    func(fd uintptr) (done bool) // once, made once: a read allocates nothing
+	p      []byte                       // what once reads into,
+	n      int                          // and what came of it
+	failed error
 }
 
 // waited has the port read without blocking a thread.
-func (h *hold) waited(p port) port { return &waiting{port: p, hold: h} }
+func (h *hold) waited(p port) port {
+	w := &waiting{port: p, hold: h}
+	w.try = w.once
+	return w
+}
 
 // SetReadTimeout bounds how long Read waits.
 func (w *waiting) SetReadTimeout(d time.Duration) error {
@@ -33,7 +42,7 @@ func (w *waiting) Read(p []byte) (n int, err error) {
 	if w.wait > 0 {
 		n, err = w.await(p)
 	} else {
-		n, err = retry(func() (int, error) { return atOnce(unix.SYS_READ, w.hold.fd, p) })
+		n, err = readAtOnce(w.hold.fd, p)
 	}
 	switch {
 	case errors.Is(err, unix.EAGAIN), errors.Is(err, os.ErrDeadlineExceeded):
@@ -51,16 +60,23 @@ func (w *waiting) await(p []byte) (int, error) {
 	if err := w.hold.file.SetReadDeadline(time.Now().Add(w.wait)); err != nil {
 		return 0, err
 	}
-	var n int
-	var failed error
-	err := w.hold.conn.Read(func(fd uintptr) (done bool) {
-		n, failed = retry(func() (int, error) { return atOnce(unix.SYS_READ, int(fd), p) })
-		return !errors.Is(failed, unix.EAGAIN)
-	})
-	if err == nil {
-		err = failed
+	w.p = p
+	err := w.hold.conn.Read(w.try)
+	if w.p = nil; err == nil {
+		err = w.failed
 	}
-	return n, errors.Join(err, w.hold.file.SetReadDeadline(time.Time{}))
+	return w.n, errors.Join(err, w.hold.file.SetReadDeadline(time.Time{}))
+}
+
+// once reads what has come, and is done if anything has.
+func (w *waiting) once(fd uintptr) (done bool) {
+	w.n, w.failed = readAtOnce(int(fd), w.p)
+	return !errors.Is(w.failed, unix.EAGAIN)
+}
+
+// readAtOnce reads what has come by fd, which does not block.
+func readAtOnce(fd int, p []byte) (int, error) {
+	return retry(func() (int, error) { return atOnce(unix.SYS_READ, fd, p) })
 }
 
 // writeAtOnce writes what fd, which does not block, takes.
