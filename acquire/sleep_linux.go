@@ -9,6 +9,7 @@ import (
 	"sync"
 	"syscall"
 	"time"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -135,10 +136,6 @@ func (p *precise) sleep(ctx context.Context, at time.Time) error {
 		return Timers{}.SleepUntil(ctx, at)
 	}
 	p.put(t)
-	// The thread that waited for the network, for all of this program, is now the
-	// poller's, and will be blocked until the probe answers. Something to run has Go
-	// wake another one, which then waits for the network.
-	go func() {}()
 	return nil
 }
 
@@ -206,7 +203,11 @@ func (t *kernelTimer) wait(at int64) error {
 	}
 	err = t.conn.Read(func(fd uintptr) (done bool) {
 		for failed = unix.EINTR; failed == unix.EINTR; {
-			_, failed = unix.Read(int(fd), t.told[:])
+			// Raw, for it does not block: Go would else wake somebody to watch this thread.
+			_, _, errno := syscall.RawSyscall(unix.SYS_READ, fd, uintptr(unsafe.Pointer(&t.told)), uintptr(len(t.told)))
+			if failed = nil; errno != 0 {
+				failed = errno
+			}
 		}
 		return failed != unix.EAGAIN
 	})

@@ -211,8 +211,9 @@ func (s *Station) Run(ctx context.Context) error {
 // tick looks at all posts by the clock alone, in a goroutine that touches no
 // port: a port that hangs cannot hide that its post has gone blind.
 func (s *Station) tick(ctx context.Context) {
-	t := time.NewTicker(tickEvery)
+	t := time.NewTimer(0)
 	defer t.Stop()
+	<-t.C
 	for {
 		now := s.now()
 		for _, w := range s.watches {
@@ -221,6 +222,10 @@ func (s *Station) tick(ctx context.Context) {
 		s.look(now)
 		s.checkClock(now)
 		s.round()
+		// On whole beats of the wall clock, as streams of the page are written: one
+		// wake-up of the program serves both.
+		now = s.now()
+		t.Reset(now.Truncate(tickEvery).Add(tickEvery).Sub(now))
 		select {
 		case <-t.C:
 		case <-ctx.Done():
@@ -286,14 +291,14 @@ func (s *Station) Stats() []Stats {
 // Alarms copies all alarms, the station's own first.
 func (s *Station) Alarms() []alarm.Alarm {
 	s.mu.Lock()
-	var out []alarm.Alarm
+	out := make([]alarm.Alarm, 0, len(s.own)+len(s.strays))
 	for _, o := range slices.Concat(s.own, s.strays) {
 		out = append(out, o.alarm)
 	}
 	s.mu.Unlock()
 	for _, w := range s.watches {
 		w.mu.Lock()
-		out = append(out, w.alarms...)
+		out = append(slices.Grow(out, len(w.alarms)), w.alarms...)
 		w.mu.Unlock()
 	}
 	return out

@@ -92,12 +92,12 @@ func newLog(to io.Writer, format string, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewTextHandler(to, o))
 }
 
-// collectSooner has garbage collected when it is nine tenths of what lives, unless
-// GOGC says otherwise. Three quarters would save 1 MB at rest, and take a seventh of the
-// processor time more.
+// collectSooner has garbage collected when it is half of what lives, unless GOGC says
+// otherwise. Beside nine tenths that saves 0.4 to 0.7 MB at rest, and takes a twentieth
+// of the processor time more.
 func collectSooner() {
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(90)
+		debug.SetGCPercent(50)
 	}
 }
 

@@ -5,6 +5,8 @@ package serialport
 import (
 	"errors"
 	"fmt"
+	"os"
+	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -18,9 +20,11 @@ const maxDescriptor = 1000
 
 // hold is a descriptor of our own on the port. It carries the lock, since the
 // exclusive mode of a terminal does not stop root, and it writes, since it does
-// not block and so can keep a deadline.
+// not block and so can keep a deadline. On Linux it reads, too.
 type hold struct {
 	fd       int
+	file     *os.File // owns fd
+	conn     syscall.RawConn
 	reserved [3]int // the descriptors that the library gets: port and pipe
 }
 
@@ -32,7 +36,10 @@ func holdPort(path string) (*hold, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := &hold{fd: fd}
+	h := &hold{fd: fd, file: os.NewFile(uintptr(fd), path)}
+	if h.conn, err = h.file.SyscallConn(); err != nil {
+		return nil, errors.Join(err, h.close())
+	}
 	_, err = retry(func() (int, error) { return 0, unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB) })
 	if errors.Is(err, unix.EWOULDBLOCK) {
 		err = errHeld
@@ -77,7 +84,7 @@ func (h *hold) closeOnExec() {
 // write writes what the port takes, and waits no longer than wait for it to
 // take anything.
 func (h *hold) write(_ port, p []byte, wait time.Duration) (int, error) {
-	n, err := unix.Write(h.fd, p)
+	n, err := writeAtOnce(h.fd, p)
 	switch {
 	case errors.Is(err, unix.EINTR):
 		return 0, nil
@@ -101,7 +108,7 @@ func (h *hold) write(_ port, p []byte, wait time.Duration) (int, error) {
 }
 
 // close gives up the lock.
-func (h *hold) close() error { return unix.Close(h.fd) }
+func (h *hold) close() error { return h.file.Close() }
 
 func retry(call func() (int, error)) (int, error) {
 	for {

@@ -283,7 +283,7 @@ func follow(ctx context.Context, next update, name string, shown uint64, send fu
 		case took < liveEvery/4:
 			every = max(every/2, liveEvery)
 		}
-		wait.Reset(every)
+		wait.Reset(untilBeat(time.Now(), every))
 		select {
 		case <-ctx.Done():
 			return nil
@@ -293,6 +293,12 @@ func follow(ctx context.Context, next update, name string, shown uint64, send fu
 			return nil
 		}
 	}
+}
+
+// untilBeat is how long it is until the next whole beat of the wall clock. The station
+// looks at its posts on the same, so that one wake-up of the program serves both.
+func untilBeat(now time.Time, every time.Duration) time.Duration {
+	return now.Truncate(every).Add(every).Sub(now)
 }
 
 // postUpdates tells one post in words.

@@ -1,0 +1,6 @@
+//go:build !linux
+
+package serialport
+
+// waited leaves the waiting to the library.
+func (h *hold) waited(p port) port { return p }
