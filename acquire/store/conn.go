@@ -102,6 +102,7 @@ func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
 		"PRAGMA synchronous = FULL",
 		"PRAGMA wal_autocheckpoint = 256",
 		"PRAGMA cache_size = 32",
+		"PRAGMA cache_spill = 125",
 		"PRAGMA journal_size_limit = 8388608",
 	}, more...) {
 		if _, err := c.ExecContext(ctx, p); err != nil {
