@@ -57,7 +57,7 @@ func TestTailsChangeNothing(t *testing.T) {
 			}
 		}
 	})
-	if read < 100 {
+	if read < 30 {
 		t.Errorf("%d lines held a number: the test looks at nothing", read)
 	}
 }

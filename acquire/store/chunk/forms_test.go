@@ -185,16 +185,27 @@ func TestDamageIsNamed(t *testing.T) {
 	}
 }
 
+// digitsOf is the number that b begins with.
+func digitsOf(b []byte) int64 {
+	v, _, _ := number(b)
+	return v
+}
+
 // A row whose value stands alone follows its template as any other does.
 func TestAloneIsNoOther(t *testing.T) {
 	said := rapid.SampledFrom([]string{"1.200", "0.003", "-0.5", "12", "+3.10", "007", "0.0", "-0.00", "1.2.3", "", "OL", "1234567890.1", "1.20000000000"})
+	usual := rapid.SampledFrom([]string{"1.200", "0.003", "12.345", "-0.002"})
 	tails := rapid.SampledFrom([]string{"", " mW/cm2", ";OK", " 3", ".", "5"})
 	row := func(t *rapid.T, tail string) Row {
 		if rapid.IntRange(0, 3).Draw(t, "other tail") == 0 {
 			tail = tails.Draw(t, "tail")
 		}
-		r := Row{Said: []byte(said.Draw(t, "said") + tail), HasValue: rapid.IntRange(0, 9).Draw(t, "none") > 0}
-		r.Digits, _, _ = number(r.Said)
+		number := usual.Draw(t, "usual")
+		if rapid.IntRange(0, 3).Draw(t, "other number") == 0 {
+			number = said.Draw(t, "said")
+		}
+		r := Row{Said: []byte(number + tail), HasValue: rapid.IntRange(0, 9).Draw(t, "none") > 0}
+		r.Digits = digitsOf(r.Said)
 		if rapid.IntRange(0, 9).Draw(t, "other value") == 0 {
 			r.Digits++
 		}
