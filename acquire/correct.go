@@ -75,7 +75,7 @@ func (w *watch) certify(at time.Time) bool {
 	cert := calib.InForce(all, at)
 	changed := w.certified && cert != w.correction.Certificate
 	w.certified, w.nextCertificate = true, math.MaxInt64
-	if next, more := calib.NextDate(all, at); more {
+	if next, more := calib.NextDate(all, at); more && next.Before(time.Unix(0, math.MaxInt64)) { // one of the year 2926 is a slip
 		w.nextCertificate = next.UnixNano()
 	}
 	c := w.post.correct(cert)

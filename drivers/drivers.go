@@ -27,9 +27,9 @@ type Protocol interface {
 	// refuse, so that nothing received goes unseen.
 	Split(buf []byte) (advance int, frame []byte)
 
-	// Parse reads one frame into r, which is large, and whatever was there before. An
-	// error means that the frame holds no reading, and r means nothing then; over-range and fault are
-	// readings, not errors. Parse keeps no reference to frame.
+	// Parse reads one frame into r, which is large and used again: nothing of what was there
+	// stays. An error means that the frame holds no reading, and r means nothing then; over-range and
+	// fault are readings, not errors. Parse keeps no reference to frame.
 	Parse(frame []byte, r *Reading) error
 }
 

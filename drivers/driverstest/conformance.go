@@ -188,7 +188,8 @@ func Parse(p drivers.Protocol, frame []byte) (r drivers.Reading, err error) {
 	return r, err
 }
 
-// unreferenced parses each frame from memory that is overwritten next.
+// unreferenced parses each frame from memory that is overwritten next, and into a reading
+// that was used before.
 func unreferenced(p drivers.Protocol, want []Outcome) error {
 	for _, o := range want {
 		frame := []byte(o.Frame)
@@ -201,6 +202,10 @@ func unreferenced(p drivers.Protocol, want []Outcome) error {
 		}
 		if err != nil && err.Error() != o.Refused || err == nil && r != o.Reading {
 			return fmt.Errorf("frame %q: %+v, %v once its memory was used again, want %+v", o.Frame, r, err, o)
+		}
+		was := drivers.Reading{Unit: "furlong", HasValue: true, HasAxes: true, HasTemp: true, Status: 0xff, TemperatureUnit: "K", BatteryUnit: "V"}
+		if again := p.Parse([]byte(o.Frame), &was); err == nil && (again != nil || was != r) {
+			return fmt.Errorf("leaves in a reading what was there before: %q is %+v, and %+v over another", o.Frame, r, was)
 		}
 	}
 	return nil

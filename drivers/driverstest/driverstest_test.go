@@ -206,3 +206,26 @@ func TestGoldenRoundTrip(t *testing.T) {
 		t.Errorf("without update, the file was changed: %+v", again.Want[2])
 	}
 }
+
+// leaving keeps the status that the reading had before.
+type leaving struct{ *made }
+
+func (l leaving) Parse(frame []byte, r *drivers.Reading) error {
+	was := r.Status
+	err := l.made.Parse(frame, r)
+	r.Status |= was
+	return err
+}
+
+func TestConformanceCatchesWhatIsLeft(t *testing.T) {
+	want, err := Read(sound(), []byte("1.20\n"))
+	if err != nil || len(want) != 1 {
+		t.Fatalf("%+v, %v", want, err)
+	}
+	if err := unreferenced(sound(), want); err != nil {
+		t.Error(err)
+	}
+	if err := unreferenced(leaving{sound()}, want); err == nil || !strings.Contains(err.Error(), "what was there before") {
+		t.Errorf("a status that is left is found as %v", err)
+	}
+}

@@ -240,3 +240,14 @@ func TestAloneIsNoOther(t *testing.T) {
 		t.Errorf("%d times alone, %d followed: the test looks at nothing", alone, followed)
 	}
 }
+
+// The digits of a unit are text, so a value with its unit stands alone.
+func TestUnitHoldsNoNumber(t *testing.T) {
+	row := Row{Said: []byte("1.200 mW/cm2"), Unit: "mW/cm2", Digits: 1200, HasValue: true}
+	with, _ := learn(&row, nil)
+	row.Unit = ""
+	without, _ := learn(&row, nil)
+	if len(with.fields) != 1 || !with.alone || len(without.fields) != 2 || without.alone {
+		t.Errorf("with its unit %+v, without %+v", with, without)
+	}
+}
