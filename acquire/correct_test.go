@@ -54,6 +54,20 @@ func (o *order) Correction(_ int, c calib.Correction) {
 	o.told = append(o.told, "certificate "+c.Certificate.Number)
 }
 
+// A certificate dated a thousand years off, as by a slip, is waited for and not looked for at each sample.
+func TestCertificateOfAFarYear(t *testing.T) {
+	w := watchOf(newMemory(), func(Event) {}, func(p *Post) {
+		p.Probe.Certificate = &calib.Certificate{Number: "far", Factor: 2, U: 0.1, K: 2, Date: day(2926, 1, 1), Due: day(2927, 1, 1)}
+		p.Probe.Earlier = []*calib.Certificate{{Number: "now", Factor: 1, U: 0.1, K: 2, Date: day(1999, 1, 1), Due: day(2001, 1, 1)}}
+	})
+	if got := w.hear(0, reading(100, -2, "W/m2")); got[0].S != 1 || got[0].Quality&Uncalibrated != 0 {
+		t.Errorf("%+v, want 1 W/m², calibrated", got[0])
+	}
+	if w.nextCertificate != math.MaxInt64 {
+		t.Errorf("certificates are looked for again at %d ns", w.nextCertificate)
+	}
+}
+
 // A certificate comes into force in the middle of a batch: what was sensed
 // before keeps the old one, and the record is told in that order.
 func TestCertificateComesIntoForce(t *testing.T) {

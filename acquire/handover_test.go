@@ -82,6 +82,20 @@ func ran(t *testing.T, posts ...Post) *handOver {
 	return h
 }
 
+// changed stops the first station, and makes one whose only post is the same, changed.
+func (h *handOver) changed(t *testing.T) *Station {
+	t.Helper()
+	h.old.HandOn(nil, []int{0})
+	h.stop(t)
+	o := h.options
+	o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
+	s, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
 // next makes the second station.
 func (h *handOver) next(past func(int) (Past, error)) (*Station, error) {
 	fine := steady("1.00")
@@ -216,14 +230,7 @@ func TestPortWithAnOpenQuestionIsNotKept(t *testing.T) {
 			p.Silent = time.Minute
 			p.Probe.Period = period // without one it is not asked, and this one says nothing unasked
 			h := ran(t, p)
-			h.old.HandOn(nil, []int{0})
-			h.stop(t)
-			o := h.options
-			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
-			s, err := New(o)
-			if err != nil {
-				t.Fatal(err)
-			}
+			s := h.changed(t)
 			was := probe.opened.Load()
 			h.run(t, s)
 			at(12 * time.Second)

@@ -211,9 +211,8 @@ func (s *Station) Run(ctx context.Context) error {
 // tick looks at all posts by the clock alone, in a goroutine that touches no
 // port: a port that hangs cannot hide that its post has gone blind.
 func (s *Station) tick(ctx context.Context) {
-	t := time.NewTimer(0)
+	t := time.NewTimer(tickEvery)
 	defer t.Stop()
-	<-t.C
 	for {
 		now := s.now()
 		for _, w := range s.watches {

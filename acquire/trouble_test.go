@@ -263,18 +263,11 @@ func TestPortThatOwesItsTroublesIsNotKept(t *testing.T) {
 			post := aPost(&fakeProbe{})
 			post.Probe.Protocol, post.Probe.Dial, post.Probe.Timeout = grumbling{}, g.dial, 400*time.Millisecond
 			h := ran(t, post)
-			at(11 * time.Second)
+			at(10950 * time.Millisecond) // the next question is asked at 11 s
 			if n := len(g.asked()); n != 2 {
 				t.Fatalf("asked at %v, want after the connect and just before 11 s", g.asked())
 			}
-			h.old.HandOn(nil, []int{0})
-			h.stop(t)
-			o := h.options
-			o.Before, o.Kept, o.Ports = h.old, []int{-1}, []int{0}
-			s, err := New(o)
-			if err != nil {
-				t.Fatal(err)
-			}
+			s := h.changed(t)
 			was, want := g.opened, g.opened
 			if answer == "" {
 				want++

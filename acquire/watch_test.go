@@ -1,8 +1,10 @@
 package acquire
 
 import (
+	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -254,5 +256,34 @@ func TestFarBelowZeroIsNotWithin(t *testing.T) {
 	}
 	if w.sustained.Returned() {
 		t.Error("it counts as seen below the limit")
+	}
+}
+
+// readings is an Observer that keeps what samples say.
+type readings struct{ got []string }
+
+func (r *readings) Observe(_ int, batch []Sample) {
+	for _, s := range batch {
+		r.got = append(r.got, fmt.Sprintf("%s: %d, status %d", s.Said, s.Reading.Value.Digits, s.Reading.Status))
+	}
+}
+
+// A batch keeps what was read of each frame, whichever of the others held nothing.
+func TestBatchWithRefusedFrames(t *testing.T) {
+	said := []string{"junk", "LOBAT 0.401", "OVER", "", "0.402", "junk", "0.403", "junk"}
+	all := []string{"LOBAT 0.401: 401, status 4", "OVER: 0, status 1", "0.402: 402, status 0", "0.403: 403, status 0"}
+	for one, want := range map[bool][]string{everyReading: all, firstReading: all[:1]} {
+		w := newTestWatch(newMemory())
+		p, heard := &poller{watch: w}, &readings{}
+		p.hearers.Store(&audience{observers: []Observer{heard}})
+		for turn := range 3 { // into what the last one left
+			heard.got, p.frames = nil, p.frames[:0]
+			for i, s := range said {
+				p.frames = append(p.frames, drivers.Frame{Bytes: []byte(s), Arrived: w.epoch.Add(time.Duration(10*turn+i) * time.Second)})
+			}
+			if n := p.handOn(one); n != len(want) || !slices.Equal(heard.got, want) {
+				t.Errorf("%d samples, %q, want %q", n, heard.got, want)
+			}
+		}
 	}
 }

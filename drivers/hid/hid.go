@@ -112,7 +112,7 @@ func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
 	return err
 }
 
-// parse is Parse.
+// parse makes a reading of one report, field by field.
 func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	o := &p.o
 	switch {

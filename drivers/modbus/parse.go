@@ -314,7 +314,7 @@ func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
 	return err
 }
 
-// parse is Parse.
+// parse makes a reading of one answer, field by field.
 func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	registers, err := p.registers(frame)
 	if err != nil {

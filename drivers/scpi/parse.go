@@ -15,7 +15,7 @@ func (p *protocol) Parse(frame []byte, r *drivers.Reading) (err error) {
 	return err
 }
 
-// parse is Parse.
+// parse makes a reading of one answer, field by field.
 func (p *protocol) parse(frame []byte) (drivers.Reading, error) {
 	if len(frame) > maxAnswer {
 		return drivers.Reading{}, fmt.Errorf("the answer is longer than %d bytes: %s", maxAnswer, quote(frame))

@@ -14,8 +14,8 @@ import (
 	"ovenward/drivers"
 )
 
-// maxDescriptor is the lowest file descriptor that is refused: the serial
-// library waits by select(2), which fails from 1024 on.
+// maxDescriptor is the lowest file descriptor that is refused: where the serial
+// library waits, it does so by select(2), which fails from 1024 on.
 const maxDescriptor = 1000
 
 // hold is a descriptor of our own on the port. It carries the lock, since the
@@ -84,7 +84,7 @@ func (h *hold) closeOnExec() {
 // write writes what the port takes, and waits no longer than wait for it to
 // take anything.
 func (h *hold) write(_ port, p []byte, wait time.Duration) (int, error) {
-	n, err := writeAtOnce(h.fd, p)
+	n, err := unix.Write(h.fd, p)
 	switch {
 	case errors.Is(err, unix.EINTR):
 		return 0, nil

@@ -178,7 +178,7 @@ func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 	return stream.New(stream.Options{Name: o.Path, Quiet: o.Quiet, Tap: o.Tap, Now: o.Now, Timing: timingOf(o.Path, o.Sysfs, m)}, l), nil
 }
 
-// guardedOpen opens the port for reading and turns a panic into an error.
+// guardedOpen opens the port by the library and turns a panic into an error.
 func guardedOpen(open opener, path string, m *serial.Mode, hold *hold) (p port, err error) {
 	defer rescue(&err)
 	if err := hold.reserve(); err != nil {

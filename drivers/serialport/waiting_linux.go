@@ -3,9 +3,7 @@ package serialport
 import (
 	"errors"
 	"os"
-	"syscall"
 	"time"
-	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -41,11 +39,12 @@ func (w *waiting) SetReadTimeout(d time.Duration) error {
 func (w *waiting) Read(p []byte) (n int, err error) {
 	if w.wait > 0 {
 		n, err = w.await(p)
-	} else {
+	}
+	if w.wait <= 0 || errors.Is(err, os.ErrDeadlineExceeded) { // which may have passed before the first look
 		n, err = readAtOnce(w.hold.fd, p)
 	}
 	switch {
-	case errors.Is(err, unix.EAGAIN), errors.Is(err, os.ErrDeadlineExceeded):
+	case errors.Is(err, unix.EAGAIN):
 		return 0, nil
 	case err != nil:
 		return 0, err
@@ -74,23 +73,8 @@ func (w *waiting) once(fd uintptr) (done bool) {
 	return !errors.Is(w.failed, unix.EAGAIN)
 }
 
-// readAtOnce reads what has come by fd, which does not block.
+// readAtOnce reads what has come by fd, which does not block for want of bytes. A terminal's
+// own locks may hold the call up all the same, so Go is told of it: a raw one would stop the program.
 func readAtOnce(fd int, p []byte) (int, error) {
-	return retry(func() (int, error) { return atOnce(unix.SYS_READ, fd, p) })
-}
-
-// writeAtOnce writes what fd, which does not block, takes.
-func writeAtOnce(fd int, p []byte) (int, error) { return atOnce(unix.SYS_WRITE, fd, p) }
-
-// atOnce reads or writes by a descriptor that does not block, without telling Go's
-// scheduler of it: told, it would wake somebody to watch this thread, for each poll.
-func atOnce(call uintptr, fd int, p []byte) (int, error) {
-	if len(p) == 0 {
-		return 0, nil
-	}
-	n, _, errno := syscall.RawSyscall(call, uintptr(fd), uintptr(unsafe.Pointer(&p[0])), uintptr(len(p)))
-	if errno != 0 {
-		return 0, errno
-	}
-	return int(n), nil
+	return retry(func() (int, error) { return unix.Read(fd, p) })
 }

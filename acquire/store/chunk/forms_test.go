@@ -251,3 +251,24 @@ func TestUnitHoldsNoNumber(t *testing.T) {
 		t.Errorf("with its unit %+v, without %+v", with, without)
 	}
 }
+
+// Rows of raw bytes that look like the end of a text and a number go into no other's template.
+func TestRawBytesMakeTheirOwnTemplate(t *testing.T) {
+	var rows []Row
+	for i, said := range []string{"a5T", "a\xfe\x01\x00\x00\x00T", "a6T", "a\xfd", "a\xff7"} {
+		for range 3 {
+			rows = append(rows, Row{Seq: int64(len(rows) + 1), At: int64(len(rows)) * 1e8, Said: []byte(said), Digits: int64(i), HasValue: true})
+		}
+	}
+	var e Encoder
+	b, n := e.Encode(nil, "fryer", rows, 1<<20)
+	got := all(t, b)
+	if n != len(rows) || len(got) != n {
+		t.Fatalf("%d rows packed and %d read of %d", n, len(got), len(rows))
+	}
+	for i := range got {
+		if !same(&got[i], &rows[i]) {
+			t.Errorf("row %d comes back as\n%+v\nwant\n%+v", i, got[i], rows[i])
+		}
+	}
+}

@@ -315,7 +315,7 @@ func learnText(b []byte, unit string, seen []int64, known int, key []byte) ([]el
 		if e.field == len(seen) {
 			seen = append(seen, v)
 		}
-		key = append(append(key, b[from:i]...), 0xfe, s.width, s.places, 0, byte(e.field))
+		key = append(keyText(key, b[from:i]), 0xfe, s.width, s.places, 0, byte(e.field))
 		if s.plus {
 			key[len(key)-2] = 1
 		}
@@ -325,9 +325,15 @@ func learnText(b []byte, unit string, seen []int64, known int, key []byte) ([]el
 	}
 	if from < len(b) {
 		elements = append(elements, element{text: string(b[from:]), field: -1})
-		key = append(append(key, b[from:]...), 0xfd)
+		key = append(keyText(key, b[from:]), 0xfd)
 	}
 	return elements, seen, key
+}
+
+// keyText appends a text to a key after its length, which begins with no 0xff: what an
+// instrument says may hold any byte.
+func keyText(key, text []byte) []byte {
+	return append(append(key, byte(len(text)>>8), byte(len(text))), text...)
 }
 
 // render appends what elements of t say with these numbers, which are those that

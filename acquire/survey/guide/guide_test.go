@@ -144,7 +144,7 @@ func (b *bench) close() {
 
 // read lets the probe read a value in W/m² for a time, of the bubble's clock.
 func (b *bench) read(s float64, lasting time.Duration) {
-	for end := time.Now().Add(lasting); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+	for end := time.Now().Add(lasting); time.Now().Before(end); time.Sleep(100 * time.Millisecond) { // the bubble's clock
 		b.seq++
 		digits := int64(s * 100)
 		v := acquire.Sample{Seq: b.seq, At: time.Now().UTC(), Mono: time.Duration(b.seq) * 100 * time.Millisecond, Said: []byte("said"), S: quantity.PowerDensity(s),
