@@ -257,7 +257,7 @@ func TestRawBytesMakeTheirOwnTemplate(t *testing.T) {
 	var rows []Row
 	for i, said := range []string{"a5T", "a\xfe\x01\x00\x00\x00T", "a6T", "a\xfd", "a\xff7"} {
 		for range 3 {
-			rows = append(rows, Row{Seq: int64(len(rows) + 1), At: int64(len(rows)) * 1e8, Said: []byte(said), Digits: int64(i), HasValue: true})
+			rows = append(rows, Row{Seq: int64(len(rows) + 1), At: int64(len(rows)) * 1e8, Said: []byte(said), Digits: int64(i + 5), HasValue: true})
 		}
 	}
 	var e Encoder
