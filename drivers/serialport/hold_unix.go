@@ -84,7 +84,7 @@ func (h *hold) closeOnExec() {
 // write writes what the port takes, and waits no longer than wait for it to
 // take anything.
 func (h *hold) write(_ port, p []byte, wait time.Duration) (int, error) {
-	n, err := unix.Write(h.fd, p)
+	n, err := writeAtOnce(h.fd, p)
 	switch {
 	case errors.Is(err, unix.EINTR):
 		return 0, nil

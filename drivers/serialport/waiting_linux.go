@@ -3,7 +3,9 @@ package serialport
 import (
 	"errors"
 	"os"
+	"syscall"
 	"time"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -73,8 +75,25 @@ func (w *waiting) once(fd uintptr) (done bool) {
 	return !errors.Is(w.failed, unix.EAGAIN)
 }
 
-// readAtOnce reads what has come by fd, which does not block for want of bytes. A terminal's
-// own locks may hold the call up all the same, so Go is told of it: a raw one would stop the program.
+// readAtOnce reads what has come by fd, which does not block.
 func readAtOnce(fd int, p []byte) (int, error) {
-	return retry(func() (int, error) { return unix.Read(fd, p) })
+	return retry(func() (int, error) { return atOnce(unix.SYS_READ, fd, p) })
+}
+
+// writeAtOnce writes what fd, which does not block, takes.
+func writeAtOnce(fd int, p []byte) (int, error) { return atOnce(unix.SYS_WRITE, fd, p) }
+
+// atOnce reads or writes by a descriptor that does not block, without telling Go's
+// scheduler of it: told, it would wake somebody to watch this thread, for each poll. While
+// somebody else sets the terminal's modes the kernel may hold the call up, and with it the program:
+// for as long as the adapter takes to answer, which drivers bound by some seconds.
+func atOnce(call uintptr, fd int, p []byte) (int, error) {
+	if len(p) == 0 {
+		return 0, nil
+	}
+	n, _, errno := syscall.RawSyscall(call, uintptr(fd), uintptr(unsafe.Pointer(&p[0])), uintptr(len(p)))
+	if errno != 0 {
+		return 0, errno
+	}
+	return int(n), nil
 }
