@@ -19,12 +19,13 @@ import (
 	"ovenward/acquire/store"
 )
 
-// month is a record of 30 days: a wave, and a day of which nothing was seen.
+// month is a record of the 30 days before now: a wave, and a day of which nothing was
+// seen. It goes on with the clock, for a slow browser may come late to the last 10 s.
 func month(now time.Time) func(*Options) {
 	return func(o *Options) {
 		o.Series = kept(func(at time.Time, p *store.Point) {
 			ago := now.Sub(at)
-			if ago > 30*24*time.Hour || ago > 9*24*time.Hour && ago < 10*24*time.Hour || ago < 0 {
+			if ago > 30*24*time.Hour || ago > 9*24*time.Hour && ago < 10*24*time.Hour || at.After(time.Now()) {
 				p.Sums = store.Sums{}
 				return
 			}
