@@ -79,13 +79,7 @@ func (w *watch) observe(st *limit.Stretch) {
 		w.observeRules(st)
 	}
 	if w.means.Observe(st) {
-		w.meansAbove = false
-		for i := range w.held {
-			if h := &w.held[i]; h.mean != nil {
-				h.above, h.kept = w.means.Against(h.place)
-				w.meansAbove = w.meansAbove || h.above
-			}
-		}
+		w.lookMeans()
 	}
 	above := w.meansAbove
 	for _, i := range w.spots {
@@ -94,13 +88,28 @@ func (w *watch) observe(st *limit.Stretch) {
 		h.above = h.sustained.Above()
 		above = above || h.above
 	}
-	if !above {
-		return
+	if above {
+		w.tighten(st.Seen)
 	}
-	w.tense = true
+}
+
+// lookMeans takes how the limits on means stand now, and says whether any is exceeded.
+func (w *watch) lookMeans() bool {
+	w.meansAbove = false
+	for i := range w.held {
+		if h := &w.held[i]; h.mean != nil {
+			h.above, h.kept = w.means.Against(h.place)
+			w.meansAbove = w.meansAbove || h.above
+		}
+	}
+	return w.meansAbove
+}
+
+// tighten notes limits that are exceeded after a stretch.
+func (w *watch) tighten(seen bool) {
 	for i := range w.held {
 		if h := &w.held[i]; h.above { // the clear delay starts anew, whatever comes before the next look
-			h.reached, h.below = h.reached || st.Seen, 0
+			w.tense, h.reached, h.below = true, h.reached || seen, 0
 		}
 	}
 }

@@ -190,6 +190,20 @@ func (w *watch) restore(p Past) error {
 func (w *watch) take(frames []drivers.Frame, batch []Sample, errs []error) []Sample {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	batch = w.write(frames, batch, errs)
+	for i := 0; i < len(batch); {
+		n := w.calm(batch[i:])
+		if n == 0 {
+			w.judge(&batch[i])
+			n = 1
+		}
+		i += n
+	}
+	return batch
+}
+
+// write is the first half of take: samples are made and recorded.
+func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sample {
 	n, kept := 0, 0
 	for i := range frames {
 		s := &batch[n]
@@ -210,16 +224,11 @@ func (w *watch) take(frames []drivers.Frame, batch []Sample, errs []error) []Sam
 		}
 		n++
 	}
-	if n == 0 {
-		return nil
+	if n > 0 {
+		w.up = true
+		w.record.Append(w.index, batch[kept:n])
 	}
-	batch = batch[:n]
-	w.up = true
-	w.record.Append(w.index, batch[kept:])
-	for i := range batch {
-		w.judge(&batch[i])
-	}
-	return batch
+	return batch[:n]
 }
 
 // sample stamps, corrects and numbers one reading: it fills in s around it, whatever was there

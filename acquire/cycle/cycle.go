@@ -126,6 +126,8 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	switch {
 	case rise != none && r.fall.over(at, x, bar):
 		r.emitting, r.weak = false, false // the probe still falls, the field has gone
+	case rise == none && math.IsInf(x, 1): // before rest was ever seen: it is not what rest looks like
+		r.emitting, r.weak, r.rested = false, false, at
 	case rise == none || x < bar:
 		r.emitting, r.weak = false, false
 		if r.rest.take(x, since) {

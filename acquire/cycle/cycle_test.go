@@ -224,3 +224,28 @@ func TestARunWhoseBeginWasNotSeenIsCut(t *testing.T) {
 		}
 	}
 }
+
+// A field over range before rest was ever seen is not what rest looks like: the runs
+// after it are found.
+func TestOverRangeFromTheStart(t *testing.T) {
+	for over := range 4 {
+		r := NewRuns(Options{Floor: floor, Gap: gap, Response: time.Second})
+		at := time.Duration(0)
+		see := func(n int, s quantity.PowerDensity) {
+			for range n {
+				r.Observe(at, s)
+				at += poll
+			}
+		}
+		see(over, quantity.PowerDensity(math.Inf(1)))
+		if _, running := r.Running(); running {
+			t.Errorf("%d over range, and no rise: a run", over)
+		}
+		see(int(2*gap/poll), 0)
+		begin := at
+		see(50, 3)
+		if since, running := r.Running(); !running || since != begin || r.Cut() {
+			t.Errorf("%d over range, then rest, then a rise at %v: running %v since %v, cut %v", over, begin, running, since, r.Cut())
+		}
+	}
+}

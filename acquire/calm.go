@@ -1,0 +1,107 @@
+package acquire
+
+import (
+	"math"
+
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+)
+
+// calm judges samples for as long as nothing happens: the post sees, its field stays
+// at or below its limits, no alarm comes or goes, and nothing but numbers is said. It
+// leaves everything as judge would for one after the other, and returns how many it took; what
+// comes then is for judge.
+func (w *watch) calm(batch []Sample) (n int) {
+	if !w.atEase() {
+		return 0
+	}
+	b, probe := &w.bounds, &w.post.Probe
+	from, most := b.From, w.lowestSpot()
+	last, valid, still := w.last, w.valid, w.still
+	good, under := w.counts.Samples[Quality(0).Class()], w.counts.Samples[UnderFloor.Class()]
+	sees, happens := w.condition == Seeing, false
+	for n < len(batch) && !happens {
+		s := &batch[n]
+		lo, hi := s.S, s.S
+		switch s.Quality {
+		case UnderFloor:
+			lo, hi = 0, probe.Floor
+		case 0:
+		default:
+			hi = unknown()
+		}
+		r := &s.Reading
+		if !(hi <= most) || s.Mono <= b.From || s.Mono-valid > w.post.Stale || r.Status != 0 || r.HasTemp || r.BatteryUnit != "" {
+			break
+		}
+		n++
+		b.To = s.Mono
+		if w.means.Observe(b) {
+			happens = w.lookMeans()
+		}
+		d := b.To - b.From
+		w.counts.Observed += d
+		w.counts.Energy += max(last.S, 0).Over(d)
+		b.From, b.Lo, b.Hi, b.U = s.Mono, lo, hi, s.U
+
+		peak, begun := w.runs.Peak(), w.runs.Run().Start
+		w.runs.Observe(s.Mono, s.S)
+		since, running := w.runs.Running()
+		if w.runs.Peak() != peak || since != begun {
+			w.runPeakU = s.U
+		}
+		w.flaws.sample(s.Mono, s.Mono-valid, since, running, w.runs.Cut(), false)
+		if w.slowed {
+			w.smooth.observe(s.Mono, s.S, since, running)
+		}
+		if s.Quality != 0 {
+			under++
+			still = s.Mono
+		} else {
+			good++
+			if r.Value != last.Reading.Value || r.Axes != last.Reading.Axes {
+				still = s.Mono
+			}
+		}
+		w.trace.add(s.Mono, s.S, true, false)
+		w.peak.add(s.Mono, max(s.S, 0))
+		last, valid = s, s.Mono
+		happens = happens || running != sees || s.Mono-still > w.post.Stuck
+	}
+	if n == 0 {
+		return 0
+	}
+	w.counts.Samples[Quality(0).Class()], w.counts.Samples[UnderFloor.Class()] = good, under
+	w.valid, w.still = valid, still
+	w.keep(last, true)
+	// Of a field that stays at or below them the spots need to know only for how long.
+	below := limit.Stretch{From: from, To: b.From, Seen: true}
+	for _, i := range w.spots {
+		w.held[i].sustained.Observe(&below)
+	}
+	if happens {
+		w.tighten(true)
+		w.step(last.Mono, last.At)
+	}
+	return n
+}
+
+// atEase says whether the post sees a field at or below its limits, and no alarm about
+// that stands or has to be looked after.
+func (w *watch) atEase() bool {
+	b, newest := &w.bounds, w.newest
+	if w.condition != Seeing && w.condition != Idle || w.tense || w.blind || w.battery || len(w.ruled) > 0 || w.stranger != nil {
+		return false
+	}
+	return w.last == newest && newest.Seq > 0 && newest.Quality&^UnderFloor == 0 && w.wasValid && w.valid >= w.begun &&
+		b.Seen && b.Hi <= w.lowestSpot() && !w.alarms[batteryAt].State.Present() && w.announced() == ""
+}
+
+// lowestSpot is the lowest of the limits that are not judged by a mean.
+func (w *watch) lowestSpot() quantity.PowerDensity {
+	lowest := quantity.PowerDensity(math.Inf(1))
+	for _, i := range w.spots {
+		lowest = min(lowest, w.held[i].limit.Value)
+	}
+	return lowest
+}

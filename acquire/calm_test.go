@@ -1,0 +1,178 @@
+package acquire
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
+	"ovenward/drivers"
+)
+
+// plainly is take without calm: sample by sample.
+func (w *watch) plainly(frames []drivers.Frame, batch []Sample, errs []error) {
+	batch = w.write(frames, batch, errs)
+	for i := range batch {
+		w.judge(&batch[i])
+	}
+}
+
+// What is taken by calm leaves everything as if it had been judged sample by sample:
+// windows, runs, alarms, totals, traces.
+func TestCalmIsAsJudge(t *testing.T) {
+	calm, rough, told := 0, 0, 0
+	for seed := range uint64(80) {
+		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			a, b, c := calmly(t, rand.New(rand.NewPCG(seed, 1)))
+			calm, rough, told = calm+a, rough+b, told+c
+		})
+	}
+	t.Logf("%d calm, %d not, %d told", calm, rough, told)
+	if calm < 10_000 || rough < 10_000 || told < 500 {
+		t.Errorf("%d samples calm, %d not, %d events: the test looks at nothing", calm, rough, told)
+	}
+}
+
+func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
+	pick := func(all ...time.Duration) time.Duration { return all[r.IntN(len(all))] }
+	p := aPost(&fakeProbe{})
+	p.Probe.Response = pick(0, time.Second, 4*time.Second)
+	p.Stuck, p.RunGap, p.Stale = pick(10*time.Second, 2*time.Minute), pick(5*time.Second, 90*time.Second), pick(time.Second, 5*time.Second, 20*time.Second)
+	p.Sustained.Clear = 10 * time.Second
+	if r.IntN(3) == 0 {
+		p.Probe.Earlier = []*calib.Certificate{p.Probe.Certificate}
+		next := *p.Probe.Certificate
+		next.Number, next.Factor, next.Date = "K-2", 1.1, newTestWatch(nil).epoch.Add(pick(time.Second, time.Minute))
+		p.Probe.Certificate = &next
+	}
+	if r.IntN(3) == 0 {
+		short := *p.Probe.Certificate
+		short.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1}, {Level: 22, Factor: 1.1}}
+		p.Probe.Certificate = &short
+	}
+	people := []limit.Limit{onPeople("minute", 20, time.Minute), onPeople("second", 30, time.Second), onPeople("quarter", 10, 15*time.Minute)}
+	switch r.IntN(4) {
+	case 0: // one spot
+	case 1:
+		p.Limit, p.More, p.Distance = people[0], people[1:], 1
+	default:
+		p.More, p.Distance = people, 1
+	}
+	var heard, wanted []Event
+	one, other := newMemory(), newMemory()
+	w := newWatch(&p, 0, newTestWatch(nil).epoch, one, func(e Event) { heard = append(heard, e) })
+	plain := newWatch(&p, 0, newTestWatch(nil).epoch, other, func(e Event) { wanted = append(wanted, e) })
+	both := func(do func(w *watch)) { do(w); do(plain) }
+
+	words := []string{"0.000", "0.005", "0.500", "0.500", "0.500", "0.502", "2.000", "3.001", "4.999", "5.001", "9.000", "-0.002", "-0.090", "OVER", "FAULT", "LOBAT 0.500", "junk"}
+	at := time.Duration(0)
+	for range 1 + r.IntN(25) {
+		step, word, noisy := pick(1e8, 1e8, 2.5e8, 1e9, 7e9), words[r.IntN(7)], r.IntN(2) == 0
+		if r.IntN(4) == 0 {
+			word = words[r.IntN(len(words))]
+		}
+		for range 1 + r.IntN(8) {
+			var frames []drivers.Frame
+			for range 1 + r.IntN(40) {
+				if r.IntN(50) > 0 { // else two at one instant
+					at += step
+				}
+				said := word
+				if x, err := strconv.ParseFloat(word, 64); err == nil && noisy {
+					said = fmt.Sprintf("%.3f", x+0.001*float64(r.IntN(4)))
+				}
+				if r.IntN(120) == 0 {
+					said = words[r.IntN(len(words))]
+				}
+				frames = append(frames, drivers.Frame{Bytes: []byte(said), Arrived: w.epoch.Add(at)})
+			}
+			batch, errs := make([]Sample, len(frames)), make([]error, len(frames))
+			for i := range frames {
+				errs[i] = plain.post.Probe.Protocol.Parse(frames[i].Bytes, &batch[i].Reading)
+				switch r.IntN(300) {
+				case 0:
+					batch[i].Reading.Axes[1].Digits = at.Microseconds()
+				case 1:
+					batch[i].Reading.Battery, batch[i].Reading.BatteryUnit = drivers.Decimal{Digits: 9}, "V"
+				case 2:
+					batch[i].Reading.HasTemp, batch[i].Reading.Temperature = true, drivers.Decimal{Digits: 20}
+				}
+			}
+			if w.atEase() {
+				calm += len(frames)
+			} else {
+				rough += len(frames)
+			}
+			plain.plainly(frames, slices.Clone(batch), errs)
+			w.take(frames, batch, errs)
+			if r.IntN(4) == 0 {
+				later := at + pick(0, 1e8, 3e9, 30e9)
+				both(func(w *watch) { w.tick(w.epoch.Add(later)) })
+				if r.IntN(2) == 0 {
+					at = later
+				}
+			}
+			if r.IntN(30) == 0 {
+				rule, what := []int{awayAt, testAt}[r.IntN(2)], []alarm.Happening{alarm.Announce, alarm.Conclude}[r.IntN(2)]
+				both(func(w *watch) {
+					w.apply(rule, alarm.Act{What: what, At: w.epoch.Add(at), Who: "Ada", Until: w.epoch.Add(at + time.Hour)}, "", nil)
+					w.step(at, w.epoch.Add(at))
+				})
+			}
+			if r.IntN(3) == 0 {
+				same(t, w, plain)
+			}
+			if !reflect.DeepEqual(heard, wanted) {
+				t.Fatalf("told %+v\nwant %+v", heard, wanted)
+			}
+		}
+	}
+	return calm, rough, len(heard)
+}
+
+// same compares all that two watches know.
+func same(t *testing.T, got, want *watch) {
+	t.Helper()
+	for _, w := range []*watch{got, want} {
+		defer w.bare()()
+	}
+	if reflect.DeepEqual(got, want) {
+		return
+	}
+	for i := range reflect.TypeFor[watch]().NumField() {
+		a, b := fmt.Sprintf("%+v", reflect.ValueOf(got).Elem().Field(i)), fmt.Sprintf("%+v", reflect.ValueOf(want).Elem().Field(i))
+		if a != b {
+			t.Errorf("%s: %.2000s\nwant %.2000s", reflect.TypeFor[watch]().Field(i).Name, a, b)
+		}
+	}
+	t.Fatal("they differ")
+}
+
+// bare makes a watch comparable, and returns what undoes that.
+func (w *watch) bare() (undo func()) {
+	for _, h := range w.held {
+		h.sustained.Cover() // brings its window up to date, which is else done when it is needed
+	}
+	before := []any{w.report, w.record, w.tense}
+	w.report, w.record, w.tense = nil, nil, false // tense: only how soon to look
+	var unknown []*quantity.PowerDensity          // which are not even equal to themselves
+	for _, s := range []*quantity.PowerDensity{&w.room[0].S, &w.room[0].U, &w.room[1].S, &w.room[1].U, &w.bounds.Lo, &w.bounds.Hi, &w.bounds.U, &w.runPeakU} {
+		if *s != *s {
+			unknown, *s = append(unknown, s), -1e9
+		}
+	}
+	return func() {
+		w.report, w.record, w.tense = before[0].(func(Event)), before[1].(Recorder), before[2].(bool)
+		for _, s := range unknown {
+			*s = quantity.PowerDensity(math.NaN())
+		}
+	}
+}
