@@ -93,26 +93,22 @@ func (w *watch) recertify(at time.Time) {
 }
 
 // read turns a reading into a power density, by its unit and the probe's
-// setting. has is false when the instrument said no number.
-func (w *watch) read(r *drivers.Reading) (in calib.Raw, has bool, err error) {
-	in.S = unknown()
+// setting; unknown where the instrument said no number.
+func (w *watch) read(r *drivers.Reading) (quantity.PowerDensity, error) {
 	if !r.HasValue && !r.HasAxes {
-		return in, false, nil
+		return unknown(), nil
 	}
 	if r.Unit != w.unitSaid {
 		u, ok := quantity.LookupUnit(r.Unit)
 		if !ok {
-			return in, false, fmt.Errorf("unit %q is not known", r.Unit)
+			return unknown(), fmt.Errorf("unit %q is not known", r.Unit)
 		}
 		w.unitSaid, w.unit, w.multiple = r.Unit, u, u.Multiple()
 	}
-	in.Temperature, in.HasTemperature = w.warmth.of(r)
 	if w.multiple > 0 && r.HasValue { // as Level does, without asking each time what the unit is
-		in.S = quantity.PowerDensity(r.Value.Float() * w.multiple)
-		return in, true, nil
+		return quantity.PowerDensity(r.Value.Float() * w.multiple), nil
 	}
-	in.S, err = w.correction.Setting.Level(r, w.unit)
-	return in, err == nil, err
+	return w.correction.Setting.Level(r, w.unit)
 }
 
 // uncalibrated says why the newest valid sample is not calibrated; empty when it

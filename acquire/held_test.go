@@ -264,7 +264,8 @@ func oneByOne(w *watch) func() {
 	w.certified = false
 	w.certify(w.epoch)
 	values, temperatures, steps := hourOfReadings()
-	s := Sample{At: w.epoch.Round(0), Reading: drivers.Reading{HasValue: true, Unit: "mW/cm2", HasTemp: true}}
+	one := []Sample{{At: w.epoch.Round(0), Reading: drivers.Reading{HasValue: true, Unit: "mW/cm2", HasTemp: true}}}
+	s := &one[0]
 	next := 0
 	return func() {
 		s.Reading.Value, s.Reading.Temperature = values[next], temperatures[next]
@@ -276,13 +277,16 @@ func oneByOne(w *watch) func() {
 		s.Mono += step
 		s.At = s.At.Add(step)
 		w.heard, w.wasHeard = s.Mono, true
-		in, has, err := w.read(&s.Reading)
+		raw, err := w.read(&s.Reading)
 		if err != nil {
 			panic(err)
 		}
-		w.recertified = w.certify(s.At) || w.recertified
-		w.correct(&s, in, has, false)
-		w.judge(&s)
+		if s.At.UnixNano() >= w.nextCertificate {
+			w.recertified = w.certify(s.At) || w.recertified
+		}
+		s.S, s.Quality = raw, 0
+		w.correct(s)
+		w.judgeAll(one)
 	}
 }
 

@@ -9,6 +9,18 @@ import (
 	"ovenward/acquire/quantity"
 )
 
+// judgeAll follows samples and moves the alarms.
+func (w *watch) judgeAll(batch []Sample) {
+	for len(batch) > 0 {
+		n := w.calm(batch)
+		if n == 0 {
+			w.judge(&batch[0])
+			n = 1
+		}
+		batch = batch[n:]
+	}
+}
+
 // judge follows one sample and moves the alarms.
 func (w *watch) judge(s *Sample) {
 	w.follow(s)

@@ -191,14 +191,7 @@ func (w *watch) take(frames []drivers.Frame, batch []Sample, errs []error) []Sam
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	batch = w.write(frames, batch, errs)
-	for i := 0; i < len(batch); {
-		n := w.calm(batch[i:])
-		if n == 0 {
-			w.judge(&batch[i])
-			n = 1
-		}
-		i += n
-	}
+	w.judgeAll(batch)
 	return batch
 }
 
@@ -214,25 +207,25 @@ func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sa
 			w.unparsed(&frames[i], err)
 			continue
 		}
-		if w.recertified { // what came before keeps the correction it was made with
-			w.recertified = false
-			if n > kept {
-				w.record.Append(w.index, batch[kept:n])
-				kept = n
+		if w.recertified || !w.certified || s.At.UnixNano() >= w.nextCertificate {
+			w.keepCorrected(batch[kept:n]) // what came before keeps the correction it was made with
+			kept = n
+			if w.certify(s.At) || w.recertified {
+				w.recertified = false
+				w.recertify(s.At)
 			}
-			w.recertify(s.At)
 		}
 		n++
 	}
 	if n > 0 {
 		w.up = true
-		w.record.Append(w.index, batch[kept:n])
+		w.keepCorrected(batch[kept:n])
 	}
 	return batch[:n]
 }
 
-// sample stamps, corrects and numbers one reading: it fills in s around it, whatever was there
-// before. A reading whose unit is no power density is refused like a line that does
+// sample stamps and numbers one reading: it fills in s around it, whatever was there
+// before; S is what was said, not corrected yet. A reading whose unit is no power density is refused like a line that does
 // not parse, which wrong says of it.
 func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
 	at, u := sensed(f, &w.timing, w.post.Probe.Offset)
@@ -247,7 +240,7 @@ func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
 	if wrong != nil {
 		return wrong
 	}
-	in, has, err := w.read(&s.Reading)
+	raw, err := w.read(&s.Reading)
 	if err != nil {
 		return err
 	}
@@ -255,31 +248,43 @@ func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
 	s.At, unsure, _ = w.line.look(at, mono)
 	s.AtU = u + unsure + w.clock.bound()
 	w.seq++
-	s.Seq, s.Mono, s.Said, s.S, s.U = w.seq, w.sensed, f.Bytes, unknown(), unknown()
-	w.recertified = w.certify(s.At) || w.recertified
-	w.correct(s, in, has, unsure >= stepBound || w.clock.unsure())
+	s.Seq, s.Mono, s.Said, s.S = w.seq, w.sensed, f.Bytes, raw
+	s.Quality = 0
+	if unsure >= stepBound || w.clock.unsure() {
+		s.Quality = ClockUnsure
+	}
 	return nil
 }
 
+// keepCorrected corrects stamped samples and hands them to the record.
+func (w *watch) keepCorrected(batch []Sample) {
+	for i := range batch {
+		w.correct(&batch[i])
+	}
+	w.record.Append(w.index, batch)
+}
+
 // correct fills in value, uncertainty and quality of a stamped sample.
-func (w *watch) correct(s *Sample, in calib.Raw, has, unsure bool) {
-	covered := true
-	if has {
+func (w *watch) correct(s *Sample) {
+	raw, covered := s.S, true
+	if s.U = unknown(); s.Reading.HasValue || s.Reading.HasAxes {
+		in := calib.Raw{S: raw}
+		in.Temperature, in.HasTemperature = w.warmth.of(&s.Reading)
 		s.S, s.U, covered = w.chain.Apply(in)
 	}
-	s.Quality = w.quality(s, in.S, unsure)
+	s.Quality |= w.quality(s, raw)
 	if !covered {
 		s.Quality |= Uncalibrated
 	}
 	if s.HasValue() {
-		w.raw.add(s.Mono, in.S)
+		w.raw.add(s.Mono, raw)
 	}
 }
 
 // unknown is a power density that is not known.
 func unknown() quantity.PowerDensity { return quantity.PowerDensity(math.NaN()) }
 
-func (w *watch) quality(s *Sample, raw quantity.PowerDensity, unsure bool) Quality {
+func (w *watch) quality(s *Sample, raw quantity.PowerDensity) Quality {
 	var q Quality
 	probe := &w.post.Probe
 	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && !s.Reading.HasAxes && s.Reading.Status&drivers.OverRange == 0 {
@@ -293,9 +298,6 @@ func (w *watch) quality(s *Sample, raw quantity.PowerDensity, unsure bool) Quali
 	}
 	if s.S < probe.Floor {
 		q |= UnderFloor
-	}
-	if unsure {
-		q |= ClockUnsure
 	}
 	return q
 }

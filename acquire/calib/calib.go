@@ -107,13 +107,14 @@ type Chain struct {
 	perKelvin  float64 // 0: no temperature coefficient
 	reference  float64 // °C
 	needsT     bool
+	plain      bool // zero and gain are all there is
 	date, due  int64 // in force in [date, due), ns since 1970
 	reaches    bool  // there is a certificate, and it reaches the frequency
 }
 
 // Chain makes the correction ready.
 func (c Correction) Chain() Chain {
-	ch := Chain{zero: float64(c.Zero), gain: 1, k: math.NaN()}
+	ch := Chain{zero: float64(c.Zero), gain: 1, k: math.NaN(), plain: true}
 	cert := c.Certificate
 	if cert == nil {
 		return ch
@@ -123,6 +124,7 @@ func (c Correction) Chain() Chain {
 	ch.date, ch.due = cert.Date.UnixNano(), cert.Due.UnixNano()
 	ch.perKelvin, ch.reference = cert.PerKelvin, cert.Reference
 	ch.needsT = cert.PerKelvin != 0 && c.Setting.SaysTemperature
+	ch.plain = !ch.needsT && len(ch.levels) == 0
 	ch.rel, ch.abs, ch.k = c.Spread.Rel*c.Spread.Rel, float64(c.Spread.Abs)*float64(c.Spread.Abs), c.Spread.K
 	if !(c.Spread.K > 0) {
 		ch.rel, ch.abs, ch.k = cert.U*cert.U, 0, 1
@@ -155,6 +157,14 @@ func Plausible(c float64) bool { return c >= coldest && c <= hottest }
 // the linearity table, or when the temperature that the certificate's
 // coefficient needs was not said: such a sample is uncalibrated.
 func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
+	if c.plain {
+		s = quantity.PowerDensity((float64(in.S) - c.zero) * c.gain)
+		return s, c.U(s), true
+	}
+	return c.apply(in)
+}
+
+func (c *Chain) apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
 	x := float64(in.S) - c.zero
 	gain := c.gain
 	covered = true
