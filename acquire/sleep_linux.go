@@ -196,7 +196,11 @@ func newKernelTimer() (*kernelTimer, error) {
 func (t *kernelTimer) wait(at int64) error {
 	var failed error
 	err := t.conn.Control(func(fd uintptr) {
-		failed = unix.TimerfdSettime(int(fd), unix.TFD_TIMER_ABSTIME, &unix.ItimerSpec{Value: unix.NsecToTimespec(at)}, nil)
+		spec := unix.ItimerSpec{Value: unix.NsecToTimespec(at)}
+		// Raw, as below.
+		if _, _, errno := syscall.RawSyscall6(unix.SYS_TIMERFD_SETTIME, fd, unix.TFD_TIMER_ABSTIME, uintptr(unsafe.Pointer(&spec)), 0, 0, 0); errno != 0 {
+			failed = errno
+		}
 	})
 	if err != nil || failed != nil {
 		return errors.Join(err, failed)

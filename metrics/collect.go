@@ -162,7 +162,7 @@ func (c *Collector) collectStation(o out) {
 				own = append(own, a)
 			}
 		}
-		alarms(out{o.ch, []string{site, "", "", ""}}, d, own)
+		alarms(out{o.ch, o.kept, []string{site, "", "", ""}}, d, own)
 	}
 	if c.o.Record != nil {
 		r := c.o.Record()

@@ -112,6 +112,7 @@ type Collector struct {
 	o         Options
 	d         *descs
 	posts     []observed
+	kept      kept
 	goversion string
 }
 
@@ -166,19 +167,20 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 
 // Collect implements prometheus.Collector.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
+	defer c.kept.begin()()
 	for i := range c.posts {
 		ch <- c.posts[i].series
 	}
 	if c.o.Source != nil {
 		all := c.o.Source.Stats()
 		for _, s := range all {
-			c.collectPost(out{ch, labels(s.Post, c.o.Site)}, s)
+			c.collectPost(out{ch, &c.kept, labels(s.Post, c.o.Site)}, s)
 		}
 		for _, s := range c.o.Sums {
-			c.collectSum(out{ch, []string{c.o.Site, s.ID, s.Limit}}, s.Judge(all))
+			c.collectSum(out{ch, &c.kept, []string{c.o.Site, s.ID, s.Limit}}, s.Judge(all))
 		}
 	}
-	c.collectStation(out{ch: ch})
+	c.collectStation(out{ch: ch, kept: &c.kept})
 }
 
 // labels returns the values of the labels site, post, oven and probe; site is
@@ -193,6 +195,7 @@ func labels(p *acquire.Post, site string) []string {
 // out makes the series of one owner, whose labels come first.
 type out struct {
 	ch     chan<- prometheus.Metric
+	kept   *kept
 	labels []string
 }
 
@@ -221,17 +224,7 @@ func (o out) flag(d *prometheus.Desc, on bool, more ...string) {
 }
 
 func (o out) send(d *prometheus.Desc, t prometheus.ValueType, v float64, more []string) {
-	if math.IsNaN(v) {
-		return
+	if !math.IsNaN(v) {
+		o.ch <- o.kept.next(d, t, v, o.labels, more)
 	}
-	labels := o.labels
-	if len(more) > 0 {
-		labels = append(labels[:len(labels):len(labels)], more...)
-	}
-	m, err := prometheus.NewConstMetric(d, t, v, labels...)
-	if err != nil {
-		// A label that is no UTF-8 reaches the one who scrapes, as an error.
-		m = prometheus.NewInvalidMetric(d, err)
-	}
-	o.ch <- m
 }

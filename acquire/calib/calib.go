@@ -107,7 +107,7 @@ type Chain struct {
 	perKelvin  float64 // 0: no temperature coefficient
 	reference  float64 // °C
 	needsT     bool
-	plain      bool // zero and gain are all there is
+	plain      bool  // zero and gain are all there is
 	date, due  int64 // in force in [date, due), ns since 1970
 	reaches    bool  // there is a certificate, and it reaches the frequency
 }

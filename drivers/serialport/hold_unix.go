@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -24,8 +23,7 @@ const maxDescriptor = 1000
 type hold struct {
 	fd       int
 	file     *os.File // owns fd
-	conn     syscall.RawConn
-	reserved [3]int // the descriptors that the library gets: port and pipe
+	reserved [3]int   // the descriptors that the library gets: port and pipe
 }
 
 // holdPort opens the port and locks it against every other holder.
@@ -36,8 +34,11 @@ func holdPort(path string) (*hold, error) {
 	if err != nil {
 		return nil, err
 	}
+	// Go's network poller would take a descriptor that does not block, and wake the
+	// program whenever the port takes bytes again: after each question.
+	err = unix.SetNonblock(fd, false)
 	h := &hold{fd: fd, file: os.NewFile(uintptr(fd), path)}
-	if h.conn, err = h.file.SyscallConn(); err != nil {
+	if err = errors.Join(err, unix.SetNonblock(fd, true)); err != nil {
 		return nil, errors.Join(err, h.close())
 	}
 	_, err = retry(func() (int, error) { return 0, unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB) })

@@ -170,7 +170,10 @@ func dial(ctx context.Context, o Options, open opener) (*stream.Link, error) {
 	if err != nil {
 		return nil, errors.Join(explain(o.Path, err), hold.close())
 	}
-	l := newCarrier(hold.waited(p), hold)
+	if p, err = hold.waited(p); err != nil {
+		return nil, fmt.Errorf("open %s: %w", o.Path, errors.Join(err, p.Close(), hold.close()))
+	}
+	l := newCarrier(p, hold)
 	if err := l.prepare(ctx, o); err != nil {
 		l.Drop()
 		return nil, errors.Join(err, l.Close())

@@ -10,25 +10,58 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// waiting is a port that is read by the descriptor of our own, which Go's network
-// poller waits for. The library blocks a thread in each read, which costs Go another
-// one to take its place, and somebody who watches it.
+// waiting is a port that is read by the descriptor of our own. The library blocks a
+// thread in each read, which costs Go another one to take its place, and somebody who
+// watches it. It waits by an epoll of its own, for which Go's network poller waits in turn:
+// on the port itself that would wake the program also when it takes bytes again, and
+// each deadline would wake it, met or not.
 type waiting struct {
 	port
 	hold *hold
 	wait time.Duration
 
+	epoll *os.File // of the port and the timer
+	timer *os.File // goes off at until; it is not read
+	conn  syscall.RawConn
+
 	try    func(fd uintptr) (done bool) // once, made once: a read allocates nothing
 	p      []byte                       // what once reads into,
 	n      int                          // and what came of it
 	failed error
+	until  time.Time // where it gives up
 }
 
-// waited has the port read without blocking a thread.
-func (h *hold) waited(p port) port {
+// waited has the port read without blocking a thread. Where it fails, the port is
+// returned as it was.
+func (h *hold) waited(p port) (port, error) {
 	w := &waiting{port: p, hold: h}
 	w.try = w.once
-	return w
+	epoll, err := unix.EpollCreate1(unix.EPOLL_CLOEXEC)
+	if err != nil {
+		return p, err
+	}
+	err = unix.SetNonblock(epoll, true) // which has Go's network poller take it
+	w.epoll = os.NewFile(uintptr(epoll), h.file.Name())
+	timer, timerErr := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_CLOEXEC)
+	if err = errors.Join(err, timerErr); err != nil {
+		return p, errors.Join(err, w.epoll.Close())
+	}
+	w.timer = os.NewFile(uintptr(timer), h.file.Name())
+	for _, fd := range []int{h.fd, timer} {
+		err = errors.Join(err, unix.EpollCtl(epoll, unix.EPOLL_CTL_ADD, fd, &unix.EpollEvent{Events: unix.EPOLLIN, Fd: int32(fd)}))
+	}
+	if err == nil {
+		w.conn, err = w.epoll.SyscallConn()
+	}
+	if err != nil {
+		return p, errors.Join(err, w.epoll.Close(), w.timer.Close())
+	}
+	return w, nil
+}
+
+// Close ends a Read, and then closes the port.
+func (w *waiting) Close() error {
+	return errors.Join(w.epoll.Close(), w.timer.Close(), w.port.Close())
 }
 
 // SetReadTimeout bounds how long Read waits.
@@ -39,11 +72,8 @@ func (w *waiting) SetReadTimeout(d time.Duration) error {
 
 // Read reads what has come; (0, nil) says that nothing came in time.
 func (w *waiting) Read(p []byte) (n int, err error) {
-	if w.wait > 0 {
+	if n, err = readAtOnce(w.hold.fd, p); errors.Is(err, unix.EAGAIN) && w.wait > 0 {
 		n, err = w.await(p)
-	}
-	if w.wait <= 0 || errors.Is(err, os.ErrDeadlineExceeded) { // which may have passed before the first look
-		n, err = readAtOnce(w.hold.fd, p)
 	}
 	switch {
 	case errors.Is(err, unix.EAGAIN):
@@ -56,23 +86,37 @@ func (w *waiting) Read(p []byte) (n int, err error) {
 	return n, nil
 }
 
-// await leaves no deadline behind, which would wake the program for nothing.
+// await reads what comes, or says EAGAIN. It leaves no timer behind, which would wake
+// the program for nothing.
 func (w *waiting) await(p []byte) (int, error) {
-	if err := w.hold.file.SetReadDeadline(time.Now().Add(w.wait)); err != nil {
+	w.p, w.until = p, time.Now().Add(w.wait)
+	defer func() { w.p = nil }()
+	if err := w.alarm(w.wait); err != nil {
 		return 0, err
 	}
-	w.p = p
-	err := w.hold.conn.Read(w.try)
-	if w.p = nil; err == nil {
-		err = w.failed
+	if err := w.conn.Read(w.try); err != nil {
+		return 0, err
 	}
-	return w.n, errors.Join(err, w.hold.file.SetReadDeadline(time.Time{}))
+	if errors.Is(w.failed, unix.EAGAIN) {
+		return 0, w.failed // it has gone off
+	}
+	return w.n, errors.Join(w.failed, w.alarm(0))
 }
 
-// once reads what has come, and is done if anything has.
-func (w *waiting) once(fd uintptr) (done bool) {
-	w.n, w.failed = readAtOnce(int(fd), w.p)
-	return !errors.Is(w.failed, unix.EAGAIN)
+// once reads what has come, and is done if anything has or it is time to give up.
+func (w *waiting) once(uintptr) (done bool) {
+	w.n, w.failed = readAtOnce(w.hold.fd, w.p)
+	return !errors.Is(w.failed, unix.EAGAIN) || !time.Now().Before(w.until)
+}
+
+// alarm has the timer go off after a time; none: not at all.
+func (w *waiting) alarm(after time.Duration) error {
+	at := unix.ItimerSpec{Value: unix.NsecToTimespec(int64(after))}
+	_, _, errno := syscall.RawSyscall6(unix.SYS_TIMERFD_SETTIME, w.timer.Fd(), 0, uintptr(unsafe.Pointer(&at)), 0, 0, 0)
+	if errno != 0 {
+		return errno
+	}
+	return nil
 }
 
 // readAtOnce reads what has come by fd, which does not block.

@@ -3,4 +3,4 @@
 package serialport
 
 // waited leaves the waiting to the library.
-func (h *hold) waited(p port) port { return p }
+func (h *hold) waited(p port) (port, error) { return p, nil }

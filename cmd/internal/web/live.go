@@ -17,7 +17,7 @@ import (
 
 // Pace of a stream. Whatever happens in between is told at the next beat.
 const (
-	liveEvery   = 250 * time.Millisecond // at most four updates a second
+	liveEvery   = 500 * time.Millisecond // digits that change faster cannot be read, and a page left open costs half as much
 	liveSlowest = 4 * time.Second        // to a viewer who takes long to take one
 	liveQuiet   = 2 * time.Second        // without news, after which a sign of life goes out
 )
