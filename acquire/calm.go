@@ -8,7 +8,8 @@ import (
 )
 
 // calm judges samples for as long as nothing happens: the post sees, its field stays
-// at or below its limits, no alarm comes or goes, and nothing but numbers is said. It
+// at or below its limits, no alarm comes or goes, and nothing but numbers is said, or a
+// temperature that nobody heeds. It
 // leaves everything as judge would for one after the other, and returns how many it took; what
 // comes then is for judge.
 func (w *watch) calm(batch []Sample) (n int) {
@@ -19,7 +20,7 @@ func (w *watch) calm(batch []Sample) (n int) {
 	from, most := b.From, w.lowestSpot()
 	last, valid, still := w.last, w.valid, w.still
 	good, under := w.counts.Samples[Quality(0).Class()], w.counts.Samples[UnderFloor.Class()]
-	sees, happens := w.condition == Seeing, false
+	sees, happens, heeded := w.condition == Seeing, false, w.heedsWarmth()
 	for n < len(batch) && !happens {
 		s := &batch[n]
 		lo, hi := s.S, s.S
@@ -31,8 +32,11 @@ func (w *watch) calm(batch []Sample) (n int) {
 			hi = unknown()
 		}
 		r := &s.Reading
-		if !(hi <= most) || s.Mono <= b.From || s.Mono-valid > w.post.Stale || r.Status != 0 || r.HasTemp || r.BatteryUnit != "" {
+		if !(hi <= most) || s.Mono <= b.From || s.Mono-valid > w.post.Stale || r.Status != 0 || r.BatteryUnit != "" || r.HasTemp && heeded {
 			break
+		}
+		if r.HasTemp {
+			w.warm(s)
 		}
 		n++
 		b.To = s.Mono

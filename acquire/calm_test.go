@@ -53,6 +53,10 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 		next.Number, next.Factor, next.Date = "K-2", 1.1, newTestWatch(nil).epoch.Add(pick(time.Second, time.Minute))
 		p.Probe.Certificate = &next
 	}
+	if r.IntN(4) == 0 {
+		hot := 19.5
+		p.Probe.Vitals.TemperatureAbove = &hot
+	}
 	if r.IntN(3) == 0 {
 		short := *p.Probe.Certificate
 		short.ByLevel = []calib.LevelPoint{{Level: 1, Factor: 1}, {Level: 22, Factor: 1.1}}
@@ -97,13 +101,13 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 			batch, errs := make([]Sample, len(frames)), make([]error, len(frames))
 			for i := range frames {
 				errs[i] = plain.post.Probe.Protocol.Parse(frames[i].Bytes, &batch[i].Reading)
-				switch r.IntN(300) {
+				switch r.IntN(100) {
 				case 0:
 					batch[i].Reading.Axes[1].Digits = at.Microseconds()
 				case 1:
 					batch[i].Reading.Battery, batch[i].Reading.BatteryUnit = drivers.Decimal{Digits: 9}, "V"
 				case 2:
-					batch[i].Reading.HasTemp, batch[i].Reading.Temperature = true, drivers.Decimal{Digits: 20}
+					batch[i].Reading.HasTemp, batch[i].Reading.Temperature = true, drivers.Decimal{Digits: 18 + r.Int64N(4)}
 				}
 			}
 			if w.atEase() {

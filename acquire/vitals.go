@@ -39,9 +39,8 @@ const (
 // over-range.
 func (w *watch) vital(s *Sample) {
 	r := &s.Reading
-	if c, ok := w.warmth.of(r); ok {
-		w.vitals.Temperature, w.vitals.TemperatureAt = c, s.At
-		w.vitalTemperature(c, s.At)
+	if w.warm(s) {
+		w.vitalTemperature(w.vitals.Temperature, s.At)
 	}
 	if r.BatteryUnit != "" {
 		w.vitals.Battery, w.vitals.BatteryUnit, w.vitals.BatteryAt = r.Battery.Float(), r.BatteryUnit, s.At
@@ -52,6 +51,21 @@ func (w *watch) vital(s *Sample) {
 	if r.BatteryUnit != "" || r.Status&drivers.BatteryLow != 0 || w.battery || w.alarms[batteryAt].State.Present() {
 		w.vitalBattery(r, s.At)
 	}
+}
+
+// warm takes what a sample says of the probe's temperature, if it does.
+func (w *watch) warm(s *Sample) bool {
+	c, ok := w.warmth.of(&s.Reading)
+	if ok {
+		w.vitals.Temperature, w.vitals.TemperatureAt = c, s.At
+	}
+	return ok
+}
+
+// heedsWarmth says whether a temperature can begin or end an alarm.
+func (w *watch) heedsWarmth() bool {
+	v := &w.post.Probe.Vitals
+	return v.TemperatureBelow != nil || v.TemperatureAbove != nil || w.alarms[temperatureAt].State.Present()
 }
 
 // warmth is the temperature that a probe said last. It is asked for twice a sample,
