@@ -13,7 +13,7 @@ import (
 // leaves everything as judge would for one after the other, and returns how many it took; what
 // comes then is for judge.
 func (w *watch) calm(batch []Sample) (n int) {
-	if !w.atEase() {
+	if !w.atEase() || batch[len(batch)-1].Mono-w.heard > w.post.Silent { // an offset may lead so far ahead
 		return 0
 	}
 	b, probe := &w.bounds, &w.post.Probe

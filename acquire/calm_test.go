@@ -47,6 +47,7 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 	p.Probe.Response = pick(0, time.Second, 4*time.Second)
 	p.Stuck, p.RunGap, p.Stale = pick(10*time.Second, 2*time.Minute), pick(5*time.Second, 90*time.Second), pick(time.Second, 5*time.Second, 20*time.Second)
 	p.Sustained.Clear = 10 * time.Second
+	p.Probe.Offset = pick(0, 0, 0, -250*time.Millisecond, p.Silent+time.Second)
 	if r.IntN(3) == 0 {
 		p.Probe.Earlier = []*calib.Certificate{p.Probe.Certificate}
 		next := *p.Probe.Certificate

@@ -37,6 +37,10 @@ func readInstant(t *table, p *Probe, alarm Alarm) Instant {
 		t.problem("offset", "a value would be stale (%q) before the next one comes; write a shorter offset, poll more often, or set a longer stale in [alarm]",
 			quantity.FormatDuration(alarm.Stale))
 	}
+	if i.Offset > alarm.Silent {
+		t.problem("offset", "each value would be of a time in which the probe counts as silent (%q); write a shorter offset, or set a longer silent in [alarm]",
+			quantity.FormatDuration(alarm.Silent))
+	}
 	return i
 }
 
