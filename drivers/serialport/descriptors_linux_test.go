@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -35,6 +36,35 @@ func descriptors(t *testing.T) []string {
 		out = append(out, e.Name()+" "+target)
 	}
 	return out
+}
+
+// number is that of what descriptors lists.
+func number(d string) (fd int) {
+	for _, c := range d[:strings.IndexByte(d, ' ')] {
+		fd = fd*10 + int(c-'0')
+	}
+	return fd
+}
+
+// TestLowDescriptorsAreLeftToPorts: what a port takes of the numbers that the library can
+// have bounds how many ports and visitors there may be.
+func TestLowDescriptorsAreLeftToPorts(t *testing.T) {
+	p := driverstest.OpenPTY(t)
+	before := descriptors(t)
+	open(t, Options{Path: p.Path})
+	low, high := 0, 0
+	for _, d := range descriptors(t) {
+		switch {
+		case slices.Contains(before, d) || strings.HasSuffix(d, " "): // the directory
+		case number(d) < maxDescriptor:
+			low++
+		default:
+			high++
+		}
+	}
+	if low != 4 || high != 2 {
+		t.Errorf("%d low descriptors and %d high ones, want 4, the lock, the port and a pipe, and 2, epoll and timer", low, high)
+	}
 }
 
 // TestNoDescriptorIsLost opens and closes, in every way that opening can end.
@@ -79,10 +109,7 @@ func TestDescriptorsAreNotInherited(t *testing.T) {
 	open(t, Options{Path: p.Path})
 	found := 0
 	for _, d := range descriptors(t) {
-		var fd int
-		for _, c := range d[:strings.IndexByte(d, ' ')] {
-			fd = fd*10 + int(c-'0')
-		}
+		fd := number(d)
 		flags, err := unix.FcntlInt(uintptr(fd), unix.F_GETFD, 0)
 		if before[d] || err != nil {
 			continue

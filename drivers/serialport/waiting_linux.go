@@ -36,17 +36,16 @@ type waiting struct {
 func (h *hold) waited(p port) (port, error) {
 	w := &waiting{port: p, hold: h}
 	w.try = w.once
-	epoll, err := unix.EpollCreate1(unix.EPOLL_CLOEXEC)
+	epoll, err := aside(unix.EpollCreate1(unix.EPOLL_CLOEXEC))
 	if err != nil {
 		return p, err
 	}
-	err = unix.SetNonblock(epoll, true) // which has Go's network poller take it
-	w.epoll = os.NewFile(uintptr(epoll), h.file.Name())
-	timer, timerErr := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_CLOEXEC)
-	if err = errors.Join(err, timerErr); err != nil {
-		return p, errors.Join(err, w.epoll.Close())
+	timer, err := aside(unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_CLOEXEC))
+	if err != nil {
+		return p, errors.Join(err, unix.Close(epoll))
 	}
-	w.timer = os.NewFile(uintptr(timer), h.file.Name())
+	err = unix.SetNonblock(epoll, true) // which has Go's network poller take it
+	w.epoll, w.timer = os.NewFile(uintptr(epoll), h.file.Name()), os.NewFile(uintptr(timer), h.file.Name())
 	for _, fd := range []int{h.fd, timer} {
 		err = errors.Join(err, unix.EpollCtl(epoll, unix.EPOLL_CTL_ADD, fd, &unix.EpollEvent{Events: unix.EPOLLIN, Fd: int32(fd)}))
 	}
@@ -57,6 +56,18 @@ func (h *hold) waited(p port) (port, error) {
 		return p, errors.Join(err, w.epoll.Close(), w.timer.Close())
 	}
 	return w, nil
+}
+
+// aside gives a new descriptor a number that the library could not have, and so leaves
+// the low ones to ports. Where the system grants none so high, it keeps its own.
+func aside(fd int, err error) (int, error) {
+	if err != nil {
+		return fd, err
+	}
+	if high, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, maxDescriptor); err == nil {
+		return high, unix.Close(fd)
+	}
+	return fd, nil
 }
 
 // Close ends a Read, and then closes the port.
