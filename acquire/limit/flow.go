@@ -68,16 +68,29 @@ func (p *part) minus(o *part) {
 
 // observe adds a stretch, and says whether a slot of any window began with it, the first ones too.
 func (f *flow) observe(st *Stretch) (turned bool) {
-	var r rate
-	if st.From != f.end || st.To <= f.end || !f.started {
-		return f.unevenly(st, &r)
+	lo, hi, u := float64(st.Lo)*f.scale, float64(st.Hi)*f.scale, float64(st.U)*f.scale
+	if st.From != f.end || st.To <= f.end || !f.started || !st.Seen || st.Uncalibrated ||
+		!(lo >= 0 && lo <= hi && hi < most && u >= 0 && u < most) {
+		return f.unevenly(st)
 	}
-	f.sift(st, &r) // most stretches go on where the last one ended
-	return f.pass(&r, st.To)
+	// Mostly a stretch goes on where the last one ended, and all of it is known: this
+	// comes to what sift makes of it.
+	down, up, doubt := uint64(int64(lo)), ceil(hi), ceil(u)
+	if st.To >= f.next {
+		turned = true
+		f.turn(&rate{lo: down, hi: up, u: doubt, seen: 1}, st.To)
+	}
+	ns := uint64(st.To - f.end)
+	f.sum.lo = f.sum.lo.plus(product(down, ns))
+	f.sum.hi = f.sum.hi.plus(product(up, ns))
+	f.sum.u = f.sum.u.plus(product(doubt, ns))
+	f.sum.seen += ns
+	f.end = st.To
+	return turned
 }
 
 // unevenly adds any stretch.
-func (f *flow) unevenly(st *Stretch, r *rate) (turned bool) {
+func (f *flow) unevenly(st *Stretch) (turned bool) {
 	from := st.From
 	if f.started {
 		from = max(from, f.end)
@@ -92,8 +105,9 @@ func (f *flow) unevenly(st *Stretch, r *rate) (turned bool) {
 	case from > f.end:
 		turned = f.pass(&f.unseen, from)
 	}
-	f.sift(st, r)
-	return f.pass(r, st.To) || turned
+	var r rate
+	f.sift(st, &r)
+	return f.pass(&r, st.To) || turned
 }
 
 func (f *flow) start(at time.Duration) {
@@ -107,13 +121,7 @@ func (f *flow) start(at time.Duration) {
 // pass lets time go on to an instant.
 func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
 	if turned = to >= f.next; turned {
-		f.next = math.MaxInt64
-		for _, m := range f.windows {
-			if to >= m.next {
-				m.advance(r, to)
-			}
-			f.next = min(f.next, m.next)
-		}
+		f.turn(r, to)
 	}
 	f.sum.grow(r, to-f.end)
 	f.end = to
@@ -121,6 +129,17 @@ func (f *flow) pass(r *rate, to time.Duration) (turned bool) {
 		f.over, f.wasOver = to, true
 	}
 	return turned
+}
+
+// turn begins the slots that begin up to an instant, until which the flow goes on at r.
+func (f *flow) turn(r *rate, to time.Duration) {
+	f.next = math.MaxInt64
+	for _, m := range f.windows {
+		if to >= m.next {
+			m.advance(r, to)
+		}
+		f.next = min(f.next, m.next)
+	}
 }
 
 // sift turns the field of a stretch into quanta. What nobody vouches for counts

@@ -193,6 +193,35 @@ func TestTimeAloneTurnsAMeanWithinASlot(t *testing.T) {
 	})
 }
 
+// A field at full scale that leaves the window takes the mean from far above its
+// limit to far below within a slot, whatever was expected to last.
+func TestStandingEndsWhenMuchLeavesTheWindow(t *testing.T) {
+	turns := 0
+	rapid.Check(t, func(t *rapid.T) {
+		const slot = time.Millisecond
+		full := NewMean(time.Second, aTop, aTopU).flow.full
+		l := rapid.SampledFrom([]quantity.PowerDensity{0.01, 1, 10}).Draw(t, "limit")
+		much := quantity.PowerDensity(rapid.SampledFrom([]float64{0.5, 0.99, 1}).Draw(t, "much")) * full
+		bit := func(most int, label string) time.Duration {
+			return time.Duration(rapid.IntRange(1, most).Draw(t, label)) * slot / 8
+		}
+		now := bit(16, "start")
+		all := []Stretch{seenAs(now-3*time.Second, now, 0, 0)} // until the window is full
+		add := func(d time.Duration, v quantity.PowerDensity) {
+			all, now = append(all, seenAs(now, now+d, v, v)), now+d
+		}
+		add(bit(80, "long"), much)
+		add(time.Second-bit(160, "before it leaves"), 0)
+		for range rapid.IntRange(20, 60).Draw(t, "samples") {
+			add(bit(16, "step"), rapid.SampledFrom([]quantity.PowerDensity{0, 0, l, 2 * l}).Draw(t, "value"))
+		}
+		turns += compare(t, []time.Duration{time.Second}, all, l)
+	})
+	if turns < 100 {
+		t.Errorf("limits turned only %d times", turns)
+	}
+}
+
 // compare feeds stretches to windows and to plain means, and returns how often a
 // limit was passed.
 func compare(t *rapid.T, spans []time.Duration, all []Stretch, l quantity.PowerDensity) (turns int) {

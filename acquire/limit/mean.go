@@ -41,7 +41,7 @@ type Mean struct {
 	flow  *flow
 	width time.Duration // of one slot
 
-	base   part            // the flow where the window begins
+	base   *part           // the flow where the window begins, in ring
 	begin  time.Duration   // that is when
 	next   time.Duration   // when the slot after the newest begins
 	newest int64           // number of the newest slot
@@ -89,7 +89,7 @@ func (m *Mean) advance(r *rate, to time.Duration) {
 
 // turn finds the edges of the window from its newest slot.
 func (m *Mean) turn() {
-	m.base = m.ring[index(m.newest+1)] // which the oldest slot shares with the one to come
+	m.base = &m.ring[index(m.newest+1)] // which the oldest slot shares with the one to come
 	m.begin, m.next = time.Duration(m.newest-slots)*m.width, time.Duration(m.newest+1)*m.width
 }
 
@@ -117,7 +117,7 @@ func (m *Mean) Read() Average {
 		return Average{Hi: f.top, U: quantity.PowerDensity(float64(f.unseen.u) / f.scale)}
 	}
 	t := f.sum
-	t.minus(&m.base)
+	t.minus(m.base)
 	a := Average{From: m.begin, To: f.end, Seen: time.Duration(t.seen)}
 	whole := uint64(a.To - a.From)
 	a.Lo, a.Hi, a.U = m.mean(t.lo, whole), m.mean(t.hi, whole), m.mean(t.u, whole)

@@ -31,14 +31,22 @@ func (q *quanta) round(v quantity.PowerDensity) (down, up uint64) {
 	if !(x > 0) {
 		return 0, 0
 	}
-	if x >= 1<<63 {
-		return 1 << 63, 1 << 63
+	if x >= most {
+		return most, most
 	}
+	return uint64(int64(x)), ceil(x)
+}
+
+// most is as many quanta as the full scale has.
+const most = 1 << 63
+
+// ceil rounds up what is not below zero, and below most.
+func ceil(x float64) uint64 {
 	i := int64(x)
 	if float64(i) < x {
-		return uint64(i), uint64(i) + 1
+		i++
 	}
-	return uint64(i), uint64(i)
+	return uint64(i)
 }
 
 // wide is a whole number of 128 bits: a day in nanoseconds takes 47, a power

@@ -23,6 +23,7 @@ type Windows struct {
 
 	low, high wide          // up to which the sums of the flow change nothing
 	until     time.Duration // up to when time changes nothing
+	steady    bool          // nor does a slot that begins
 }
 
 // against is one limit, the window it is held against, and how it stands.
@@ -30,6 +31,7 @@ type against struct {
 	mean        *Mean
 	limit       uint64 // in quanta, rounded down
 	above, kept bool
+	lo, hi      wide // what the flow came to in the window when it was last looked at
 }
 
 // NewWindows makes windows for values of one probe; top and topU are those of
@@ -60,45 +62,89 @@ func (w *Windows) Observe(st *Stretch) (looked bool) {
 		return false
 	}
 	f := w.flow
-	if !f.observe(st) && !w.low.less(f.sum.lo) && !w.high.less(f.sum.hi) && f.end <= w.until && !(f.wasOver && f.over == f.end) {
+	if (!f.observe(st) || w.steady) && !w.low.less(f.sum.lo) && !w.high.less(f.sum.hi) && f.end <= w.until && !(f.wasOver && f.over == f.end) {
 		return false
 	}
 	w.look()
 	return true
 }
 
-// look compares each limit with its mean, and finds how long that holds, until a slot
-// begins.
+// look compares each limit with its mean, and finds how long that holds: whatever
+// slots begin meanwhile, where that can be said of all of them, else until one begins.
 func (w *Windows) look() {
-	f := w.flow
-	turn := uint64(f.next - f.end)              // when all is looked at anew
-	all := wide{math.MaxUint64, math.MaxUint64} // above all sums
-	w.low, w.high, w.until = all, all, math.MaxInt64
+	w.steady = true
+	w.unbound()
 	for i := range w.held {
 		a := &w.held[i]
 		m := a.mean
-		edge := product(a.limit, uint64(f.end-m.begin))
-		lo, hi := f.sum.lo.minus(m.base.lo), f.sum.hi.minus(m.base.hi)
-		// Until a slot begins the edge rises with time, by the limit, and the sums
-		// never fall.
-		most := product(a.limit, turn) // by which the edge rises until then
-		if a.above = edge.less(lo); a.above {
-			if over := lo.minus(edge); !most.less(over) {
-				w.until = min(w.until, f.end+before(over, a.limit))
-			}
-		} else if top := f.sum.lo.plus(edge.minus(lo)); top.less(w.low) {
-			w.low = top
+		a.lo, a.hi = w.flow.sum.lo.minus(m.base.lo), w.flow.sum.hi.minus(m.base.hi)
+		edge := product(a.limit, uint64(w.flow.end-m.begin))
+		a.above, a.kept = edge.less(a.lo), !edge.less(a.hi) && !m.unbounded()
+		w.steady = w.steady && w.lasts(a)
+	}
+	if !w.steady {
+		w.unbound()
+		for i := range w.held {
+			w.forNow(&w.held[i])
 		}
-		switch a.kept = false; {
-		case edge.less(hi):
-			if over := hi.minus(edge); !most.less(over) {
-				w.until = min(w.until, f.end+before(over, a.limit))
+	}
+}
+
+// unbound lets nothing change anything.
+func (w *Windows) unbound() {
+	w.low, w.until = wide{math.MaxUint64, math.MaxUint64}, math.MaxInt64 // above all sums
+	w.high = w.low
+}
+
+// lasts bounds sums and time by how far a limit stands as it does whatever slots
+// begin: so far from its edge that what leaves the window does not matter. It says
+// false where that is too near.
+func (w *Windows) lasts(a *against) bool {
+	m, f := a.mean, w.flow
+	// The edge is at least that of the slots, and at most that of one more.
+	least := product(a.limit, slots*uint64(m.width))
+	// A sum over the window falls by no more than the full scale a nanosecond, and by
+	// that of a whole slot at once.
+	far := product(a.limit, (slots+1)*uint64(m.width)).plus(product(most, uint64(m.width)))
+	for _, x := range [2]struct {
+		over     bool
+		all, sum wide // the flow, and what of it is in the window
+		bound    *wide
+	}{{a.above, f.sum.lo, a.lo, &w.low}, {!a.kept, f.sum.hi, a.hi, &w.high}} {
+		switch {
+		case !x.over && least.less(x.sum), x.over && !far.less(x.sum):
+			return false
+		case x.over:
+			w.until = min(w.until, f.end+before(x.sum.minus(far), most))
+		default: // what enters the window makes the sum grow, and what leaves it does not
+			if top := x.all.plus(least.minus(x.sum)); top.less(*x.bound) {
+				*x.bound = top
 			}
-		case !m.unbounded():
-			a.kept = true
-			if top := f.sum.hi.plus(edge.minus(hi)); top.less(w.high) {
-				w.high = top
-			}
+		}
+	}
+	return true
+}
+
+// forNow bounds sums and time by how far a limit stands as it does until a slot
+// begins. Until then the edge rises with time, by the limit, and the sums never fall.
+func (w *Windows) forNow(a *against) {
+	m, f := a.mean, w.flow
+	edge := product(a.limit, uint64(f.end-m.begin))
+	most := product(a.limit, uint64(f.next-f.end)) // by which the edge rises until then
+	if a.above {
+		if over := a.lo.minus(edge); !most.less(over) {
+			w.until = min(w.until, f.end+before(over, a.limit))
+		}
+	} else if top := f.sum.lo.plus(edge.minus(a.lo)); top.less(w.low) {
+		w.low = top
+	}
+	if edge.less(a.hi) {
+		if over := a.hi.minus(edge); !most.less(over) {
+			w.until = min(w.until, f.end+before(over, a.limit))
+		}
+	} else if a.kept {
+		if top := f.sum.hi.plus(edge.minus(a.hi)); top.less(w.high) {
+			w.high = top
 		}
 	}
 }
