@@ -25,7 +25,7 @@ func (c *clockLine) startAfter(last time.Time) { c.line = last }
 // how far it lies from the wall clock, and step how far the wall clock jumped
 // since the last look, 0 if it did not.
 func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsure, step time.Duration) {
-	wall = wall.Round(0).UTC()
+	wall = wall.UTC() // without its monotonic reading
 	if !c.started {
 		c.started, c.mono, c.wall = true, mono, wall
 		if wall.After(c.line) {

@@ -228,15 +228,19 @@ func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sa
 // before; S is what was said, not corrected yet. A reading whose unit is no power density is refused like a line that does
 // not parse, which wrong says of it.
 func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
+	arrived := f.Arrived.Sub(w.epoch)
 	at, u := sensed(f, &w.timing, w.post.Probe.Offset)
+	mono := arrived
+	if at != f.Arrived {
+		mono = at.Sub(w.epoch)
+	}
 	if !f.Departed.IsZero() {
 		w.counts.RoundTrip = f.Arrived.Sub(f.Departed)
 	}
-	mono := at.Sub(w.epoch)
 	// The order of one probe's samples stays, also where lines of different
 	// length came in one read.
 	w.sensed = max(mono, w.sensed)
-	w.heard, w.wasHeard = max(f.Arrived.Sub(w.epoch), w.heard), true
+	w.heard, w.wasHeard = max(arrived, w.heard), true
 	if wrong != nil {
 		return wrong
 	}

@@ -41,7 +41,7 @@ type Power float64
 
 // Over returns the energy density that s brings in d, in J/m².
 func (s PowerDensity) Over(d time.Duration) EnergyDensity {
-	return EnergyDensity(float64(s) * (float64(d) / 1e9))
+	return EnergyDensity(float64(s) * (float64(d) * 1e-9))
 }
 
 // In returns s as a number of u, or NaN when u is no unit of power density. In a

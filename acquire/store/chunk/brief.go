@@ -85,6 +85,9 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 		len(b.payload)+b.head+len(r.Said)+len(r.More)+crcBytes > briefSize) {
 		return false
 	}
+	if b.span.Rows > 0 && b.another(r, at) {
+		return true
+	}
 	flags := byte(0)
 	if len(b.kinds) == 0 || !b.kinds[b.kind].is(r) {
 		k := b.kindOf(r, h)
@@ -105,6 +108,40 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 		}
 	}
 	b.put(r, at, flags, numbers)
+	return true
+}
+
+// another writes a row that is like the last one but for its instant and its number,
+// which is all that was said, but for the template's tail. Mostly rows are so; the
+// long way comes to the same.
+func (b *Brief) another(r *Row, at int64) bool {
+	t := b.templates[b.template]
+	if !t.alone || r.Seq != b.span.ToSeq+1 || len(r.More) > 0 || !r.HasValue || !b.kinds[b.kind].is(r) {
+		return false
+	}
+	v, n := t.said[0].plainly(r.Said)
+	if n == 0 || v != r.Digits || string(r.Said[n:]) != t.tail {
+		return false
+	}
+	last := &b.numbers[b.template][0]
+	step := at - b.at
+	z, d := zigzag(step-b.step), zigzag(v-*last)
+	if z >= 1<<13 || d >= 1<<14 { // more than two bytes each
+		return false
+	}
+	p := b.payload
+	if z <<= 1; z >= 0x80 {
+		p = append(p, byte(z)|0x80)
+		z >>= 7
+	}
+	p = append(p, byte(z))
+	if d >= 0x80 {
+		p = append(p, byte(d)|0x80)
+		d >>= 7
+	}
+	b.payload, b.at, b.step, *last = append(p, byte(d)), at, step, v
+	b.span.ToSeq, b.span.To = r.Seq, r.At
+	b.span.Rows++
 	return true
 }
 
