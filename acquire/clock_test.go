@@ -39,7 +39,7 @@ func TestClockLineNeverReverses(t *testing.T) {
 		var c clockLine
 		start := time.Unix(1_700_000_000, 0)
 		c.startAfter(start.Add(time.Duration(rapid.Int64Range(-1e12, 1e12).Draw(t, "record ahead"))))
-		last, offset, mono := c.line, time.Duration(0), time.Duration(0)
+		last, offset, mono := c.newest(), time.Duration(0), time.Duration(0)
 		for range rapid.IntRange(1, 200).Draw(t, "looks") {
 			mono += time.Duration(rapid.Int64Range(0, 2e9).Draw(t, "elapsed"))
 			if rapid.IntRange(0, 9).Draw(t, "step?") == 0 {

@@ -161,10 +161,11 @@ func (w *watch) tick(now time.Time) {
 
 // stamp is the instant of an event, never before that of an earlier sample.
 func (w *watch) stamp(now time.Time) time.Time {
-	if at := now.UTC(); at.After(w.line.line) {
+	last := w.line.newest()
+	if at := now.UTC(); at.After(last) {
 		return at
 	}
-	return w.line.line
+	return last
 }
 
 // step recomputes the condition and moves every alarm.

@@ -13,13 +13,22 @@ const stepBound = 100 * time.Millisecond
 // they are unsure by the difference, and say so.
 type clockLine struct {
 	started bool
+	parted  bool          // the stamp of the newest look is not that of the wall clock
 	mono    time.Duration // of the newest look
 	wall    time.Time     // wall clock of the newest look
-	line    time.Time     // stamp of the newest look
+	line    time.Time     // stamp of the newest look, where it has parted
 }
 
 // startAfter makes every stamp later than last, the newest in the record.
-func (c *clockLine) startAfter(last time.Time) { c.line = last }
+func (c *clockLine) startAfter(last time.Time) { c.line, c.parted = last, true }
+
+// newest is the stamp of the newest look.
+func (c *clockLine) newest() time.Time {
+	if c.parted {
+		return c.line
+	}
+	return c.wall
+}
 
 // look takes one pair of readings of the two clocks. at is the stamp, unsure
 // how far it lies from the wall clock, and step how far the wall clock jumped
@@ -27,19 +36,18 @@ func (c *clockLine) startAfter(last time.Time) { c.line = last }
 func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsure, step time.Duration) {
 	wall = wall.UTC() // without its monotonic reading
 	if !c.started {
-		c.started, c.mono, c.wall = true, mono, wall
-		if wall.After(c.line) {
-			c.line = wall
-		} else {
-			c.line = c.line.Add(1)
+		last := c.newest()
+		c.started, c.mono, c.wall, c.parted = true, mono, wall, !wall.After(last)
+		if c.parted {
+			c.line = last.Add(1)
 		}
-		return c.line, c.line.Sub(wall), 0
+		return c.newest(), c.newest().Sub(wall), 0
 	}
 	elapsed := max(mono-c.mono, 0)
 	// Mostly the stamp is that of the wall clock, which went on about as far as the
 	// monotonic one; the long way below comes to the same.
-	if d, near := apart(wall, c.wall); near && c.line == c.wall && d > elapsed/2 && d-elapsed <= stepBound && elapsed-d <= stepBound {
-		c.mono, c.wall, c.line = max(mono, c.mono), wall, wall
+	if d, near := apart(wall, c.wall); near && !c.parted && d > elapsed/2 && d-elapsed <= stepBound && elapsed-d <= stepBound {
+		c.mono, c.wall = max(mono, c.mono), wall
 		return wall, 0, 0
 	}
 	return c.lookLong(wall, mono, elapsed)
@@ -57,11 +65,10 @@ func (c *clockLine) lookLong(wall time.Time, mono, elapsed time.Duration) (at ti
 	if jump := wall.Sub(c.wall.Add(elapsed)); jump > stepBound || jump < -stepBound {
 		step = jump
 	}
-	c.mono, c.wall = max(mono, c.mono), wall
-	if slow := c.line.Add(elapsed / 2); wall.After(slow) {
-		c.line = wall
-	} else {
+	slow := c.newest().Add(elapsed / 2)
+	c.mono, c.wall, c.parted = max(mono, c.mono), wall, !wall.After(slow)
+	if c.parted {
 		c.line = slow
 	}
-	return c.line, c.line.Sub(wall), step
+	return c.newest(), c.newest().Sub(wall), step
 }

@@ -179,7 +179,7 @@ func benchmarkOverview(b *testing.B, s *Server) {
 	}
 }
 
-// BenchmarkHundredViewers is what one beat of 250 ms costs where 100 viewers look
+// BenchmarkHundredViewers is what one beat of half a second costs where 100 viewers look
 // at 200 posts: one look at the station, and an update for each.
 func BenchmarkHundredViewers(b *testing.B) {
 	at := time.Now()
