@@ -74,16 +74,16 @@ type counts struct {
 	octave octave
 
 	mu      sync.Mutex
-	n, zero uint64
+	zero    uint64
 	sum     float64
-	classic []uint64 // not cumulative; the last is what lies above all bounds
+	classic []uint64 // of what a native bucket leaves open, not cumulative; the last is what lies above all bounds
 	native  []bucket // from the one that begins with nativeZero on
 }
 
 // bucket is one of the native ones.
 type bucket struct {
-	n       uint64
-	classic int // the first classic one that holds any of it
+	n           uint64
+	first, last int // of the classic ones that hold any of it: mostly one
 }
 
 func newCounts(bounds []float64) *counts {
@@ -99,7 +99,11 @@ func (c *counts) grow(n int) {
 		for first < len(c.bounds) && (c.bounds[first] <= nativeZero || c.octave.place(c.bounds[first]) < at) {
 			first++
 		}
-		c.native = append(c.native, bucket{classic: first})
+		last := first
+		for last < len(c.bounds) && c.octave.place(c.bounds[last]) == at {
+			last++
+		}
+		c.native = append(c.native, bucket{first: first, last: last})
 	}
 }
 
@@ -119,24 +123,42 @@ func (c *counts) take(batch []acquire.Sample, top float64) {
 }
 
 func (c *counts) add(v float64) {
-	c.n++
 	c.sum += v
-	first := 0
-	if v > nativeZero {
-		at := c.octave.place(v)
-		if at >= len(c.native) {
-			c.grow(at + 1)
-		}
-		b := &c.native[at]
-		b.n++
-		first = b.classic
-	} else {
+	if !(v > nativeZero) {
 		c.zero++
+		c.among(v, 0, len(c.bounds))
+		return
 	}
-	for first < len(c.bounds) && v > c.bounds[first] {
+	at := c.octave.place(v)
+	if at >= len(c.native) {
+		c.grow(at + 1)
+	}
+	b := &c.native[at]
+	if b.n++; b.first < b.last {
+		c.among(v, b.first, b.last)
+	}
+}
+
+// among counts v in one of the classic buckets from first to last.
+func (c *counts) among(v float64, first, last int) {
+	for first < last && v > c.bounds[first] {
 		first++
 	}
 	c.classic[first]++
+}
+
+// read returns how many there are, and how many in each classic bucket and each native one.
+func (c *counts) read() (n, zero uint64, sum float64, classic []uint64, native []bucket) {
+	c.mu.Lock()
+	zero, sum, classic, native = c.zero, c.sum, slices.Clone(c.classic), slices.Clone(c.native)
+	c.mu.Unlock()
+	n = zero
+	for _, b := range native {
+		if n += b.n; b.first == b.last {
+			classic[b.first] += b.n
+		}
+	}
+	return n, zero, sum, classic, native
 }
 
 // wide returns the native buckets by their index, two of them made one until they are
@@ -171,10 +193,7 @@ func (s *series) Desc() *prometheus.Desc { return s.desc }
 // Write implements prometheus.Metric. What takes time is done outside the lock that
 // a batch waits for.
 func (s *series) Write(out *dto.Metric) error {
-	s.mu.Lock()
-	n, zero, sum := s.n, s.zero, s.sum
-	classic, native := slices.Clone(s.classic), slices.Clone(s.native)
-	s.mu.Unlock()
+	n, zero, sum, classic, native := s.read()
 	schema, buckets := wide(native)
 	m, err := prometheus.NewConstNativeHistogram(s.desc, n, sum, buckets, nil, zero, schema, nativeZero, s.created, s.labels...)
 	if err != nil {
