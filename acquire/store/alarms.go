@@ -73,7 +73,7 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 func (r *Reader) Changes(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {
 	return func(yield func(acquire.Event, error) bool) {
 		stopped := errors.New("no more is wanted")
-		err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ? ORDER BY id",
+		err := each(ctx, r.db, selectEvents+"WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ? ORDER BY id",
 			func(scan func(...any) error) error {
 				e, err := scanEvent(scan)
 				if err == nil && !yield(e, nil) {

@@ -64,7 +64,7 @@ func (w *writer) begun(ctx context.Context) error {
 	if _, err := w.exec(ctx, "BEGIN IMMEDIATE"); err != nil {
 		return fmt.Errorf("begin to write to the record: %w", err)
 	}
-	w.pending, w.today = w.chain, utcDay(w.s.o.Now())
+	w.pending, w.today, w.entered = w.chain, utcDay(w.s.o.Now()), nil
 	return nil
 }
 
@@ -170,6 +170,7 @@ func (w *writer) writeEvent(ctx context.Context, e *acquire.Event, b *batch) err
 	if _, err = w.exec(ctx, insertEvent, r.id, r.at, r.post, r.kind, r.who, r.txt, raw, r.alarm); err != nil {
 		return w.refuse(err, b, "an event", "number", e.ID)
 	}
+	w.entered = append(w.entered, r)
 	if err := w.enter(ctx, chainEvent, r.id, r.hash()); err != nil || e.Alarm == nil {
 		return err
 	}

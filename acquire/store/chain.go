@@ -7,12 +7,14 @@ import (
 	"database/sql"
 	"encoding/binary"
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 )
 
 // The kinds of what the chain lists.
@@ -118,6 +120,19 @@ func (r *eventRow) scan(scan func(...any) error) error {
 	return err
 }
 
+// event is what the row says; it shares no memory with it.
+func (r *eventRow) event() (acquire.Event, error) {
+	e := acquire.Event{ID: r.id, At: instant(r.at), Post: r.post, Kind: acquire.Kind(r.kind), Who: r.who, Text: r.txt, Raw: append([]byte(nil), r.raw...)}
+	if !r.alarm.Valid {
+		return e, nil
+	}
+	e.Alarm = new(alarm.Change)
+	if err := json.Unmarshal([]byte(r.alarm.String), e.Alarm); err != nil {
+		return e, fmt.Errorf("event %d: %w", e.ID, err)
+	}
+	return e, nil
+}
+
 // loadChain reads where the chain ends.
 func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
 	end, over := chainEnd{}, chainEnd{}
@@ -169,12 +184,13 @@ func signedText(e chainEnd) []byte {
 	return fmt.Appendf(nil, "ovenward record, day %s, entries %d, head %s\n", dayName(e.day), e.entry, hex.EncodeToString(e.head[:]))
 }
 
-// chained takes note that the open transaction was committed. The head of a day
-// that is over is told.
+// chained takes note that the open transaction was committed: its events are at
+// hand. The head of a day that is over is told.
 func (w *writer) chained() {
-	before, now := w.chain, w.pending
-	w.chain = now
+	before, now, entered := w.chain, w.pending, w.entered
+	w.chain, w.entered = now, nil
 	w.s.mu.Lock()
+	w.s.recent.add(entered)
 	st := &w.s.state
 	if before.day != 0 && now.day > before.day {
 		st.over = before

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -123,7 +122,7 @@ func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64,
 // events returns the events that a condition of SQL picks.
 func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acquire.Event, error) {
 	var all []acquire.Event
-	err := each(ctx, r.db, "SELECT "+eventColumns+" FROM events WHERE "+which,
+	err := each(ctx, r.db, selectEvents+"WHERE "+which,
 		func(scan func(...any) error) error {
 			e, err := scanEvent(scan)
 			all = append(all, e)
@@ -132,22 +131,12 @@ func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acqui
 	return all, err
 }
 
-const eventColumns = "id, at_ns, post, kind, who, text, raw, alarm"
-
-func scanEvent(scan func(...any) error) (e acquire.Event, err error) {
-	var at int64
-	var change sql.NullString
-	if err := scan(&e.ID, &at, &e.Post, &e.Kind, &e.Who, &e.Text, &e.Raw, &change); err != nil {
-		return e, err
+func scanEvent(scan func(...any) error) (acquire.Event, error) {
+	var r eventRow
+	if err := r.scan(scan); err != nil {
+		return acquire.Event{}, err
 	}
-	e.At = instant(at)
-	if change.Valid {
-		e.Alarm = new(alarm.Change)
-		if err := json.Unmarshal([]byte(change.String), e.Alarm); err != nil {
-			return e, fmt.Errorf("event %d: %w", e.ID, err)
-		}
-	}
-	return e, nil
+	return r.event()
 }
 
 // Cursor returns how far a courier has told the events; 0 when it has told none.

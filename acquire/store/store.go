@@ -134,6 +134,7 @@ type Store struct {
 
 	mu      sync.Mutex
 	queue   queue
+	recent  recent
 	places  []place
 	closed  bool
 	scratch []byte
@@ -245,13 +246,14 @@ func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 		names: map[int32]string{}, pens: map[int32]*pen{}, last: map[int32]mark{},
 		alarms: map[alarmKey]alarm.Alarm{}}
 	var committed int64
-	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, max(next_event, (SELECT ifnull(max(id), 0) + 1 FROM events)),
+	s.recent = recent{}
+	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, next_event, (SELECT ifnull(max(id), 0) FROM events),
 		(SELECT ifnull(max(correction), 0) + 1 FROM corrections) FROM record`).
-		Scan(&s.state.commits, &committed, &q.nextEvent, &q.nextCorrection)
+		Scan(&s.state.commits, &committed, &q.nextEvent, &s.recent.after, &q.nextCorrection)
 	if err != nil {
 		return fmt.Errorf("read the record's counters: %w", err)
 	}
-	s.state.at = instant(committed)
+	s.state.at, q.nextEvent = instant(committed), max(q.nextEvent, s.recent.after+1)
 	if err := each(ctx, c, "SELECT post, id FROM posts", func(scan func(...any) error) error {
 		var post int32
 		var id string

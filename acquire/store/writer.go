@@ -33,10 +33,11 @@ type writer struct {
 	told         map[string]bool   // damage, by its text
 	unmendable   map[string]bool   // errors of damage that mending did not end
 	side         sidecar
-	chain        chainEnd  // as committed
-	pending      chainEnd  // with the open transaction
-	today        int64     // UTC day of the open transaction
-	removals     []removal // what the next commit takes away
+	chain        chainEnd   // as committed
+	pending      chainEnd   // with the open transaction
+	today        int64      // UTC day of the open transaction
+	entered      []eventRow // events in the open transaction
+	removals     []removal  // what the next commit takes away
 	retainedAt   time.Time
 	reader       *Reader         // on the writer's connection
 	holds        map[int64]int64 // how long samples hold, by the version of their post, in ns
