@@ -1,6 +1,9 @@
 package store
 
 import (
+	"context"
+	"os"
+	"path/filepath"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -50,4 +53,39 @@ func TestGroupCommit(t *testing.T) {
 		}
 		shut(t, s)
 	})
+}
+
+// A long log is folded by the writer, after what is in it was told: SQLite would do
+// it within a commit, and an alarm would wait for that.
+func TestALongLogIsFoldedOnceItsEventsAreTold(t *testing.T) {
+	dir := t.TempDir()
+	var s *Store
+	folded, committed := 0, 0
+	s = open(t, dir, Options{
+		onCommit: func(b *batch) { committed += len(b.events) },
+		Fault: func(step Step) error {
+			if step == StepCheckpoint {
+				folded++
+				if all, err := s.Events(context.Background(), 0, 10_000); err != nil || len(all) != committed {
+					t.Errorf("folded while %d of %d committed events can be read: %v", len(all), committed, err)
+				}
+			}
+			return nil
+		},
+	})
+	for range 300 {
+		s.Record(note("something"))
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	worked(s, func(w *writer) {
+		if folded < 2 {
+			t.Errorf("%d commits, and the log was folded %d times", committed, folded)
+		}
+	})
+	info, err := os.Stat(filepath.Join(dir, FileName+"-wal"))
+	if most := int64(longLog+32) * (16<<10 + 24); err != nil || info.Size() > most {
+		t.Errorf("the log takes %d bytes, want at most %d: %v", info.Size(), most, err)
+	}
 }

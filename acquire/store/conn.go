@@ -88,8 +88,10 @@ func openReadersOn(path, vfs string) (*sql.DB, error) {
 }
 
 // prepare sets what makes a commit durable, on a file known to be ours. The log
-// is folded into the file by its 256 pages (4 MiB), by the writer's timer, and
-// at Close; its file is cut back to 8 MiB once all of it is. The writer adds, and hardly
+// is folded into the file by the writer: when it is long, by a timer, and at
+// Close; its file is cut back to 8 MiB once all of it is. SQLite folds by itself
+// only where one work commits often, at twice that length: it does so within a
+// commit, and an alarm must not wait for it. The writer adds, and hardly
 // comes back to a page: 32 at hand save memory and the time to touch it first. An open
 // transaction keeps out of the log as long as by SQLite's default, 2 000 KiB.
 func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
@@ -102,7 +104,7 @@ func prepare(ctx context.Context, c *sql.Conn, more ...string) error {
 	}
 	for _, p := range append([]string{
 		"PRAGMA synchronous = FULL",
-		"PRAGMA wal_autocheckpoint = 256",
+		fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", 2*longLog),
 		"PRAGMA cache_size = 32",
 		"PRAGMA cache_spill = 125",
 		"PRAGMA journal_size_limit = 8388608",

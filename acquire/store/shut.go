@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"modernc.org/sqlite"
 )
 
 // checkpoint folds the log into the file. A failure costs nothing yet, so it is
@@ -31,7 +33,27 @@ func (w *writer) checkpoint(mode string) {
 	if err != nil && (before == nil || before.Error() != err.Error()) {
 		w.s.o.Log.Warn("the record's log could not be folded into its file", "err", err)
 	}
-	w.unfolded = err != nil || folded < pages
+	w.unfolded, w.logged = err != nil || folded < pages, 0
+}
+
+// longLog is how many pages the log may hold (4 MiB) before it is folded.
+const longLog = 256
+
+// foldLong folds a long log, once all that waited is committed and told.
+func (w *writer) foldLong() {
+	if w.conn == nil {
+		return
+	}
+	err := w.guard(func() error {
+		return w.conn.Raw(func(c any) error {
+			n, _, err := c.(sqlite.DBStatus).Status(sqlite.DBStatusCacheWrite, true)
+			w.logged += n
+			return err
+		})
+	})
+	if err == nil && w.logged >= longLog {
+		w.checkpoint("PASSIVE")
+	}
 }
 
 // drain commits what is left, trying for as long as Close waits, and shuts the

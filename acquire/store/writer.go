@@ -23,6 +23,7 @@ type writer struct {
 	retry    time.Duration
 	retryAt  time.Time // host time; zero while commits succeed
 	unfolded bool      // commits since the last checkpoint
+	logged   int       // pages written to the log since then
 	folding  error     // why the last checkpoint failed
 
 	page         int // bytes of a page of the file
@@ -156,6 +157,7 @@ func (w *writer) run() {
 			return
 		}
 		due.Reset(w.turn())
+		w.foldLong()
 		w.s.o.Round()
 	}
 }
@@ -321,9 +323,9 @@ func (w *writer) settled(b *batch, took time.Duration) {
 	if len(b.removals) > 0 {
 		w.removals = nil
 	}
+	w.s.committed(b, took) // first, for alarms are sent now
 	w.side.note(b)
 	w.sideChecked()
-	w.s.committed(b, took)
 }
 
 // dayOver says whether what is sealed still goes into the chain of a day that is
