@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"fmt"
+	"runtime"
 	"time"
 )
 
@@ -323,7 +324,10 @@ func (w *writer) settled(b *batch, took time.Duration) {
 	if len(b.removals) > 0 {
 		w.removals = nil
 	}
-	w.s.committed(b, took) // first, for alarms are sent now
+	w.s.committed(b, took)
+	// Alarms are sent now: who waited for them goes first, and on this processor, not
+	// when another is free, for the write that follows may hold this one up.
+	runtime.Gosched()
 	w.side.note(b)
 	w.sideChecked()
 }
