@@ -176,6 +176,18 @@ func (q *queue) alarmsWait() bool {
 	return slices.ContainsFunc(q.events, func(w waiting) bool { return w.event.Alarm != nil })
 }
 
+// settledBelow is the number below which no alarm waits, nor will: that of the first
+// one that does, or the next to be given.
+func (q *queue) settledBelow() int64 {
+	below := q.nextEvent
+	for i := range q.events {
+		if q.events[i].event.Alarm != nil {
+			below = min(below, q.events[i].event.ID)
+		}
+	}
+	return below
+}
+
 // take cuts the next transaction: everything, up to batchRows samples, or only
 // the events that carry alarms. What is to be removed goes with the event that
 // tells of it, which waits in no queue.

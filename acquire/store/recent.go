@@ -42,21 +42,27 @@ func (r *recent) from(after int64, limit int) (rows []eventRow, all bool) {
 }
 
 // Events returns what Reader's does, and the newest of it without asking the disk:
-// made of the same rows, so that nobody can tell the difference.
-func (s *Store) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {
+// made of the same rows, so that nobody can tell the difference. It ends before an alarm
+// that waits to be durable: an import's event may have overtaken it, and whoever
+// went on from that would never hear of the alarm.
+func (s *Store) Events(ctx context.Context, after int64, limit int) (events []acquire.Event, err error) {
 	s.mu.Lock()
 	rows, all := s.recent.from(after, limit)
+	below := s.queue.settledBelow()
 	s.mu.Unlock()
 	if !all {
-		return s.Reader.Events(ctx, after, limit)
+		events, err = s.Reader.Events(ctx, after, limit)
 	}
-	var events []acquire.Event
-	for i := range rows {
-		e, err := rows[i].event()
-		if err != nil {
-			return nil, err
-		}
+	for i := 0; i < len(rows) && err == nil; i++ {
+		var e acquire.Event
+		e, err = rows[i].event()
 		events = append(events, e)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if i := slices.IndexFunc(events, func(e acquire.Event) bool { return e.ID >= below }); i >= 0 {
+		events = events[:i]
 	}
 	return events, nil
 }

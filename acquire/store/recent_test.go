@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"errors"
 	"reflect"
+	"sync/atomic"
 	"testing"
 
 	"ovenward/acquire"
@@ -66,5 +68,43 @@ func same(t *testing.T, s *Store) {
 		if got, err := s.Events(ctx, after, 5); err != nil || !reflect.DeepEqual(got, want) {
 			t.Fatalf("after %d: %+v, %v; the record has %+v", after, got, err, want)
 		}
+	}
+}
+
+// An alarm that is raised while a file is imported gets a lower number than the
+// import's event, and is durable later: who follows the events still meets it.
+func TestAnImportHidesNoAlarm(t *testing.T) {
+	dir := t.TempDir()
+	var full atomic.Bool
+	s := open(t, dir, Options{Fault: func(step Step) error {
+		if step == StepBegin && full.Load() {
+			return errors.New("the disk is full, for now")
+		}
+		return nil
+	}})
+	rows := func(yield func(ImportRow) bool) {
+		full.Store(true) // the import has begun
+		s.Record(raise("fryer", alarm.Exceeds, noon()))
+		yield(ImportRow{Post: "combi", Site: "s", Oven: "o", Probe: "p", Sample: sample(1)})
+	}
+	if _, err := s.Import(t.Context(), Import{Who: "R. Okafor", File: "old.csv", At: noon(), Rows: rows,
+		Refuse: func(why error) { t.Error(why) }, Failed: func() error { return nil }}); err != nil {
+		t.Fatal(err)
+	}
+	durable, err := s.Reader.Events(t.Context(), 0, 10)
+	if err != nil || len(durable) != 1 || durable[0].Kind != acquire.KindImport {
+		t.Fatalf("durable are %+v, %v; want the import alone", durable, err)
+	}
+	for _, after := range []int64{0, durable[0].ID - 2} { // from the file and from memory
+		if got, err := s.Events(t.Context(), after, 10); err != nil || len(got) > 0 {
+			t.Errorf("while the alarm waits, after %d come %+v, %v", after, got, err)
+		}
+	}
+	full.Store(false)
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := s.Events(t.Context(), 0, 10); err != nil || len(got) != 2 || got[0].Alarm == nil || got[1].ID != durable[0].ID {
+		t.Errorf("%+v, %v; want the alarm, and then the import", got, err)
 	}
 }
