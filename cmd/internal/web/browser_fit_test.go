@@ -62,12 +62,16 @@ func (b *browser) printed(path string) {
 // is below 4.5 (WCAG 2.1, 1.4.3; formula from memory).
 const lowContrast = `(() => {
 	const x = document.createElement("canvas").getContext("2d", { willReadFrequently: true });
-	const rgb = (c) => { x.clearRect(0, 0, 1, 1); x.fillStyle = c; x.fillRect(0, 0, 1, 1); return Array.from(x.getImageData(0, 0, 1, 1).data); };
+	const known = new Map();
+	const rgb = (c) => {
+		if (!known.has(c)) { x.clearRect(0, 0, 1, 1); x.fillStyle = c; x.fillRect(0, 0, 1, 1); known.set(c, Array.from(x.getImageData(0, 0, 1, 1).data)); }
+		return known.get(c);
+	};
 	const lum = ([r, g, b]) => [r, g, b].map((v) => (v /= 255) <= .03928 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4)
 		.reduce((s, v, i) => s + v * [.2126, .7152, .0722][i], 0);
 	const bad = [];
 	for (const el of document.body.querySelectorAll("*")) {
-		if (!el.innerText || ![...el.childNodes].some((n) => n.nodeType === 3 && n.data.trim())) continue;
+		if (![...el.childNodes].some((n) => n.nodeType === 3 && n.data.trim()) || !el.innerText) continue;
 		let at = el, back = null;
 		for (; at && !back; at = at.parentElement) {
 			const style = getComputedStyle(at);
