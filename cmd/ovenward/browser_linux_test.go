@@ -21,7 +21,7 @@ import (
 // the origin.
 func TestBrowserSeesTheSealFail(t *testing.T) {
 	t.Parallel()
-	chromium := driverstest.Program(t, "chromium")
+	chromium := driverstest.Program(t, "chromium-headless-shell")
 	r := startDaemon(t, settings{})
 	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()

@@ -237,7 +237,7 @@ func smallScreen(t *testing.T, chromium string) context.Context {
 // running daemon, and cuts the line in the middle of a sweep.
 func TestBrowserMakesASurvey(t *testing.T) {
 	t.Parallel()
-	chromium := driverstest.Program(t, "chromium")
+	chromium := driverstest.Program(t, "chromium-headless-shell")
 	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
 	l := &line{to: r.Addr()}
 	l.join(t)

@@ -306,7 +306,7 @@ func TestHTMLPrints(t *testing.T) {
 	if err := os.WriteFile(page, written(t, m.Document(), "html", paper.Name), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	said, err := exec.Command(driverstest.Program(t, "chromium"), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-component-update",
+	said, err := exec.Command(driverstest.Program(t, "chromium-headless-shell"), "--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-component-update",
 		"--user-data-dir="+filepath.Join(dir, "profile"), "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+page).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v\n%s", err, said)
