@@ -147,15 +147,19 @@ const packedFrom = 5
 
 // Handler serves a Registry as text, OpenMetrics or protobuf, as asked. Native
 // histograms travel in protobuf only. Answers for fewer than five posts are not
-// compressed.
+// compressed, and come whole.
 func (c *Collector) Handler() http.Handler {
-	r := c.Registry()
-	return promhttp.HandlerFor(r, promhttp.HandlerOpts{
+	r, few := c.Registry(), len(c.o.Posts) < packedFrom
+	h := promhttp.HandlerFor(r, promhttp.HandlerOpts{
 		Registry:            r,
 		EnableOpenMetrics:   true,
 		MaxRequestsInFlight: maxScrapes,
-		DisableCompression:  len(c.o.Posts) < packedFrom,
+		DisableCompression:  few,
 	})
+	if few {
+		return whole(h)
+	}
+	return h
 }
 
 // Describe implements prometheus.Collector.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 )
 
@@ -18,11 +19,11 @@ type ground struct {
 // grounds says why one may believe the top line: that samples are fresh,
 // certificates valid, the clock sure and the record written; or what of it is
 // not so.
-func (s *Server) grounds(v voice, stats []acquire.Stats, rows []row, now time.Time) []ground {
+func (s *Server) grounds(v voice, stats []acquire.Stats, alarms []alarm.Alarm, rows []row, now time.Time) []ground {
 	if len(stats) == 0 {
 		return nil
 	}
-	return []ground{samplesGround(v, stats, rows), certificatesGround(v, stats, now), clockGround(v, stats, s.o.Station), s.recordGround(v)}
+	return []ground{samplesGround(v, stats, rows), certificatesGround(v, stats, now), clockGround(v, stats, alarms), s.recordGround(v)}
 }
 
 func samplesGround(v voice, stats []acquire.Stats, rows []row) ground {
@@ -77,13 +78,13 @@ func certificatesGround(v voice, stats []acquire.Stats, now time.Time) ground {
 	return ground{true, v.t("overview.certificates", "n", len(seen), "due", due.UTC().Format(time.DateOnly))}
 }
 
-func clockGround(v voice, stats []acquire.Stats, station Station) ground {
+func clockGround(v voice, stats []acquire.Stats, alarms []alarm.Alarm) ground {
 	for _, st := range stats {
 		if st.Newest.Quality&acquire.ClockUnsure != 0 {
 			return ground{false, v.t("overview.clock_unsure")}
 		}
 	}
-	for _, a := range station.Alarms() {
+	for _, a := range alarms {
 		if a.Post == "" && a.Rule == "clock" && a.State.Standing() {
 			return ground{false, v.t("overview.clock_unsure")}
 		}

@@ -35,12 +35,13 @@ func (s *Server) overview(v voice, now time.Time) overview {
 	for _, st := range stats {
 		o.Rows = append(o.Rows, v.row(st, s.sparks.of(st.Post.ID), now))
 	}
-	open, ended := v.alarmViews(s.o.Station.Alarms(), stats, now)
+	alarms := s.o.Station.Alarms()
+	open, ended := v.alarmViews(alarms, stats, now)
 	o.AlarmsTag = tagOf(open, ended)
 	o.Standing = standingOf(open)
 	o.Headline = v.headline(o.Rows, open)
 	o.Tally = v.tally(o.Rows, open)
-	o.Grounds = s.grounds(v, stats, o.Rows, now)
+	o.Grounds = s.grounds(v, stats, alarms, o.Rows, now)
 	worstFirst(o.Rows)
 	return o
 }
