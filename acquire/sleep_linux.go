@@ -30,18 +30,11 @@ const mostTimers = 128
 type precise struct {
 	base   time.Time // an instant,
 	kernel int64     // and what the kernel's clock said just after it, in ns
-	most   int       // that sleep for one instant
+	crowds *crowds   // since base
 
 	mu     sync.Mutex
 	free   []*kernelTimer
-	timers int                      // there are, free or not
-	crowds map[time.Duration]*crowd // by the instant waited for, since base
-}
-
-// crowd is who waits for one instant.
-type crowd struct {
-	sleepers int
-	woke     chan struct{} // closed when one of them is awake; nil while nobody waits for that
+	timers int // there are, free or not
 }
 
 // PreciseSleeper is the most exact Sleeper this system has: on Linux timers of the
@@ -51,7 +44,7 @@ type crowd struct {
 func PreciseSleeper() Sleeper {
 	// Go's monotonic clock is the kernel's with another beginning. Of some looks at
 	// both the one counts that had the least time between.
-	best := &precise{most: runtime.GOMAXPROCS(0), crowds: map[time.Duration]*crowd{}}
+	best := &precise{crowds: newCrowds(runtime.GOMAXPROCS(0))}
 	least := time.Hour
 	for range 16 {
 		base := time.Now()
@@ -68,49 +61,7 @@ func PreciseSleeper() Sleeper {
 
 // SleepUntil implements Sleeper.
 func (p *precise) SleepUntil(ctx context.Context, at time.Time) error {
-	instant := at.Sub(p.base)
-	if woke := p.join(instant); woke != nil {
-		select {
-		case <-woke:
-			return p.sleep(ctx, at) // at once, but when the one that woke was told to stop
-		case <-ctx.Done():
-			return context.Cause(ctx)
-		}
-	}
-	defer p.leave(instant)
-	return p.sleep(ctx, at)
-}
-
-// join says what to wait for, if enough sleep for this instant; nil: sleep.
-func (p *precise) join(instant time.Duration) <-chan struct{} {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	c := p.crowds[instant]
-	switch {
-	case c == nil:
-		p.crowds[instant] = &crowd{sleepers: 1}
-		return nil
-	case c.sleepers < p.most:
-		c.sleepers++
-		return nil
-	case c.woke == nil:
-		c.woke = make(chan struct{})
-	}
-	return c.woke
-}
-
-// leave wakes who waits for a sleeper that is awake.
-func (p *precise) leave(instant time.Duration) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	c := p.crowds[instant]
-	if c == nil {
-		return // another was faster
-	}
-	delete(p.crowds, instant)
-	if c.woke != nil {
-		close(c.woke)
-	}
+	return p.crowds.sleep(ctx, at, at.Sub(p.base), func() error { return p.sleep(ctx, at) })
 }
 
 // sleep waits for the kernel's timer. Where none can be had, Go's has to do.

@@ -22,7 +22,7 @@ const tickEvery = 250 * time.Millisecond
 const looksToFail = 4
 
 // Options is what a Station is made of. Everything is needed but Observers,
-// Sleeper, Clock and what follows it.
+// Sleeper, Beat, Clock and what follows it.
 type Options struct {
 	Posts     []Post
 	Recorder  Recorder
@@ -33,6 +33,7 @@ type Options struct {
 	Log       *slog.Logger
 	Now       func() time.Time // with a monotonic reading, as time.Now gives
 	Sleeper   Sleeper          // nil: Timers
+	Beat      Sleeper          // for what goes by the clock alone; nil: Timers
 	Clock     ClockSource      // nil: the wall clock is trusted
 
 	Inputs    []Input            // contacts beside posts
@@ -57,6 +58,7 @@ type Options struct {
 // Station reads all posts of a site and judges what it reads. It is made by
 // New, works while Run runs, and may be asked from any goroutine.
 type Station struct {
+	beat    Sleeper
 	posts   []Post
 	watches []*watch
 	pollers []*poller
@@ -110,6 +112,9 @@ func New(o Options) (*Station, error) {
 	sleep := o.Sleeper
 	if sleep == nil {
 		sleep = Timers{}
+	}
+	if s.beat = o.Beat; s.beat == nil {
+		s.beat = Timers{}
 	}
 	for i := range s.posts {
 		if k := o.kept(i); k >= 0 {
@@ -211,8 +216,6 @@ func (s *Station) Run(ctx context.Context) error {
 // tick looks at all posts by the clock alone, in a goroutine that touches no
 // port: a port that hangs cannot hide that its post has gone blind.
 func (s *Station) tick(ctx context.Context) {
-	t := time.NewTimer(tickEvery)
-	defer t.Stop()
 	for {
 		now := s.now()
 		for _, w := range s.watches {
@@ -224,10 +227,7 @@ func (s *Station) tick(ctx context.Context) {
 		// On whole beats of the wall clock, as streams of the page are written: one
 		// wake-up of the program serves both.
 		now = s.now()
-		t.Reset(now.Truncate(tickEvery).Add(tickEvery).Sub(now))
-		select {
-		case <-t.C:
-		case <-ctx.Done():
+		if err := s.beat.SleepUntil(ctx, time.Now().Add(now.Truncate(tickEvery).Add(tickEvery).Sub(now))); err != nil {
 			return
 		}
 	}

@@ -269,8 +269,8 @@ func TestManySleepForOneInstant(t *testing.T) {
 	if early.Load() > 0 || woke.Load() < 40 {
 		t.Errorf("%d woke early, %d at the instant or after, want 40 at least", early.Load(), woke.Load())
 	}
-	if p, ok := s.(*precise); ok && len(p.crowds) > 0 {
-		t.Errorf("%d instants are kept", len(p.crowds))
+	if p, ok := s.(*precise); ok && len(p.crowds.of) > 0 {
+		t.Errorf("%d instants are kept", len(p.crowds.of))
 	}
 }
 

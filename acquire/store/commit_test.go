@@ -35,11 +35,21 @@ func TestGroupCommit(t *testing.T) {
 		}
 		first := start.Add(100 * time.Millisecond)
 		c := <-commits
-		if late := c.at.Sub(first); late != 750*time.Millisecond || c.samples != 5 {
-			t.Errorf("commit of %d samples %s after the first, want 5 after 750ms", c.samples, late)
+		if late := c.at.Sub(first); late != 875*time.Millisecond || c.samples != 5 {
+			t.Errorf("commit of %d samples %s after the first, want 5 after 875ms, as no more came", c.samples, late)
+		}
+		feed.Reset(100 * time.Millisecond)
+		first = time.Now().Add(100 * time.Millisecond)
+		for n := int64(101); n <= 109; n++ {
+			<-feed.C
+			s.Append(0, []acquire.Sample{sample(n)})
+		}
+		c = <-commits
+		if late := c.at.Sub(first); late != 800*time.Millisecond || c.samples != 9 {
+			t.Errorf("commit of %d samples %s after the first, want 9 with the next after 750ms", c.samples, late)
 		}
 		before := time.Now()
-		s.Append(0, []acquire.Sample{sample(6)})
+		s.Append(0, []acquire.Sample{sample(206)})
 		s.Record(raise("fryer", alarm.Exceeds, noon()))
 		c = <-commits
 		if late := c.at.Sub(before); late != 0 || c.samples != 1 || c.events != 1 {
@@ -48,8 +58,8 @@ func TestGroupCommit(t *testing.T) {
 		s.Record(note("nothing hurries"))
 		before = time.Now()
 		c = <-commits
-		if late := c.at.Sub(before); late != 750*time.Millisecond {
-			t.Errorf("an event without alarm was committed after %s, want 750ms", late)
+		if late := c.at.Sub(before); late != 875*time.Millisecond {
+			t.Errorf("an event without alarm was committed after %s, want 875ms", late)
 		}
 		shut(t, s)
 	})

@@ -46,9 +46,10 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 		n.last = b.Seq
 	}
 	r.Said, r.More = nil, nil // the caller's
-	first := s.touch()
+	// The program is awake now: a timer would have to wake it for the commit.
+	wake := s.touch() || s.o.Now().Sub(s.queue.firstAt) >= s.o.commitAfter()
 	s.mu.Unlock()
-	if first {
+	if wake {
 		s.wake()
 	}
 }

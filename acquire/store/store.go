@@ -119,6 +119,9 @@ func (o Options) withDefaults() Options {
 	return o
 }
 
+// commitAfter is how long what is recorded waits for more.
+func (o *Options) commitAfter() time.Duration { return o.CommitEvery * 3 / 4 }
+
 func orDefault[T int | int64](v *T, d T) {
 	if *v == 0 {
 		*v = d

@@ -164,19 +164,23 @@ func (w *writer) run() {
 }
 
 // turn commits until nothing is due, and says how long that will be so. A commit
-// begins after three quarters of CommitEvery, so that it ends within it.
+// begins after three quarters of CommitEvery, so that it ends within it: with the next
+// samples that come then, and after seven eighths where none do.
 func (w *writer) turn() time.Duration {
 	for {
 		w.s.mu.Lock()
 		now, first, urgent := w.s.o.Now(), w.s.queue.firstAt, w.s.queue.urgent
 		w.s.mu.Unlock()
-		wait := first.Add(w.s.o.CommitEvery * 3 / 4).Sub(now)
+		wait := first.Add(w.s.o.commitAfter()).Sub(now)
 		if !w.retryAt.IsZero() {
 			wait = w.retryAt.Sub(now)
 		} else if first.IsZero() {
 			return time.Hour
 		}
 		if wait > 0 && !urgent {
+			if w.retryAt.IsZero() {
+				wait += w.s.o.CommitEvery / 8
+			}
 			return wait
 		}
 		w.attempt(wait <= 0)

@@ -83,14 +83,10 @@ const countEvery = time.Second
 
 // count hands operations to the soak tests that run, until ctx ends, and once more
 // then.
-func (p planner) count(ctx context.Context, tell func(error), round func()) {
-	t := time.NewTicker(countEvery)
-	defer t.Stop()
+func (p planner) count(ctx context.Context, beat acquire.Sleeper, tell func(error), round func()) {
 	for ctx.Err() == nil {
-		select {
-		case <-t.C:
-		case <-ctx.Done():
-		}
+		now := time.Now() // on whole seconds, when the station looks at its posts, too
+		_ = beat.SleepUntil(ctx, now.Add(now.Truncate(countEvery).Add(countEvery).Sub(now)))
 		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), goodbye)
 		for _, l := range p.Lives() {
 			if err := p.countOf(last, l); err != nil {

@@ -58,6 +58,7 @@ type home struct {
 	log        *slog.Logger
 	spare      *sparing
 	sleeper    acquire.Sleeper
+	beat       acquire.Sleeper   // roughly, for what goes by the clock
 	kitchen    *simulate.Kitchen // nil without simulated probes
 	languages  map[string]string // that its probes speak
 	simulating config.Simulate
@@ -87,7 +88,8 @@ type daemon struct {
 // newDaemon opens everything but the probes' ports. On an error nothing stays
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
-	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: acquire.PreciseSleeper(), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+	sleeper := acquire.PreciseSleeper()
+	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: sleeper, beat: acquire.Roughly(sleeper, time.Now()), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
 		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {

@@ -138,7 +138,7 @@ func (g *generation) see(before *acquire.Station, from inherited) (err error) {
 		Identity:  func(post int) ([]byte, error) { return g.record.Identity(g.slots.of[post]) },
 		Observers: []acquire.Observer{g.numbers, g.surveys},
 		Log:       g.log, Now: g.now,
-		Sleeper: g.sleeper, Clock: g.clock,
+		Sleeper: g.sleeper, Beat: g.beat, Clock: g.clock,
 		Attention: attention(g.file.Alarm), Zone: g.file.Site.Zone,
 		Disk: g.record.Space, DiskFloor: g.file.Alarm.DiskFree, Troubles: g.troubles,
 		Round: g.loops.Loop("the station", thinkBound, nil),
@@ -155,8 +155,8 @@ func (g *generation) show() {
 		OvenOf: ovenOf(g.file), SaidOf: g.saidOf, Statistics: g.soaks.eyes.Stretches, Series: g.record.Chart, Ran: g.record.Ran,
 		Sums: sums(g.file), Site: g.file.Site.Name, Zone: g.file.Site.Zone, Simulated: g.simulated, Version: version(), Host: host,
 		Ready: g.ready, Healthy: g.healthy, Reload: g.askReload,
-		Round:   g.loops.Loop("the overview's lines", diskBound, g.recordErr),
-		Metrics: g.numbers.Handler(), Log: g.spare.log(g.log), Now: g.now,
+		Round: g.loops.Loop("the overview's lines", diskBound, g.recordErr),
+		Beat:  g.beat, Metrics: g.numbers.Handler(), Log: g.spare.log(g.log), Now: g.now,
 	})
 	g.handler = g.page.Handler()
 }
@@ -168,7 +168,7 @@ func (g *generation) watch(ctx context.Context) { g.watching.begin(ctx, g.statio
 func (g *generation) plan(ctx context.Context) {
 	trouble := func(err error) { g.log.Warn(err.Error(), "kind", acquire.KindSoak) }
 	g.planning.begin(ctx,
-		func(ctx context.Context) error { g.soaks.count(ctx, trouble, g.rounds.counted); return nil },
+		func(ctx context.Context) error { g.soaks.count(ctx, g.beat, trouble, g.rounds.counted); return nil },
 		func(ctx context.Context) error { return g.soaks.Run(ctx, soakEvery, trouble, g.rounds.looked) })
 }
 

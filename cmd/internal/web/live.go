@@ -224,7 +224,7 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := s.whileServing(r)
 	defer cancel()
-	if err := follow(ctx, next, name, shown, s.writer(w)); err != nil {
+	if err := follow(ctx, s.o.Beat, next, name, shown, s.writer(w)); err != nil {
 		s.log.Debug("a live stream ended", "from", r.RemoteAddr, "why", err)
 	}
 }
@@ -260,11 +260,8 @@ func revisionOf(b *board, name, id string) uint64 {
 // slow: the next update tells the newest state, and who takes longer than a beat
 // to take one gets them less often, down to one in liveSlowest. Updates bear name and
 // revision as their ids; shown is the revision that the client has already.
-func follow(ctx context.Context, next update, name string, shown uint64, send func(event []byte) error) error {
+func follow(ctx context.Context, beat Sleeper, next update, name string, shown uint64, send func(event []byte) error) error {
 	every := liveEvery
-	wait := time.NewTimer(0)
-	defer wait.Stop()
-	<-wait.C
 	for quiet := liveQuiet; ; quiet += every {
 		body, rev, news, err := next(shown)
 		if err != nil {
@@ -283,13 +280,8 @@ func follow(ctx context.Context, next update, name string, shown uint64, send fu
 		case took < liveEvery/4:
 			every = max(every/2, liveEvery)
 		}
-		wait.Reset(untilBeat(time.Now(), every))
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-wait.C:
-		}
-		if ctx.Err() != nil {
+		now := time.Now()
+		if err := beat.SleepUntil(ctx, now.Add(untilBeat(now, every))); err != nil || ctx.Err() != nil {
 			return nil
 		}
 	}

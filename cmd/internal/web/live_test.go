@@ -62,7 +62,7 @@ func TestStreamIsCoalesced(t *testing.T) {
 			}
 		}()
 		var sent [][]byte
-		if err := follow(ctx, overviewOf(s), "x/", 0, func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
+		if err := follow(ctx, acquire.Timers{}, overviewOf(s), "x/", 0, func(b []byte) error { sent = append(sent, b); return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n := len(sent); n < 18 || n > 21 {
@@ -89,7 +89,7 @@ func TestQuietStreamGivesSignsOfLife(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 		defer cancel()
 		n := 0
-		if err := follow(ctx, overviewOf(s), "x/", 0, func([]byte) error { n++; return nil }); err != nil {
+		if err := follow(ctx, acquire.Timers{}, overviewOf(s), "x/", 0, func([]byte) error { n++; return nil }); err != nil {
 			t.Fatal(err)
 		}
 		if n < 9 || n > 11 {
@@ -123,7 +123,7 @@ func TestFaultSlowStreamIsDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newServer(newFake(time.Now()), func(o *Options) { o.Now = time.Now })
 		n := 0
-		err := follow(t.Context(), overviewOf(s), "x/", 0, func([]byte) error { n++; return errors.New("i/o timeout") })
+		err := follow(t.Context(), acquire.Timers{}, overviewOf(s), "x/", 0, func([]byte) error { n++; return errors.New("i/o timeout") })
 		if err == nil || n != 1 {
 			t.Errorf("after a failed write: %v, %d writes", err, n)
 		}
@@ -233,7 +233,7 @@ func TestSlowStreamGetsFewer(t *testing.T) {
 		next := func(uint64) ([]byte, uint64, bool, error) {
 			return []byte(time.Now().Format(time.RFC3339Nano)), 1, true, nil
 		}
-		err := follow(ctx, next, "start/", 0, func(event []byte) error {
+		err := follow(ctx, acquire.Timers{}, next, "start/", 0, func(event []byte) error {
 			_, said, _ := strings.Cut(strings.TrimSpace(string(event)), "data: ")
 			if said != time.Now().Format(time.RFC3339Nano) {
 				older++

@@ -49,6 +49,11 @@ type Station interface {
 	ReturnOven(oven, who, why string) error
 }
 
+// Sleeper waits for an instant, or returns why ctx ended.
+type Sleeper interface {
+	SleepUntil(ctx context.Context, at time.Time) error
+}
+
 // Register is what the page needs of the register of ovens and probes, which the
 // record keeps.
 type Register interface {
@@ -103,6 +108,9 @@ type Options struct {
 	// Ran reads when the oven of a post ran between two instants, in at most n
 	// pieces; see store.Reader.Ran. Without it no past runs are drawn.
 	Ran func(ctx context.Context, post string, from, to time.Time, n int) ([]store.Ran, error)
+
+	// Beat is what live streams wait with; nil: acquire.Timers.
+	Beat Sleeper
 
 	// Round is called each time the overview's lines were read; nil: nobody asks. It
 	// must not wait.
@@ -226,6 +234,9 @@ func newIn(files fs.FS, lang string, o Options) *Server {
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.o.Beat == nil {
+		s.o.Beat = acquire.Timers{}
 	}
 	s.static = loadStatic()
 	var err error
