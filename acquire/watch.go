@@ -33,7 +33,6 @@ type watch struct {
 	chain           calib.Chain // of correction, made ready
 	certified       bool
 	nextCertificate int64 // ns since 1970: when another one may come into force
-	recertified     bool  // one has, and neither record nor people know yet
 	smooth          smooth
 	slowed          bool   // a limit asks for a slower probe than this one
 	unitSaid        string // the unit of the newest reading, and what it is
@@ -207,11 +206,10 @@ func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sa
 			w.unparsed(&frames[i], err)
 			continue
 		}
-		if w.recertified || !w.certified || s.At.UnixNano() >= w.nextCertificate {
+		if !w.certified || s.At.UnixNano() >= w.nextCertificate {
 			w.keepCorrected(batch[kept:n]) // what came before keeps the correction it was made with
 			kept = n
-			if w.certify(s.At) || w.recertified {
-				w.recertified = false
+			if w.certify(s.At) {
 				w.recertify(s.At)
 			}
 		}
