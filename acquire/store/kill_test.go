@@ -45,22 +45,27 @@ func child(dir string) {
 		fmt.Println("register:", err)
 		return
 	}
-	past, err := s.Past(0, 0)
-	if err != nil {
-		fmt.Println("past:", err)
-		return
+	var next [2]int64 // of each post: one may be recorded by one more than the other
+	for post := range next {
+		past, err := s.Past(post, 0)
+		if err != nil {
+			fmt.Println("past:", err)
+			return
+		}
+		next[post] = past.LastSeq + 1
 	}
 	changed := s.Changed()
-	s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Duration(past.LastSeq)*time.Second)))
+	s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Duration(next[0])*time.Second)))
 	<-changed
 	fmt.Println("alarm", s.Alarms()[0].ID)
 
 	every := time.NewTicker(childEvery)
 	defer every.Stop()
-	for n := past.LastSeq + 1; ; n++ {
-		<-every.C
-		s.Append(0, []acquire.Sample{sample(n)})
-		s.Append(1, []acquire.Sample{sample(n)})
+	for range every.C {
+		for post := range next {
+			s.Append(post, []acquire.Sample{sample(next[post])})
+			next[post]++
+		}
 	}
 }
 
