@@ -2,8 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -61,6 +63,38 @@ func TestGroupCommit(t *testing.T) {
 		if late := c.at.Sub(before); late != 875*time.Millisecond {
 			t.Errorf("an event without alarm was committed after %s, want 875ms", late)
 		}
+		shut(t, s)
+	})
+}
+
+// While the disk fails no sample wakes the writer: the next try has its time.
+func TestAFailingDiskIsNotAskedForEachSample(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		var fails atomic.Bool
+		rounds, tries := 0, 0
+		s := open(t, dir, Options{CommitEvery: time.Second, Round: func() { rounds++ }, Fault: func(step Step) error {
+			if step != StepBegin || !fails.Load() {
+				return nil
+			}
+			tries++
+			return errors.New("the disk fails")
+		}})
+		register(t, s, post("fryer"))
+		fails.Store(true)
+		feed := time.NewTicker(10 * time.Millisecond)
+		defer feed.Stop()
+		synctest.Wait()
+		before := rounds
+		for n := int64(1); n <= 1000; n++ {
+			<-feed.C
+			s.Append(0, []acquire.Sample{sample(n)})
+			synctest.Wait()
+		}
+		if woke := rounds - before; tries < 3 || woke > tries+2 {
+			t.Errorf("in 10 s the writer woke %d times for %d tries", woke, tries)
+		}
+		fails.Store(false)
 		shut(t, s)
 	})
 }

@@ -118,6 +118,9 @@ func (w *writer) drop() {
 	w.conn, w.stmts, w.stale = nil, nil, true
 	// What was read in a transaction that came to nothing may be of other rows now.
 	w.holds, w.reader = nil, nil
+	if len(w.entered) > 0 {
+		w.s.forget()
+	}
 }
 
 // stmt returns q prepared on the connection.

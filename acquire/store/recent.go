@@ -41,6 +41,14 @@ func (r *recent) from(after int64, limit int) (rows []eventRow, all bool) {
 	return slices.Clone(r.rows[i:min(len(r.rows), i+max(limit, 0))]), true
 }
 
+// forget has the disk asked for all events so far: a commit that failed to say that it
+// took place may have left some there that are not at hand.
+func (s *Store) forget() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.recent = recent{after: s.queue.nextEvent - 1}
+}
+
 // Events returns what Reader's does, and the newest of it without asking the disk:
 // made of the same rows, so that nobody can tell the difference. It ends before an alarm
 // that waits to be durable: an import's event may have overtaken it, and whoever

@@ -71,6 +71,33 @@ func same(t *testing.T, s *Store) {
 	}
 }
 
+// A commit of an import that failed to say that it took place is met all the same.
+func TestAnImportInDoubtIsNotPassedOver(t *testing.T) {
+	var fail atomic.Bool
+	s := open(t, t.TempDir(), Options{Fault: func(step Step) error {
+		if step == StepAfterCommit && fail.Swap(false) {
+			return errors.New("the disk did not say that it wrote")
+		}
+		return nil
+	}})
+	write := func(text string) {
+		s.Record(note(text))
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("before")
+	fail.Store(true)
+	if err := imported(t, s, 50, nil); err == nil {
+		t.Fatal("the import heard of no failure")
+	}
+	write("after")
+	same(t, s)
+	if all, err := s.Events(t.Context(), 1, 10); err != nil || len(all) != 2 || all[0].Kind != acquire.KindImport {
+		t.Errorf("after the first event come %+v, %v; want the import's, and the last", all, err)
+	}
+}
+
 // An alarm that is raised while a file is imported gets a lower number than the
 // import's event, and is durable later: who follows the events still meets it.
 func TestAnImportHidesNoAlarm(t *testing.T) {

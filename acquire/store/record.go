@@ -46,8 +46,9 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 		n.last = b.Seq
 	}
 	r.Said, r.More = nil, nil // the caller's
-	// The program is awake now: a timer would have to wake it for the commit.
-	wake := s.touch() || s.o.Now().Sub(s.queue.firstAt) >= s.o.commitAfter()
+	// The program is awake now: a timer would have to wake it for the commit. While the
+	// disk fails the next try has its time, whatever comes.
+	wake := s.touch() || s.state.err == nil && s.o.Now().Sub(s.queue.firstAt) >= s.o.commitAfter()
 	s.mu.Unlock()
 	if wake {
 		s.wake()
