@@ -49,6 +49,16 @@ func (s *Store) forget() {
 	s.recent = recent{after: s.queue.nextEvent - 1}
 }
 
+// Standing returns what Reader's does. Its number is below that of each alarm that waits
+// to be durable, for the same reason as Events ends there.
+func (s *Store) Standing(ctx context.Context) (all []acquire.Event, last int64, err error) {
+	s.mu.Lock()
+	below := s.queue.settledBelow() // first: what is committed meanwhile has a higher one
+	s.mu.Unlock()
+	all, last, err = s.Reader.Standing(ctx)
+	return all, min(last, below-1), err
+}
+
 // Events returns what Reader's does, and the newest of it without asking the disk:
 // made of the same rows, so that nobody can tell the difference. It ends before an alarm
 // that waits to be durable: an import's event may have overtaken it, and whoever

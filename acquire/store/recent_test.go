@@ -127,6 +127,9 @@ func TestAnImportHidesNoAlarm(t *testing.T) {
 			t.Errorf("while the alarm waits, after %d come %+v, %v", after, got, err)
 		}
 	}
+	if _, last, err := s.Standing(t.Context()); err != nil || last >= durable[0].ID-1 {
+		t.Errorf("who begins now goes on after %d, %v, and so never hears of alarm %d", last, err, durable[0].ID-1)
+	}
 	full.Store(false)
 	if err := s.Flush(t.Context()); err != nil {
 		t.Fatal(err)
