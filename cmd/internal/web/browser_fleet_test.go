@@ -29,6 +29,10 @@ func TestBrowserFleetStaysSmooth(t *testing.T) {
 		t.Fatal(err)
 	}
 	b.visit(1280, 900)
+	// It is live once it has heard the first update, which tells all of every row, and
+	// draws that at the next frame.
+	b.do(chromedp.Evaluate[chromedp.Void](`void requestAnimationFrame(() => { window.drawn = true })`))
+	b.until("window.drawn === true")
 	b.do(chromedp.Evaluate[chromedp.Void](`void (() => {
 		window.seen = { frames: 0, changes: 0, most: 0, other: 0 };
 		new MutationObserver((all) => {
