@@ -221,6 +221,9 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.serve(ctx) })
 	g.Go(func() error { return d.spare.Run(ctx) })
 	g.Go(func() error { return giveBack(ctx) })
+	if e := newEase(); e != nil {
+		g.Go(func() error { return e.Run(ctx, d.beat) })
+	}
 	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+status)
 	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })
 	return errors.Join(g.Wait(), d.Close())
