@@ -59,6 +59,7 @@ type home struct {
 	spare      *sparing
 	sleeper    acquire.Sleeper
 	beat       acquire.Sleeper   // roughly, for what goes by the clock
+	ease       *ease             // nil where all is left to Go
 	kitchen    *simulate.Kitchen // nil without simulated probes
 	languages  map[string]string // that its probes speak
 	simulating config.Simulate
@@ -89,7 +90,7 @@ type daemon struct {
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
 	sleeper := acquire.PreciseSleeper()
-	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: sleeper, beat: acquire.Roughly(sleeper, time.Now()), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: sleeper, beat: acquire.Roughly(sleeper, time.Now()), ease: newEase(), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
 		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {
@@ -221,8 +222,8 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.serve(ctx) })
 	g.Go(func() error { return d.spare.Run(ctx) })
 	g.Go(func() error { return giveBack(ctx) })
-	if e := newEase(); e != nil {
-		g.Go(func() error { return e.Run(ctx, d.beat) })
+	if d.ease != nil {
+		g.Go(func() error { return d.ease.Run(ctx, d.beat) })
 	}
 	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+status)
 	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })

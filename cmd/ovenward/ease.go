@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"strings"
+	"sync"
 	"time"
 
 	"ovenward/acquire"
@@ -15,6 +17,7 @@ type ease struct {
 	used func() (time.Duration, error) // processor time of the program so far
 	set  func(alone bool)
 
+	mu    sync.Mutex
 	alone bool
 	calm  int // looks in a row that found little to do
 }
@@ -40,20 +43,39 @@ func (e *ease) Run(ctx context.Context, beat acquire.Sleeper) error {
 		}
 		at, before = now, used
 	}
-	if e.alone {
-		e.set(false)
-	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.turn(false)
 	return nil
 }
 
 // look takes note of how much the program used in a span.
 func (e *ease) look(used, span time.Duration) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
 	share := used.Seconds() / span.Seconds()
 	e.calm++
 	if share > little {
 		e.calm = 0
 	}
-	if alone := e.calm >= longCalm || e.alone && share <= much; alone != e.alone {
+	e.turn(e.calm >= longCalm || e.alone && share <= much)
+}
+
+// asked has all processors at once where the answer may take long: polls must not wait
+// for it. What is asked by the second or the minute takes little.
+func (e *ease) asked(path string) {
+	if e == nil || path == "/metrics" || path == "/api/v1/live" || strings.HasPrefix(path, "/-/") {
+		return
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.calm = 0
+	e.turn(false)
+}
+
+// turn goes on alone, or no longer.
+func (e *ease) turn(alone bool) {
+	if alone != e.alone {
 		e.alone = alone
 		e.set(alone)
 	}

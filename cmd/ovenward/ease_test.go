@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -31,9 +33,14 @@ func TestOneProcessorAtEase(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				var used time.Duration
+				var used atomic.Int64
+				var mu sync.Mutex
 				var said []bool
-				e := &ease{used: func() (time.Duration, error) { return used, nil }, set: func(alone bool) { said = append(said, alone) }}
+				e := &ease{used: func() (time.Duration, error) { return time.Duration(used.Load()), nil }, set: func(alone bool) {
+					mu.Lock()
+					defer mu.Unlock()
+					said = append(said, alone)
+				}}
 				ctx, cancel := context.WithCancel(t.Context())
 				done := make(chan error)
 				go func() { done <- e.Run(ctx, acquire.Timers{}) }()
@@ -41,13 +48,15 @@ func TestOneProcessorAtEase(t *testing.T) {
 				alone := false
 				for _, turn := range c.turns {
 					for range turn.seconds {
-						used += time.Duration(turn.share * float64(time.Second))
+						used.Add(int64(turn.share * float64(time.Second)))
 						time.Sleep(time.Second) // the bubble's clock
 						synctest.Wait()
 					}
+					mu.Lock()
 					if n := len(said); (n > 0 && said[n-1]) != turn.alone {
 						t.Fatalf("after %d s at %g of a core: %v; want it alone: %v", turn.seconds, turn.share, said, turn.alone)
 					}
+					mu.Unlock()
 					alone = turn.alone
 				}
 				cancel()
@@ -63,6 +72,37 @@ func TestOneProcessorAtEase(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A page that somebody asks for has all processors at once, and for as long as after much
+// work; what asks by the second or the minute has no need of them.
+func TestAskedForPagesHaveAllProcessors(t *testing.T) {
+	var said []bool
+	e := &ease{set: func(alone bool) { said = append(said, alone) }}
+	calm := func(looks int) {
+		for range looks {
+			e.look(time.Millisecond, time.Second)
+		}
+	}
+	calm(longCalm)
+	for _, path := range []string{"/metrics", "/api/v1/live", "/-/healthy"} {
+		e.asked(path)
+	}
+	if !slices.Equal(said, []bool{true}) {
+		t.Fatalf("%v after what takes little", said)
+	}
+	e.asked("/reports")
+	calm(longCalm - 1)
+	e.asked("/")
+	calm(longCalm - 1)
+	if !slices.Equal(said, []bool{true, false}) {
+		t.Fatalf("%v after two pages", said)
+	}
+	calm(1)
+	if !slices.Equal(said, []bool{true, false, true}) {
+		t.Errorf("%v when it was calm for long again", said)
+	}
+	(*ease)(nil).asked("/")
 }
 
 // Nobody says how much is used: then all processors are had.

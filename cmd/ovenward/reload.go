@@ -261,6 +261,7 @@ func (g *generation) enlist(old *generation, kept []int) error {
 // a generation ends between them and not within one.
 func (h *home) handler() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.ease.asked(r.URL.Path)
 		if r.Method == http.MethodPost && r.URL.Path != web.ReloadPath {
 			if h.changes.Acquire(r.Context(), 1) != nil {
 				return // whoever asked is gone
