@@ -41,6 +41,11 @@ func TestOneProcessorAtEase(t *testing.T) {
 					defer mu.Unlock()
 					said = append(said, alone)
 				}}
+				soFar := func() []bool {
+					mu.Lock()
+					defer mu.Unlock()
+					return slices.Clone(said)
+				}
 				ctx, cancel := context.WithCancel(t.Context())
 				done := make(chan error)
 				go func() { done <- e.Run(ctx, acquire.Timers{}) }()
@@ -52,11 +57,10 @@ func TestOneProcessorAtEase(t *testing.T) {
 						time.Sleep(time.Second) // the bubble's clock
 						synctest.Wait()
 					}
-					mu.Lock()
+					said := soFar()
 					if n := len(said); (n > 0 && said[n-1]) != turn.alone {
 						t.Fatalf("after %d s at %g of a core: %v; want it alone: %v", turn.seconds, turn.share, said, turn.alone)
 					}
-					mu.Unlock()
 					alone = turn.alone
 				}
 				cancel()
