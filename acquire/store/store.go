@@ -300,7 +300,8 @@ func (s *Store) close() error {
 		// A write that the system does not return from cannot be ended; the
 		// process ends it. The lock is kept till then.
 		st := s.Stats()
-		return fmt.Errorf("close the record in %s: the disk does not answer; %d samples and %d events are not recorded", s.dir, st.Pending, st.PendingEvents)
+		return fmt.Errorf("close the record in %s: not done within %s, for the disk does not answer or the machine is too busy; %d samples and %d events are not recorded",
+			s.dir, closeWithin, st.Pending, st.PendingEvents)
 	}
 	s.mu.Lock()
 	rows, events, cause := s.queue.tail.rows, len(s.queue.events), s.state.err
