@@ -49,6 +49,7 @@ type settings struct {
 	recordWire  string // file of what passes on the probes' lines; empty: not kept
 	clockFile   string // that ovenward clock keeps; empty: the kernel is asked
 	supervisor  supervisor
+	ease        *ease // nil where all is left to Go
 }
 
 // home is what stays while the daemon runs, whatever its configuration.
@@ -59,7 +60,6 @@ type home struct {
 	spare      *sparing
 	sleeper    acquire.Sleeper
 	beat       acquire.Sleeper   // roughly, for what goes by the clock
-	ease       *ease             // nil where all is left to Go
 	kitchen    *simulate.Kitchen // nil without simulated probes
 	languages  map[string]string // that its probes speak
 	simulating config.Simulate
@@ -90,7 +90,7 @@ type daemon struct {
 // open.
 func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, err error) {
 	sleeper := acquire.PreciseSleeper()
-	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: sleeper, beat: acquire.Roughly(sleeper, time.Now()), ease: newEase(), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
+	d = &daemon{home: &home{settings: s, log: log, spare: newSparing(now), sleeper: sleeper, beat: acquire.Roughly(sleeper, time.Now()), now: now, dog: s.supervisor.watchdog(log, now), operations: &operations{of: map[string]int64{}},
 		reloads: make(chan wish), changes: semaphore.NewWeighted(mostChanges)}}
 	defer func() {
 		if err != nil {
@@ -222,8 +222,13 @@ func (d *daemon) Run(ctx context.Context) error {
 	g.Go(func() error { return d.serve(ctx) })
 	g.Go(func() error { return d.spare.Run(ctx) })
 	g.Go(func() error { return giveBack(ctx) })
-	if d.ease != nil {
-		g.Go(func() error { return d.ease.Run(ctx, d.beat) })
+	if e := d.settings.ease; e != nil {
+		g.Go(func() error {
+			if err := e.Run(ctx, d.beat); err != nil {
+				d.log.Warn("the program uses all processors, at rest too", "error", err)
+			}
+			return nil
+		})
 	}
 	d.settings.supervisor.tell(d.log, "READY=1\nSTATUS="+status)
 	g.Go(func() error { <-ctx.Done(); d.settings.supervisor.tell(d.log, "STOPPING=1"); return nil })

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"strings"
+	"slices"
 	"sync"
 	"time"
 
@@ -11,60 +11,73 @@ import (
 
 // ease decides whether the program runs on one processor or on all that it may have. For
 // each poll Go wakes a second thread to look for work that there may be. At rest there is
-// none: to wake one thread alone saves a fifth of the time that the program takes, and a
-// twentieth of its memory.
+// none: to wake one thread alone saves a fifth of the time that the program takes.
 type ease struct {
 	used func() (time.Duration, error) // processor time of the program so far
 	set  func(alone bool)
 
 	mu    sync.Mutex
+	never bool // a probe talks by itself
 	alone bool
 	calm  int // looks in a row that found little to do
 }
 
 const (
 	easeEvery = time.Second // a whole one, as others wait for: one wake-up serves all
-	little    = 0.06        // of a core
-	much      = 0.12
-	longCalm  = 10 // looks
+	little    = 0.03        // of a core
+	longCalm  = 10          // looks
 )
 
 // Run looks until ctx ends, or nobody says how much is used; then it is on all.
 func (e *ease) Run(ctx context.Context, beat acquire.Sleeper) error {
+	defer func() {
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		e.turn(false)
+	}()
+	since := time.Now()
 	before, err := e.used()
-	for at := time.Now(); err == nil; {
-		if beat.SleepUntil(ctx, at.Add(at.Truncate(easeEvery).Add(easeEvery).Sub(at))) != nil {
-			break
-		}
+	for err == nil {
 		now := time.Now()
-		var used time.Duration
-		if used, err = e.used(); err == nil {
-			e.look(used-before, now.Sub(at))
+		if beat.SleepUntil(ctx, now.Add(now.Truncate(easeEvery).Add(easeEvery).Sub(now))) != nil {
+			return nil
 		}
-		at, before = now, used
+		var used time.Duration
+		now = time.Now()
+		if used, err = e.used(); err == nil && now.Sub(since) >= easeEvery/2 { // shorter where the clock was set
+			e.look(used-before, now.Sub(since))
+			since, before = now, used
+		}
 	}
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.turn(false)
-	return nil
+	return err
 }
 
 // look takes note of how much the program used in a span.
 func (e *ease) look(used, span time.Duration) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	share := used.Seconds() / span.Seconds()
-	e.calm++
-	if share > little {
+	if e.calm++; used.Seconds() > little*span.Seconds() {
 		e.calm = 0
 	}
-	e.turn(e.calm >= longCalm || e.alone && share <= much)
+	e.turn(e.calm >= longCalm)
 }
 
-// asked has all processors at once where the answer may take long: polls must not wait
-// for it. What is asked by the second or the minute takes little.
+// watches says what posts are watched. Where a probe talks by itself the program never goes
+// alone: a sample is stamped when it is read, and must not be read late.
+func (e *ease) watches(posts []acquire.Post) {
+	if e == nil {
+		return
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.never = slices.ContainsFunc(posts, func(p acquire.Post) bool { return p.Probe.Period == 0 })
+	e.turn(e.alone)
+}
+
+// asked has all processors at once where it may take long what somebody asks for: polls
+// must not wait for it.
 func (e *ease) asked(path string) {
-	if e == nil || path == "/metrics" || path == "/api/v1/live" || strings.HasPrefix(path, "/-/") {
+	if e == nil || slices.Contains([]string{"/metrics", "/api/v1/live", "/-/healthy", "/-/ready"}, path) {
 		return
 	}
 	e.mu.Lock()
@@ -75,7 +88,7 @@ func (e *ease) asked(path string) {
 
 // turn goes on alone, or no longer.
 func (e *ease) turn(alone bool) {
-	if alone != e.alone {
+	if alone = alone && !e.never; alone != e.alone {
 		e.alone = alone
 		e.set(alone)
 	}

@@ -8,12 +8,15 @@ import (
 // What Go is told, it does; and the time used is that of a program that worked.
 func TestRunsAlone(t *testing.T) {
 	t.Setenv("GOMAXPROCS", "")
-	all := runtime.GOMAXPROCS(0)
+	was := runtime.GOMAXPROCS(0)
+	t.Cleanup(func() { runtime.GOMAXPROCS(was) })
 	e := newEase()
 	before, err := e.used()
 	if err != nil || before <= 0 {
 		t.Fatal(before, err)
 	}
+	e.set(false)
+	all := runtime.GOMAXPROCS(0)
 	e.set(true)
 	alone := runtime.GOMAXPROCS(0)
 	e.set(false)
@@ -21,7 +24,7 @@ func TestRunsAlone(t *testing.T) {
 		t.Errorf("on %d processors, then on %d, then on %d", all, alone, again)
 	}
 	after := before
-	for i := 0; after == before; i++ { // until a clock tick has passed
+	for after == before { // until a tick of the clock has passed
 		if after, err = e.used(); err != nil {
 			t.Fatal(err)
 		}

@@ -13,8 +13,8 @@ import (
 	"ovenward/acquire"
 )
 
-// A program goes on one processor after ten looks that found little to do, has all again
-// at the first that finds much, and when it ends.
+// A program goes on one processor after ten looks that found little to do, and has all again
+// at the first that finds more, and when it ends.
 func TestOneProcessorAtEase(t *testing.T) {
 	type turn struct {
 		seconds int
@@ -27,9 +27,8 @@ func TestOneProcessorAtEase(t *testing.T) {
 	}{
 		{"at rest from the start", []turn{{longCalm - 1, 0.01, false}, {1, 0.01, true}, {100, 0.01, true}}},
 		{"a start takes much", []turn{{3, 0.9, false}, {longCalm - 1, 0.01, false}, {1, 0.01, true}}},
-		{"what is neither little nor much changes nothing", []turn{{100, 0.09, false}, {longCalm, 0.05, true}, {100, 0.09, true}}},
-		{"once much, and all is had again for long", []turn{{20, 0.01, true}, {1, 0.13, false}, {longCalm - 1, 0.01, false}, {1, 0.01, true}}},
-		{"never calm for long", []turn{{longCalm - 1, 0.01, false}, {1, 0.07, false}, {longCalm - 1, 0.01, false}}},
+		{"as much as is little", []turn{{longCalm, 0.029, true}, {1, 0.031, false}, {longCalm - 1, 0.01, false}, {1, 0.01, true}}},
+		{"never calm for long", []turn{{longCalm - 1, 0.01, false}, {1, 0.04, false}, {longCalm - 1, 0.01, false}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -47,7 +46,7 @@ func TestOneProcessorAtEase(t *testing.T) {
 					return slices.Clone(said)
 				}
 				ctx, cancel := context.WithCancel(t.Context())
-				done := make(chan error)
+				done := make(chan error, 1)
 				go func() { done <- e.Run(ctx, acquire.Timers{}) }()
 				synctest.Wait()
 				alone := false
@@ -89,7 +88,7 @@ func TestAskedForPagesHaveAllProcessors(t *testing.T) {
 		}
 	}
 	calm(longCalm)
-	for _, path := range []string{"/metrics", "/api/v1/live", "/-/healthy"} {
+	for _, path := range []string{"/metrics", "/api/v1/live", "/-/healthy", "/-/ready"} {
 		e.asked(path)
 	}
 	if !slices.Equal(said, []bool{true}) {
@@ -106,7 +105,61 @@ func TestAskedForPagesHaveAllProcessors(t *testing.T) {
 	if !slices.Equal(said, []bool{true, false, true}) {
 		t.Errorf("%v when it was calm for long again", said)
 	}
-	(*ease)(nil).asked("/")
+	e.asked("/-/reload")
+	if n := len(said); n != 4 || said[3] {
+		t.Errorf("%v when the configuration is loaded", said)
+	}
+}
+
+// A sample of a probe that talks by itself is stamped when it is read, so it is read at once.
+func TestAllProcessorsForProbesThatTalk(t *testing.T) {
+	var said []bool
+	e := &ease{set: func(alone bool) { said = append(said, alone) }}
+	calm := func() []bool {
+		for range 2 * longCalm {
+			e.look(time.Millisecond, time.Second)
+		}
+		return said
+	}
+	asks := acquire.Post{Probe: acquire.Probe{Period: time.Second}}
+	talks := acquire.Post{Probe: acquire.Probe{Period: 0}}
+	e.watches([]acquire.Post{asks, talks})
+	if said := calm(); len(said) > 0 {
+		t.Errorf("%v where one talks", said)
+	}
+	e.watches([]acquire.Post{asks})
+	if said := calm(); !slices.Equal(said, []bool{true}) {
+		t.Errorf("%v when it is gone", said)
+	}
+	e.watches([]acquire.Post{talks, asks})
+	if said := calm(); !slices.Equal(said, []bool{true, false}) {
+		t.Errorf("%v when it is back", said)
+	}
+}
+
+// A look of a moment, as after the clock was set, is none.
+func TestAMomentIsNoLook(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		looks, turns := 0, 0
+		e := &ease{set: func(bool) { turns++ }, used: func() (time.Duration, error) {
+			if looks++; looks == 200 {
+				cancel()
+			}
+			return 0, nil
+		}}
+		if err := e.Run(ctx, momentary{}); err != nil || looks < 200 || turns != 0 {
+			t.Errorf("%v; after %d looks %d turns", err, looks, turns)
+		}
+	})
+}
+
+// momentary is a Sleeper that sleeps for a moment, whatever it is asked for.
+type momentary struct{}
+
+func (momentary) SleepUntil(ctx context.Context, _ time.Time) error {
+	time.Sleep(time.Millisecond) // the bubble's clock
+	return ctx.Err()
 }
 
 // Nobody says how much is used: then all processors are had.
@@ -120,7 +173,7 @@ func TestAllProcessorsWhereNobodyKnows(t *testing.T) {
 			}
 			return 0, nil
 		}}
-		if err := e.Run(t.Context(), acquire.Timers{}); err != nil || !slices.Equal(said, []bool{true, false}) {
+		if err := e.Run(t.Context(), acquire.Timers{}); err == nil || err.Error() != "not permitted" || !slices.Equal(said, []bool{true, false}) {
 			t.Errorf("%v, %v", said, err)
 		}
 	})

@@ -162,7 +162,10 @@ func (g *generation) show() {
 }
 
 // watch starts the station.
-func (g *generation) watch(ctx context.Context) { g.watching.begin(ctx, g.station.Run) }
+func (g *generation) watch(ctx context.Context) {
+	g.settings.ease.watches(g.posts)
+	g.watching.begin(ctx, g.station.Run)
+}
 
 // plan starts what looks after soak tests.
 func (g *generation) plan(ctx context.Context) {

@@ -123,6 +123,7 @@ func refusal(err error) error {
 // reload loads the configuration again and puts it in force, or leaves all as it
 // is. Either way log and metrics tell; what changed is an event of the record.
 func (d *daemon) reload(ctx context.Context, who string) (changes []string, err error) {
+	d.settings.ease.asked("to load the configuration")
 	next, from, err := d.next()
 	if err == nil {
 		changes = changesOf(d.generation, next, from.kept)
@@ -261,7 +262,7 @@ func (g *generation) enlist(old *generation, kept []int) error {
 // a generation ends between them and not within one.
 func (h *home) handler() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h.ease.asked(r.URL.Path)
+		h.settings.ease.asked(r.URL.Path)
 		if r.Method == http.MethodPost && r.URL.Path != web.ReloadPath {
 			if h.changes.Acquire(r.Context(), 1) != nil {
 				return // whoever asked is gone

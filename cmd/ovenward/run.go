@@ -65,6 +65,7 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
 	collectSooner()
+	s.ease = newEase()
 	d, err := newDaemon(s, log, time.Now)
 	if err != nil {
 		return startFailed(lines, err)
