@@ -121,7 +121,7 @@ func steady(word string) func(time.Duration) string {
 func TestKeptPostMissesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := begin(t, steady("9.00"))
-		time.Sleep(300 * time.Millisecond) // of the bubble: while nobody is the station
+		time.Sleep(300 * time.Millisecond) // the bubble's clock: meanwhile nobody is the station
 		s, err := h.next(func(int) (Past, error) { return Past{}, nil })
 		if err != nil {
 			t.Fatal(err)

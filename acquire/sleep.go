@@ -15,6 +15,13 @@ type Sleeper interface {
 	SleepUntil(ctx context.Context, at time.Time) error
 }
 
+// UntilBeat is how long it is from now until the next whole beat of the wall clock, at most
+// one. What goes by the clock alone waits for such, so that one wake-up of the program
+// serves all of it.
+func UntilBeat(now time.Time, every time.Duration) time.Duration {
+	return now.Truncate(every).Add(every).Sub(now)
+}
+
 // Roughly is a Sleeper that waits until the next whole millisecond since base. Of all who
 // wait for the same one, one sleeps by s and wakes the others.
 func Roughly(s Sleeper, base time.Time) Sleeper {
@@ -112,7 +119,7 @@ type Timers struct{}
 func (Timers) SleepUntil(ctx context.Context, at time.Time) error {
 	wait := time.Until(at)
 	if wait <= 0 {
-		// No timer: two that are due at once crash the race detector in testing/synctest (Go 1.26).
+		// No timer: two that are due when they are made crash the race detector in testing/synctest (Go 1.26).
 		return context.Cause(ctx)
 	}
 	t := time.NewTimer(wait)

@@ -227,7 +227,7 @@ func (s *Station) tick(ctx context.Context) {
 		// On whole beats of the wall clock, as streams of the page are written: one
 		// wake-up of the program serves both.
 		now = s.now()
-		if err := s.beat.SleepUntil(ctx, time.Now().Add(now.Truncate(tickEvery).Add(tickEvery).Sub(now))); err != nil {
+		if err := s.beat.SleepUntil(ctx, time.Now().Add(UntilBeat(now, tickEvery))); err != nil {
 			return
 		}
 	}

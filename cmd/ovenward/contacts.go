@@ -86,7 +86,7 @@ const countEvery = time.Second
 func (p planner) count(ctx context.Context, beat acquire.Sleeper, tell func(error), round func()) {
 	for ctx.Err() == nil {
 		now := time.Now() // on whole seconds, when the station looks at its posts, too
-		_ = beat.SleepUntil(ctx, now.Add(now.Truncate(countEvery).Add(countEvery).Sub(now)))
+		_ = beat.SleepUntil(ctx, now.Add(acquire.UntilBeat(now, countEvery)))
 		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), goodbye)
 		for _, l := range p.Lives() {
 			if err := p.countOf(last, l); err != nil {

@@ -39,7 +39,7 @@ func (e *ease) Run(ctx context.Context, beat acquire.Sleeper) error {
 	before, err := e.used()
 	for err == nil {
 		now := time.Now()
-		if beat.SleepUntil(ctx, now.Add(now.Truncate(easeEvery).Add(easeEvery).Sub(now))) != nil {
+		if beat.SleepUntil(ctx, now.Add(acquire.UntilBeat(now, easeEvery))) != nil {
 			return nil
 		}
 		var used time.Duration
@@ -77,7 +77,14 @@ func (e *ease) watches(posts []acquire.Post) {
 // asked has all processors at once where it may take long what somebody asks for: polls
 // must not wait for it.
 func (e *ease) asked(path string) {
-	if e == nil || slices.Contains([]string{"/metrics", "/api/v1/live", "/-/healthy", "/-/ready"}, path) {
+	if !slices.Contains([]string{"/metrics", "/api/v1/live", "/-/healthy", "/-/ready"}, path) {
+		e.hurry()
+	}
+}
+
+// hurry has all processors at once, for something long may begin.
+func (e *ease) hurry() {
+	if e == nil {
 		return
 	}
 	e.mu.Lock()

@@ -105,7 +105,7 @@ func TestAskedForPagesHaveAllProcessors(t *testing.T) {
 	if !slices.Equal(said, []bool{true, false, true}) {
 		t.Errorf("%v when it was calm for long again", said)
 	}
-	e.asked("/-/reload")
+	e.hurry()
 	if n := len(said); n != 4 || said[3] {
 		t.Errorf("%v when the configuration is loaded", said)
 	}

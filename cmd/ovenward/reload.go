@@ -123,7 +123,7 @@ func refusal(err error) error {
 // reload loads the configuration again and puts it in force, or leaves all as it
 // is. Either way log and metrics tell; what changed is an event of the record.
 func (d *daemon) reload(ctx context.Context, who string) (changes []string, err error) {
-	d.settings.ease.asked("to load the configuration")
+	d.settings.ease.hurry()
 	next, from, err := d.next()
 	if err == nil {
 		changes = changesOf(d.generation, next, from.kept)

@@ -281,16 +281,10 @@ func follow(ctx context.Context, beat Sleeper, next update, name string, shown u
 			every = max(every/2, liveEvery)
 		}
 		now := time.Now()
-		if err := beat.SleepUntil(ctx, now.Add(untilBeat(now, every))); err != nil || ctx.Err() != nil {
+		if err := beat.SleepUntil(ctx, now.Add(acquire.UntilBeat(now, every))); err != nil || ctx.Err() != nil {
 			return nil
 		}
 	}
-}
-
-// untilBeat is how long it is until the next whole beat of the wall clock. The station
-// looks at its posts on the same, so that one wake-up of the program serves both.
-func untilBeat(now time.Time, every time.Duration) time.Duration {
-	return now.Truncate(every).Add(every).Sub(now)
 }
 
 // postUpdates tells one post in words.
