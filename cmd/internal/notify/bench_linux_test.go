@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -44,18 +45,61 @@ func (f *fed) Receive(split func([]byte) (int, []byte), end time.Time, dst []dri
 	}
 }
 
-// bell is a webhook that says when a raised exceedance came, by its first line.
+// bell is a webhook that says when the first byte of a raised exceedance came.
 func bell(b *testing.B) (url string, rung chan time.Time) {
+	b.Helper()
 	rung = make(chan time.Time, 1)
-	s := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
-		at := time.Now()
+	s := httptest.NewUnstartedServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)
+		at := r.Context().Value(arrival{}).(*stamped).next() // with the body read: what comes then is the next
 		if strings.Contains(string(body), `"reason":"raised"`) {
 			rung <- at
 		}
 	}))
+	s.Listener = stampedListener{s.Listener}
+	s.Config.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
+		return context.WithValue(ctx, arrival{}, c)
+	}
+	s.Start()
 	b.Cleanup(s.Close)
 	return s.URL, rung
+}
+
+// stamped notes when the first byte of each request came: a server hands one on only
+// once it has read and understood its head.
+type stamped struct {
+	net.Conn
+	mu sync.Mutex
+	at time.Time
+}
+
+type (
+	arrival         struct{}
+	stampedListener struct{ net.Listener }
+)
+
+func (l stampedListener) Accept() (net.Conn, error) {
+	c, err := l.Listener.Accept()
+	return &stamped{Conn: c}, err
+}
+
+func (s *stamped) Read(b []byte) (int, error) {
+	n, err := s.Conn.Read(b)
+	now := time.Now()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if n > 0 && s.at.IsZero() {
+		s.at = now
+	}
+	return n, err
+}
+
+// next is when the request began that came last, and has the next one noted.
+func (s *stamped) next() (began time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	began, s.at = s.at, time.Time{}
+	return began
 }
 
 func report(b *testing.B, took []time.Duration) {
