@@ -72,7 +72,8 @@ type Day struct {
 	Reasons   []string
 	Cover     float64
 	Mean      limit.Average
-	Max, MaxU quantity.PowerDensity
+	Max, MaxU quantity.PowerDensity // of what was in range
+	Over      bool                  // some of it was over range, above any value
 	Runs      int
 }
 
@@ -191,10 +192,27 @@ func (w *Watched) highest() Cell {
 	if !w.OverAt.IsZero() {
 		return Cell{Text: "over range"}
 	}
+	return w.inRange()
+}
+
+// inRange is the highest value that has a number.
+func (w *Watched) inRange() Cell {
 	if w.MaxAt.IsZero() {
 		return Cell{Text: "no value"}
 	}
 	return uncertain(w.Max, w.MaxU)
+}
+
+// highest is that of the day. Over range has no number: that of the rest is not it.
+func (x *Day) highest() Cell {
+	c := uncertain(x.Max, x.MaxU)
+	if x.Over && c.SI == nil {
+		return raw("over range")
+	}
+	if x.Over {
+		return raw("over range (" + c.Text + " in range)")
+	}
+	return c
 }
 
 func meanCell(a limit.Average) Cell {
@@ -240,12 +258,12 @@ func (w *Watched) judgedPairs(j Judged) []Pair {
 func (w *Watched) values() Block {
 	p := &Pairs{[]Pair{{"Highest value", w.highest()}}}
 	add := func(name string, c Cell) { p.List = append(p.List, Pair{name, c}) }
+	if !w.OverAt.IsZero() { // which has no number, so the highest one is told apart
+		add("First over range at", raw(stamp(w.OverAt)))
+		add("Highest value in range", w.inRange())
+	}
 	if !w.MaxAt.IsZero() {
 		add("… at", raw(stamp(w.MaxAt)))
-	}
-	if !w.OverAt.IsZero() {
-		add("First over range at", raw(stamp(w.OverAt)))
-		add("Highest value in range", uncertain(w.Max, w.MaxU))
 	}
 	add("Mean, lower bound", density(w.Mean.Lo))
 	add("Mean, upper bound", density(w.Mean.Hi))
@@ -314,8 +332,7 @@ func (w *Watched) dayTable() Block {
 		if last := w.Days[i].From; last.After(first) {
 			name += " to " + day(last)
 		}
-		high := uncertain(x.Max, x.MaxU)
-		t.Rows = append(t.Rows, []Cell{raw(name), raw(outcomeWords(x.Outcome)), raw(strings.Join(x.Reasons, "; ")), high, meanCell(x.Mean), percent(x.Cover), count(int64(x.Runs))})
+		t.Rows = append(t.Rows, []Cell{raw(name), raw(outcomeWords(x.Outcome)), raw(strings.Join(x.Reasons, "; ")), x.highest(), meanCell(x.Mean), percent(x.Cover), count(int64(x.Runs))})
 	}
 	return t
 }

@@ -309,6 +309,31 @@ func TestNothingKnownIsPrinted(t *testing.T) {
 	}
 }
 
+// TestOverRangeIsAboveAnyValue: each instant stands under what it is of, and a day that
+// was over range has no lower value as its highest.
+func TestOverRangeIsAboveAnyValue(t *testing.T) {
+	m, nan := inventedMonitoring(3), quantity.PowerDensity(math.NaN())
+	w := &m.Posts[0]
+	w.OverAt, w.Days[1].Over, w.Days[2].Over, w.Days[2].Max = w.MaxAt.Add(time.Hour), true, true, nan
+	var got []string
+	for _, p := range w.values().(*Pairs).List[:4] {
+		got = append(got, p.Name+": "+p.Value.Text)
+	}
+	if want := []string{"Highest value: over range", "First over range at: " + stamp(w.OverAt), "Highest value in range: " + uncertain(w.Max, w.MaxU).Text, "… at: " + stamp(w.MaxAt)}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	in := uncertain(6, 0.8).Text
+	for i, want := range []string{in, "over range (" + uncertain(w.Days[1].Max, 0.8).Text + " in range)", "over range"} {
+		if c := w.dayTable().(*Table).Rows[i][3]; c.Text != want || (c.SI != nil) != (i == 0) {
+			t.Errorf("day %d: %q, %v", i, c.Text, c.SI)
+		}
+	}
+	w.Max, w.MaxAt = nan, time.Time{}
+	if p := w.values().(*Pairs).List; p[2].Value.Text != "no value" || p[3].Name == "… at" {
+		t.Errorf("with nothing in range: %v", p[:4])
+	}
+}
+
 // TestReportsSayHowValuesWereJudged: a limit whose document asks for a slow meter is judged
 // by values that are not filtered to it, and the report says so; no other says it.
 func TestReportsSayHowValuesWereJudged(t *testing.T) {

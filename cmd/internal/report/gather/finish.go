@@ -123,7 +123,7 @@ func (w *walk) judgeDay(d *dayOf) {
 	o := w.out
 	all := d.judge(w)
 	out := report.Day{From: d.begin, Outcome: limit.NotDecided, Reasons: []string{"no limit applies"}, Cover: float64(d.seen) / float64(d.end-d.from), Mean: d.mean.Read(),
-		Max: d.peak, MaxU: d.peakU, Runs: d.runs}
+		Max: d.peak, MaxU: d.peakU, Over: d.overRange, Runs: d.runs}
 	worst := -1
 	for i, j := range all {
 		o.Judged[i].Above += j.Above

@@ -106,6 +106,9 @@ func TestWithinMustBeEarned(t *testing.T) {
 			if c.name == "over range" && !math.IsInf(float64(w.Mean.Hi), 1) {
 				t.Error("a mean with over-range in it has an upper bound")
 			}
+			if over := c.name == "over range"; w.Days[0].Over || w.Days[1].Over != over || w.OverAt.IsZero() == over {
+				t.Errorf("over range at %s, by day %v, %v", w.OverAt, w.Days[0].Over, w.Days[1].Over)
+			}
 			if c.name == "a gap" && !(float64(w.Mean.Hi-w.Mean.Lo) > 0.9*200*59/length) {
 				t.Errorf("mean %v to %v: the gap is not in its bounds", w.Mean.Lo, w.Mean.Hi)
 			}
