@@ -92,7 +92,8 @@ func (h *Held) row(st Standing, at time.Time) []Cell {
 	if h.Now == nil {
 		return append(r, raw("none"), raw(""), raw(""), raw(""), raw(string(st)), raw(""), raw(""), raw(""))
 	}
-	left := math.Floor(h.Now.Due.Sub(at).Hours() / 24)
+	const long = 24 * time.Hour // whole days, each of UTC as the day it is due: as the page counts them
+	left := math.Round(h.Now.Due.UTC().Truncate(long).Sub(at.UTC().Truncate(long)).Hours() / 24)
 	return append(r, raw(h.Now.Number), words(h.Now.Laboratory), raw(day(h.Now.Date)), raw(day(h.Now.Due)), raw(string(st)),
 		of(number(left, 1), left*86400, "s"), factorOf(h.Now), uncertaintyOf(h.Now))
 }

@@ -334,6 +334,25 @@ func TestOverRangeIsAboveAnyValue(t *testing.T) {
 	}
 }
 
+// TestDaysLeftAreOfTheCalendar: at any hour of a day as many are left, and as many
+// overdue as the probe's page says.
+func TestDaysLeftAreOfTheCalendar(t *testing.T) {
+	for due, want := range map[string]string{"2026-02-10": "-290", "2026-11-26": "-1", "2026-11-27": "0", "2026-11-28": "1", "2027-02-10": "75"} {
+		for _, hour := range []time.Duration{0, 11*time.Hour + 41*time.Minute, 24*time.Hour - 1} {
+			day, err := time.Parse(time.DateOnly, due)
+			if err != nil {
+				t.Fatal(err)
+			}
+			h := Held{Probe: "p", Now: inventedCertificate()}
+			h.Now.Due = day
+			at := time.Date(2026, 11, 27, 0, 0, 0, 0, time.UTC).Add(hour).In(time.FixedZone("east", 7*3600))
+			if c := h.row(StandingOf(h.Now, at), at)[8]; c.Text != want {
+				t.Errorf("due %s, at %s: %q days left, want %s", due, at, c.Text, want)
+			}
+		}
+	}
+}
+
 // TestReportsSayHowValuesWereJudged: a limit whose document asks for a slow meter is judged
 // by values that are not filtered to it, and the report says so; no other says it.
 func TestReportsSayHowValuesWereJudged(t *testing.T) {
