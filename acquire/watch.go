@@ -292,13 +292,15 @@ func (w *watch) quality(s *Sample, raw quantity.PowerDensity) Quality {
 	if s.Reading.Status&drivers.Fault != 0 || !s.Reading.HasValue && !s.Reading.HasAxes && s.Reading.Status&drivers.OverRange == 0 {
 		q |= Fault
 	}
-	if s.Reading.Status&drivers.OverRange != 0 || raw > probe.Range {
+	over := s.Reading.Status&drivers.OverRange != 0 || raw > probe.Range
+	if over {
 		q |= OverRange
 	}
-	if !w.chain.InForce(s.At) || w.belowZero(s.S) {
+	// The number beside an over-range, often 0, is no value.
+	if !w.chain.InForce(s.At) || !over && w.belowZero(s.S) {
 		q |= Uncalibrated
 	}
-	if s.S < probe.Floor {
+	if !over && s.S < probe.Floor {
 		q |= UnderFloor
 	}
 	return q

@@ -84,6 +84,12 @@ func TestQualityPrecedenceAndClasses(t *testing.T) {
 			t.Errorf("%s: %v, want %v", tc.word, got, tc.want)
 		}
 	}
+	for _, digits := range []int64{0, -5000, 4} { // the number of a line that says over range
+		r := drivers.Reading{Value: drivers.Decimal{Digits: digits, Exp: -3}, HasValue: true, Unit: "mW/cm2", Status: drivers.OverRange}
+		if got := w.take([]drivers.Frame{{Arrived: w.epoch.Add(time.Second)}}, []Sample{{Reading: r}}, []error{nil}); len(got) != 1 || got[0].Quality != OverRange || !w.overRange() {
+			t.Errorf("over range with %s: %v, want over-range alone", r.Value, got)
+		}
+	}
 	w.correction.Certificate.Due = time.Date(1999, 12, 1, 0, 0, 0, 0, time.UTC)
 	w.use(w.correction)
 	if got := w.feed(2*time.Second, "0.412"); got[0].Quality != Uncalibrated {
