@@ -239,7 +239,7 @@ func (w *watch) conditionAt(mono time.Duration) Condition {
 		return StaleNow
 	case mono-w.still > w.post.Stuck:
 		return StuckNow
-	case running:
+	case running, w.newest.Quality&(OverRange|Fault) == OverRange: // from which no run begins before rest was seen
 		return Seeing
 	}
 	return Idle

@@ -13,7 +13,7 @@ type Condition string
 
 const (
 	Starting  Condition = "starting"                 // no answer yet, and not yet overdue
-	Seeing    Condition = "seeing"                   // fresh samples, the oven runs
+	Seeing    Condition = "seeing"                   // fresh samples, the oven runs or the field is over range
 	Idle      Condition = "idle or not known to run" // fresh samples, no emission seen
 	StaleNow  Condition = "stale"                    // answers, but no fresh valid sample
 	StuckNow  Condition = "stuck"                    // the reading stands still

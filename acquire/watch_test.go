@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
 	"ovenward/drivers"
 )
 
@@ -94,6 +95,35 @@ func TestQualityPrecedenceAndClasses(t *testing.T) {
 	w.use(w.correction)
 	if got := w.feed(2*time.Second, "0.412"); got[0].Quality != Uncalibrated {
 		t.Errorf("overdue: %v, want uncalibrated", got[0].Quality)
+	}
+}
+
+// TestOverRangeIsNoIdleOven: a field over range before rest was ever seen begins no run,
+// and is not told as an idle oven for that.
+func TestOverRangeIsNoIdleOven(t *testing.T) {
+	w := newTestWatch(newMemory())
+	for i := range 20 {
+		at := time.Duration(i) * 100 * time.Millisecond
+		w.feed(at, "OVER")
+		w.tick(w.epoch.Add(at))
+	}
+	st := w.stats(w.epoch.Add(2 * time.Second))
+	if st.Condition != Seeing || st.Running || st.Verdict.Outcome != limit.Exceeds || slices.Contains(st.Verdict.Reasons, "the oven is not known to run") {
+		t.Errorf("%s, running %v, %s: %q", st.Condition, st.Running, st.Verdict.Outcome, st.Verdict.Reasons)
+	}
+	w.feed(2*time.Second, "0.000")
+	st = w.stats(w.epoch.Add(2 * time.Second))
+	if n, _ := w.runs.Finished(); st.Condition != Idle || st.Running || n != 0 {
+		t.Errorf("at rest: %s, running %v, %d runs", st.Condition, st.Running, n)
+	}
+	w.feed(3*time.Second, "OVER")
+	if st = w.stats(w.epoch.Add(3 * time.Second)); st.Condition != Seeing || !st.Running {
+		t.Errorf("over range after rest: %s, running %v", st.Condition, st.Running)
+	}
+	w.feed(4*time.Second, "FAULT")
+	w.tick(w.epoch.Add(time.Minute))
+	if w.condition == Seeing || w.condition == Idle {
+		t.Errorf("%s long after the last that was seen", w.condition)
 	}
 }
 

@@ -248,7 +248,7 @@ func lackingIn(l *Limit, c *Circumstances) grounds {
 	has := c.hasValue()
 	add(c.Blind != "", whyBlind)
 	add(c.Blind == "" && !has && !c.OverRange, whyNoValue)
-	add(!c.Running, whyNotRunning)
+	add(!c.Running && !c.OverRange, whyNotRunning) // something emits, whether or not a run is told yet
 	unsure := func(s, u quantity.PowerDensity) bool { return !(u >= 0) || math.IsNaN(float64(s+u)) }
 	noU := unsure(c.Value, c.U) || c.Running && unsure(c.Peak, c.PeakU)
 	if l.Averaged() {

@@ -78,6 +78,8 @@ func TestPageSaysWhatIsSeen(t *testing.T) {
 			[]string{"1 of 1 post above its limit", "over range", "more than 10 × the limit", "above 10 mW/cm² (100 W/m²), the top of the probe's range",
 				"over the probe's range"},
 			[]string{"0.08", "No reading above a limit"}},
+		{"over range from the start", only(func() acquire.Stats { st := overRanged(seeing(0, galley, 0.8, noon())); st.Running = false; return st }()),
+			[]string{"Seeing; no run is told yet, the field is over range since 11:58:30 UTC"}, []string{"idle", "Seeing; the oven runs", "No reading above a limit"}},
 		{"silent", only(blinded(seeing(0, galley, 0.8, noon()), acquire.SilentNow, "no answer for 6 s: check the cable")),
 			[]string{"1 of 1 post not seeing", "Not seeing: silent, the probe does not answer", "not seen", "the field here is unknown now",
 				"last valid sample 0.4 s ago", "no answer for 6 s: check the cable", "Not decided"},

@@ -84,6 +84,9 @@ func (v voice) age(d time.Duration) string {
 func (v voice) condition(st acquire.Stats) string {
 	switch st.Condition {
 	case acquire.Seeing:
+		if !st.Running && st.OverRange {
+			return v.t("words.seeing_over")
+		}
 		return v.t("words.seeing")
 	case acquire.Idle:
 		return v.t("words.idle")
