@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -23,11 +24,25 @@ func worst(all []Place) *Place {
 func compare(last Last, r Result) Comparison {
 	c := Comparison{ID: last.ID, Ended: last.Ended, Outcome: last.Outcome, Cells: []ComparisonCell{}}
 	then, now := worst(last.Places), worst(r.Places)
-	if then == nil || now == nil {
+	wasOver, isOver := slices.ContainsFunc(last.Places, overRange), slices.ContainsFunc(r.Places, overRange)
+	c.Cells = cells(last.Places, r.Places)
+	if then != nil && !wasOver {
+		c.Worst = then.Value
+	}
+	switch on := last.Ended.Format(time.DateOnly); { // over range is above any value, and has none that a change could be told of
+	case wasOver && isOver:
+		c.Text = fmt.Sprintf("the field is over the probe's range, as it was on %s", on)
+		return c
+	case isOver && then != nil:
+		c.Text = fmt.Sprintf("the field is over the probe's range, the highest value was %s on %s", shown(*then.Value), on)
+		return c
+	case wasOver && now != nil:
+		c.Text = fmt.Sprintf("the highest value is %s, the field was over the probe's range on %s", shown(*now.Value), on)
+		return c
+	case then == nil || now == nil:
 		c.Text = "no highest value to compare"
 		return c
 	}
-	c.Worst = then.Value
 	change := *now.Value - *then.Value
 	c.Change = &change
 	words := fmt.Sprintf("the highest value is %s, it was %s on %s", shown(*now.Value), shown(*then.Value), last.Ended.Format(time.DateOnly))
@@ -46,11 +61,13 @@ func compare(last Last, r Result) Comparison {
 			c.Text = words + ": no change beyond the uncertainty"
 		}
 	}
-	c.Cells = cells(last.Places, r.Places)
 	return c
 }
 
-// cells sets the highest values of each cell beside each other.
+func overRange(p Place) bool { return p.OverRange }
+
+// cells sets the highest values of each cell beside each other; one that was over
+// range has none.
 func cells(then, now []Place) []ComparisonCell {
 	type key struct {
 		s    Surface
@@ -60,7 +77,9 @@ func cells(then, now []Place) []ComparisonCell {
 		m := map[key]float64{}
 		for _, p := range all {
 			k := key{p.Surface, p.Cell}
-			if v, ok := m[k]; p.Value != nil && (!ok || *p.Value > v) {
+			if p.OverRange {
+				m[k] = math.Inf(1)
+			} else if v, ok := m[k]; p.Value != nil && (!ok || *p.Value > v) {
 				m[k] = *p.Value
 			}
 		}
@@ -72,7 +91,7 @@ func cells(then, now []Place) []ComparisonCell {
 		for cell := 1; cell <= 9; cell++ {
 			was, had := a[key{s, cell}]
 			is, has := b[key{s, cell}]
-			if had && has {
+			if had && has && !math.IsInf(was+is, 1) {
 				out = append(out, ComparisonCell{s, cell, was, is})
 			}
 		}

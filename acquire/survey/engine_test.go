@@ -368,4 +368,30 @@ func TestComparison(t *testing.T) {
 			t.Errorf("was %g, is 5: %+v, want %q", tc.was, c, tc.want)
 		}
 	}
+	// Over range is above any value: no lower one passes for the highest, nor for its cell's.
+	places := func(over bool, v ...float64) (all []Place) {
+		for i := range v {
+			all = append(all, Place{N: i + 1, Surface: Front, Cell: i + 1, Value: &v[i]})
+		}
+		if over {
+			all = append(all, Place{N: 9, Surface: Front, Cell: 1, OverRange: true})
+		}
+		return all
+	}
+	for _, tc := range []struct {
+		was, is []Place
+		want    string
+		cells   int
+	}{
+		{places(false, 5, 4), places(true, 3, 4), "the field is over the probe's range, the highest value was " + shown(5), 1},
+		{places(true, 5, 4), places(false, 3, 4), "the highest value is " + shown(4) + ", the field was over the probe's range on", 1},
+		{places(true, 5), places(true, 3), "the field is over the probe's range, as it was on", 0},
+		{places(true), places(false), "no highest value to compare", 0},
+		{places(false, 5), places(false, 3), "it was " + shown(5), 1},
+	} {
+		c := compare(Last{Ended: epoch(), Places: tc.was}, Result{Places: tc.is})
+		if !strings.Contains(c.Text, tc.want) || len(c.Cells) != tc.cells || (c.Change != nil) != strings.Contains(c.Text, "cannot be told") {
+			t.Errorf("%+v, want %q and %d cells", c, tc.want, tc.cells)
+		}
+	}
 }
