@@ -65,7 +65,10 @@ func entries(list []round.Entry, tick bool, none string) *Table {
 			if c.Imported {
 				outcome.Text += ", as stated there"
 			}
-			if c.HasValue {
+			switch {
+			case c.Over:
+				high = raw("over range")
+			case c.HasValue:
 				high = density(c.Highest)
 			}
 		}

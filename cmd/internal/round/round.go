@@ -31,6 +31,7 @@ type Check struct {
 	Outcome  limit.Outcome         `json:"outcome,omitempty"` // empty: not stated
 	Highest  quantity.PowerDensity `json:"highest_w_per_m2,omitempty"`
 	HasValue bool                  `json:"has_value"`
+	Over     bool                  `json:"over_range,omitempty"` // the highest was above any value
 	By       string                `json:"by,omitempty"`
 	Next     time.Time             `json:"next,omitzero"` // zero: not stated
 	Remark   string                `json:"remark,omitempty"`

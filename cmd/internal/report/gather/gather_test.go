@@ -265,6 +265,20 @@ func TestSurveyAndRound(t *testing.T) {
 	if combi.Status != round.Later || combi.Last == nil || combi.Last.Source != end.ID || float64(combi.Last.Highest) != value || combi.Days != 365 && combi.Days != 366 {
 		t.Errorf("%+v %+v", combi, combi.Last)
 	}
+	over := end
+	over.Places = []survey.Place{{N: 1, Surface: survey.Front, Cell: 2, OverRange: true}}
+	s, dir = recorded(t, post(), nil)
+	begun := []survey.Step{{N: 1, At: dusk(), Who: "M. Ashdown", Kind: survey.Began, Setup: &survey.Setup{ID: over.ID, Post: "hatch"}}}
+	if err := s.KeepSurvey(t.Context(), over.ID, "combi", begun, &over); err != nil {
+		t.Fatal(err)
+	}
+	if plan, err = Round(t.Context(), reopened(t, s, dir), round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test"); err != nil || plan.Entries[0].Last.HasValue {
+		t.Fatalf("%+v, %v", plan, err)
+	}
+	var b bytes.Buffer
+	if err := plan.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "Highest then,over range,") {
+		t.Errorf("%v, a check that was over range is told as %s", err, b.String())
+	}
 	if fryer.Status != round.Overdue || !fryer.Last.Imported {
 		t.Errorf("%+v", fryer)
 	}

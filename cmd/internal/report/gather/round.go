@@ -111,7 +111,10 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 		}
 		c := round.Check{Oven: s.Oven.ID, Place: s.Oven.Place, On: s.Ended, Outcome: s.Verdict.Outcome, By: s.Who, Next: s.NextCheck, Source: s.ID}
 		for _, p := range s.Places {
-			if p.N == s.Verdict.Worst && p.Value != nil {
+			if p.N != s.Verdict.Worst {
+				continue
+			}
+			if c.Over = p.OverRange; !c.Over && p.Value != nil {
 				c.Highest, c.HasValue = quantity.PowerDensity(*p.Value), true
 			}
 		}
