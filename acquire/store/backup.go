@@ -8,10 +8,32 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // ErrExists is a file that a copy would overwrite.
 var ErrExists = errors.New("the file is there already")
+
+// mayCopyTo refuses what a copy must never take the place of: a file of this record, a
+// file with a log beside it, which SQLite would take for the copy's, and a folder.
+func (r *Reader) mayCopyTo(file string) error {
+	if st, err := os.Stat(file); err == nil && st.IsDir() {
+		return errors.New("it is a folder: name a file in it")
+	}
+	name := filepath.Base(file)
+	here, err := os.Stat(r.dir)
+	if err != nil {
+		return err
+	}
+	// A folder that is not there is told by who writes into it.
+	if there, err := os.Stat(filepath.Dir(file)); err == nil && os.SameFile(here, there) && (strings.HasPrefix(name, "ovenward.") || name == reserveName) {
+		return errors.New("the record itself lies there: name a file in another folder")
+	}
+	if _, err := os.Lstat(file + "-wal"); err == nil {
+		return fmt.Errorf("%s lies beside it, so that a record is or was in use there: name another file", name+"-wal")
+	}
+	return nil
+}
 
 // Backup copies the record to file, as it is at one instant, beside a running
 // daemon, and returns the size of the copy in bytes. The copy appears whole and
@@ -20,6 +42,9 @@ var ErrExists = errors.New("the file is there already")
 func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size int64, err error) {
 	fail := func(err error) (int64, error) {
 		return 0, fmt.Errorf("copy the record to %s: %w", file, err)
+	}
+	if err := r.mayCopyTo(file); err != nil {
+		return fail(err)
 	}
 	if _, err := os.Lstat(file); err == nil && !replace {
 		return fail(ErrExists)

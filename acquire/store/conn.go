@@ -160,6 +160,8 @@ func corrupt(err error) bool {
 // advice says what a person can do about err.
 func advice(err error, dir string) string {
 	switch {
+	case errors.Is(err, errGone):
+		return "put that file back into " + dir + ", or restart Ovenward to go on with what stands there: a file that was removed is lost with that (until then Linux has it under /proc/PID/fd)"
 	case wantsSpace(err):
 		return "free space on the disk that holds " + dir
 	case code(err)&0xff == codeBusy:

@@ -5,7 +5,11 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"database/sql/driver"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"runtime/debug"
 )
 
@@ -18,7 +22,7 @@ func (w *writer) guard(f func() error) (err error) {
 			err = fmt.Errorf("the writer panicked: %v", r)
 			w.s.o.Log.Error("the record's writer panicked; it goes on", "panic", r, "stack", string(debug.Stack()))
 		}
-		if err != nil {
+		if err != nil && !errors.Is(err, errGone) { // what is gone is there for as long as it is open
 			w.drop()
 		}
 	}()
@@ -27,12 +31,28 @@ func (w *writer) guard(f func() error) (err error) {
 
 // connect makes sure of a connection, and of what became of a doubtful commit.
 func (w *writer) connect(ctx context.Context) error {
+	if err := w.there(); err != nil {
+		return err
+	}
 	if w.conn == nil {
 		if err := w.reconnect(ctx); err != nil {
 			return err
 		}
 	}
 	return w.reread(ctx)
+}
+
+// errGone is a record whose file is not in its place any more.
+var errGone = errors.New("its file " + FileName + " was removed, moved or replaced while in use")
+
+// there says whether the file that was opened is the one that stands in its place.
+// SQLite does not look, and goes on in a file that nobody will find.
+func (w *writer) there() error {
+	now, err := os.Stat(filepath.Join(w.s.dir, FileName))
+	if errors.Is(err, fs.ErrNotExist) || err == nil && !os.SameFile(now, w.file) {
+		return errGone
+	}
+	return nil // what else may be wrong the file itself will tell
 }
 
 // reconnect takes a new connection.

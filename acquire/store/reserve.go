@@ -14,6 +14,8 @@ import (
 // it is folded into the file, and a third on top.
 const reserveBytes = (1000*2*4096 + 4<<20) * 4 / 3
 
+const reserveName = "reserve"
+
 // reserve is space kept for alarms: a file that is removed when the disk is
 // full. Only the writer touches it.
 type reserve struct {

@@ -210,12 +210,16 @@ func (s *Store) open() (*writer, error) {
 	if err := create(path); err != nil {
 		return nil, err
 	}
+	file, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("open the record: %w", err)
+	}
 	db, err := openWriter(path, s.o.vfs)
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{s: s, db: db, retry: firstRetry,
-		reserve: reserve{path: filepath.Join(s.dir, "reserve"), size: s.o.reserve}}
+	w := &writer{s: s, db: db, file: file, retry: firstRetry,
+		reserve: reserve{path: filepath.Join(s.dir, reserveName), size: s.o.reserve}}
 	if err := w.begin(path); err != nil {
 		return nil, errors.Join(fmt.Errorf("open the record %s: %w", path, err), w.shut())
 	}

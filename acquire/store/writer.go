@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"fmt"
+	"os"
 	"runtime"
 	"time"
 )
@@ -13,6 +14,7 @@ import (
 type writer struct {
 	s       *Store
 	db      *sql.DB
+	file    os.FileInfo          // of what was opened
 	conn    *sql.Conn            // nil after a failure, until the next try
 	stmts   map[string]*sql.Stmt // prepared on conn
 	reserve reserve
