@@ -181,6 +181,9 @@ func (a alarmAct) callWithin(ctx context.Context, within time.Duration, method, 
 		}
 		send = bytes.NewReader(text)
 	}
+	if u, err := url.Parse(a.url); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+		return fmt.Errorf("--url=%s is no address: write it with its scheme, as http://%s", a.url, defaultListen)
+	}
 	r, err := http.NewRequestWithContext(ctx, method, strings.TrimSuffix(a.url, "/")+path, send)
 	if err != nil {
 		return fmt.Errorf("--url=%s: %w", a.url, err)

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -207,7 +208,11 @@ func wholeFile(path string, write func(io.Writer) error) (err error) {
 	}
 	f, err := os.OpenFile(path+".part", os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o640)
 	if err != nil {
-		return fmt.Errorf("make the file: %w", err)
+		var why *fs.PathError
+		if errors.As(err, &why) {
+			err = why.Err // of a name that nobody gave
+		}
+		return fmt.Errorf("make %s: %w: name a file in a folder that is there and may be written to", path, err)
 	}
 	defer func() {
 		if err != nil {

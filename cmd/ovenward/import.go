@@ -90,7 +90,7 @@ func parseImport(args []string) (i importing, err error) {
 func (i importing) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
 	f, err := os.Open(i.file)
 	if err != nil {
-		return fmt.Errorf("open the file: %w", err)
+		return fmt.Errorf("%w: name the file to import; ovenward import --help tells which can be", err)
 	}
 	defer f.Close()
 	about, err := f.Stat()

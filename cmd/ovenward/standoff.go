@@ -128,7 +128,7 @@ const largestWalk = 1 << 20 // bytes
 func readStandoff(file, id, frequency, floor string) (*standoff, error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, fmt.Errorf("reading the walk: %w", err)
+		return nil, fmt.Errorf("reading the walk: %w: name a file as ovenward standoff --help shows it", err)
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, largestWalk+1))
