@@ -45,14 +45,14 @@ func (w *writer) connect(ctx context.Context) error {
 // errGone is a record whose file is not in its place any more.
 var errGone = errors.New("its file " + FileName + " was removed, moved or replaced while in use")
 
-// there says whether the file that was opened is the one that stands in its place.
-// SQLite does not look, and goes on in a file that nobody will find.
+// there says whether the file that was opened is the one that stands in its place, and
+// still ours alone. SQLite does not look, and goes on in a file that nobody will find.
 func (w *writer) there() error {
 	now, err := os.Stat(filepath.Join(w.s.dir, FileName))
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !os.SameFile(now, w.file) {
 		return errGone
 	}
-	return nil // what else may be wrong the file itself will tell
+	return w.s.keepLock() // what else may be wrong the file itself will tell
 }
 
 // reconnect takes a new connection.

@@ -60,6 +60,38 @@ func TestFileThatIsGone(t *testing.T) {
 	}
 }
 
+// The lock's file is anybody's to tidy away: it is taken again with the next commit.
+func TestLockThatIsGone(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	file := filepath.Join(dir, lockName)
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	s.Append(0, samples(1, 10))
+	flushed(t, s)
+	if _, err := Open(dir, Options{}); !errors.Is(err, ErrInUse) {
+		t.Errorf("a second one is let in: %v", err)
+	}
+	// One that came first keeps ours out.
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	other := must(lock(dir))
+	s.Append(0, samples(11, 20))
+	if err := s.Flush(t.Context()); !errors.Is(err, ErrInUse) {
+		t.Errorf("with another one's lock, a commit says %v", err)
+	}
+	if err := other.Close(); err != nil {
+		t.Fatal(err)
+	}
+	flushed(t, s)
+	if got := everything(t, s.Reader, "fryer"); len(got) != 20 {
+		t.Errorf("%d samples of 20 are kept", len(got))
+	}
+}
+
 // A copy never takes the place of the record, nor of another one in use.
 func TestBackupNeverOverARecord(t *testing.T) {
 	dir, other := t.TempDir(), t.TempDir()

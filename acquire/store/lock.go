@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -13,11 +14,13 @@ import (
 // ErrInUse is a record that another process writes.
 var ErrInUse = errors.New("the record is in use")
 
+const lockName = "ovenward.lock"
+
 // lock keeps a second daemon from the record in dir for as long as the file it
 // returns is open. The file holds the pid; it is never removed, since a lock on
 // a removed file keeps nobody out.
 func lock(dir string) (*os.File, error) {
-	f, err := os.OpenFile(filepath.Join(dir, "ovenward.lock"), os.O_RDWR|os.O_CREATE, 0o640)
+	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("open the lock of the record in %s: %w", dir, err)
 	}
@@ -40,4 +43,24 @@ func lock(dir string) (*os.File, error) {
 		f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
 	}
 	return f, nil
+}
+
+// keepLock takes the lock anew where somebody removed its file, which would let a second
+// daemon in.
+func (s *Store) keepLock() error {
+	had, err := s.lock.Stat()
+	if err != nil {
+		return fmt.Errorf("look at the lock of the record: %w", err)
+	}
+	now, err := os.Stat(filepath.Join(s.dir, lockName))
+	if err == nil && os.SameFile(now, had) || err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	f, err := lock(s.dir)
+	if err != nil {
+		return err
+	}
+	before := s.lock
+	s.lock = f
+	return before.Close()
 }

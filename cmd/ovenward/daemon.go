@@ -105,6 +105,14 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = toolkit.Validate(s.webConfig); err != nil {
 		return d, fmt.Errorf("reading --web.config.file=%s: %w; name a file that Prometheus' exporter-toolkit accepts", s.webConfig, err)
 	}
+	// Before the record: a second daemon on this address leaves no empty one behind.
+	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
+		if by := heldBy(err, s.listen); by != "" {
+			err = fmt.Errorf("%w by %s", err, by)
+		}
+		return d, fmt.Errorf("listening for the page and metrics: %w; choose another address with --web.listen-address", err)
+	}
+	d.undo = append(d.undo, func() error { return closed(d.listener.Close()) })
 	if err = d.openKitchen(written); err != nil {
 		return d, err
 	}
@@ -130,10 +138,6 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = checkTurned(file, d.record); err != nil {
 		return d, err
 	}
-	if d.listener, err = net.Listen("tcp", s.listen); err != nil {
-		return d, fmt.Errorf("listening for the page and metrics: %w; choose another address with --web.listen-address", err)
-	}
-	d.undo = append(d.undo, func() error { return closed(d.listener.Close()) })
 	g := &generation{home: d.home, file: file, written: written, posts: posts, slots: slots{Store: d.record}}
 	for i := range posts {
 		g.slots.of = append(g.slots.of, i)

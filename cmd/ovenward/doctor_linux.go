@@ -27,7 +27,7 @@ func (m machine) usable(path string, asService bool) (trouble string, held []str
 		}
 		user = account{uid: ^uint32(0), gids: []uint32{gid}}
 	}
-	holders, _ := m.holders()
+	holders, _ := m.holders("/dev/")
 	trouble = strings.Replace(m.trouble(real, portInfo{Path: path}, user), "the udev rule below", "the udev rule that ovenward ports prints", 1)
 	if asService {
 		trouble = strings.Replace(trouble, "this user", "the service", 1)

@@ -143,7 +143,7 @@ func TestFaultTwoDaemons(t *testing.T) {
 		}
 	}
 	refused(fmt.Sprintf("process %d writes to %s", first.cmd.Process.Pid, record), "--storage.path="+record, "--web.listen-address=127.0.0.1:0")
-	refused("address already in use; choose another address", "--storage.path="+filepath.Join(dir, "other"), "--web.listen-address="+addr)
+	refused(fmt.Sprintf("(process %d); choose another address", first.cmd.Process.Pid), "--storage.path="+filepath.Join(dir, "other"), "--web.listen-address="+addr)
 
 	third := program(t, "run", "--storage.path="+filepath.Join(dir, "third"), "--web.listen-address=127.0.0.1:0", "--config.file="+file)
 	waitFor(t, 20*time.Second, "the port to be refused", func() bool { return strings.Contains(third.log.String(), "held by") })

@@ -22,7 +22,7 @@ func (m machine) ports() (out []portInfo, hidden int, err error) {
 	if err != nil {
 		return nil, 0, err
 	}
-	holders, hidden := m.holders()
+	holders, hidden := m.holders("/dev/")
 	user, err := thisUser()
 	if err != nil {
 		return nil, 0, err
@@ -39,8 +39,8 @@ func (m machine) ports() (out []portInfo, hidden int, err error) {
 	return out, hidden, nil
 }
 
-// holders maps what processes hold open to who they are.
-func (m machine) holders() (byPath map[string][]string, hidden int) {
+// holders maps what processes hold open, of what begins so, to who they are.
+func (m machine) holders(what string) (byPath map[string][]string, hidden int) {
 	byPath = map[string][]string{}
 	processes, _ := os.ReadDir(m.proc) // without it nothing is known of holders
 	for _, p := range processes {
@@ -54,7 +54,7 @@ func (m machine) holders() (byPath map[string][]string, hidden int) {
 		}
 		for _, fd := range fds {
 			to, err := os.Readlink(filepath.Join(dir, "fd", fd.Name()))
-			if err != nil || !strings.HasPrefix(to, "/dev/") {
+			if err != nil || !strings.HasPrefix(to, what) {
 				continue
 			}
 			comm, _ := os.ReadFile(filepath.Join(dir, "comm")) // a process without a name is told by its number
