@@ -113,6 +113,24 @@ func TestBrowserPagesFit(t *testing.T) {
 	}
 }
 
+// On whatever screen, the name of a post has the room to be read.
+func TestBrowserRowsHaveRoomForNames(t *testing.T) {
+	b := open(t, troubled(time.Now()))
+	b.visit(360, 900)
+	for _, width := range []int64{360, 735, 736, 768, 800, 991, 992, 1000, 1400} {
+		b.do(chromedp.EmulateViewport(width, 900))
+		b.until(fmt.Sprintf("innerWidth === %d", width))
+		const least = 220 // px
+		if narrow := b.ask(fmt.Sprintf(`Array.from(document.querySelectorAll(".rows li > div")).map((el) => el.clientWidth).filter((w) => w < %d)`, least)); narrow != "" {
+			t.Errorf("at %d px names have but %s px", width, narrow)
+		}
+		if wide := b.ask("document.documentElement.scrollWidth + ' ' + " + overflowing); wide != fmt.Sprint(width, " ") {
+			t.Errorf("at %d px: %s", width, wide)
+		}
+		b.shoot(fmt.Sprintf("rows-%d.png", width))
+	}
+}
+
 // overflowing lists elements of rows whose text is wider than their place.
 const overflowing = `Array.from(document.querySelectorAll(".rows li > *, dd, dt, td, p"))
 	.filter((el) => el.clientWidth > 1 && el.scrollWidth > el.clientWidth + 1).map((el) => el.textContent).join("; ")`
