@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -9,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 )
 
 // twoLimits is a post at 1 m with an emission limit first and one on people beside.
@@ -51,6 +53,57 @@ func TestPostWithSeveralLimits(t *testing.T) {
 		if !strings.Contains(string(body), w) {
 			t.Errorf("the API lacks %s in\n%s", w, body)
 		}
+	}
+}
+
+// onMean is a post whose one limit is 1 mW/cm² as a mean over 30 min; it reads little.
+func onMean(index int, id string, mean limit.Average, now time.Time) acquire.Stats {
+	p := aPost(id, id, id)
+	p.Distance = 1
+	p.Limit = limit.Limit{ID: "people", Value: 10, Basis: limit.ExposurePublic, Averaging: 30 * time.Minute, Source: "an invented rule for people"}
+	st := seeing(index, p, 0.04, now)
+	mean.To, mean.U = 30*time.Minute, 0.1
+	st.Verdict = limit.Judge(p.Limit, limit.Circumstances{HasValue: true, Value: 0.04, U: 0.01, K: 2, Mean: mean, Running: true, Calibrated: true, Axes: 3,
+		Response: time.Second, Distance: 1, Certificate: "LH-0417"})
+	return st
+}
+
+// What nobody saw of a mean is not shown as a field.
+func TestRowTellsOnlyWhatIsKnownOfAMean(t *testing.T) {
+	now := noon()
+	inf := quantity.PowerDensity(math.Inf(1))
+	for _, tc := range []struct {
+		name, want string
+		mean       limit.Average
+	}{
+		{"just started", "mean not known yet (1\u00a0% of the time seen)", limit.Average{Lo: 0.001, Hi: 197, Seen: 30 * time.Second}},
+		{"nothing seen", "mean not known yet (0\u00a0% of the time seen)", limit.Average{Hi: 8}},
+		{"within", "mean at most 40 % of the limit", limit.Average{Lo: 3, Hi: 4, Seen: 29 * time.Minute}},
+		{"hardly anything", "mean under 1 % of the limit", limit.Average{Lo: 0.03, Hi: 0.05, Seen: 30 * time.Minute}},
+		{"in the guard band", "mean at most just below the limit", limit.Average{Lo: 9, Hi: 9.96, Seen: 30 * time.Minute}},
+		{"exceeds", "mean at least 1.20 × the limit", limit.Average{Lo: 12, Hi: 150, Seen: 5 * time.Minute}},
+		{"over range a while ago", "mean may be above the limit", limit.Average{Lo: 2, Hi: inf, Seen: 20 * time.Minute}},
+		{"about the limit", "mean may be above the limit", limit.Average{Lo: 9.9, Hi: 10.1, Seen: 30 * time.Minute}},
+	} {
+		st := onMean(0, "hall", tc.mean, now)
+		if got := plainVoice().row(st, spark{}, now).Ratio(); got != tc.want {
+			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
+		}
+	}
+	st := twoLimits(limit.Average{To: 6 * time.Minute, Lo: 0.01, Hi: 90, Seen: 3 * time.Second}, now)
+	if got, want := plainVoice().row(st, spark{}, now).Ratio(), "limit people: mean not known yet (0\u00a0% of the time seen)"; got != want {
+		t.Errorf("of two limits: %q, want %q", got, want)
+	}
+	if got, want := plainVoice().row(overRanged(st), spark{}, now).Ratio(), "beyond the limit of 1 mW/cm²"; got != want {
+		t.Errorf("over range: %q, want %q", got, want)
+	}
+	// Nor is it what puts one post before another.
+	var rows []row
+	for i, mean := range []limit.Average{{Lo: 12, Hi: 150, Seen: 5 * time.Minute}, {Lo: 30, Hi: 31, Seen: 29 * time.Minute}} {
+		rows = append(rows, plainVoice().row(onMean(i, "hall", mean, now), spark{}, now))
+	}
+	if worstFirst(rows); rows[0].Index != 1 {
+		t.Error("the post with the wider bounds comes before the one with more field")
 	}
 }
 

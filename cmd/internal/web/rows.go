@@ -181,8 +181,10 @@ func (v voice) bindingShare(st acquire.Stats) string {
 	switch seen := presenceOf(st); {
 	case seen == notSeen:
 		return ""
+	case seen == overRange:
+		return v.t("overview.beyond", "limit", v.read(lead.Limit.Value))
 	case lead.Averaged:
-		share = lead.Share
+		return v.meanShare(lead, len(st.Post.More) > 0)
 	case seen == aValue:
 		share = float64(st.Last.S) / float64(lead.Limit.Value)
 	case seen == underFloor:
@@ -190,18 +192,39 @@ func (v voice) bindingShare(st acquire.Stats) string {
 		if share >= 0.01 {
 			return v.t("overview.under", "x", v.ratio(share))
 		}
-	case seen == overRange:
-		share = math.Inf(1)
 	}
-	switch text := v.ratio(share); {
-	case math.IsInf(share, 1):
-		return v.t("overview.beyond", "limit", v.read(lead.Limit.Value))
-	case len(st.Post.More) > 0 && text != "":
+	text := v.ratio(share)
+	if len(st.Post.More) > 0 && text != "" {
 		return v.t("overview.share_of", "share", text, "limit", lead.Limit.ID)
-	default:
-		return text
 	}
+	return text
 }
+
+// meanShare tells the bound of a mean that says on which side of its limit it lies.
+// Where none does, a share of the upper one would pass for a field that nobody saw.
+func (v voice) meanShare(d limit.Verdict, several bool) string {
+	var text string
+	switch m := d.Mean; {
+	case m.Lo > d.Limit.Value:
+		text = v.t("overview.mean_least", "share", v.ratio(leastShare(d)))
+	case m.Seen > 0 && m.Hi <= d.Limit.Value:
+		hi := float64(m.Hi / d.Limit.Value)
+		if text = v.t("overview.mean_most", "share", v.ratio(hi)); hi < 0.01 { // "under 1 %"
+			text = v.t("overview.mean_is", "share", v.ratio(hi))
+		}
+	case d.Cover >= 1 || math.IsInf(float64(m.Hi), 1):
+		text = v.t("overview.mean_open")
+	default:
+		text = v.t("overview.mean_unknown", "x", int(100*d.Cover))
+	}
+	if several {
+		text = v.t("post.judged_limit", "limit", d.Limit.ID, "text", text)
+	}
+	return text
+}
+
+// leastShare is the share of its limit that a mean has at least.
+func leastShare(d limit.Verdict) float64 { return float64(d.Mean.Lo / d.Limit.Value) }
 
 // worstOf is the share of its limit by which a post stands before others of its rank:
 // that of the highest value of its newest run where it is or was above, else that of
@@ -212,7 +235,7 @@ func worstOf(st acquire.Stats, d stand, sp spark) float64 {
 	case presenceOf(st) == overRange:
 		return math.Inf(1)
 	case (d.above || d.was || d.kept) && lead.Averaged:
-		return lead.Share
+		return leastShare(lead) // the upper bound tells what was not seen, too
 	case d.above || d.was || d.kept:
 		return float64(st.RunPeak / st.Post.Limit.Value)
 	case sp.over:
