@@ -63,11 +63,12 @@ const recentAlarms = 8
 // alarmViews puts alarms into words: first those that stand or wait to be
 // acknowledged, the worst first, then those that ended, the newest first.
 func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
-	where := map[string]string{"": v.t("alarms.station_itself")}
+	where := v.postNames(stats)
+	where[""] = v.t("alarms.station_itself")
 	at, sees := map[string]*acquire.Stats{}, map[string]bool{}
 	for i := range stats {
 		id := stats[i].Post.ID
-		where[id], at[id], sees[id] = ovenWords(stats[i].Post), &stats[i], !stats[i].Condition.Blind()
+		at[id], sees[id] = &stats[i], !stats[i].Condition.Blind()
 	}
 	for _, a := range all {
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {
@@ -204,13 +205,45 @@ func endURL(a alarm.Alarm) string {
 	return "/api/v1/ovens/" + url.PathEscape(a.Rule.Name()) + "/return"
 }
 
-// ovenWords names an oven by where it is, for that is how people know it, and
-// then by the name it has in the record.
-func ovenWords(p *acquire.Post) string {
-	if p.OvenPlace == "" {
-		return p.Oven
+// postNames names each post by its oven: by where that is, for so people know it, and
+// then by the name it has in the record. Of several posts at one oven each bears its own
+// name too.
+func (v voice) postNames(stats []acquire.Stats) map[string]string {
+	names := map[string]string{}
+	at := postsAt(stats)
+	for i := range stats {
+		title, more := v.nameOf(stats[i].Post, at)
+		if more != "" {
+			title += " (" + more + ")"
+		}
+		names[stats[i].Post.ID] = title
 	}
-	return capital(p.OvenPlace) + " (" + p.Oven + ")"
+	return names
+}
+
+// postsAt counts the posts at each oven.
+func postsAt(stats []acquire.Stats) map[string]int {
+	at := map[string]int{}
+	for i := range stats {
+		at[stats[i].Post.Oven]++
+	}
+	return at
+}
+
+// nameOf gives the two parts of a post's name, of which the second may be empty.
+func (v voice) nameOf(p *acquire.Post, at map[string]int) (title, more string) {
+	title = p.Oven
+	if p.OvenPlace != "" {
+		title, more = capital(p.OvenPlace), p.Oven
+	}
+	if at[p.Oven] > 1 {
+		own := v.t("words.post", "id", p.ID)
+		if more != "" {
+			own = more + ", " + own
+		}
+		more = own
+	}
+	return title, more
 }
 
 func capital(s string) string {

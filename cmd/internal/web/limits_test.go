@@ -86,21 +86,21 @@ func TestRowTellsOnlyWhatIsKnownOfAMean(t *testing.T) {
 		{"about the limit", "mean may be above the limit", limit.Average{Lo: 9.9, Hi: 10.1, Seen: 30 * time.Minute}},
 	} {
 		st := onMean(0, "hall", tc.mean, now)
-		if got := plainVoice().row(st, spark{}, now).Ratio(); got != tc.want {
+		if got := plainVoice().row(st, "hall", spark{}, now).Ratio(); got != tc.want {
 			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
 		}
 	}
 	st := twoLimits(limit.Average{To: 6 * time.Minute, Lo: 0.01, Hi: 90, Seen: 3 * time.Second}, now)
-	if got, want := plainVoice().row(st, spark{}, now).Ratio(), "limit people: mean not known yet (0\u00a0% of the time seen)"; got != want {
+	if got, want := plainVoice().row(st, "hall", spark{}, now).Ratio(), "limit people: mean not known yet (0\u00a0% of the time seen)"; got != want {
 		t.Errorf("of two limits: %q, want %q", got, want)
 	}
-	if got, want := plainVoice().row(overRanged(st), spark{}, now).Ratio(), "beyond the limit of 1 mW/cm²"; got != want {
+	if got, want := plainVoice().row(overRanged(st), "hall", spark{}, now).Ratio(), "beyond the limit of 1 mW/cm²"; got != want {
 		t.Errorf("over range: %q, want %q", got, want)
 	}
 	// Nor is it what puts one post before another.
 	var rows []row
 	for i, mean := range []limit.Average{{Lo: 12, Hi: 150, Seen: 5 * time.Minute}, {Lo: 30, Hi: 31, Seen: 29 * time.Minute}} {
-		rows = append(rows, plainVoice().row(onMean(i, "hall", mean, now), spark{}, now))
+		rows = append(rows, plainVoice().row(onMean(i, "hall", mean, now), "hall", spark{}, now))
 	}
 	if worstFirst(rows); rows[0].Index != 1 {
 		t.Error("the post with the wider bounds comes before the one with more field")

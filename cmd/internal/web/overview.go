@@ -32,8 +32,9 @@ type overview struct {
 func (s *Server) overview(v voice, now time.Time) overview {
 	var o overview
 	stats := s.o.Station.Stats()
+	names := v.postNames(stats)
 	for _, st := range stats {
-		o.Rows = append(o.Rows, v.row(st, s.sparks.of(st.Post.ID), now))
+		o.Rows = append(o.Rows, v.row(st, names[st.Post.ID], s.sparks.of(st.Post.ID), now))
 	}
 	alarms := s.o.Station.Alarms()
 	open, ended := v.alarmViews(alarms, stats, now)

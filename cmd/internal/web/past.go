@@ -214,10 +214,8 @@ func (s *Server) pastView(r *http.Request, f frame, now time.Time) pastView {
 
 // places names the posts as people know them.
 func (s *Server) places(say voice) func(post string) string {
-	where := map[string]string{"": say.t("alarms.station_itself")}
-	for _, st := range s.o.Station.Stats() {
-		where[st.Post.ID] = ovenWords(st.Post)
-	}
+	where := say.postNames(s.o.Station.Stats())
+	where[""] = say.t("alarms.station_itself")
 	return func(post string) string { return cmp.Or(where[post], say.t("alarms.where_post", "id", post)) }
 }
 

@@ -63,7 +63,8 @@ func (s *Server) postFrame(w http.ResponseWriter, r *http.Request) (frame, postP
 		p.NotShown = f.t("post.not_shown", "why", f.said(err.Error()))
 	}
 	p.Strip = f.strip(st, what)
-	f.Title = p.Post.Title + " · " + s.o.Site
+	p.Post.Title, p.Post.Oven = f.nameOf(st.Post, postsAt(stats))
+	f.Title = f.postNames(stats)[st.Post.ID] + " · " + s.o.Site
 	return f, p, true
 }
 

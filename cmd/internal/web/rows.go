@@ -100,8 +100,8 @@ func (r row) Unit() string      { return r.F[rowUnit] }
 func (r row) Ratio() string     { return r.F[rowRatio] }
 
 // row puts a post into the few words of the overview.
-func (v voice) row(st acquire.Stats, sp spark, now time.Time) row {
-	r := row{Index: st.Index, ID: st.Post.ID, Title: ovenWords(st.Post), Spark: sp, SparkWords: sp.words(v), stand: standOf(st)}
+func (v voice) row(st acquire.Stats, name string, sp spark, now time.Time) row {
+	r := row{Index: st.Index, ID: st.Post.ID, Title: name, Spark: sp, SparkWords: sp.words(v), stand: standOf(st)}
 	r.worst = worstOf(st, r.stand, sp)
 	r.F[rowState] = r.stand.State
 	r.F[rowCondition] = v.standing(st, r.stand)

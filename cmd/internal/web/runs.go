@@ -91,7 +91,9 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			p.Tests = append(p.Tests, f.soakRow(l, now))
 		}
 	}
-	for _, st := range s.o.Station.Stats() {
+	stats := s.o.Station.Stats()
+	names := f.postNames(stats)
+	for _, st := range stats {
 		p.Choices = append(p.Choices, st.Post.ID)
 		if s.o.Past == nil {
 			continue
@@ -101,7 +103,7 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 			p.Trouble = f.said(err.Error())
 			continue
 		}
-		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: ovenWords(st.Post), Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
+		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: names[st.Post.ID], Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
 		said, err := s.saidOf(r.Context(), st.Post.ID, runs)
 		if err != nil {
 			p.Trouble = err.Error()

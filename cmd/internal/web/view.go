@@ -18,7 +18,7 @@ import (
 type postView struct {
 	ID      string   `json:"id"`
 	Title   string   `json:"-"` // where the oven is, or its name
-	Oven    string   `json:"-"` // its name in the record, where Title is another
+	Oven    string   `json:"-"` // its name in the record, where Title is another, and of several posts at it this one's
 	Limit   string   `json:"-"` // "1 mW/cm² at 50 mm"
 	LimitSI string   `json:"-"` // "10 W/m²"
 	Basis   string   `json:"-"`
@@ -70,7 +70,7 @@ func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 	p := st.Post
 	seen, lead := presenceOf(st), st.Binding()
 	w := postView{
-		ID: p.ID, Title: p.Oven,
+		ID:    p.ID,
 		Limit: v.read(p.Limit.Value), LimitSI: si(p.Limit.Value),
 		Basis: v.basis(p.Limit.Basis), Source: p.Limit.Source,
 		Mean: v.averaging(p.Limit), Rule: v.said(ruleFact(p.Limit)), Further: v.furtherLimits(p),
@@ -81,9 +81,6 @@ func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 		Outcome: v.outcome(lead.Outcome), Reasons: v.saidAll(lead.Reasons),
 		Notes: slices.Concat(v.otherVerdicts(st), v.saidAll(lead.Notes), v.notes(st)), Zero: v.zero(st, now),
 		stand: standOf(st),
-	}
-	if p.OvenPlace != "" {
-		w.Title, w.Oven = capital(p.OvenPlace), p.Oven
 	}
 	if p.Limit.Distance > 0 {
 		w.Limit = v.t("post.limit_at", "limit", w.Limit, "distance", p.Limit.Distance)

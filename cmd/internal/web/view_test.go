@@ -209,6 +209,36 @@ func TestWorstFirst(t *testing.T) {
 	}
 }
 
+// Two posts at one oven bear their own names wherever they are named by the oven.
+func TestPostsAtOneOvenAreToldApart(t *testing.T) {
+	f := newFake(noon())
+	f.stats[0].Post = aPost("left", "Bakery oven", "bakery")
+	f.stats[1] = seeing(1, aPost("right", "Bakery oven", "bakery"), 14, noon())
+	f.stats[1].Alarms = []alarm.Alarm{stood("right", alarm.Exceeds, alarm.Unacknowledged, noon())}
+	s := newServer(f)
+	const left, right = "Bakery (Bakery oven, post left)", "Bakery (Bakery oven, post right)"
+	for path, want := range map[string][]string{
+		"/":            {"1 of 3 posts above its limit: " + right, "Field above the limit: " + right, ">" + left + "</a>", ">" + right + "</a>", "Staff canteen (Canteen oven)</a>"},
+		"/alarms":      {right},
+		"/posts/right": {"<title>" + right + " · Larkfield House</title>"},
+		"/posts/left":  {"<title>" + left + " · Larkfield House</title>"},
+	} {
+		page := get(t, s, path).Body.String()
+		for _, w := range want {
+			if !strings.Contains(page, w) && !strings.Contains(textOf(page), w) {
+				t.Errorf("%s lacks %q", path, w)
+			}
+		}
+	}
+	if page := textOf(get(t, s, "/posts/left").Body.String()); !strings.Contains(page, "Bakery (Bakery oven, post left) Seeing") {
+		t.Error("the page of a post does not name it: " + page)
+	}
+	f.stats[0].Post.OvenPlace, f.stats[1].Post.OvenPlace = "", ""
+	if page := textOf(get(t, s, "/posts/left").Body.String()); !strings.Contains(page, "Bakery oven (post left)") {
+		t.Error("where the place is not known, neither is the post")
+	}
+}
+
 // Of those that stand alike the worse comes first: above the limit by the highest value
 // of the run, over range before all; those that see by their last hour.
 func TestWorstFirstAmongEquals(t *testing.T) {
