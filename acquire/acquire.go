@@ -95,6 +95,7 @@ type Post struct {
 	Frequency quantity.Frequency // of the oven; 0: not known
 	Doubt     calib.Doubt        // what is stated of the single sources of uncertainty
 	Limit     limit.Limit
+	OwnLimit  bool          // Limit is given to the post itself, and not that of its oven
 	More      []limit.Limit // judged beside Limit, each with an alarm of its own
 	Sustained limit.SustainedRule
 	Rules     []Rule // of the configuration, judged beside the limits

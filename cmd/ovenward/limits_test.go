@@ -172,9 +172,13 @@ func TestPostsWithBuiltinLimits(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	f.Posts[1].Limit = ""
 	all, err := posts(f, nil, nil)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if !all[0].OwnLimit || all[1].OwnLimit || all[1].Limit.ID != "door" {
+		t.Errorf("whose the limits are: %t, %t", all[0].OwnLimit, all[1].OwnLimit)
 	}
 	p := all[0]
 	l := p.Limits()

@@ -97,7 +97,7 @@ func posts(f *config.File, k *simulate.Kitchen, w *wires) ([]acquire.Post, error
 		out = append(out, acquire.Post{
 			Site: f.Site.Name, ID: c.ID, Oven: oven.ID, OvenPlace: oven.Place, Probe: p,
 			Distance: c.Distance,
-			Limit:    limits[0], More: limits[1:],
+			Limit:    limits[0], OwnLimit: c.Limit != "", More: limits[1:],
 			Sustained: limit.SustainedRule{Unbroken: a.Unbroken, Summed: a.Summed, Within: a.Within, Clear: a.Clear},
 			RunGap:    a.RunGap, Silent: a.Silent, Stale: a.Stale, Stuck: a.Stuck,
 		})

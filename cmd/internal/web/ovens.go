@@ -181,7 +181,7 @@ func (s *Server) ovenOf(o ovenAt) ovenJSON {
 	}
 	for _, st := range o.posts {
 		j.WatchedBy = append(j.WatchedBy, st.Post.ID)
-		j.Waits = append(j.Waits, waits(o.Oven, st.Post, s.limits())...)
+		j.Waits = append(j.Waits, waits(o.Oven, st.Post)...)
 	}
 	return j
 }
@@ -192,13 +192,13 @@ func overdue(day, now time.Time) bool { return !day.IsZero() && !now.Before(day)
 // waits tells what the running station does not go by yet, for a post is made when
 // the daemon starts. A post that names a limit of its own does not go by the
 // oven's.
-func waits(o registry.Oven, p *acquire.Post, limits []string) []string {
+func waits(o registry.Oven, p *acquire.Post) []string {
 	var out []string
 	if o.Frequency != p.Frequency {
 		out = append(out, fmt.Sprintf("post %s is corrected for %s until the daemon is started again, then for %s", p.ID, p.Frequency, o.Frequency))
 	}
-	if o.Limit != p.Limit.ID {
-		out = append(out, fmt.Sprintf("post %s is judged by limit %s until the daemon is started again, then by %s, unless the configuration gives the post a limit of its own", p.ID, p.Limit.ID, o.Limit))
+	if !p.OwnLimit && o.Limit != p.Limit.ID {
+		out = append(out, fmt.Sprintf("post %s is judged by limit %s until the daemon is started again, then by %s", p.ID, p.Limit.ID, o.Limit))
 	}
 	return out
 }

@@ -345,6 +345,12 @@ func TestPagesTellWhatIsDue(t *testing.T) {
 			t.Errorf("the page of an oven lacks %q:\n%s", want, waits)
 		}
 	}
+	// A post that has a limit of its own waits for nothing.
+	f := s.o.Station.(*fakeStation)
+	f.set(func(f *fakeStation) { f.stats[1].Post.OwnLimit = true })
+	if page := textOf(get(t, s, "/ovens/ward-oven").Body.String()); strings.Contains(page, "judged by limit") || !strings.Contains(page, "corrected for 2450 MHz until") {
+		t.Errorf("the page of an oven whose post has its own limit:\n%s", page)
+	}
 	k.certs, k.probes, k.ovens = nil, nil, nil
 	if page := textOf(get(t, s, "/probes").Body.String()); !strings.Contains(page, "No probe is registered.") {
 		t.Errorf("%s", page)
