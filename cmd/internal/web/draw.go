@@ -1,10 +1,12 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"html"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,6 +23,7 @@ const (
 	stripTop    = 46 // above it stand the names of the limits and when alarms stood
 	stripHeight = 220
 	stripFoot   = 40 // below it runs and instants
+	labelHeight = 14
 	laneHeight  = 7
 )
 
@@ -171,10 +174,23 @@ func (p *strip) limits(c *scale, st acquire.Stats) {
 		p.LimitY = max(p.LimitY, line.Y)
 		p.Limits = append(p.Limits, line)
 	}
+	p.spreadLabels()
 	for _, d := range st.All() {
 		if d.Averaged && c.at.to().After(c.at.now.Add(-d.Limit.Averaging)) {
 			p.Averages = append(p.Averages, averageOf(c, d))
 		}
+	}
+}
+
+// spreadLabels puts the names of limits that lie close together one above another.
+func (p *strip) spreadLabels() {
+	var lines []*limitLine
+	for i := range p.Limits {
+		lines = append(lines, &p.Limits[i])
+	}
+	slices.SortStableFunc(lines, func(a, b *limitLine) int { return cmp.Compare(b.TextY, a.TextY) }) // the lowest first
+	for i := 1; i < len(lines); i++ {
+		lines[i].TextY = min(lines[i].TextY, lines[i-1].TextY-labelHeight)
 	}
 }
 

@@ -128,6 +128,31 @@ func TestStripMarksWhatIsFlawed(t *testing.T) {
 	}
 }
 
+// Names of limits that lie together do not overprint each other, and each stands no
+// lower than its line.
+func TestStripSpreadsNamesOfLimits(t *testing.T) {
+	for _, values := range [][]quantity.PowerDensity{{10}, {10, 10}, {10, 10, 10}, {10, 50}, {10.2, 10, 50, 49}, {50, 49, 48, 10}} {
+		f := newFake(noon())
+		post := *f.stats[0].Post
+		post.Limit.Value = values[0]
+		for i, value := range values[1:] {
+			post.More = append(post.More, limit.Limit{ID: string(rune('a' + i)), Value: value, Basis: limit.EmissionInUse, Source: "invented"})
+		}
+		f.stats[0].Post = &post
+		p := stripAt(t, newServer(f, func(o *Options) { o.Series = kept(func(time.Time, *store.Point) {}) }), "span=720&w=660")
+		for i, a := range p.Limits {
+			if a.TextY > a.Y-4 || a.TextY < stripTop-8 {
+				t.Errorf("%v: the name of %q stands at %v, its line at %v", values, a.Text, a.TextY, a.Y)
+			}
+			for _, b := range p.Limits[:i] {
+				if math.Abs(a.TextY-b.TextY) < 12 {
+					t.Errorf("%v: %q and %q stand at %v and %v", values, a.Text, b.Text, a.TextY, b.TextY)
+				}
+			}
+		}
+	}
+}
+
 // The axis ends a quarter above the higher of limit and highest value; all limits
 // are in view, in every unit.
 func TestStripDrawsLimitsAndMeans(t *testing.T) {
