@@ -269,6 +269,34 @@ func TestOverviewSaysThatNobodyCanBeTold(t *testing.T) {
 	}
 }
 
+// A probe that does not answer comes before certificates that are due, however long those are.
+func TestAlarmsStandInTheOrderOfTheirUrgency(t *testing.T) {
+	now := noon()
+	old := func(a alarm.Alarm, days int) alarm.Alarm {
+		a.Since = a.Since.AddDate(0, 0, -days)
+		return a
+	}
+	raised := stood("ward", alarm.CertificateDue, alarm.Unacknowledged, now)
+	raised.Priority = alarm.High
+	all := []alarm.Alarm{
+		old(stood("galley", alarm.CertificateDue, alarm.Unacknowledged, now), 9),
+		old(stood("canteen", alarm.CertificateDue, alarm.Acknowledged, now), 8),
+		stood("galley", alarm.Silent, alarm.Unacknowledged, now),
+		stood("canteen", alarm.Exceeds, alarm.LatchedAcknowledged, now),
+		raised,
+		stood("ward", alarm.Exceeds, alarm.ReturnedUnacknowledged, now),
+	}
+	open, _ := plainVoice().alarmViews(all, newFake(now).stats, now)
+	var got []string
+	for _, a := range open {
+		got = append(got, a.Key)
+	}
+	const want = "ward-certificate-due canteen-exceeds galley-silent galley-certificate-due canteen-certificate-due ward-exceeds"
+	if strings.Join(got, " ") != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 // What ended since its post was taken out of the configuration does not look
 // mended, nor what stands there watched.
 func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {

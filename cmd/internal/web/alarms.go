@@ -51,6 +51,7 @@ type alarmView struct {
 	Told      string // who was told of it, and what came back
 	ByHow     string // how far above its limit, of a limit that each value counts against
 
+	urgency        int // its place among the priorities, the highest first
 	since, changed time.Time
 }
 
@@ -93,7 +94,7 @@ func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Tim
 	slices.SortStableFunc(open, func(a, b alarmView) int {
 		return cmp.Or(
 			cmp.Compare(order(b.Standing), order(a.Standing)),
-			cmp.Compare(order(b.High), order(a.High)),
+			cmp.Compare(a.urgency, b.urgency),
 			cmp.Compare(order(b.Present), order(a.Present)),
 			a.since.Compare(b.since))
 	})
@@ -108,8 +109,8 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 		Title: v.rule(a.Rule), State: v.state(a.State), Do: v.said(advice.Now(a.Rule, a.State, advice.Probe{})),
 		High: a.Urgency() == alarm.High, Standing: a.State.Standing(), Present: a.State.Present(),
 		AckURL: base + "/acknowledge", ResetURL: base + "/reset",
-		When:  v.t("alarms.since", "at", v.clock(a.Since, now)),
-		since: a.Since, changed: a.Changed,
+		When:    v.t("alarms.since", "at", v.clock(a.Since, now)),
+		urgency: slices.Index([]alarm.Priority{alarm.High, alarm.Medium, alarm.Low}, a.Urgency()), since: a.Since, changed: a.Changed,
 	}
 	if a.ID != "" {
 		one.Path = "/alarms/" + url.PathEscape(a.ID)
