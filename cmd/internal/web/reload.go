@@ -67,5 +67,9 @@ func (s *Server) readReloadWord(w http.ResponseWriter, r *http.Request) (word, i
 	if user := s.userOf(r); user != "" && r.ContentLength == 0 {
 		return word{Who: user}, 0, ""
 	}
-	return s.readWord(w, r)
+	said, status, detail := s.readWord(w, r)
+	if status == http.StatusUnsupportedMediaType || status == http.StatusBadRequest {
+		detail = "send a form or a JSON object with who: the name of whoever asks"
+	}
+	return said, status, detail
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"net/http"
 	"strings"
 	"testing"
@@ -51,6 +52,15 @@ func TestReloadIsAskedFor(t *testing.T) {
 	}
 	if w := send(s, request(ReloadPath, "", "")); w.Code != 422 {
 		t.Errorf("without a name: %d", w.Code)
+	}
+	for kind, body := range map[string]string{"": "", "text/plain": "R. Okafor", "application/json": "{"} {
+		r := request(ReloadPath, "", "")
+		r.Body = io.NopCloser(strings.NewReader(body))
+		r.Header.Set("Content-Type", kind)
+		w := send(s, r)
+		if p := (problem{}); json.Unmarshal(w.Body.Bytes(), &p) != nil || p.Status != 415 && p.Status != 400 || p.Detail != "send a form or a JSON object with who: the name of whoever asks" {
+			t.Errorf("sent %q as %q: %s", body, kind, w.Body)
+		}
 	}
 	if len(by) != 3 {
 		t.Errorf("what was refused reached the daemon: %q", by)
