@@ -15,6 +15,7 @@ type frame struct {
 	Lang      string
 	Site      string
 	Zone      string // name of the site's time zone
+	ZoneNames string // what its times are called, for the script
 	Simulated bool
 	Version   string
 	Boot      string
@@ -69,7 +70,7 @@ func loadPages(t *catalogue) map[string]func() *template.Template {
 func (s *Server) frame(r *http.Request, name string, now time.Time) frame {
 	v := s.voiceOf(r)
 	f := frame{
-		voice: v, Lang: v.texts.lang, Site: s.o.Site, Zone: s.zone.String(), Simulated: s.o.Simulated,
+		voice: v, Lang: v.texts.lang, Site: s.o.Site, Zone: s.zone.String(), ZoneNames: zoneNames(now.In(s.zone)), Simulated: s.o.Simulated,
 		Version: s.o.Version, Boot: s.boot, Clock: v.clock(now, now), At: instant(now),
 		Unit: v.unit.name, UnitText: v.unit.String(),
 		Title: v.t(name+".title") + " · " + s.o.Site, Name: name,

@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"net/http"
 	"net/http/httptest"
@@ -11,6 +12,8 @@ import (
 	"time"
 
 	"context"
+
+	"github.com/chromedp/chromedp"
 
 	"ovenward/acquire/store"
 )
@@ -126,6 +129,40 @@ func TestTimesAreTheSites(t *testing.T) {
 	}
 	if api := get(t, s, "/api/v1/posts").Body.String(); !strings.Contains(api, `"condition_since":"2026-06-03T11:58:30.000Z"`) {
 		t.Errorf("the API does not keep UTC: %s", api)
+	}
+}
+
+// The clock of a page that stays open reads like the station's own, before and after
+// clocks change.
+func TestBrowserClockIsTheSites(t *testing.T) {
+	zone, err := time.LoadLocation("America/New_York")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := open(t, newFake(time.Now()), func(o *Options) { o.Zone = zone })
+	b.visit(1280, 900)
+	b.until(`/^\d\d:\d\d:\d\d E[SD]T$/.test(document.querySelector('[data-f="clock"]').textContent)`)
+	at := time.Now().In(zone)
+	for range 3 {
+		_, change := at.ZoneBounds()
+		for _, x := range []time.Time{at, change.Add(-time.Second), change} {
+			b.do(chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`void import("/static/shell.js").then((m) => { window.said = m.clock(%d); })`, x.UnixMilli())))
+			b.until(fmt.Sprintf(`window.said === %q`, x.In(zone).Format("15:04:05 MST")))
+		}
+		at = change
+	}
+}
+
+func TestZoneNames(t *testing.T) {
+	for zone, want := range map[string]string{"UTC": "0 UTC", "Asia/Tokyo": "0 JST",
+		"Europe/London": "0 BST,1792890000000 GMT,1806195600000 BST,1824944400000 GMT,1837645200000 BST"} {
+		at, err := time.LoadLocation(zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := zoneNames(noon().In(at)); got != want {
+			t.Errorf("%s: %q, want %q", zone, got, want)
+		}
 	}
 }
 

@@ -94,6 +94,24 @@ func (v voice) clock(t, now time.Time) string {
 	return t.Format("2006-01-02 15:04:05 MST")
 }
 
+// zoneNames lists what the zone of t calls its times, as "0 EST,1772953200000 EDT": each
+// name from its millisecond on, for the clock changes of two years. A browser knows when
+// clocks change, but has other names for many zones.
+func zoneNames(t time.Time) string {
+	name, _ := t.Zone()
+	all := "0 " + name
+	for range 4 {
+		_, end := t.ZoneBounds()
+		if end.IsZero() {
+			break
+		}
+		t = end
+		name, _ = t.Zone()
+		all += fmt.Sprintf(",%d %s", t.UnixMilli(), name)
+	}
+	return all
+}
+
 // between prints two instants as clock does, both with a date where one of them needs it.
 func (v voice) between(from, to, now time.Time) string {
 	if day := now.In(v.zone).Format(time.DateOnly); from.In(v.zone).Format(time.DateOnly) != day || to.In(v.zone).Format(time.DateOnly) != day {

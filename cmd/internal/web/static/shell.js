@@ -16,10 +16,12 @@ let heardAt = performance.now();
 export const now = () => stationAt + performance.now() - heardAt;
 
 const times = new Intl.DateTimeFormat("en-GB", {
-  timeZone: root.dataset.zone, hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23", timeZoneName: "short",
+  timeZone: root.dataset.zone, hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
 });
+// What the station calls the zone's times, each name from its ms on.
+const names = root.dataset.names.split(",").map((s) => s.split(" "));
 // clock prints an instant in the site's zone, with the zone's name.
-export const clock = (ms) => times.format(ms);
+export const clock = (ms) => times.format(ms) + " " + names.findLast(([from]) => from <= ms)[1];
 
 let source = null, lost = false, retry = 1000, heardLast = performance.now();
 let follower = { path: "/api/v1/live", update() {}, back() {}, tick() {} };
