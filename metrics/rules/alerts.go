@@ -7,6 +7,10 @@ const (
 	program = "Look at the daemon's log and at its machine; until it is back nothing is watched, and no field is known."
 )
 
+// unanswered are alarms that wait for somebody, whether the field is still there, or
+// fell. Taken together, so that the wait goes on when the state changes.
+const unanswered = `max by (site, post, oven, probe, rule) (ovenward_alarm_state{priority="high",state=~"unacknowledged|.*, unacknowledged"}) == 1`
+
 // Alerts lists the alerting rules. The job of the scrape is named ovenward.
 func Alerts() []Alert {
 	return append(append(fieldAlerts(), sightAlerts()...), append(recordAlerts(), tellingAlerts()...)...)
@@ -42,7 +46,7 @@ func sightAlerts() []Alert {
 			"moments to ask pass unused at " + atPost, "Look at the load of the daemon's machine."},
 		{"OvenwardAlarmStands", `ovenward_alarm_active{rule!~"exceeds|exceeds:.*|emission|open-door|silent|stale|stuck|fault"} == 1`, "1m", Warning,
 			"alarm {{ $labels.rule }} stands at " + atPost, "The page says what to do about it."},
-		{"OvenwardUnacknowledged", `ovenward_alarm_state{priority="high",state="unacknowledged"} == 1`, "15m", Critical,
+		{"OvenwardUnacknowledged", unanswered, "15m", Critical,
 			"nobody has acknowledged alarm {{ $labels.rule }} at " + atPost, "Somebody goes there, and says so on the page."},
 		{"OvenwardSimulated", "ovenward_simulated == 1", "1h", Warning, "what {{ $labels.site }} shows is simulated",
 			"Where ovens are to be watched, load a configuration without simulated probes."},

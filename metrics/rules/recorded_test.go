@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -139,26 +140,30 @@ func TestRulesOnTheModelKitchen(t *testing.T) {
 	}
 }
 
-// ruleTest is a file for promtool test rules.
-func ruleTest(t *testing.T, all []fires) string {
+// begin begins a file for promtool test rules, of series that are scraped and rules
+// that are evaluated so often.
+func begin(t *testing.T, b *strings.Builder, every string) {
 	t.Helper()
-	var b strings.Builder
 	folder, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)
 	}
-	fmt.Fprintf(&b, "rule_files: [%q, %q]\nevaluation_interval: 5s\ntests:\n- interval: %ds\n  input_series:\n",
-		filepath.Join(folder, "recording.yml"), filepath.Join(folder, "alerting.yml"), scrapeEvery)
-	series := recorded(t)
-	for _, s := range slices.Sorted(func(yield func(string) bool) {
-		for s := range series {
-			if !yield(s) {
-				return
-			}
-		}
-	}) {
-		fmt.Fprintf(&b, "  - series: %s\n    values: %q\n", strconv.Quote(s), series[s])
+	fmt.Fprintf(b, "rule_files: [%q, %q]\nevaluation_interval: %s\ntests:\n- interval: %s\n  input_series:\n",
+		filepath.Join(folder, "recording.yml"), filepath.Join(folder, "alerting.yml"), every, every)
+}
+
+func writeSeries(b *strings.Builder, series map[string]string) {
+	for _, s := range slices.Sorted(maps.Keys(series)) {
+		fmt.Fprintf(b, "  - series: %s\n    values: %q\n", strconv.Quote(s), series[s])
 	}
+}
+
+// ruleTest is a file for promtool test rules on the recording.
+func ruleTest(t *testing.T, all []fires) string {
+	t.Helper()
+	var b strings.Builder
+	begin(t, &b, fmt.Sprintf("%ds", scrapeEvery))
+	writeSeries(&b, recorded(t))
 	b.WriteString("  promql_expr_test:\n")
 	for _, e := range []struct{ at, expr, labels, value string }{
 		{"100s", "site:ovenward_post_blind:sum", `site:ovenward_post_blind:sum{site="model kitchen"}`, "0"},

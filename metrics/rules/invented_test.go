@@ -1,0 +1,73 @@
+package rules
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// invented is a story that the recording does not tell, since it takes longer or wants
+// something to break: series as promtool writes them, and what people must be told.
+type invented struct {
+	name   string
+	every  string // from scrape to scrape, and from evaluation to evaluation
+	series map[string]string
+	want   []fires
+}
+
+// of is a series of a metric with labels.
+func of(metric string, labels map[string]string, more ...string) string {
+	var all []string
+	for k, v := range and(labels, more...) {
+		all = append(all, fmt.Sprintf("%s=%q", k, v))
+	}
+	slices.Sort(all)
+	return metric + "{" + strings.Join(all, ",") + "}"
+}
+
+func TestRulesOnInventedSeries(t *testing.T) {
+	pantry, galley := post("pantry-door", "pantry", "probe-2"), post("galley-door", "galley", "probe-4")
+	none := []map[string]string(nil)
+	one := func(l map[string]string) []map[string]string { return []map[string]string{l} }
+	state := func(p map[string]string, state string) string {
+		return of("ovenward_alarm_state", p, "rule", "exceeds", "priority", "high", "state", state)
+	}
+	for _, tt := range []invented{
+		{"a field that fell, and nobody acknowledged it", "15s", map[string]string{
+			state(pantry, "unacknowledged"):          "_x4 1x11 stale",
+			state(pantry, "latched, unacknowledged"): "_x16 1x80 stale",
+			state(pantry, "latched, acknowledged"):   "_x97 1x40",
+			state(galley, "unacknowledged"):          "_x4 1x11 stale",
+			state(galley, "acknowledged"):            "_x16 1x80 stale",
+			state(galley, "latched, acknowledged"):   "_x97 1x40",
+		}, []fires{
+			{"15m", "OvenwardUnacknowledged", none},
+			{"17m", "OvenwardUnacknowledged", one(and(pantry, "rule", "exceeds"))},
+			{"25m", "OvenwardUnacknowledged", none},
+		}},
+		{"a field that went by, and nobody acknowledged it", "15s", map[string]string{
+			state(pantry, "unacknowledged"):                     "1x11 stale",
+			state(pantry, "returned to normal, unacknowledged"): "_x12 1x80",
+		}, []fires{
+			{"17m", "OvenwardUnacknowledged", one(and(pantry, "rule", "exceeds"))},
+		}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			var b strings.Builder
+			begin(t, &b, tt.every)
+			writeSeries(&b, tt.series)
+			b.WriteString("  alert_rule_test:\n")
+			for _, f := range tt.want {
+				writeFires(&b, f)
+			}
+			path := filepath.Join(t.TempDir(), "test.yml")
+			if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			run(t, "promtool", "test", "rules", path)
+		})
+	}
+}
