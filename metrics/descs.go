@@ -144,7 +144,7 @@ func (d *descs) station(named namer) {
 	d.lost = named("record_lost_samples_total", "Samples that the record had to drop.", "site")
 	d.writable = named("record_writable", "1 while the record can be written.", "site")
 	d.numberKept = named("record_commit_number_kept", "1 while the last commit's number is kept beside the record, without which a lost end of its log would not be noticed.", "site")
-	d.damaged = named("record_damaged_stretches_total", "Stretches of the record that were found damaged or lost. Each is an event that names it.", "site")
+	d.damaged = named("record_damaged_stretches_total", "Stretches of the record that were found damaged or lost, at the start of the program or since. Each is an event that names it.", "site")
 	d.salvaged = named("record_salvaged_commits_total", "Commits that were read from a damaged log at the start, and recorded again.", "site")
 	d.head = named("record_day_head_entries", "Entries of the record's chain of hashes up to the end of the last UTC day, and the head after them. Keep it elsewhere: ovenward verify compares the record with it. Absent before the first.", "site", "day", "sha256")
 	d.sent = named("messages_sent_total", "Messages that a courier's receiver accepted.", "site", "courier")

@@ -61,8 +61,10 @@ func recordAlerts() []Alert {
 			"Make room on its disk, or mend it."},
 		{"OvenwardRecordBehind", "time() - ovenward_record_committed_timestamp_seconds > 60", "", Warning, "nothing was committed to the record of {{ $labels.site }} for a minute",
 			"Look at its disk, and whether any probe is heard."},
-		{"OvenwardRecordDamaged", "increase(ovenward_record_damaged_stretches_total[1h]) > 0", "", Critical, "the record of {{ $labels.site }} is damaged",
-			"Its events say which stretches. Back the record up, and run ovenward verify."},
+		// No increase would show what was found at the start, before any scrape.
+		{"OvenwardRecordDamaged", "ovenward_record_damaged_stretches_total > 0", "", Critical,
+			"damage was found in the record of {{ $labels.site }} since its program started",
+			"Its events say which stretches. Back the record up, and run ovenward verify. This stands until the program is started again."},
 		{"OvenwardCommitNumberNotKept", "ovenward_record_commit_number_kept == 0", "10m", Warning, "a lost end of the record of {{ $labels.site }} would not be noticed",
 			"Look at permissions and space in the record's folder."},
 	}

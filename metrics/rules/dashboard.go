@@ -127,10 +127,16 @@ func shown(m metrics.Metric) (unit, expr string) {
 	default:
 		unit = "none"
 	}
-	if m.Counter() {
+	if m.Counter() && !foundAtStart(m) {
 		expr = "increase(" + expr + "[5m])"
 	}
 	return unit, expr
+}
+
+// foundAtStart says whether a counter tells of what a start finds, before any scrape:
+// it is drawn as it is, since no increase would show that.
+func foundAtStart(m metrics.Metric) bool {
+	return m.Name == "ovenward_record_damaged_stretches_total" || m.Name == "ovenward_record_salvaged_commits_total"
 }
 
 // selector picks by the dashboard's variables, where a metric has their labels.

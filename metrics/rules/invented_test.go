@@ -30,6 +30,7 @@ func of(metric string, labels map[string]string, more ...string) string {
 
 func TestRulesOnInventedSeries(t *testing.T) {
 	pantry, galley := post("pantry-door", "pantry", "probe-2"), post("galley-door", "galley", "probe-4")
+	site := map[string]string{"site": "model kitchen"}
 	none := []map[string]string(nil)
 	one := func(l map[string]string) []map[string]string { return []map[string]string{l} }
 	state := func(p map[string]string, state string) string {
@@ -53,6 +54,19 @@ func TestRulesOnInventedSeries(t *testing.T) {
 			state(pantry, "returned to normal, unacknowledged"): "_x12 1x80",
 		}, []fires{
 			{"17m", "OvenwardUnacknowledged", one(and(pantry, "rule", "exceeds"))},
+		}},
+		{"damage that a start found, after an outage", "1m", map[string]string{
+			of("ovenward_record_damaged_stretches_total", site): "0x5 stale _x9 1x120",
+		}, []fires{
+			{"14m", "OvenwardRecordDamaged", none},
+			{"16m", "OvenwardRecordDamaged", one(site)},
+			{"2h", "OvenwardRecordDamaged", one(site)},
+		}},
+		{"damage that the first start found", "1m", map[string]string{
+			of("ovenward_record_damaged_stretches_total", site): "1x120",
+		}, []fires{
+			{"0s", "OvenwardRecordDamaged", one(site)},
+			{"2h", "OvenwardRecordDamaged", one(site)},
 		}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
