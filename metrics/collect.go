@@ -45,6 +45,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	for _, w := range conditions() {
 		o.flag(d.condition, s.Condition == w, string(w))
 	}
+	o.gauge(d.stale, s.Post.Stale.Seconds())
 	if s.Newest.Seq > 0 {
 		o.instant(d.lastSample, s.Newest.At)
 	}

@@ -17,7 +17,7 @@ type descs struct {
 	energy, observed, overRange, samples          *prometheus.Desc
 	alarmActive, alarmUnacknowledged, alarmState  *prometheus.Desc
 	regard, withdrawn                             *prometheus.Desc
-	probeUp, batteryLow, blind, condition         *prometheus.Desc
+	probeUp, batteryLow, blind, condition, stale  *prometheus.Desc
 	limitVerdict, meanLower, meanUpper, meanCover *prometheus.Desc
 	temperature, batteryVolts, batteryRatio, late *prometheus.Desc
 	verdict, running, lastSample, lastValidSample *prometheus.Desc
@@ -128,6 +128,7 @@ func (d *descs) health(post namer) {
 	d.batteryRatio = post("probe_battery_ratio", "What the probe last said is left of its battery, 1 being full. Absent when it said none, or none for the post's stale time.")
 	d.blind = post("post_blind", "1 while the field at the post is not known.")
 	d.condition = post("post_condition", "1 for the condition that the post is in.", "condition")
+	d.stale = post("post_stale_seconds", "The post's stale time: a value older than this is unknown.")
 	d.lastSample = post("last_sample_timestamp_seconds", "Instant of the newest sample of any quality. Absent when there is none.")
 	d.lastValidSample = post("last_valid_sample_timestamp_seconds", "Instant of the newest valid sample. Absent when there is none.")
 	d.readErrors = post("read_errors_total", "Readings that were not had: unparsed (a line that holds no reading), unanswered (no answer in time), missed (the moment to ask passed unused).", "reason")

@@ -11,6 +11,11 @@ const (
 // fell. Taken together, so that the wait goes on when the state changes.
 const unanswered = `max by (site, post, oven, probe, rule) (ovenward_alarm_state{priority="high",state=~"unacknowledged|.*, unacknowledged"}) == 1`
 
+// noFresh is that nothing valid came for a minute, nor for twice the post's stale time,
+// which may be hours. Where that time is not known it is a minute.
+const noFresh = "time() - ovenward_last_valid_sample_timestamp_seconds > 60 unless" +
+	" time() - ovenward_last_valid_sample_timestamp_seconds <= 2 * ovenward_post_stale_seconds"
+
 // Alerts lists the alerting rules. The job of the scrape is named ovenward.
 func Alerts() []Alert {
 	return append(append(fieldAlerts(), sightAlerts()...), append(recordAlerts(), tellingAlerts()...)...)
@@ -32,8 +37,8 @@ func fieldAlerts() []Alert {
 func sightAlerts() []Alert {
 	return []Alert{
 		{"OvenwardPostBlind", "ovenward_post_blind == 1", "15s", Critical, atPost + " does not see", unknown},
-		{"OvenwardNoFreshSample", "time() - ovenward_last_valid_sample_timestamp_seconds > 60", "", Critical,
-			"no valid sample for a minute at " + atPost, unknown},
+		{"OvenwardNoFreshSample", noFresh, "", Critical,
+			"no valid sample for a minute, nor for twice the stale time, at " + atPost, unknown},
 		{"OvenwardNeverSawAField", "ovenward_post_blind unless on " + perPost + " ovenward_last_valid_sample_timestamp_seconds", "1m", Critical,
 			"no valid sample at all at " + atPost, unknown},
 		{"OvenwardPostGone", "(ovenward_post_blind offset 15m unless ovenward_post_blind) and on (site) ovenward_simulated", "1m", Critical,
@@ -59,8 +64,8 @@ func recordAlerts() []Alert {
 			"Make room on its disk, or mend it; samples are lost when memory is full."},
 		{"OvenwardRecordLoses", "increase(ovenward_record_lost_samples_total[10m]) > 0", "", Critical, "the record of {{ $labels.site }} loses samples",
 			"Make room on its disk, or mend it."},
-		{"OvenwardRecordBehind", "time() - ovenward_record_committed_timestamp_seconds > 60", "", Warning, "nothing was committed to the record of {{ $labels.site }} for a minute",
-			"Look at its disk, and whether any probe is heard."},
+		{"OvenwardRecordBehind", "time() - ovenward_record_committed_timestamp_seconds > 60 and on (site) ovenward_record_pending_samples > 0", "90s", Warning,
+			"samples wait, and nothing was committed to the record of {{ $labels.site }} for a minute", "Look at its disk."},
 		// No increase would show what was found at the start, before any scrape.
 		{"OvenwardRecordDamaged", "ovenward_record_damaged_stretches_total > 0", "", Critical,
 			"damage was found in the record of {{ $labels.site }} since its program started",

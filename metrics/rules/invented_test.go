@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -28,8 +29,19 @@ func of(metric string, labels map[string]string, more ...string) string {
 	return metric + "{" + strings.Join(all, ",") + "}"
 }
 
+// minutes is three hours of values, one a minute.
+func minutes(value func(minute int) int) string {
+	var all []string
+	for m := range 181 {
+		all = append(all, strconv.Itoa(value(m)))
+	}
+	return strings.Join(all, " ")
+}
+
 func TestRulesOnInventedSeries(t *testing.T) {
 	pantry, galley := post("pantry-door", "pantry", "probe-2"), post("galley-door", "galley", "probe-4")
+	hatch := post("hatch-door", "hatch", "probe-5")
+	const valid, stale = "ovenward_last_valid_sample_timestamp_seconds", "ovenward_post_stale_seconds"
 	site := map[string]string{"site": "model kitchen"}
 	none := []map[string]string(nil)
 	one := func(l map[string]string) []map[string]string { return []map[string]string{l} }
@@ -67,6 +79,30 @@ func TestRulesOnInventedSeries(t *testing.T) {
 		}, []fires{
 			{"0s", "OvenwardRecordDamaged", one(site)},
 			{"2h", "OvenwardRecordDamaged", one(site)},
+		}},
+		{"probes asked each five minutes and twice a second, of which one each stops; then the disk", "1m", map[string]string{
+			of(valid, pantry): minutes(func(m int) int { return m / 5 * 300 }),
+			of(stale, pantry): "1200x180",
+			of(valid, galley): minutes(func(m int) int { return min(m/5*300, 1800) }),
+			of(stale, galley): "1200x180",
+			of(valid, hatch):  minutes(func(m int) int { return min(m*60, 1800) }),
+			of(stale, hatch):  "5x180",
+			of("ovenward_record_committed_timestamp_seconds", site): minutes(func(m int) int { return min((m-1)/5*300, 6000) }),
+			of("ovenward_record_pending_samples", site): minutes(func(m int) int {
+				if m%5 == 0 || m > 100 {
+					return 1
+				}
+				return 0
+			}),
+		}, []fires{
+			{"29m", "OvenwardNoFreshSample", none},
+			{"32m", "OvenwardNoFreshSample", one(hatch)},
+			{"69m", "OvenwardNoFreshSample", one(hatch)},
+			{"71m", "OvenwardNoFreshSample", []map[string]string{hatch, galley}},
+			{"179m", "OvenwardNoFreshSample", []map[string]string{hatch, galley}},
+			{"64m", "OvenwardRecordBehind", none},
+			{"65m", "OvenwardRecordBehind", none}, // a sample that came just now
+			{"110m", "OvenwardRecordBehind", one(site)},
 		}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
