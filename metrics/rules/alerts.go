@@ -16,6 +16,11 @@ const unanswered = `max by (site, post, oven, probe, rule) (ovenward_alarm_state
 const noFresh = "time() - ovenward_last_valid_sample_timestamp_seconds > 60 unless" +
 	" time() - ovenward_last_valid_sample_timestamp_seconds <= 2 * ovenward_post_stale_seconds"
 
+// gone is a post that was watched within a day and is no more, whichever probe it had,
+// while the daemon is there: that the daemon is not, other alerts tell.
+const gone = "(max by (site, post, oven) (max_over_time(ovenward_post_blind[1d])) unless on (site, post) ovenward_post_blind)" +
+	" and on (site) ovenward_simulated"
+
 // Alerts lists the alerting rules. The job of the scrape is named ovenward.
 func Alerts() []Alert {
 	return append(append(fieldAlerts(), sightAlerts()...), append(recordAlerts(), tellingAlerts()...)...)
@@ -41,9 +46,9 @@ func sightAlerts() []Alert {
 			"no valid sample for a minute, nor for twice the stale time, at " + atPost, unknown},
 		{"OvenwardNeverSawAField", "ovenward_post_blind unless on " + perPost + " ovenward_last_valid_sample_timestamp_seconds", "1m", Critical,
 			"no valid sample at all at " + atPost, unknown},
-		{"OvenwardPostGone", "(ovenward_post_blind offset 15m unless ovenward_post_blind) and on (site) ovenward_simulated", "1m", Critical,
+		{"OvenwardPostGone", gone, "1m", Critical,
 			atPost + " is in the metrics no more, and the daemon is",
-			"If nobody took it out of the configuration, look there: it is not watched."},
+			"It is not watched. Look in the configuration; if it was taken out by intent, silence this, which stands for a day."},
 		{"OvenwardNotScraped", `up{job="ovenward"} == 0`, "15s", Critical, "the daemon {{ $labels.instance }} does not answer", program},
 		{"OvenwardAbsent", "absent(ovenward_build_info)", "30s", Critical, "no daemon is in the metrics", program},
 		{"OvenwardNoPosts", "absent(ovenward_post_blind)", "30s", Critical, "no post is in the metrics", program},

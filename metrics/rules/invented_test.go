@@ -42,6 +42,10 @@ func TestRulesOnInventedSeries(t *testing.T) {
 	pantry, galley := post("pantry-door", "pantry", "probe-2"), post("galley-door", "galley", "probe-4")
 	hatch := post("hatch-door", "hatch", "probe-5")
 	const valid, stale = "ovenward_last_valid_sample_timestamp_seconds", "ovenward_post_stale_seconds"
+	const blind = "ovenward_post_blind"
+	lost := func(p map[string]string) map[string]string {
+		return map[string]string{"site": p["site"], "post": p["post"], "oven": p["oven"]}
+	}
 	site := map[string]string{"site": "model kitchen"}
 	none := []map[string]string(nil)
 	one := func(l map[string]string) []map[string]string { return []map[string]string{l} }
@@ -103,6 +107,19 @@ func TestRulesOnInventedSeries(t *testing.T) {
 			{"64m", "OvenwardRecordBehind", none},
 			{"65m", "OvenwardRecordBehind", none}, // a sample that came just now
 			{"110m", "OvenwardRecordBehind", one(site)},
+		}},
+		{"a post that has another probe, one that is lost from the configuration, and the daemon that ends", "1m", map[string]string{
+			of("ovenward_simulated", site):             "0x900 stale _x30 0x60",
+			of(blind, pantry):                          "0x30 stale",
+			of(blind, and(pantry, "probe", "probe-6")): "_x31 0x869 stale _x30 0x60",
+			of(blind, galley):                          "0x30 stale",
+			of(blind, hatch):                           "1x900 stale",
+		}, []fires{
+			{"29m", "OvenwardPostGone", none},
+			{"33m", "OvenwardPostGone", one(lost(galley))},
+			{"14h50m", "OvenwardPostGone", one(lost(galley))},
+			{"15h10m", "OvenwardPostGone", none}, // as the daemon is, which others tell
+			{"15h40m", "OvenwardPostGone", []map[string]string{lost(galley), lost(hatch)}},
 		}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
