@@ -64,6 +64,8 @@ type doctor struct {
 	told    func(file string) acquire.ClockSource
 	now     func() time.Time
 	space   func(dir string) (free, size uint64, err error)
+	inodes  func(dir string) (free, all uint64, err error)
+	access  func(path string) error // whether this user may write to it
 	dial    func(ctx context.Context, network, address string) (net.Conn, error)
 	get     func(ctx context.Context, url string) (status int, body string, err error)
 
@@ -74,7 +76,7 @@ type doctor struct {
 const patienceOfDoctor = 5 * time.Second
 
 func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), told: kernelClock, now: time.Now, space: store.DiskSpace, get: getText,
+	d := &doctor{machine: machine{proc: "/proc"}, clock: acquire.SystemClock(), told: kernelClock, now: time.Now, space: store.DiskSpace, inodes: inodes, access: mayWrite, get: getText,
 		dial: (&net.Dialer{Timeout: patienceOfDoctor}).DialContext}
 	flags := flag.NewFlagSet("ovenward doctor", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -107,10 +109,12 @@ func (d *doctor) look(ctx context.Context) {
 	d.ports(f)
 	d.permissions(f)
 	d.clocks(f)
-	f = d.record(ctx, f)
+	daemon := d.ask(ctx)
+	f = d.record(ctx, f, daemon.err == nil)
 	d.calibration(f)
 	d.couriers(ctx, f)
-	d.clockWord(f, d.daemon(ctx))
+	d.daemon(daemon)
+	d.clockWord(f, daemon.err == nil)
 }
 
 // tell prints what was found, what is to be mended last, and returns the exit code.
@@ -158,21 +162,29 @@ func (d *doctor) config() (*config.File, bool) {
 	return f, err == nil
 }
 
-// daemon asks the running daemon how it is.
-func (d *doctor) daemon(ctx context.Context) (answers bool) {
+// answered is what the running daemon says of how it is; err: none answers.
+type answered struct {
+	status int
+	body   string
+	err    error
+}
+
+func (d *doctor) ask(ctx context.Context) answered {
 	status, body, err := d.get(ctx, d.url+"/-/healthy")
-	body = strings.TrimSpace(body)
+	return answered{status, strings.TrimSpace(body), err}
+}
+
+func (d *doctor) daemon(a answered) {
 	switch {
-	case err != nil:
-		d.note(unknown, "daemon", "nothing answers at %s, so no daemon runs there, or elsewhere: %v", d.url, err)
-	case status == http.StatusOK:
+	case a.err != nil:
+		d.note(unknown, "daemon", "nothing answers at %s, so no daemon runs there, or elsewhere: %v", d.url, a.err)
+	case a.status == http.StatusOK:
 		d.note(allFine, "daemon", "it answers at %s that it is well", d.url)
-	case status == http.StatusUnauthorized:
+	case a.status == http.StatusUnauthorized:
 		d.note(unknown, "daemon", "it answers at %s, and asks for a user", d.url)
 	default:
-		d.note(toMend, "daemon", "it answers at %s with %d: %s", d.url, status, body)
+		d.note(toMend, "daemon", "it answers at %s with %d: %s", d.url, a.status, a.body)
 	}
-	return err == nil
 }
 
 // getText asks for a short text.

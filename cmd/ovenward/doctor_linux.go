@@ -7,7 +7,26 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+
+	"golang.org/x/sys/unix"
 )
+
+// mayWrite asks whether this user may write to a file, or make files in a folder. It
+// changes nothing.
+func mayWrite(path string) error {
+	mode := uint32(unix.W_OK)
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		mode |= unix.X_OK
+	}
+	return unix.Access(path, mode)
+}
+
+// inodes asks how many files the disk of a folder can still take, and how many in all.
+func inodes(dir string) (free, all uint64, err error) {
+	var s unix.Statfs_t
+	err = unix.Statfs(dir, &s)
+	return s.Ffree, s.Files, err
+}
 
 // usable says why a device cannot be used, or who holds it. asService asks it for a
 // user of no rights but the group dialout, which is what the packaged service is.

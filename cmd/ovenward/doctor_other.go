@@ -7,3 +7,7 @@ import "errors"
 func (m machine) usable(string, bool) (string, []string, error) {
 	return "", nil, errors.New("who may use a device, and who holds it, is looked up on Linux only")
 }
+
+func mayWrite(string) error { return errors.ErrUnsupported }
+
+func inodes(string) (free, all uint64, err error) { return 0, 0, errors.ErrUnsupported }

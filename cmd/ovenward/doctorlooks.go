@@ -105,18 +105,27 @@ func (d *doctor) clockWord(f *config.File, running bool) {
 
 // record looks at the record and its disk, and returns the configuration with what
 // the record, which owns ovens and certificates, says of them.
-func (d *doctor) record(ctx context.Context, f *config.File) *config.File {
+func (d *doctor) record(ctx context.Context, f *config.File, running bool) *config.File {
 	if d.storage == "" {
 		d.note(unknown, "record", "no --storage.path was named, so neither the record nor its disk was looked at")
 		return f
 	}
-	d.disk(f)
+	dir, ok := d.folder(running)
+	if !ok {
+		return f
+	}
+	db := filepath.Join(d.storage, "ovenward.db")
+	_, err := os.Stat(db)
+	missing := errors.Is(err, fs.ErrNotExist)
+	ok = d.writable(dir, running) && (missing || d.writable(db, running)) && d.disk(f, dir)
 	info, err := os.Stat(d.storage)
 	if err == nil && modesCount && info.Mode().Perm()&0o002 != 0 {
 		d.note(toMend, "permissions", "everybody on this machine may change the record in %s (mode %s): chmod o-w %s", d.storage, info.Mode().Perm(), d.storage)
 	}
-	if _, err := os.Stat(filepath.Join(d.storage, "ovenward.db")); errors.Is(err, fs.ErrNotExist) {
-		d.note(unknown, "record", "there is none in %s yet: the daemon makes it", d.storage)
+	if missing {
+		if ok {
+			d.note(unknown, "record", "there is none in %s yet: the daemon makes it", d.storage)
+		}
 		return f
 	}
 	r, err := store.OpenReadOnly(d.storage)
@@ -157,12 +166,15 @@ func (d *doctor) newest(ctx context.Context, r *store.Reader, f *config.File) {
 // configuration has no alarm for it; our own choice.
 const leastFree = 0.05
 
-func (d *doctor) disk(f *config.File) {
+// disk looks at the room on a disk. It returns false where no file can be made at all.
+func (d *doctor) disk(f *config.File, dir string) bool {
+	if free, all, err := d.inodes(dir); err == nil && all > 0 && free == 0 { // some file systems count none
+		d.note(toMend, "disk", "no file can be made on the disk of %s: all its %d inodes are used (df -i): remove files there", dir, all)
+		return false
+	}
 	floor := max(f.Alarm.DiskFree, leastFree)
-	free, size, err := d.space(d.storage)
+	free, size, err := d.space(dir)
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		d.note(unknown, "disk", "there is no folder %s yet", d.storage)
 	case err != nil || size == 0:
 		d.note(unknown, "disk", "how full it is: %v", err)
 	case float64(free) < floor*float64(size):
@@ -170,6 +182,7 @@ func (d *doctor) disk(f *config.File) {
 	default:
 		d.note(allFine, "disk", "%.1f GB of %.1f GB are free (a probe at 10 Hz takes about 30 MB a month)", gb(free), gb(size))
 	}
+	return true
 }
 
 func gb(bytes uint64) float64 { return float64(bytes) / 1e9 }
