@@ -7,9 +7,11 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -32,8 +34,9 @@ and closes it. It ends with 1 when something is to be mended, with 0 otherwise.
   --storage.path=D  of the record; without it neither it nor its disk is looked at
   --url=URL         of the daemon (default http://127.0.0.1:24500)
   --send            have each courier send a message that is marked as a test
-  --for-service     whether the service may use the ports: as a user of the group
-                    dialout, not as this one (what root may, the service may not);
+  --for-service     whether the service may use ports, configuration and secrets: as a
+                    user of the group dialout, not as this one (what root may, the
+                    service may not), and of devices those that its unit lets in;
                     and whether it is told by ovenward-clock how the clock fares
   --clock.file=F    of ovenward clock, as the daemon is given it (see ovenward clock --help)
 `
@@ -209,17 +212,44 @@ func (d *doctor) permissions(f *config.File) {
 	if info, err := os.Stat(d.file); err == nil && modesCount && info.Mode().Perm()&0o022 != 0 {
 		d.note(toMend, "permissions", "%s may be changed by others than its owner (mode %s), and it shapes every verdict: chmod go-w %s", d.file, info.Mode().Perm(), d.file)
 	}
+	if d.service {
+		switch shut, err := d.machine.shutToService(d.file); {
+		case err != nil:
+			d.note(unknown, "permissions", "whether the service may read %s: %v", d.file, err)
+		case shut == d.file:
+			d.note(toMend, "permissions", "the service may not read %s: chmod o+r %s (secrets do not belong in it)", shut, shut)
+		case shut != "":
+			d.note(toMend, "permissions", "the service may not enter %s, and so not read %s: chmod o+x %s, or keep the file elsewhere", shut, d.file, shut)
+		}
+	}
 	for _, s := range secretsOf(f) {
 		d.secret(s)
 	}
 }
 
+// serviceCredentials is where the service manager puts what it hands over.
+const serviceCredentials = "/run/credentials/ovenward.service/"
+
 func (d *doctor) secret(s namedSecret) {
+	if name, handed := strings.CutPrefix(s.file, serviceCredentials); handed && d.service {
+		s.file, s.credential = "", name
+	}
 	if s.file == "" {
 		if os.Getenv("CREDENTIALS_DIRECTORY") == "" {
 			d.note(unknown, "permissions", "credential %s (%s) is given to the service alone; systemctl status shows whether it was loaded", s.credential, s.of)
 		}
 		return
+	}
+	if d.service {
+		switch shut, err := d.machine.shutToService(s.file); {
+		case errors.Is(err, fs.ErrNotExist): // said below
+		case err != nil:
+			d.note(unknown, "permissions", "whether the service may read %s, the secret of %s: %v", s.file, s.of, err)
+			return
+		case shut != "":
+			d.note(toMend, "permissions", "the service may not read %s, the secret of %s: %s", s.file, s.of, s.handOver())
+			return
+		}
 	}
 	f, err := os.Open(s.file)
 	if err != nil {
@@ -231,7 +261,11 @@ func (d *doctor) secret(s namedSecret) {
 	case err != nil:
 		d.note(unknown, "permissions", "the secret of %s: %v", s.of, err)
 	case modesCount && info.Mode().Perm()&0o007 != 0:
-		d.note(toMend, "permissions", "everybody on this machine may use %s, the secret of %s (mode %s): chmod o-rwx %s", s.file, s.of, info.Mode().Perm(), s.file)
+		more := ""
+		if d.service {
+			more = ", then " + s.handOver()
+		}
+		d.note(toMend, "permissions", "everybody on this machine may use %s, the secret of %s (mode %s): chmod o-rwx %s%s", s.file, s.of, info.Mode().Perm(), s.file, more)
 	case info.Size() == 0:
 		d.note(toMend, "permissions", "%s, the secret of %s, is empty", s.file, s.of)
 	default:
@@ -239,34 +273,54 @@ func (d *doctor) secret(s namedSecret) {
 	}
 }
 
-// namedSecret is where a secret is, and whose.
-type namedSecret struct{ of, file, credential string }
+// namedSecret is where a secret is, and whose. key is that of its file in the
+// configuration.
+type namedSecret struct{ of, key, file, credential string }
+
+// handOver says how the service is given a secret that root alone may read.
+func (s namedSecret) handOver() string {
+	name := filepath.Base(s.file)
+	write := fmt.Sprintf("write %s = %q in place of %s", strings.TrimSuffix(s.key, "_file")+"_credential", name, s.key)
+	switch {
+	case s.key == signingKeyKey:
+		name = keyCredential
+		write = "remove " + s.key
+	case strings.HasPrefix(s.of, remoteWrite): // it takes files only
+		write = fmt.Sprintf("write %s = %q", s.key, serviceCredentials+name)
+	}
+	return fmt.Sprintf("add LoadCredential=%s:%s below [Service] in systemctl edit ovenward, and in the configuration %s", name, s.file, write)
+}
+
+const (
+	signingKeyKey = "signing_key"
+	remoteWrite   = "remote_write "
+)
 
 // secretsOf lists all secrets that a configuration names.
 func secretsOf(f *config.File) []namedSecret {
 	var out []namedSecret
-	add := func(of string, s config.Secret) {
+	add := func(of, key string, s config.Secret) {
 		if s != (config.Secret{}) {
-			out = append(out, namedSecret{of, s.File, s.Credential})
+			out = append(out, namedSecret{of, key, s.File, s.Credential})
 		}
 	}
 	for _, w := range f.Webhooks {
-		add("webhook "+w.ID, w.Token)
-		add("webhook "+w.ID, w.Signing)
+		add("webhook "+w.ID, "token_file", w.Token)
+		add("webhook "+w.ID, "signing_file", w.Signing)
 	}
 	for _, m := range f.Mails {
-		add("mail "+m.ID, m.Password)
+		add("mail "+m.ID, "password_file", m.Password)
 	}
 	for _, a := range f.Alertmanagers {
-		add("alertmanager "+a.ID, a.Token)
+		add("alertmanager "+a.ID, "token_file", a.Token)
 	}
 	for _, m := range f.MQTTs {
-		add("mqtt "+m.ID, m.Password)
+		add("mqtt "+m.ID, "password_file", m.Password)
 	}
 	for _, r := range f.Remotes {
-		add("remote_write "+r.ID, config.Secret{File: r.PasswordFile})
-		add("remote_write "+r.ID, config.Secret{File: r.TokenFile})
+		add(remoteWrite+r.ID, "password_file", config.Secret{File: r.PasswordFile})
+		add(remoteWrite+r.ID, "token_file", config.Secret{File: r.TokenFile})
 	}
-	add("the record's signing key", config.Secret{File: f.Record.SigningKey})
+	add("the record's signing key", signingKeyKey, config.Secret{File: f.Record.SigningKey})
 	return out
 }

@@ -2,11 +2,14 @@ package main
 
 import (
 	"bufio"
+	_ "embed"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"golang.org/x/sys/unix"
 )
@@ -40,18 +43,161 @@ func (m machine) usable(path string, asService bool) (trouble string, held []str
 		return "", nil, err
 	}
 	if asService {
-		gid, err := m.groupID("dialout")
-		if err != nil {
+		if user, err = m.service(); err != nil {
 			return "", nil, err
 		}
-		user = account{uid: ^uint32(0), gids: []uint32{gid}}
 	}
 	holders, _ := m.holders("/dev/")
 	trouble = strings.Replace(m.trouble(real, portInfo{Path: path}, user), "the udev rule below", "the udev rule that ovenward ports prints", 1)
 	if asService {
 		trouble = strings.Replace(trouble, "this user", "the service", 1)
+		kept, err := m.keptOut(real)
+		switch {
+		case trouble == "" && err != nil:
+			return "", nil, err
+		case trouble == "":
+			trouble = kept
+		case kept != "":
+			trouble += ". And " + kept
+		}
 	}
 	return trouble, holders[real], nil
+}
+
+// service is the user that the packaged service is.
+func (m machine) service() (account, error) {
+	gid, err := m.groupID("dialout")
+	return account{uid: ^uint32(0), gids: []uint32{gid}}, err
+}
+
+// shutToService returns what keeps the service from reading a file: the file itself or
+// a folder above it; "" where nothing does.
+func (m machine) shutToService(path string) (string, error) {
+	user, err := m.service()
+	if err != nil {
+		return "", err
+	}
+	at, err := filepath.EvalSymlinks(path)
+	if err != nil {
+		return "", err
+	}
+	if at, err = filepath.Abs(at); err != nil {
+		return "", err
+	}
+	for name, want := at, fs.FileMode(4); ; name, want = filepath.Dir(name), 1 {
+		info, err := os.Stat(name)
+		if err != nil {
+			return "", err
+		}
+		st, ok := info.Sys().(*syscall.Stat_t)
+		switch {
+		case !ok:
+			return "", fmt.Errorf("the system does not say who owns %s", name)
+		case user.may(want, info.Mode(), st.Uid, st.Gid) && name == "/":
+			return "", nil
+		case user.may(want, info.Mode(), st.Uid, st.Gid):
+		case want == 4:
+			return path, nil
+		default:
+			return name, nil
+		}
+	}
+}
+
+// serviceUnit is the packaged service.
+//
+//go:embed package/ovenward.service
+var serviceUnit string
+
+// letIn lists what the DeviceAllow= lines of the service let in, the site's own drop-ins
+// included.
+func (m machine) letIn() (devices []string, err error) {
+	texts := []string{serviceUnit}
+	for _, dir := range []string{"usr/lib", "run", "etc"} {
+		unit := filepath.Join("/", m.tree.Root, dir, "systemd/system/ovenward.service")
+		if text, err := os.ReadFile(unit); err == nil {
+			texts[0] = string(text) // the last one counts
+		}
+		all, err := filepath.Glob(unit + ".d/*.conf")
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range all {
+			text, err := os.ReadFile(name)
+			if err != nil {
+				return nil, err
+			}
+			texts = append(texts, string(text))
+		}
+	}
+	devices = []string{"char-pts"} // by DevicePolicy=closed (systemd.resource-control(5))
+	for line := range strings.Lines(strings.Join(texts, "\n")) {
+		what, is := strings.CutPrefix(strings.TrimSpace(line), "DeviceAllow=")
+		if words := strings.Fields(what); is && len(words) == 0 {
+			devices = devices[:1] // an empty one takes back those before it
+		} else if is && (len(words) == 1 || strings.Contains(words[1], "r") && strings.Contains(words[1], "w")) {
+			devices = append(devices, words[0])
+		}
+	}
+	return devices, nil
+}
+
+// keptOut says that the unit of the service does not let a device in, and what does.
+func (m machine) keptOut(node string) (trouble string, err error) {
+	info, err := os.Stat(node)
+	if err != nil || info.Mode()&fs.ModeCharDevice == 0 {
+		return "", err
+	}
+	st, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return "", fmt.Errorf("the system does not say what kind of device %s is", node)
+	}
+	classes, err := m.classes(node, unix.Major(uint64(st.Rdev)))
+	if err != nil {
+		return "", err
+	}
+	devices, err := m.letIn()
+	if err != nil {
+		return "", err
+	}
+	for _, d := range devices {
+		if other, err := os.Stat(d); err == nil && os.SameFile(other, info) {
+			return "", nil
+		}
+		pattern, _ := strings.CutPrefix(d, "char-")
+		for _, c := range classes {
+			if fits, err := filepath.Match(pattern, c); err == nil && fits {
+				return "", nil
+			}
+		}
+	}
+	return fmt.Sprintf("the service is not let at devices of the class %s: add DeviceAllow=char-%s rw below [Service] in systemctl edit ovenward, then restart it", classes[0], classes[0]), nil
+}
+
+// classes names the classes that a device is of, by which a unit lets it in: those of its
+// major number, the one that it is called after first.
+func (m machine) classes(node string, major uint32) (all []string, err error) {
+	text, err := os.ReadFile(filepath.Join(m.proc, "devices"))
+	if err != nil {
+		return nil, fmt.Errorf("look up the class of %s: %v", node, err) // not wrapped: what is missing is not the device
+	}
+	called := strings.TrimRight(filepath.Base(node), "0123456789")
+	chars, _, _ := strings.Cut(string(text), "Block devices:")
+	for line := range strings.Lines(chars) {
+		words := strings.Fields(line)
+		if len(words) != 2 || words[0] != strconv.FormatUint(uint64(major), 10) {
+			continue
+		}
+		if words[1] == called {
+			all = append([]string{called}, all...)
+		} else {
+			all = append(all, words[1])
+		}
+	}
+	if len(all) == 0 {
+		return nil, fmt.Errorf("%s/devices names no class of %s (%d)", m.proc, node, major)
+	}
+	return all, nil
 }
 
 // groupID finds the number of a group.

@@ -11,3 +11,7 @@ func (m machine) usable(string, bool) (string, []string, error) {
 func mayWrite(string) error { return errors.ErrUnsupported }
 
 func inodes(string) (free, all uint64, err error) { return 0, 0, errors.ErrUnsupported }
+
+func (m machine) shutToService(string) (string, error) {
+	return "", errors.New("the service is one of systemd, which is on Linux only")
+}

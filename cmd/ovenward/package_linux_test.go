@@ -79,7 +79,7 @@ func unit(t *testing.T, name string) map[string]string {
 func TestService(t *testing.T) {
 	watch, clock := unit(t, "ovenward.service"), unit(t, "ovenward-clock.service")
 	for u, wants := range map[*map[string]string]map[string]string{
-		&watch: {"SupplementaryGroups": "dialout", "StateDirectory": "ovenward", "LimitNOFILE": "2048", "ProtectClock": "yes", "Wants": "ovenward-clock.service"},
+		&watch: {"SupplementaryGroups": "dialout", "DevicePolicy": "closed", "StateDirectory": "ovenward", "LimitNOFILE": "2048", "ProtectClock": "yes", "Wants": "ovenward-clock.service"},
 		&clock: {"PartOf": "ovenward.service", "RuntimeDirectory": "ovenward-clock", "RuntimeDirectoryMode": "0755", "RestrictAddressFamilies": "AF_UNIX",
 			"PrivateNetwork": "yes", "PrivateDevices": "yes", "TimeoutStartSec": "10s"},
 	} {

@@ -85,8 +85,9 @@ func thisUser() (account, error) {
 	return a, nil
 }
 
-// may says whether the user may read and write what has this mode and owner.
-func (a account) may(mode fs.FileMode, uid, gid uint32) bool {
+// may says whether the user may do what all of want (4 read, 2 write, 1 enter) allows
+// with what has this mode and owner.
+func (a account) may(want, mode fs.FileMode, uid, gid uint32) bool {
 	bits := mode.Perm()
 	switch {
 	case a.uid == 0:
@@ -96,7 +97,7 @@ func (a account) may(mode fs.FileMode, uid, gid uint32) bool {
 	case slices.Contains(a.gids, gid):
 		bits >>= 3
 	}
-	return bits&6 == 6
+	return bits&want == want
 }
 
 // trouble says why the user cannot use a device, and what mends it; "" when he
@@ -107,7 +108,7 @@ func (m machine) trouble(node string, p portInfo, user account) string {
 		return fmt.Sprintf("the system knows the device, but there is no %s (in a container it must be passed in)", p.Path)
 	}
 	st, ok := info.Sys().(*syscall.Stat_t)
-	if !ok || user.may(info.Mode(), st.Uid, st.Gid) {
+	if !ok || user.may(6, info.Mode(), st.Uid, st.Gid) {
 		return ""
 	}
 	group := m.group(st.Gid)

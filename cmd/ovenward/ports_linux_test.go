@@ -106,7 +106,7 @@ func TestAccess(t *testing.T) {
 		{account{7, []uint32{20}}, 0o060, false}, // the owner's bits count for the owner
 		{account{1000, []uint32{1000}}, 0o666, true},
 	} {
-		if got := c.user.may(c.mode, 7, 20); got != c.want {
+		if got := c.user.may(6, c.mode, 7, 20); got != c.want {
 			t.Errorf("user %+v, mode %s: %v, want %v", c.user, c.mode, got, c.want)
 		}
 	}
