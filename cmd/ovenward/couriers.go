@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -132,6 +133,42 @@ func (g *generation) newCouriers() error {
 		g.couriers = append(g.couriers, c)
 	}
 	return nil
+}
+
+// tellSecrets warns of each secret that cannot be read now, and not only when a message
+// must go out. It is no mistake of the configuration: the file may come yet.
+func (g *generation) tellSecrets() {
+	for _, s := range secretsOf(g.file) {
+		if err := s.check(); err != nil {
+			g.log.Warn("nothing goes out by "+s.of+" until its secret can be read", "error", err, "mend", s.mend())
+		}
+	}
+}
+
+// check says why a secret cannot be used. Without the record's key nothing starts.
+func (s namedSecret) check() error {
+	info, err := os.Stat(s.file)
+	switch {
+	case s.key == signingKeyKey:
+		return nil
+	case s.file != "" && err == nil && !info.Mode().IsRegular(): // reading a pipe may never end
+		return fmt.Errorf("%s is no plain file", s.file)
+	case strings.HasPrefix(s.of, remoteWrite):
+		return remotewrite.CheckSecret(s.file)
+	}
+	return notify.Secret{File: s.file, Credential: s.credential}.Check()
+}
+
+// mend says what to do about a secret that cannot be used.
+func (s namedSecret) mend() string {
+	if s.file == "" {
+		return "LoadCredential=" + s.credential + ":FILE below [Service] in systemctl edit ovenward, FILE with one line; then restart it"
+	}
+	mend := "write one line into " + s.file + ", readable by this user alone"
+	if os.Getenv("INVOCATION_ID") != "" { // systemd.exec(5)
+		mend += "; for the service, which is a user of its own, " + s.handOver()
+	}
+	return mend
 }
 
 func (h *home) fileName() string {

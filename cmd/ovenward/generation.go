@@ -122,6 +122,7 @@ func (g *generation) prepare() (err error) {
 		return err
 	}
 	g.newHistory()
+	g.tellSecrets()
 	return g.tellAccess(g.users)
 }
 

@@ -248,6 +248,12 @@ func (w *Writer) request(ctx context.Context, body []byte) (*http.Request, error
 	return req, nil
 }
 
+// CheckSecret says why a token or a password cannot be used, and never what it is.
+func CheckSecret(path string) error {
+	_, err := secret(path)
+	return err
+}
+
 // secret reads a token or a password, one line.
 func secret(path string) (string, error) {
 	f, err := os.Open(path)

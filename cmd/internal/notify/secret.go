@@ -26,6 +26,12 @@ func (s Secret) Set() bool { return s != Secret{} }
 // maxSecret bounds a secret's file, in bytes.
 const maxSecret = 8 << 10
 
+// Check says why the secret cannot be used, and never what it is.
+func (s Secret) Check() error {
+	_, err := s.read()
+	return err
+}
+
 // read returns the secret: one line of printable ASCII. Its errors name the file
 // and never what is in it.
 func (s Secret) read() (string, error) {
