@@ -93,24 +93,27 @@ type PostVersion struct {
 	Port              string        // of the probe; of imported samples, the file they came from
 	Simulated         bool          // the probe was
 	Stale             time.Duration // for how long a sample holds; 0: not known
-	Range             quantity.PowerDensity
+	Range, Floor      quantity.PowerDensity
 }
 
 // Version returns the version of a post with the number that a StoredSample
-// holds. Range is NaN where it is not known.
+// holds. Range and Floor are NaN where they are not known.
 func (r *Reader) Version(ctx context.Context, version int64) (PostVersion, error) {
 	var (
-		v         PostVersion
-		stale, rg sql.NullFloat64
+		v                PostVersion
+		stale, rg, floor sql.NullFloat64
 	)
-	err := r.db.QueryRowContext(ctx, `SELECT site, oven, probe, probe_port, probe_simulated, stale_s, probe_range_w_per_m2
-		FROM post_versions WHERE version = ?`, version).Scan(&v.Site, &v.Oven, &v.Probe, &v.Port, &v.Simulated, &stale, &rg)
+	err := r.db.QueryRowContext(ctx, `SELECT site, oven, probe, probe_port, probe_simulated, stale_s, probe_range_w_per_m2, probe_floor_w_per_m2
+		FROM post_versions WHERE version = ?`, version).Scan(&v.Site, &v.Oven, &v.Probe, &v.Port, &v.Simulated, &stale, &rg, &floor)
 	if err != nil {
 		return v, fmt.Errorf("read version %d of the posts: %w", version, err)
 	}
-	v.Stale, v.Range = time.Duration(stale.Float64*float64(time.Second)), quantity.PowerDensity(math.NaN())
+	v.Stale, v.Range, v.Floor = time.Duration(stale.Float64*float64(time.Second)), quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
 	if rg.Valid {
 		v.Range = quantity.PowerDensity(rg.Float64)
+	}
+	if floor.Valid {
+		v.Floor = quantity.PowerDensity(floor.Float64)
 	}
 	return v, nil
 }

@@ -69,14 +69,14 @@ func (r *Reader) PastSamples(ctx context.Context, post string, from, to time.Tim
 			yield(nil, err)
 			return
 		}
-		tops := map[int64]quantity.PowerDensity{}
+		versions := map[int64]PostVersion{}
 		var batch []history.Sample
 		for v, err := range r.Values(ctx, post, from, to) {
 			if d := (*Damage)(nil); errors.As(err, &d) {
 				continue
 			}
 			if err == nil {
-				batch, err = r.pastOf(ctx, v, tops, away, batch[:0])
+				batch, err = r.pastOf(ctx, v, versions, away, batch[:0])
 			}
 			if !yield(batch, err) || err != nil {
 				return
@@ -85,26 +85,32 @@ func (r *Reader) PastSamples(ctx context.Context, post string, from, to time.Tim
 	}
 }
 
-// pastOf appends what a history takes of v. tops are the ranges of versions.
-func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.PowerDensity, away []stretch, batch []history.Sample) ([]history.Sample, error) {
+// pastOf appends what a history takes of v. What lies so far below zero that the zero is
+// off shows nothing of the field.
+func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostVersion, away []stretch, batch []history.Sample) ([]history.Sample, error) {
+	var p PostVersion // of the sample, mostly that of the one before
 	for i, at := range v.At {
 		q := v.Quality[i]
 		s := history.Sample{At: instant(at), S: quantity.PowerDensity(v.S[i]), Over: q&acquire.OverRange != 0}
+		if i == 0 || v.Version[i] != v.Version[i-1] {
+			var ok bool
+			if p, ok = versions[v.Version[i]]; !ok {
+				var err error
+				if p, err = r.Version(ctx, v.Version[i]); err != nil {
+					return batch, err
+				}
+				versions[v.Version[i]] = p
+			}
+		}
 		s.Valid = q&acquire.Fault == 0 && (s.Over || !math.IsNaN(v.S[i]))
+		s.Uncalibrated = q&acquire.Uncalibrated != 0
 		for _, a := range away {
 			s.Valid = s.Valid && !a.holds(at)
 		}
+		s.Low = s.Valid && !s.Over && s.S < -3*p.Floor
+		s.Valid = s.Valid && !s.Low
 		if s.Over {
-			top, ok := tops[v.Version[i]]
-			if !ok {
-				p, err := r.Version(ctx, v.Version[i])
-				if err != nil {
-					return batch, err
-				}
-				top = p.Range
-				tops[v.Version[i]] = top
-			}
-			if s.S = top; math.IsNaN(float64(top)) {
+			if s.S = p.Range; math.IsNaN(float64(s.S)) {
 				s.S = 0
 			}
 		}
@@ -112,6 +118,10 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, tops map[int64]quantity.
 	}
 	return batch, nil
 }
+
+// schemaSumsCalibrated changes no table. From it on hour_sums.sum says what of an hour
+// was not covered by a certificate, which a program of before cannot read.
+const schemaSumsCalibrated = ""
 
 // schemaSought finds what is asked for again and again among years of other events:
 // when contacts said that ovens were switched to heat, and when probes were away. Its

@@ -270,3 +270,38 @@ func TestASoakKeepsItsSamples(t *testing.T) {
 		t.Errorf("ended: %+v", all)
 	}
 }
+
+// TestWhatTheZeroHidesIsNotSeen: by the floor that the probe had then; and of each
+// sample it is known whether a certificate covered it.
+func TestWhatTheZeroHidesIsNotSeen(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	register(t, s, post("combi"))
+	said := func(seq, digits int64, q acquire.Quality) {
+		x := sample(seq)
+		x.Reading.Value.Digits, x.Quality = digits, q // 1e-3 mW/cm²
+		s.Append(0, []acquire.Sample{x})
+	}
+	said(1, 5, 0)
+	said(2, -200, acquire.UnderFloor)
+	said(3, -20, acquire.UnderFloor)
+	said(4, 5, acquire.Uncalibrated)
+	said(5, -200, acquire.OverRange|acquire.Uncalibrated) // the number beside over range is no value
+	p := post("combi")
+	p.Probe.Floor = 1
+	register(t, s, p)
+	said(6, -200, acquire.UnderFloor)
+	drained(t, s)
+	var got []string
+	for batch, err := range s.PastSamples(t.Context(), "combi", noon(), noon().Add(time.Minute)) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, x := range batch {
+			got = append(got, fmt.Sprint(x.Valid, x.Low, x.Over, x.Uncalibrated))
+		}
+	}
+	want := []string{"true false false false", "false true false false", "true false false false", "true false false true", "true false true true", "true false false false"}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("valid, far below zero, over range, uncalibrated: %q, want %q", got, want)
+	}
+}

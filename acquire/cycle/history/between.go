@@ -17,9 +17,7 @@ type Query interface {
 }
 
 // Between sums up a post from an instant up to another: of whole hours that are
-// kept their sums, of the rest the samples. An hour whose sum did not count one of the
-// levels is summed up anew; where its samples are not all there any more, that level is
-// left out.
+// kept their sums, of the rest the samples.
 func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Summary, error) {
 	sum := stats.NewSummary(p.Levels...)
 	st, err := q.HistoryState(ctx, p.ID)
@@ -34,59 +32,101 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 		last = st.Hours
 	}
 	if !first.Before(last) { // no whole hour is kept
-		return sum, samples(ctx, q, p, from, to, &sum)
+		_, err := samples(ctx, q, p, from, to, &sum)
+		return sum, err
 	}
 	if from.Before(first) {
-		if err := samples(ctx, q, p, from, first, &sum); err != nil {
+		if _, err := samples(ctx, q, p, from, first, &sum); err != nil {
 			return sum, err
 		}
 	}
-	for h, err := range q.PastHours(ctx, p.ID, first, last) {
+	for h, err := range hours(ctx, q, p, first, last) {
 		if err != nil {
 			return sum, err
-		}
-		if !counts(&h.Sum, p) {
-			again := stats.NewSummary(p.Levels...)
-			if err := samples(ctx, q, p, h.From, h.From.Add(time.Hour), &again); err != nil {
-				return sum, err
-			}
-			if again.Seen() >= h.Sum.Seen() {
-				h.Sum = again
-			}
 		}
 		sum.Merge(&h.Sum)
 	}
 	if last.Before(to) {
-		err = samples(ctx, q, p, last, to, &sum)
+		_, err = samples(ctx, q, p, last, to, &sum)
 	}
 	return sum, err
 }
 
-// counts says whether a sum counts all levels of a post.
+// hours reads the kept hours of an interval. One whose sum did not count a level of the
+// post, or was made before it told what was calibrated, is summed up anew; where its
+// samples are not all there any more, it lacks that for good. No sample is read while
+// sums are: who holds one connection to a record and waits for another may wait for
+// somebody who does the same.
+func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[Hour, error] {
+	return func(yield func(Hour, error) bool) {
+		for from.Before(to) {
+			lacks := false
+			var h Hour
+			var err error
+			for h, err = range q.PastHours(ctx, p.ID, from, to) {
+				if lacks = err == nil && !counts(&h.Sum, p); lacks {
+					break
+				}
+				if !yield(h, err) || err != nil {
+					return
+				}
+			}
+			if !lacks {
+				return
+			}
+			from = h.From.Add(time.Hour)
+			again := stats.NewSummary(p.Levels...)
+			low, err := samples(ctx, q, p, h.From, from, &again)
+			if again.Seen()+low >= h.Sum.Seen() {
+				h.Sum = again
+			}
+			if !yield(h, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// counts says whether a sum counts all levels of a post, and what was calibrated.
 func counts(sum *stats.Summary, p Post) bool {
 	for _, l := range p.Levels {
 		if _, ok := sum.Above(l); !ok {
 			return false
 		}
 	}
-	return true
+	return sum.Untold == 0
 }
 
 // samples adds what samples of an interval come to. Those before it show what rest
-// looks like, and the one after it whether the last one was emission.
-func samples(ctx context.Context, q Query, p Post, from, to time.Time, sum *stats.Summary) error {
+// looks like, and the one after it whether the last one was emission. low is for how
+// long in it the zero was off.
+func samples(ctx context.Context, q Query, p Post, from, to time.Time, sum *stats.Summary) (low time.Duration, err error) {
 	t := New(p.Options, func(Run) {}, func(h Hour) { sum.Merge(&h.Sum) })
 	t.only = span{from, to}
 	for batch, err := range q.PastSamples(ctx, p.ID, from.Add(-warmRun), to.Add(p.Stale)) {
 		if err != nil {
-			return err
+			return low, err
 		}
 		for _, s := range batch {
+			low += t.low(s.At)
 			t.Observe(s)
 		}
 	}
+	low += t.low(to)
 	t.settle(to)
 	h, _ := t.Open()
 	sum.Merge(&h.Sum)
-	return nil
+	return low, nil
+}
+
+// low is for how long up to an instant the newest sample, far below zero, held.
+func (t *Past) low(until time.Time) time.Duration {
+	if !t.has || !t.last.Low {
+		return 0
+	}
+	if end := t.last.At.Add(t.o.Stale); end.Before(until) {
+		until = end
+	}
+	from, until := t.only.cut(t.last.At, until)
+	return max(0, until.Sub(from))
 }

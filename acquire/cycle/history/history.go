@@ -28,6 +28,9 @@ type Sample struct {
 	S     quantity.PowerDensity
 	Valid bool // it has a value that counts, or is over range
 	Over  bool // over range: S is the range's top
+	Low   bool // so far below zero that the zero is off: not valid on that account
+
+	Uncalibrated bool // no certificate covers it
 }
 
 // Run is one run of the oven, as the field shows it. Mean, Deviation and the
@@ -162,7 +165,7 @@ func (t *Past) hold(until time.Time, on bool) {
 		if until.Before(end) {
 			end = until
 		}
-		p := stats.Piece{At: from, For: end.Sub(from), S: t.last.S, On: on, Over: t.last.Over}
+		p := stats.Piece{At: from, For: end.Sub(from), S: t.last.S, On: on, Over: t.last.Over, Uncalibrated: t.last.Uncalibrated}
 		t.sum.Add(p)
 		if on && t.inRun {
 			t.during.Add(p)

@@ -303,6 +303,47 @@ func TestALevelThatWasNotCounted(t *testing.T) {
 	}
 }
 
+// TestHoursOfBeforeAreSummedUpAnew: sums that do not say what was calibrated, and took
+// what was far below zero as seen, give way to samples; of hours whose samples are gone
+// it stays not known.
+func TestHoursOfBeforeAreSummedUpAnew(t *testing.T) {
+	k, p := &kept{}, Post{"pass", options()}
+	for i := range 4 * 3600 {
+		s := Sample{At: begin.Truncate(time.Hour).Add(time.Duration(i) * time.Second), S: 0.01, Valid: true, Uncalibrated: i%3600 < 60}
+		if i%3600 >= 60 && i%3600 < 160 {
+			s.S, s.Valid, s.Low = -2, false, true
+		}
+		k.all = append(k.all, s)
+	}
+	from, to := k.all[0].At, k.all[0].At.Add(3*time.Hour)
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), to.Add(time.Hour)); err != nil || len(k.hours) != 3 {
+		t.Fatal(len(k.hours), err)
+	}
+	check := func(what string, seen, uncalibrated, untold time.Duration) {
+		t.Helper()
+		sum, err := Between(t.Context(), k, p, from, to)
+		if err != nil || sum.Seen() != seen || sum.Uncalibrated != uncalibrated || sum.Untold != untold {
+			t.Errorf("%s: %v seen, %v of it uncalibrated, of %v not told, %v; want %v, %v, %v", what, sum.Seen(), sum.Uncalibrated, sum.Untold, err, seen, uncalibrated, untold)
+		}
+		var blind Gaps
+		if err := Unseen(t.Context(), k, p, from, to, blind.Add); err != nil || blind.For != to.Sub(from)-seen {
+			t.Errorf("%s: %v blind, %v", what, blind.For, err)
+		}
+	}
+	check("kept", 3*3500*time.Second, 3*time.Minute, 0)
+	for i := range k.hours {
+		k.hours[i].Sum = stats.NewSummary(p.Levels...)
+		k.hours[i].Sum.Add(stats.Piece{At: k.hours[i].From, For: time.Hour, S: 0.01})
+		k.hours[i].Sum.Untold = time.Hour
+	}
+	check("of before", 3*3500*time.Second, 3*time.Minute, 0)
+	k.all = k.all[3600:]
+	check("of before, and samples gone", time.Hour+2*3500*time.Second, 2*time.Minute, time.Hour)
+	if k.nested {
+		t.Error("something was read while something else was")
+	}
+}
+
 // TestStretches sums up the same time by runs, hours and days, against the plain way
 // and against each other.
 func TestStretches(t *testing.T) {

@@ -96,7 +96,8 @@ const sumsAtOnce = 31 * 24 * time.Hour
 
 // wholeHours finds the hours that were seen from begin to end.
 func wholeHours(ctx context.Context, q Query, p Post, from, to time.Time) (whole []time.Time, err error) {
-	for h, err := range q.PastHours(ctx, p.ID, from.Truncate(time.Hour), to) {
+	p.Levels = nil // whatever they counted
+	for h, err := range hours(ctx, q, p, from.Truncate(time.Hour), to) {
 		if err != nil {
 			return nil, err
 		}

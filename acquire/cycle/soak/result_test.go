@@ -133,6 +133,12 @@ func TestWithinIsEarned(t *testing.T) {
 				sample(x, i).Valid = false
 			}
 		}, NotDecided, "nothing was seen"},
+		"uncalibrated for 50 s": {func(x *tried) {
+			for i := 400; i < 450; i++ {
+				sample(x, i).Uncalibrated = true
+			}
+		}, NotDecided, "for 50 s of 10 min the readings were not covered by a certificate"},
+		"above, uncalibrated": {func(x *tried) { s := sample(x, 250); s.S, s.Uncalibrated = 60, true }, Exceeds, "1 times, for 1 s in all"},
 		"a cut in the record": {func(x *tried) { x.src.samples = append(x.src.samples[:400:400], x.src.samples[460:]...) }, NotDecided, "for 58 s of 10 min nothing was seen"},
 		"no run":              {func(x *tried) { x.src.runs = nil }, NotDecided, "nothing shows that the oven generated"},
 		"no checkpoint":       {func(x *tried) { x.plan.Checkpoints = nil; drop(x, Surveyed) }, NotDecided, "no checkpoint"},

@@ -20,6 +20,7 @@ func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
 	if r.amiss(); len(r.Reasons) == 0 {
 		r.unlike(lacks)
 	}
+	r.uncovered()
 	if len(r.Reasons) > 0 {
 		r.Outcome = NotDecided
 		return
@@ -127,6 +128,17 @@ func (r *Result) amiss() {
 		r.add("the highest value, %s, is above the limit", peaks[0].S)
 	case len(peaks) > 0 && !(peaks[0].S+p.guard() <= p.Level):
 		r.add("the highest value, %s, lies nearer to the limit than its uncertainty, %s", peaks[0].S, p.Guard)
+	}
+}
+
+// uncovered says for how long no certificate covered what was seen: readings that none
+// was in force for, or beyond what it tells of.
+func (r *Result) uncovered() {
+	if t := r.Whole.Uncalibrated; t > 0 {
+		r.add("for %s of %s the readings were not covered by a certificate", quantity.Roughly(t), quantity.Roughly(r.Active))
+	}
+	if t := r.Whole.Untold; t > 0 {
+		r.add("for %s of %s it was not kept whether a certificate covered the readings, and they are gone", quantity.Roughly(t), quantity.Roughly(r.Active))
 	}
 }
 

@@ -10,8 +10,13 @@ import (
 	"ovenward/acquire/quantity"
 )
 
-// encodingVersion is the first byte of an encoded Summary.
-const encodingVersion = 1
+// encodingVersion is the first byte of an encoded Summary. One of withoutCalibration
+// does not say what of it a certificate covered, and counted as seen what lay so far
+// below zero that the zero was off.
+const (
+	encodingVersion    = 2
+	withoutCalibration = 1
+)
 
 var errEncoding = errors.New("this is no summary of this program's")
 
@@ -36,6 +41,8 @@ func (s *Summary) MarshalBinary() ([]byte, error) {
 		b = appendTime(appendTime(b, e.First), e.Last)
 		b = append(b, bit(e.beginsAbove)|bit(e.endsAbove)<<1)
 	}
+	b = binary.AppendVarint(b, int64(s.Uncalibrated))
+	b = binary.AppendVarint(b, int64(s.Untold))
 	return b, nil
 }
 
@@ -58,7 +65,8 @@ func (d *Distribution) append(b []byte) []byte {
 // UnmarshalBinary reads what MarshalBinary made.
 func (s *Summary) UnmarshalBinary(b []byte) error {
 	r := reader{b: b}
-	if r.byte() != encodingVersion {
+	version := r.byte()
+	if version != encodingVersion && version != withoutCalibration {
 		return errEncoding
 	}
 	*s = Summary{}
@@ -76,6 +84,11 @@ func (s *Summary) UnmarshalBinary(b []byte) error {
 		ends := r.byte()
 		e.beginsAbove, e.endsAbove = ends&1 != 0, ends&2 != 0
 		s.Levels = append(s.Levels, e)
+	}
+	if version == withoutCalibration {
+		s.Untold = s.Seen()
+	} else {
+		s.Uncalibrated, s.Untold = time.Duration(r.varint()), time.Duration(r.varint())
 	}
 	if r.bad || len(r.b) > 0 {
 		return errEncoding

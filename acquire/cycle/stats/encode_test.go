@@ -1,6 +1,7 @@
 package stats
 
 import (
+	"encoding/binary"
 	"math/rand/v2"
 	"reflect"
 	"testing"
@@ -28,6 +29,15 @@ func TestSummariesAreKept(t *testing.T) {
 			if got.UnmarshalBinary(b[:cut]) == nil {
 				t.Fatalf("cut off after %d of %d bytes, it was taken", cut, len(b))
 			}
+		}
+		// One of before did not say what was calibrated: that of none of it is known.
+		old := append([]byte(nil), b...)
+		if old[0] = withoutCalibration; got.UnmarshalBinary(old) == nil {
+			t.Fatal("the end of a newer one was taken as an older one's")
+		}
+		tail := len(binary.AppendVarint(nil, int64(s.Uncalibrated))) + 1
+		if err := got.UnmarshalBinary(old[:len(old)-tail]); err != nil || got.Untold != s.Seen() || got.Uncalibrated != 0 {
+			t.Fatalf("of before: %v, %v of %v not told, %v uncalibrated", err, got.Untold, s.Seen(), got.Uncalibrated)
 		}
 		if got.UnmarshalBinary(append(b, 0)) == nil {
 			t.Fatal("with a byte more, it was taken")

@@ -13,6 +13,8 @@ type Piece struct {
 	S    quantity.PowerDensity
 	On   bool // the oven emits
 	Over bool // over the probe's range: S is only the least that it may have been
+
+	Uncalibrated bool // no certificate covered it
 }
 
 // keptPeaks is how many of the highest values are kept.
@@ -125,6 +127,9 @@ type Summary struct {
 	On, Off Distribution
 	Peaks   Peaks
 	Levels  []Exceedances // of each level that NewSummary was given
+
+	Uncalibrated time.Duration // of the time seen: no certificate covered it
+	Untold       time.Duration // of the time seen: whether one did was not kept
 }
 
 // NewSummary begins one that counts exceedances of levels.
@@ -150,6 +155,9 @@ func (s *Summary) Add(p Piece) {
 		s.Levels[i].Merge(e)
 	}
 	s.Peaks.Add(Peak{p.At, p.S, p.Over})
+	if p.Uncalibrated {
+		s.Uncalibrated += p.For
+	}
 	if p.On {
 		s.On.Add(p)
 	} else {
@@ -173,6 +181,7 @@ func (s *Summary) Merge(later *Summary) {
 	s.Peaks.Merge(&later.Peaks)
 	s.On.merge(&later.On)
 	s.Off.merge(&later.Off)
+	s.Uncalibrated, s.Untold = s.Uncalibrated+later.Uncalibrated, s.Untold+later.Untold
 }
 
 // Above is what was counted of a level; false when it was not counted throughout.

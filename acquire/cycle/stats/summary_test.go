@@ -89,6 +89,7 @@ func pieces(rng *rand.Rand, n int) []Piece {
 			p.S = quantity.PowerDensity(40 * rng.Float64() * rng.Float64() * 2)
 			p.Over = rng.IntN(200) == 0
 		}
+		p.Uncalibrated = i%7 == 3
 		all = append(all, p)
 		if at = at.Add(p.For); rng.IntN(100) == 0 {
 			at = at.Add(time.Minute)
@@ -117,7 +118,7 @@ func TestSummariesMerge(t *testing.T) {
 		for _, p := range all {
 			whole.Add(p)
 		}
-		if !reflect.DeepEqual(whole.Levels, merged.Levels) || whole.Seen() != merged.Seen() || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
+		if !reflect.DeepEqual(whole.Levels, merged.Levels) || whole.Seen() != merged.Seen() || whole.Uncalibrated != merged.Uncalibrated || whole.Uncalibrated == 0 || !reflect.DeepEqual(whole.Peaks, merged.Peaks) || whole.On.OverRange != merged.On.OverRange ||
 			whole.On.Quantiles.At(0.9) != merged.On.Quantiles.At(0.9) || digits(whole.On.Moments.Mean, merged.On.Moments.Mean) < 12 ||
 			digits(whole.Off.Moments.Deviation(), merged.Off.Moments.Deviation()) < 11 {
 			t.Fatalf("merged %+v\nwhole  %+v", merged, whole)

@@ -8,8 +8,10 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 )
@@ -62,5 +64,57 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 	if len(c) != 3 || c[0].Value != 31.5 || c[0].U != 4 || c[0].Place != where || !math.IsInf(float64(c[1].Value), 1) || c[1].Place != where ||
 		!math.IsNaN(float64(c[2].Value)) || c[2].Place != "" {
 		t.Errorf("%+v", c)
+	}
+}
+
+// TestASoakIsWithinByWhatWasCalibrated: of a time in which the probe was far below zero
+// nothing was seen, and one that no certificate covered earns no within; the report says
+// so of either.
+func TestASoakIsWithinByWhatWasCalibrated(t *testing.T) {
+	for name, tc := range map[string]struct {
+		spoil func(x *acquire.Sample)
+		want  soak.Outcome
+		why   string
+	}{
+		"nothing": {func(*acquire.Sample) {}, soak.Within, "the whole test was seen"},
+		"far below zero": {func(x *acquire.Sample) {
+			x.Reading.Value.Digits, x.Quality = -200, acquire.UnderFloor|acquire.Uncalibrated
+		}, soak.NotDecided, "for 60 s of 20 min nothing was seen"},
+		"below zero, and recorded as calibrated": {func(x *acquire.Sample) { x.Reading.Value.Digits, x.Quality = -200, acquire.UnderFloor }, soak.NotDecided, "for 60 s of 20 min nothing was seen"},
+		"a little below zero":                    {func(x *acquire.Sample) { x.Reading.Value.Digits, x.Quality = -2, acquire.UnderFloor }, soak.Within, "the whole test was seen"},
+		"uncalibrated":                           {func(x *acquire.Sample) { x.Quality = acquire.Uncalibrated }, soak.NotDecided, "for 60 s of 20 min the readings were not covered by a certificate"},
+	} {
+		p := post()
+		s, _ := recorded(t, p, func(n int, x *acquire.Sample) bool {
+			if n >= 900 && n < 960 {
+				tc.spoil(x)
+			}
+			return true
+		})
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		h := history.Post{ID: p.ID, Options: history.Options{Floor: p.Probe.Floor, Response: p.Probe.Response, Gap: p.RunGap, Stale: p.Stale, Levels: []quantity.PowerDensity{p.Limit.Value}}}
+		if err := history.NewFollower(s, []history.Post{h}).Once(t.Context(), dusk().Add(length*time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{30}}
+		if err := s.PlanSoak(t.Context(), plan, "A. Tester", dusk()); err != nil {
+			t.Fatal(err)
+		}
+		for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 30, From: soak.FromInput}, {Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, {Kind: soak.Finished}} {
+			m.Soak, m.Who, m.At = "door-7", "A. Tester", dusk().Add(100*time.Second+time.Duration(i)*400*time.Second)
+			m.Entered = m.At
+			if _, err := s.MarkSoak(t.Context(), m); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said := strings.Join(r.Reasons, "; "); soak.Outcome(r.Outcome) != tc.want || !strings.Contains(said, tc.why) {
+			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
+		}
 	}
 }
