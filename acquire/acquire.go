@@ -196,6 +196,9 @@ type Past struct {
 	// Recent yields the samples of the recall span, oldest first; S, U and Quality
 	// as they were judged, Mono not set. It may be nil.
 	Recent iter.Seq2[Sample, error]
+	// Top, TopU and Least are Post.Top's, of all that the post was in the recall span;
+	// zero: as the post is now.
+	Top, TopU, Least quantity.PowerDensity
 }
 
 // Observer is handed every batch after it was recorded and judged. It must not

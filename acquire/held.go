@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"math"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -49,6 +50,29 @@ func (w *watch) hold() {
 		w.held = append(w.held, h)
 	}
 	w.sustained = w.held[0].sustained
+}
+
+// widen makes the windows hold what the probe could show in the recall span too, of
+// which the ranges may have been others.
+func (w *watch) widen(p Past) {
+	if p.Least > 0 {
+		w.floorOfTop = min(w.floorOfTop, p.Least)
+	}
+	if !(p.Top > w.top) || math.IsInf(float64(p.Top), 0) {
+		return
+	}
+	w.top, w.topU = p.Top, max(w.topU, p.TopU)
+	w.means = limit.NewWindows(w.top, w.topU)
+	for i := range w.held {
+		if h := &w.held[i]; h.mean != nil {
+			h.place, h.mean = w.means.Hold(h.limit.Value, h.limit.Averaging)
+		}
+	}
+	for i := range w.ruled {
+		if k := &w.ruled[i]; k.mean != nil {
+			k.mean = limit.NewMean(k.Window, w.top, w.topU)
+		}
+	}
 }
 
 // heldBy returns the limit that the alarm with this index is about; nil for one

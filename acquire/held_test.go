@@ -169,6 +169,40 @@ func TestMeansAreFilledFromTheRecord(t *testing.T) {
 	}
 }
 
+// TestMeansAreFilledByTheRangeOfThen: values, the unseen and what was over range are
+// bounded by what the probe could show then, whatever it can now.
+func TestMeansAreFilledByTheRangeOfThen(t *testing.T) {
+	fill := func(top, least quantity.PowerDensity) limit.Average {
+		w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, 6*time.Minute))
+		said := func(at time.Duration, s Sample) Sample {
+			s.Seq, s.At = int64(at/time.Second)+400, w.epoch.Add(at)
+			s.Reading.HasValue, s.Reading.Value = true, drivers.Decimal{Digits: s.Seq}
+			return s
+		}
+		var all []Sample
+		for i := range 300 { // the last minute was not seen, but for 5 s
+			all = append(all, said(time.Duration(i-360)*time.Second, Sample{S: 4000, U: 400}))
+		}
+		if least > 0 {
+			all[0].Quality, all[0].S = OverRange, 0
+		}
+		if err := w.restore(Past{LastSeq: 1000, LastAt: all[299].At, Recent: yielding(all...), Top: top, TopU: quantity.PowerDensity(math.NaN()), Least: least}); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, now := w.post.top(); w.floorOfTop != now {
+			t.Errorf("over range is from %v on now, want %v", w.floorOfTop, now)
+		}
+		return w.held[0].mean.Read()
+	}
+	near := func(a, b float64) bool { return math.Abs(a/b-1) < 1e-9 }
+	if a := fill(5000, 0); !near(float64(a.Lo), 4000*304/360.) || !near(float64(a.Hi-a.Lo), 5000*56/360.) {
+		t.Errorf("a wider range of before: %+v", a)
+	}
+	if a := fill(5000, 60); !near(float64(a.Lo), (4000*303+60)/360.) || !math.IsInf(float64(a.Hi), 1) {
+		t.Errorf("over a narrower range of before: %+v", a)
+	}
+}
+
 // An exceedance of a limit that the post has no more stands until it is reset.
 func TestAnExceedanceOutlivesItsLimit(t *testing.T) {
 	gone := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("old"), State: alarm.Acknowledged, ID: "door.exceeds:old.1"}

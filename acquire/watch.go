@@ -163,10 +163,12 @@ func (w *watch) restore(p Past) error {
 	w.restoreRules(p)
 	w.system.placed, w.system.checked = p.Placed, p.Checked
 	w.system.hint, w.system.hinted = p.Hint.Sub(w.epoch), !p.Hint.IsZero()
+	w.widen(p)
 	if err := w.recall(p); err != nil {
 		return err
 	}
 	w.spend(0)
+	_, _, w.floorOfTop = w.post.top()
 	// What reached the rule and was never told, as after a crash between the two,
 	// is told by the first step. The clear delay and the counters start anew: time out of service was not seen.
 	for i := range w.held {

@@ -21,6 +21,26 @@ type History struct {
 	acquire.Post       // what the record keeps of it; Probe.Certificate is that of the version
 }
 
+// TopOf is acquire.Post.Top of all versions of a post together that were in force from
+// an instant up to another, or of the first where none was yet: what bounds values and
+// the unseen of all that time. A range that is not known makes top NaN.
+func TopOf(all []History, from, to time.Time) (top, u, least quantity.PowerDensity) {
+	found := false
+	for i := range all {
+		switch h := &all[i]; {
+		case found && !h.ValidFrom.Before(to):
+			return top, u, least
+		case !found || !h.ValidFrom.After(from): // those before were over by then
+			top, u, least = h.Top()
+			found = true
+		default:
+			t, tu, l := h.Top()
+			top, u, least = max(top, t), max(u, tu), min(least, l)
+		}
+	}
+	return top, u, least
+}
+
 const selectHistory = `SELECT v.version, v.valid_from_ns, v.entered_at_ns, v.site, v.oven, v.oven_place, v.distance_m, v.turned, v.turned_by, v.turned_on,
 	v.oven_frequency_hz, v.limit_id, v.limit_w_per_m2, v.limit_distance_m, v.limit_basis, v.limit_source, v.limit_averaging_s, v.limit_rule, v.limit_response_s, v.limits_more,
 	v.sustained_unbroken_s, v.sustained_summed_s, v.sustained_within_s, v.sustained_clear_s, v.run_gap_s, v.stale_s,

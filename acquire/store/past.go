@@ -54,6 +54,11 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 		return past, nil
 	}
 	from := past.LastAt.Add(-recent)
+	all, err := s.History(ctx, p.id)
+	if err != nil {
+		return fail(err)
+	}
+	past.Top, past.TopU, past.Least = TopOf(all, from, past.LastAt.Add(1))
 	past.Recent = func(yield func(acquire.Sample, error) bool) {
 		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
 			// Damage is told by whoever looks after the record; a start recalls

@@ -11,6 +11,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
 	"ovenward/drivers"
 )
 
@@ -146,6 +147,28 @@ func TestDerived(t *testing.T) {
 	}
 	if past.LastSeq != 4 || !past.LastAt.Equal(sample(4).At) || len(recent) != 2 || recent[0].Seq != 3 || !closeTo(recent[0].S, everything(t, s.Reader, "fryer")[2].S) {
 		t.Errorf("past ends at %d, %s with %d recent samples, want 4, %s and 2", past.LastSeq, past.LastAt, len(recent), sample(4).At)
+	}
+}
+
+// TestThePastHasItsRanges: of the posts that were in force in the span, and no others.
+func TestThePastHasItsRanges(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for i, top := range []quantity.PowerDensity{500, 300, 100, 200} {
+		p := post("fryer")
+		p.Probe.Range, p.Probe.ZeroBound, p.Probe.Certificate = top, 0, nil
+		if err := s.Register([]acquire.Post{p}, noon().Add(time.Duration(i)*time.Minute)); err != nil {
+			t.Fatal(err)
+		}
+		x := sample(int64(i + 1))
+		x.At = noon().Add(time.Duration(i)*time.Minute + time.Second)
+		s.Append(0, []acquire.Sample{x})
+	}
+	drained(t, s)
+	for back, want := range map[time.Duration][2]quantity.PowerDensity{time.Millisecond: {200, 200}, 30 * time.Second: {200, 100}, 90 * time.Second: {300, 100}, time.Hour: {500, 100}} {
+		past, err := s.Past(0, back)
+		if err != nil || past.Top != want[0] || past.Least != want[1] {
+			t.Errorf("%s back the ranges go from %v to %v, %v; want %v", back, past.Least, past.Top, err, want)
+		}
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
 )
 
 // means counts how often, between two instants, the mean that a plan's limit is of was
@@ -27,9 +28,16 @@ func (e eyes) means(ctx context.Context, post *acquire.Post, p soak.Plan, from, 
 	if err != nil {
 		return stats.Exceedances{}, err
 	}
+	versions, err := e.record.History(ctx, post.ID)
+	if err != nil {
+		return stats.Exceedances{}, err
+	}
 	for _, span := range spans {
 		calm(span.From)
-		top, topU, least := post.Top()
+		top, topU, least := store.TopOf(versions, span.From.Add(-back), span.To)
+		if !(top > 0) || math.IsInf(float64(top), 0) {
+			top, topU, least = 1e6, quantity.PowerDensity(math.NaN()), 0 // not known, as of what was imported
+		}
 		m := meanOver{level: p.Level, mean: limit.NewMean(p.Mean, top, topU), least: least, floor: post.Probe.Floor, stale: post.Stale, span: span, sum: &sum}
 		for batch, err := range e.record.PastSamples(ctx, post.ID, span.From.Add(-back), span.To) {
 			if err != nil {

@@ -159,6 +159,9 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 		check(how, got)
 	}
 	whole("from samples")
+	e.posts[0].Probe.Range = 3 // since then
+	whole("by the range of then")
+	e.posts[0].Probe.Range = post.Probe.Range
 	steps := stats.Exceedances{Level: 50}
 	for at := begun().Add(110 * time.Minute); at.Before(begun().Add(270 * time.Minute)); at = at.Add(31 * time.Second) {
 		got, _, err := e.Above(t.Context(), plan, at, at.Add(31*time.Second))

@@ -16,6 +16,7 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/report"
@@ -325,4 +326,50 @@ func BenchmarkMonth(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(days*86400), "ns/sample")
+}
+
+// TestARangeOfBeforeBoundsItsTime: a probe with another range takes the place of one in
+// the middle, and what was seen and not seen before it stays what it was.
+func TestARangeOfBeforeBoundsItsTime(t *testing.T) {
+	s, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	for i, top := range []quantity.PowerDensity{200, 5} {
+		p := post()
+		p.Probe.Range, p.Probe.ZeroBound = top, 0
+		if err := s.Register([]acquire.Post{p}, dusk().Add(time.Duration(i)*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		s.Correction(0, calib.Correction{ZeroAt: dusk(), ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+		for n := range 3600 {
+			x := acquire.Sample{Seq: int64(3600*i + n + 1), At: dusk().Add(time.Duration(3600*i+n) * time.Second), Reading: drivers.Reading{Value: drivers.Decimal{Digits: 10}, HasValue: true, Unit: "mW/cm2"}}
+			if i > 0 {
+				x.Reading.Value = drivers.Decimal{Digits: 2, Exp: -1}
+			} else if n >= 1000 && n < 1720 {
+				continue // of which 3 s are held
+			}
+			s.Append(0, []acquire.Sample{x})
+		}
+	}
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	m, err := Monitoring(t.Context(), s.Reader, Query{From: dusk(), To: dusk().Add(2 * time.Hour), Version: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const unseen = 720 - 2
+	lo := (100*(3600-unseen) + 2*3600) / 7200.
+	if w := &m.Posts[0]; math.Abs(float64(w.Mean.Lo)/lo-1) > 1e-9 || math.Abs(float64(w.Mean.Hi)/(lo+200*unseen/7200.)-1) > 1e-9 {
+		t.Errorf("mean %v to %v, want %g to %g W/m2", w.Mean.Lo, w.Mean.Hi, lo, lo+200*unseen/7200.)
+	}
+	// Of the second hour alone the range of before says nothing, but for what is read before it.
+	if m, err = Monitoring(t.Context(), s.Reader, Query{From: dusk().Add(90 * time.Minute), To: dusk().Add(150 * time.Minute), Version: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	if w := &m.Posts[0]; !(w.Mean.Hi < 5) {
+		t.Errorf("mean %v to %v of the second hour", w.Mean.Lo, w.Mean.Hi)
+	}
 }

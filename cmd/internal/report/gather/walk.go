@@ -111,7 +111,7 @@ func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time
 		if err := w.describe(ctx, r, newest, past); err != nil {
 			return nil, raw, err
 		}
-		w.begin(newest)
+		w.begin(newest, all)
 		if err := w.read(ctx, r, id, &raw, progress); err != nil {
 			return nil, raw, err
 		}
@@ -120,9 +120,11 @@ func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time
 	return g, raw, w.chart(ctx, r, id)
 }
 
-// begin makes the windows. The limits are those of the newest version in the time.
-func (w *walk) begin(newest *store.History) {
-	top, topU, _ := newest.Top()
+// begin makes the windows. The limits are those of the newest version in the time; what
+// was not seen is bounded by all that any version could show in what is read.
+func (w *walk) begin(newest *store.History, all []store.History) {
+	w.use(newest)
+	top, topU, _ := store.TopOf(all, w.from.Add(-w.before()), w.to)
 	if !(top > 0) || math.IsInf(float64(top), 0) {
 		top = 1e6 // not known, as of what was imported: a bound that says nothing
 	}
@@ -140,7 +142,6 @@ func (w *walk) begin(newest *store.History) {
 		w.days = append(w.days, newDay(newest, at, end, w.from, top, topU))
 		at = end
 	}
-	w.use(newest)
 }
 
 // use takes up a version of the post.
