@@ -53,7 +53,7 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 }
 
 // hours reads the kept hours of an interval. One whose sum did not count a level of the
-// post, or was made before it told what was calibrated, is summed up anew; where its
+// post, or was made before it told what was calibrated where that is asked, is summed up anew; where its
 // samples are not all there any more, it lacks that for good. No sample is read while
 // sums are: who holds one connection to a record and waits for another may wait for
 // somebody who does the same.
@@ -87,14 +87,14 @@ func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[H
 	}
 }
 
-// counts says whether a sum counts all levels of a post, and what was calibrated.
+// counts says whether a sum counts all that is asked of a post.
 func counts(sum *stats.Summary, p Post) bool {
 	for _, l := range p.Levels {
 		if _, ok := sum.Above(l); !ok {
 			return false
 		}
 	}
-	return sum.Untold == 0
+	return sum.Untold == 0 || !p.Covered
 }
 
 // samples adds what samples of an interval come to. Those before it show what rest

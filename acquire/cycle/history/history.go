@@ -20,6 +20,7 @@ type Options struct {
 	Gap      time.Duration           // shorter pauses are part of one run
 	Stale    time.Duration           // how long a sample holds at most
 	Levels   []quantity.PowerDensity // whose exceedances are counted
+	Covered  bool                    // it is asked what a certificate covered, of sums made before they told it too
 }
 
 // Sample is one sample of the record.

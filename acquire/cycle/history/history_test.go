@@ -336,6 +336,8 @@ func TestHoursOfBeforeAreSummedUpAnew(t *testing.T) {
 		k.hours[i].Sum.Add(stats.Piece{At: k.hours[i].From, For: time.Hour, S: 0.01})
 		k.hours[i].Sum.Untold = time.Hour
 	}
+	check("of before, which is not asked", 3*time.Hour, 0, 3*time.Hour)
+	p.Covered = true
 	check("of before", 3*3500*time.Second, 3*time.Minute, 0)
 	k.all = k.all[3600:]
 	check("of before, and samples gone", time.Hour+2*3500*time.Second, 2*time.Minute, time.Hour)

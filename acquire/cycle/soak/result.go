@@ -64,7 +64,7 @@ type Watched struct {
 func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone *time.Location) (Result, error) {
 	p := w.Post
 	r := Result{Life: l, By: by, Active: l.ActiveBy(by), Whole: stats.NewSummary(l.Plan.Level)}
-	p.Levels = []quantity.PowerDensity{l.Plan.Level}
+	p.Levels, p.Covered = []quantity.PowerDensity{l.Plan.Level}, true
 	runs, days, cuts := l.Runs(ctx, s, by), l.days(by, zone), l.cuts(by)
 	bear, err := r.count(runs, days, cuts)
 	if err != nil {
