@@ -402,3 +402,34 @@ func TestStretches(t *testing.T) {
 		t.Error("a time that ends before it begins is taken")
 	}
 }
+
+// TestDaysWithoutMidnight: a time is parted into the days of a place whose clocks
+// spring forward at midnight.
+func TestDaysWithoutMidnight(t *testing.T) {
+	for _, tc := range []struct {
+		zone string
+		from time.Time // noon of the day before, or so
+	}{
+		{"America/Santiago", time.Date(2026, 9, 5, 16, 0, 0, 0, time.UTC)},
+		{"America/Havana", time.Date(2026, 3, 7, 17, 0, 0, 0, time.UTC)},
+		{"America/Asuncion", time.Date(2024, 10, 5, 16, 0, 0, 0, time.UTC)},
+		{"Europe/Berlin", time.Date(2026, 3, 28, 11, 0, 0, 0, time.UTC)},
+	} {
+		zone, err := time.LoadLocation(tc.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cuts, err := Cuts(PerDay, tc.from, tc.from.Add(84*24*time.Hour), zone)
+		if err != nil || len(cuts) != 86 {
+			t.Fatalf("%s: %d cuts, %v", tc.zone, len(cuts), err)
+		}
+		for i, at := range cuts[1:85] {
+			if at, want := at.In(zone).Format(time.DateOnly), tc.from.AddDate(0, 0, i+1).Format(time.DateOnly); at != want {
+				t.Errorf("%s: cut %d is of %s, want %s", tc.zone, i+1, at, want)
+			}
+		}
+		if long := cuts[2].Sub(cuts[1]); long != 23*time.Hour {
+			t.Errorf("%s: the day on which clocks go forward lasts %v", tc.zone, long)
+		}
+	}
+}

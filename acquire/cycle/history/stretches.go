@@ -7,6 +7,7 @@ import (
 	"iter"
 	"time"
 
+	"ovenward/acquire/civil"
 	"ovenward/acquire/cycle/stats"
 )
 
@@ -97,10 +98,7 @@ func Cuts(per Per, from, to time.Time, zone *time.Location) ([]time.Time, error)
 	case PerHour:
 		next = func(at time.Time) time.Time { return at.Truncate(time.Hour).Add(time.Hour) }
 	case PerDay:
-		next = func(at time.Time) time.Time {
-			y, m, d := at.In(zone).Date()
-			return time.Date(y, m, d+1, 0, 0, 0, 0, zone)
-		}
+		next = func(at time.Time) time.Time { return civil.Next(at, zone) }
 	default:
 		return nil, fmt.Errorf("a time is not parted by %q: write %s, %s or %s", per, PerHour, PerDay, PerAll)
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"ovenward/acquire/civil"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/quantity"
@@ -197,9 +198,8 @@ func (l *Life) days(by time.Time, zone *time.Location) []cut {
 	}
 	var out []cut
 	y, m, d := l.Active[0].From.In(zone).Date()
-	for at := time.Date(y, m, d, 0, 0, 0, 0, zone); at.Before(by); {
-		y, m, d := at.Date()
-		next := time.Date(y, m, d+1, 0, 0, 0, 0, zone)
+	for at := civil.Begin(y, m, d, zone); at.Before(by); {
+		next := civil.Next(at, zone)
 		end := next
 		if by.Before(end) {
 			end = by

@@ -297,6 +297,23 @@ func TestStatisticsOfATest(t *testing.T) {
 	}
 }
 
+// TestDaysOfATest: they are the site's, and end where its clocks spring over midnight.
+func TestDaysOfATest(t *testing.T) {
+	zone, err := time.LoadLocation("America/Santiago")
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := time.Date(2026, 9, 5, 20, 0, 0, 0, zone)
+	l := &Life{Active: []Span{{From: begin}}}
+	var got []string
+	for _, c := range l.days(begin.Add(30*time.Hour), zone) {
+		got = append(got, c.name+" to "+c.at.In(zone).Format("02 15:04"))
+	}
+	if want := "2026-09-05 to 06 01:00, 2026-09-06 to 07 00:00, 2026-09-07 to 07 03:00"; strings.Join(got, ", ") != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 // past gives runs one after the other.
 func past(runs []history.Run) Runs {
 	return func(yield func(history.Run, error) bool) {

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ovenward/acquire/civil"
 )
 
 // mark is a labelled place on an axis, in px.
@@ -70,17 +72,22 @@ func clockMarks(from, to time.Time, step time.Duration, x func(time.Time) float6
 		layout = "15:04"
 	}
 	var out []mark
+	var last time.Time
 	y, m, d := from.Date()
 	steps := int(24 * time.Hour / step)
 	for day := 0; ; day++ {
 		for i := range steps {
 			at := time.Date(y, m, d+day, 0, 0, int(time.Duration(i)*step/time.Second), 0, from.Location())
+			if i == 0 {
+				at = civil.Begin(y, m, d+day, from.Location())
+			}
 			if at.After(to) {
 				return out
 			}
-			if at.Before(from) {
+			if at.Before(from) || !at.After(last) { // a time that clocks spring over is another's instant
 				continue
 			}
+			last = at
 			text := at.Format(layout)
 			if i == 0 && step >= time.Hour {
 				text = at.Format("2 Jan")
@@ -99,32 +106,34 @@ func dateMarks(from, to time.Time, most int, x func(time.Time) float64) []mark {
 	zone := from.Location()
 	months := func(k int) func(int) time.Time {
 		return func(i int) time.Time {
-			return time.Date(y, (m-1)/time.Month(k)*time.Month(k)+1+time.Month(k*i), 1, 0, 0, 0, 0, zone)
+			return civil.Begin(y, (m-1)/time.Month(k)*time.Month(k)+1+time.Month(k*i), 1, zone)
 		}
 	}
 	switch n := float64(most); {
 	case days < n:
-		at = func(i int) time.Time { return time.Date(y, m, d+i, 0, 0, 0, 0, zone) }
+		at = func(i int) time.Time { return civil.Begin(y, m, d+i, zone) }
 	case days < 2*n:
-		at = func(i int) time.Time { return time.Date(y, m, d+2*i, 0, 0, 0, 0, zone) }
+		at = func(i int) time.Time { return civil.Begin(y, m, d+2*i, zone) }
 	case days < 7*n:
-		at = func(i int) time.Time { return time.Date(y, m, d+7*i, 0, 0, 0, 0, zone) }
+		at = func(i int) time.Time { return civil.Begin(y, m, d+7*i, zone) }
 	case days < 30*n:
 		at, layout = months(1), "Jan 2006"
 	case days < 91*n:
 		at, layout = months(3), "Jan 2006"
 	default:
 		years := int(math.Ceil(days / 365 / n))
-		at, layout = func(i int) time.Time { return time.Date(y+years*i, 1, 1, 0, 0, 0, 0, zone) }, "2006"
+		at, layout = func(i int) time.Time { return civil.Begin(y+years*i, 1, 1, zone) }, "2006"
 	}
 	var out []mark
+	var last time.Time
 	for i := 0; ; i++ {
 		t := at(i)
 		if t.After(to) {
 			return out
 		}
-		if !t.Before(from) {
+		if !t.Before(from) && t.After(last) { // a day that there was not begins with the next
 			out = append(out, mark{round1(x(t)), t.Format(layout)})
+			last = t
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/civil"
 	"ovenward/acquire/registry"
 )
 
@@ -47,11 +48,11 @@ func (s *Server) span(w wanted, now time.Time) (from, to time.Time, why string) 
 	}
 	to, from = now.Add(time.Millisecond), now.Add(-somePast)
 	if !last.IsZero() {
-		to = time.Date(last.Year(), last.Month(), last.Day()+1, 0, 0, 0, 0, s.zone)
+		to = civil.Begin(last.Year(), last.Month(), last.Day()+1, s.zone)
 		from = to.Add(-somePast)
 	}
 	if !first.IsZero() {
-		from = time.Date(first.Year(), first.Month(), first.Day(), 0, 0, 0, 0, s.zone)
+		from = civil.Begin(first.Year(), first.Month(), first.Day(), s.zone)
 	}
 	if !from.Before(to) {
 		return from, to, "from and to: the first day must not lie after the last"

@@ -181,3 +181,21 @@ func TestPagesTellWhoWasTold(t *testing.T) {
 		t.Error("a form is shown that cannot be used")
 	}
 }
+
+// The days that are asked for are whole where clocks spring over midnight.
+func TestPastDaysWithoutMidnight(t *testing.T) {
+	zone, err := time.LoadLocation("America/Santiago")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &Server{zone: zone}
+	for day, want := range map[string][2]string{
+		"2026-09-05": {"2026-09-05T00:00:00-04:00", "2026-09-06T01:00:00-03:00"},
+		"2026-09-06": {"2026-09-06T01:00:00-03:00", "2026-09-07T00:00:00-03:00"},
+	} {
+		from, to, why := s.span(wanted{From: day, To: day}, noon())
+		if got := [2]string{from.Format(time.RFC3339), to.Format(time.RFC3339)}; why != "" || got != want {
+			t.Errorf("%s: %v %s, want %v", day, got, why, want)
+		}
+	}
+}

@@ -52,7 +52,7 @@ func (s *Server) serveRecord(w http.ResponseWriter, r *http.Request) {
 		out.NumberWhy = st.NumberErr.Error()
 	}
 	if s.o.Heads != nil && days > 0 {
-		now := s.o.Now()
+		now := s.o.Now().UTC() // as the days of heads are
 		all, err := s.o.Heads(r.Context(), now.AddDate(0, 0, 1-int(days)), now)
 		if err != nil { // how the record fares is told all the same
 			s.log.Error("the heads of the record's days could not be read", "err", err)

@@ -339,6 +339,25 @@ func TestTimeMarks(t *testing.T) {
 			t.Errorf("%v from %v: %q, want %q", c.span, c.from, got, c.want)
 		}
 	}
+	// Where midnight, or a whole day, is missing each mark is of its own day, and there once.
+	for _, c := range []struct {
+		zone string
+		from time.Time
+		span time.Duration
+		want string
+	}{
+		{"America/Santiago", time.Date(2026, 9, 6, 1, 0, 0, 0, time.UTC), 5 * time.Hour, "21:00 22:00 23:00 6 Sep 02:00 03:00"},
+		{"America/Santiago", time.Date(2026, 9, 4, 12, 0, 0, 0, time.UTC), 5 * 24 * time.Hour, "5 Sep 6 Sep 7 Sep 8 Sep 9 Sep"},
+		{"America/Asuncion", time.Date(2017, 8, 12, 12, 0, 0, 0, time.UTC), 100 * 24 * time.Hour, "Sep 2017 Oct 2017 Nov 2017"},
+		{"Pacific/Apia", time.Date(2011, 12, 28, 12, 0, 0, 0, time.UTC), 5 * 24 * time.Hour, "29 Dec 31 Dec 1 Jan 2 Jan 3 Jan"},
+	} {
+		if zone, err = time.LoadLocation(c.zone); err != nil {
+			t.Fatal(err)
+		}
+		if got := texts(c.from, c.span); got != c.want {
+			t.Errorf("%s: %v from %v: %q, want %q", c.zone, c.span, c.from, got, c.want)
+		}
+	}
 }
 
 func TestDownloadsHoldWhatIsSeen(t *testing.T) {
