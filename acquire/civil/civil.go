@@ -37,3 +37,11 @@ func reach(wall, from time.Time) time.Time {
 		from = change
 	}
 }
+
+// AddMonths is the same day so many months later, or the last of that month where it
+// has no such day (EU Regulation 1182/71, article 3(2), from memory).
+func AddMonths(t time.Time, n int) time.Time {
+	y, m, d := t.Date()
+	last := time.Date(y, m+time.Month(n)+1, 0, 0, 0, 0, 0, time.UTC).Day()
+	return t.AddDate(0, n, min(d, last)-d)
+}

@@ -75,3 +75,23 @@ func TestDaysGoForward(t *testing.T) {
 		}
 	}
 }
+
+func TestAddMonths(t *testing.T) {
+	for _, tc := range []struct {
+		from string
+		n    int
+		want string
+	}{
+		{"2026-08-31", 6, "2027-02-28"}, {"2027-08-31", 6, "2028-02-29"}, {"2026-08-30", 6, "2027-02-28"}, {"2026-08-28", 6, "2027-02-28"},
+		{"2028-02-29", 12, "2029-02-28"}, {"2028-02-29", 48, "2032-02-29"}, {"2026-03-31", 1, "2026-04-30"}, {"2026-12-31", 2, "2027-02-28"},
+		{"2026-05-15", 12, "2027-05-15"}, {"2026-05-31", 0, "2026-05-31"},
+	} {
+		from, err := time.Parse(time.DateOnly, tc.from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := AddMonths(from.Add(7*time.Hour), tc.n).Format("2006-01-02 15"); got != tc.want+" 07" {
+			t.Errorf("%s and %d months: %s, want %s", tc.from, tc.n, got, tc.want)
+		}
+	}
+}

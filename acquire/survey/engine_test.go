@@ -395,3 +395,13 @@ func TestComparison(t *testing.T) {
 		}
 	}
 }
+
+// The next check is due within the months that the procedure says, where the last has
+// no such day too.
+func TestNextCheckAtTheEndOfAMonth(t *testing.T) {
+	s := &Survey{state: Complete, ended: time.Date(2026, 8, 31, 15, 0, 0, 0, time.UTC)}
+	r := Result{Verdict: Verdict{Outcome: limit.Within}, Procedure: Procedure{Valid: 6}}
+	if s.next(&r); r.NextCheck.Format(time.DateOnly) != "2027-02-28" {
+		t.Errorf("%s: %q", r.NextCheck, r.Next)
+	}
+}

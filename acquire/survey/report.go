@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/civil"
 	"ovenward/acquire/limit"
 )
 
@@ -171,7 +172,7 @@ func (s *Survey) next(r *Result) {
 	case limit.Within:
 		r.Next = []string{"Keep this record with the oven's papers."}
 		if m := r.Procedure.Valid; m > 0 {
-			r.NextCheck = s.ended.AddDate(0, m, 0)
+			r.NextCheck = civil.AddMonths(s.ended, m)
 			r.Next = append(r.Next, fmt.Sprintf("Next check by %s (%d months: %s), and at once after damage, a repair, or a door that closes otherwise than before.",
 				r.NextCheck.Format(time.DateOnly), m, r.Procedure.ValidBy))
 		}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/civil"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -150,7 +151,7 @@ func entry(o Oven, last, decided *Check, day time.Time, a Ask) Entry {
 	case !last.Next.IsZero():
 		e.Due, e.DueBy = midnight(last.Next), "stated by the newest check"
 	default:
-		e.Due, e.DueBy = midnight(last.On).AddDate(0, a.Every, 0), fmt.Sprintf("%d months after the newest check", a.Every)
+		e.Due, e.DueBy = civil.AddMonths(midnight(last.On), a.Every), fmt.Sprintf("%d months after the newest check", a.Every)
 	}
 	e.Days = int(e.Due.Sub(day).Hours() / 24)
 	switch {

@@ -67,6 +67,14 @@ func TestPlan(t *testing.T) {
 	}
 }
 
+// TestDueAtTheEndOfAMonth: no month after it begins before a check is due.
+func TestDueAtTheEndOfAMonth(t *testing.T) {
+	all := Plan(nil, []Check{{Oven: "a", On: date("2026-08-31"), Outcome: limit.Within}}, Ask{Day: date("2027-03-01"), Every: 6})
+	if got := all[0].Due; !got.Equal(date("2027-02-28")) || all[0].Status != Overdue {
+		t.Errorf("due %s, %s", got.Format(time.DateOnly), all[0].Status)
+	}
+}
+
 // TestParseChecks reads what people keep, in units of theirs.
 func TestParseChecks(t *testing.T) {
 	text := "\ufeffOven, place,Day,outcome,highest (W/m2),by,next_check,remark\ncombi 2,\"kitchen, left\",2029-11-20,Within,3.1,M. Ashdown,2030-11-20,\n\nfryer,,2028-01-02,,,,,no paper\n"
