@@ -5,6 +5,7 @@
 package gather
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -31,6 +32,9 @@ const span = 30 * 24 * time.Hour
 
 // Monitoring reads a watch over a time.
 func Monitoring(ctx context.Context, r *store.Reader, q Query) (*report.Monitoring, error) {
+	if err := cmp.Or(whole("from", q.From), whole("to", q.To)); err != nil {
+		return nil, err
+	}
 	posts, err := which(ctx, r, q.Posts)
 	if err != nil {
 		return nil, err
@@ -140,6 +144,15 @@ func begun(ctx context.Context, r *store.Reader, posts []string) (first time.Tim
 	return first, nil
 }
 
+// whole refuses an instant that a report, which tells whole seconds, would cut.
+func whole(name string, at time.Time) error {
+	if at.Nanosecond() == 0 {
+		return nil
+	}
+	return fmt.Errorf("--%s=%s has a fraction of a second, and reports are of whole seconds: write for example --%s=%s",
+		name, at.UTC().Format(time.RFC3339Nano), name, at.UTC().Format(time.RFC3339))
+}
+
 // extent fills in what was not said of the time. Both ends are whole seconds.
 func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.Time) (time.Time, time.Time, error) {
 	if to.IsZero() {
@@ -195,6 +208,9 @@ const mostEvents = 100_000
 // Certificates reads the status of all probes' certificates; as is the instant that
 // they are told for, zero for that of the newest sample.
 func Certificates(ctx context.Context, r *store.Reader, as time.Time, version string) (*report.Certificates, error) {
+	if err := whole("to", as); err != nil {
+		return nil, err
+	}
 	posts, err := which(ctx, r, nil)
 	if err != nil {
 		return nil, err

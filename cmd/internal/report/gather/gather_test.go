@@ -373,3 +373,20 @@ func TestARangeOfBeforeBoundsItsTime(t *testing.T) {
 		t.Errorf("mean %v to %v of the second hour", w.Mean.Lo, w.Mean.Hi)
 	}
 }
+
+// No report is made of another time than what was asked for.
+func TestFractionsOfASecondAreRefused(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	r := reopened(t, s, dir)
+	for want, q := range map[string]Query{
+		"--from=2031-05-20T23:40:00.145Z": {From: dusk().Add(145 * time.Millisecond), To: dusk().Add(time.Minute)},
+		"--to=2031-05-20T23:40:00.2Z":     {From: dusk(), To: dusk().Add(200 * time.Millisecond)},
+	} {
+		if _, err := Monitoring(t.Context(), r, q); err == nil || !strings.Contains(err.Error(), want+" has a fraction of a second") {
+			t.Errorf("%s: %v", want, err)
+		}
+	}
+	if _, err := Certificates(t.Context(), r, dusk().Add(time.Millisecond), "test"); err == nil || !strings.Contains(err.Error(), "--to=2031-05-20T23:40:00.001Z has a fraction") {
+		t.Errorf("certificates: %v", err)
+	}
+}
