@@ -270,7 +270,7 @@ func TestFilteredPeakIsThatOfTheRun(t *testing.T) {
 
 func TestUncertaintyIsThatOfTheBudget(t *testing.T) {
 	w := watchOf(newMemory(), func(Event) {}, func(*Post) {})
-	total := calib.ProbeBudget(w.post.Nature(), w.post.Probe.Certificate).At(w.post.Limit.Value)
+	total := calib.ProbeBudget(w.post.Nature(), w.post.Probe.Certificate, nil).At(w.post.Limit.Value)
 	s := w.hear(0, reading(5, 0, "mW/cm2"))[0]
 	if math.Abs(float64(s.U)-total.U) > 1e-9 || total.U < 5 {
 		t.Errorf("U = %v W/m², by the budget %v", float64(s.U), total.U)

@@ -17,6 +17,18 @@ type Found struct {
 // judged with the certificate before is in doubt.
 func (f Found) Bad() bool { return !(math.Abs(f.Off) <= f.Bound) }
 
+// Before picks the certificate that c came after: the newest of an earlier day; nil
+// where there is none.
+func Before(all []*Certificate, c *Certificate) *Certificate {
+	var best *Certificate
+	for _, o := range all {
+		if c != nil && o.Date.Before(c.Date) && (best == nil || o.Date.After(best.Date)) {
+			best = o
+		}
+	}
+	return best
+}
+
 // FoundAfter compares the factor that c states as found with that of the certificate
 // before it, for an oven of a frequency. What was to be expected is the bound stated with
 // c, if one is; else the expanded uncertainty of the certificate before. ok is false

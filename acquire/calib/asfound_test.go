@@ -2,7 +2,9 @@ package calib
 
 import (
 	"math"
+	"strings"
 	"testing"
+	"time"
 
 	"ovenward/acquire/quantity"
 )
@@ -41,5 +43,36 @@ func TestFoundAfter(t *testing.T) {
 	}
 	if !(Found{Off: math.NaN(), Bound: 1}).Bad() {
 		t.Error("what is no number is well")
+	}
+}
+
+// The budget holds what was found against the certificate before, not against the
+// factor that the adjustment has left.
+func TestBudgetNotesWhatWasFound(t *testing.T) {
+	n, cert := modelProbe()
+	cert.Number, cert.Factor, cert.U, cert.Date = "B", 0.9, 0.16, time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	before := &Certificate{Number: "A", Factor: 1.1, U: 0.2, K: 2, Date: cert.Date.AddDate(-1, 0, 0)}
+	oldest := &Certificate{Number: "0", Factor: 0.5, U: 0.2, K: 2, Date: cert.Date.AddDate(-2, 0, 0)}
+	const note = "by certificate B values corrected by certificate A were +22.2 % off, more than the 10 % that were to be expected: what was measured before 2026-03-01 is in doubt"
+	for _, tc := range []struct {
+		found, bound float64
+		all          []*Certificate
+		want         string
+	}{
+		{1.1, 0.1, []*Certificate{cert, before, oldest}, ""}, // as the certificate before had left it
+		{0.9, 0.1, []*Certificate{cert, before, oldest}, note},
+		{0.9, 0.1, []*Certificate{oldest, before, cert}, note},
+		{0.9, 0.25, []*Certificate{cert, before}, ""},
+		{0.95, 0, []*Certificate{cert, before}, ""}, // 15.8 %, by the 20 % of the certificate before
+		{0.9, 0.1, []*Certificate{cert}, ""},        // nothing to hold it against
+		{0, 0, []*Certificate{cert, before}, ""},
+	} {
+		cert.AsFound, cert.FoundBound = tc.found, tc.bound
+		if got := strings.Join(ProbeBudget(n, cert, Before(tc.all, cert)).Notes, "; "); got != tc.want {
+			t.Errorf("found %v, bound %v, %d certificates: %q, want %q", tc.found, tc.bound, len(tc.all), got, tc.want)
+		}
+	}
+	if Before([]*Certificate{cert}, nil) != nil {
+		t.Error("no certificate has one before it")
 	}
 }

@@ -108,7 +108,7 @@ func TestBudgetAgreesWithMonteCarlo(t *testing.T) {
 		n, cert := modelProbe()
 		in := modelInputs()
 		tc.set(&n, cert, &in)
-		b := ProbeBudget(n, cert)
+		b := ProbeBudget(n, cert, nil)
 		direction := "isotropy"
 		if in.facing > 0 {
 			direction = "facing"

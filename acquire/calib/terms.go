@@ -55,9 +55,10 @@ const (
 )
 
 // ProbeBudget lists what makes the corrected values of a probe at a post
-// uncertain while cert is in force. Without a certificate it cannot: then there
+// uncertain while cert is in force, and notes what cert found of the certificate
+// before it, nil where that is not known. Without a certificate it cannot: then there
 // are no terms, and the uncertainty is not known.
-func ProbeBudget(n Nature, cert *Certificate) Budget {
+func ProbeBudget(n Nature, cert, before *Certificate) Budget {
 	if cert == nil {
 		return Budget{Notes: []string{"the probe has no calibration certificate: its uncertainty is not known"}}
 	}
@@ -79,9 +80,9 @@ func ProbeBudget(n Nature, cert *Certificate) Budget {
 	if n.Axes < 3 && !n.Turned {
 		b.Notes = append(b.Notes, "one axis, not turned for the maximum: each value is a lower bound, by more than the uncertainty")
 	}
-	if off := cert.AsFound/gain - 1; cert.AsFound != 0 && math.Abs(off) > cert.U {
-		b.Notes = append(b.Notes, fmt.Sprintf("certificate %s found the probe %+.3g %% off its new factor, more than its expanded uncertainty: what was measured before %s is in doubt",
-			cert.Number, 100*off, cert.Date.Format(time.DateOnly)))
+	if f, ok := cert.FoundAfter(before, n.Setting.Frequency); ok && f.Bad() {
+		b.Notes = append(b.Notes, fmt.Sprintf("by certificate %s values corrected by certificate %s were %+.3g %% off, more than the %.3g %% that were to be expected: what was measured before %s is in doubt",
+			cert.Number, before.Number, 100*f.Off, 100*f.Bound, cert.Date.Format(time.DateOnly)))
 	}
 	return b
 }
@@ -91,7 +92,7 @@ func ProbeBudget(n Nature, cert *Certificate) Budget {
 func Correct(n Nature, cert *Certificate, level quantity.PowerDensity) Correction {
 	c := Correction{Certificate: cert, Setting: n.Setting}
 	if cert != nil {
-		c.Spread = ProbeBudget(n, cert).Spread(level)
+		c.Spread = ProbeBudget(n, cert, nil).Spread(level)
 	}
 	return c
 }

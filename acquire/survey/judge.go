@@ -19,7 +19,7 @@ func SpreadAt(n calib.Nature, cert *calib.Certificate, p Procedure, off quantity
 		return calib.Spread{}
 	}
 	n.Distance, n.Stated.Distance = p.Distance, off
-	return calib.ProbeBudget(n, cert).Spread(level)
+	return calib.ProbeBudget(n, cert, nil).Spread(level)
 }
 
 // low is the share by which a hold beside the maximum reads low at most, for a

@@ -120,7 +120,7 @@ func readBudget(file, post, level string, now time.Time) (*budgetOf, error) {
 		}
 	}
 	b := &budgetOf{post: p, cert: calib.InForce(p.Probe.Certificates(), now)}
-	b.terms = calib.ProbeBudget(p.Nature(), b.cert)
+	b.terms = calib.ProbeBudget(p.Nature(), b.cert, calib.Before(p.Probe.Certificates(), b.cert))
 	if why := (calib.Correction{Certificate: b.cert, Setting: p.Nature().Setting}).Lacking(now); b.cert != nil && why != "" {
 		if !slices.ContainsFunc(b.terms.Notes, func(n string) bool { return strings.HasPrefix(n, why) }) {
 			b.terms.Notes = append(b.terms.Notes, why+": values are uncalibrated")

@@ -33,7 +33,7 @@ func (v voice) budget(p *acquire.Post, now time.Time) budgetView {
 		b.Lacking = v.t("post.no_certificate")
 		return b
 	}
-	all := calib.ProbeBudget(p.Nature(), cert)
+	all := calib.ProbeBudget(p.Nature(), cert, calib.Before(p.Probe.Certificates(), cert))
 	total := all.At(p.Limit.Value)
 	b.Lacking = v.said(calib.Correction{Certificate: cert, Setting: p.Nature().Setting}.Lacking(now))
 	b.U = v.t("post.budget_u", "u", inPower(v, total.U), "share", share(total.U, float64(p.Limit.Value)))
