@@ -148,7 +148,8 @@ const shapeTolerance = 0.05
 
 // shape warns where one rectangular term rules the sum, so that it is not nearly
 // normal and k does not hold (JCGM 100:2008, G.6.5). The rest is taken as
-// normal.
+// normal, and as wide as its own degrees of freedom ask: few of them are no matter of
+// shape, and are no reason to warn.
 func (b Budget) shape(level quantity.PowerDensity, t Total) string {
 	var most Term
 	var width float64 // half-width of the term in the result, W/m²
@@ -162,8 +163,14 @@ func (b Budget) shape(level quantity.PowerDensity, t Total) string {
 	}
 	u := width / math.Sqrt(3)
 	rest := math.Sqrt(math.Max(t.Combined*t.Combined-u*u, 0))
-	half := halfWidth(width, rest, level95)
-	if off := t.U/half - 1; math.Abs(off) > shapeTolerance {
+	df := t.DF
+	if !math.IsInf(df, 1) && len(b.Pairs) == 0 { // those of the rest, by the formula that made them
+		df = math.Max(1, df*math.Pow(rest/t.Combined, 4))
+	}
+	normal := Coverage(level95, math.Inf(1))
+	half := halfWidth(width, rest*Coverage(level95, df)/normal, level95)
+	off := func(u, from float64) bool { return math.Abs(u/from-1) > shapeTolerance }
+	if off(normal*t.Combined, halfWidth(width, rest, level95)) && off(t.U, half) {
 		return fmt.Sprintf("%s is rectangular and rules the sum: k = %.3g does not hold, and the 95 %% interval is nearer to ±%s than to ±%s",
 			most.Name, t.K, power(half), power(t.U))
 	}

@@ -1,6 +1,7 @@
 package calib
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -129,6 +130,49 @@ func TestBudgetAgreesWithMonteCarlo(t *testing.T) {
 			t.Errorf("%s: U = %v W/m², Monte Carlo %v; warnings %v", tc.name, total.U, true95, total.Warnings)
 		case tc.warns != "" && (off <= 0.05 || len(total.Warnings) != 1 || !strings.Contains(total.Warnings[0], tc.warns)):
 			t.Errorf("%s: it must warn that U = %v W/m² is not the %v of Monte Carlo; warnings %v", tc.name, total.U, true95, total.Warnings)
+		}
+	}
+}
+
+// A warning of shape stands only where a rectangle rules the sum, not for few degrees of
+// freedom, and the interval is nearer to what it names than to U: drawn from the terms,
+// each by its distribution and degrees of freedom (JCGM 101:2008, from memory).
+func TestShapeIsWarnedOfByMonteCarlo(t *testing.T) {
+	for _, tc := range []struct {
+		name             string
+		sd, df, distance float64 // W/m²: of the calibration; half of the distance's width
+		rest             float64
+		warns            bool
+	}{
+		{"a certificate of eight degrees of freedom", 6.25, 8, 4, 1.8, false},
+		{"distance rules", 1, 8, 20, 0, true},
+		{"distance rules, and few readings too", 4, 5, 20, 0, true},
+		{"distance rules, and U is too small", 6, 2, 20, 0, true},
+		{"distance rules, but few readings widen it to U", 6, 5, 20, 0, false},
+	} {
+		b := Budget{Terms: []Term{
+			{Name: "calibration", Value: 2 * tc.sd, Distribution: Normal, Divisor: 2, Sensitivity: 1, DF: tc.df},
+			{Name: "distance", Value: tc.distance, Distribution: Rectangular, Divisor: math.Sqrt(3), Sensitivity: 1, DF: math.Inf(1)},
+			{Name: "noise", Value: tc.rest, Distribution: Normal, Divisor: 1, Sensitivity: 1, DF: math.Inf(1)}}}
+		total := b.At(50)
+		r := rand.New(rand.NewPCG(11, 1))
+		student := distuv.StudentsT{Sigma: tc.sd, Nu: tc.df, Src: r}
+		sums := make([]float64, 400_000)
+		for i := range sums {
+			sums[i] = student.Rand() + tc.distance*(2*r.Float64()-1) + tc.rest*r.NormFloat64()
+		}
+		slices.Sort(sums)
+		true95 := spanOf(sums)
+		t.Logf("%s: U ±%.4g (k %.3g), Monte Carlo ±%.4g W/m²; %q", tc.name, total.U, total.K, true95, total.Warnings)
+		if warned := len(total.Warnings) > 0; warned != tc.warns || !warned && math.Abs(total.U/true95-1) > 0.05 {
+			t.Errorf("%s: U %v, Monte Carlo %v W/m²; %q", tc.name, total.U, true95, total.Warnings)
+		}
+		for _, w := range total.Warnings {
+			var named float64 // mW/cm²
+			_, after, _ := strings.Cut(w, "is nearer to ±")
+			if _, err := fmt.Sscan(after, &named); err != nil || math.Abs(10*named-true95) > math.Abs(total.U-true95) {
+				t.Errorf("%s: Monte Carlo %v W/m²; %q, %v", tc.name, true95, w, err)
+			}
 		}
 	}
 }
