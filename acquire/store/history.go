@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -75,8 +76,10 @@ func scanHistory(scan func(...any) error) (h History, err error) {
 		basis                                           string
 		number, laboratory, date, due, extra            sql.NullString
 		factor, u, k                                    sql.NullFloat64
-		seconds                                         = func(x sql.NullFloat64) time.Duration { return time.Duration(x.Float64 * float64(time.Second)) }
-		p, pr, l                                        = &h.Post, &h.Probe, &h.Limit
+		seconds                                         = func(x sql.NullFloat64) time.Duration {
+			return time.Duration(math.Round(x.Float64 * float64(time.Second)))
+		}
+		p, pr, l = &h.Post, &h.Probe, &h.Limit
 	)
 	if err := scan(&h.Version, &from, &entered, &p.Site, &p.Oven, &p.OvenPlace, &distance, &p.Turned, &turnedBy, &turnedOn,
 		&frequency, &l.ID, &value, &at, &basis, &l.Source, &averaging, &rule, &slow, &more,

@@ -17,7 +17,6 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
-	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
 	"ovenward/drivers/driverstest"
 )
@@ -74,6 +73,9 @@ func eventful(t *testing.T, span time.Duration) string {
 		for ; n < all && len(batch) < 360; n++ {
 			x := sample(n + 1)
 			x.At = begin.Add(time.Duration(n) * every)
+			if n%100 < 80 {
+				x.Reading.Value.Digits = n % 5 // the oven rests
+			}
 			batch = append(batch, x)
 		}
 		s.Append(0, batch)
@@ -88,7 +90,7 @@ func eventful(t *testing.T, span time.Duration) string {
 	if err := s.KeepEvidence(t.Context(), Evidence{Post: "combi", From: begin, To: begin.Add(time.Minute), Why: "survey", What: "7", Who: "R. Okafor"}); err != nil {
 		t.Fatal(err)
 	}
-	longTested(t, s, begin)
+	longTested(t, s, first, begin)
 	now.Store(int64(span))
 	worked(s, func(w *writer) {
 		w.retaining()
@@ -103,7 +105,7 @@ func eventful(t *testing.T, span time.Duration) string {
 }
 
 // longTested keeps a soak test, a step of a survey, and what is made of the samples.
-func longTested(t *testing.T, s *Store, begin time.Time) {
+func longTested(t *testing.T, s *Store, p acquire.Post, begin time.Time) {
 	t.Helper()
 	plan := soak.Plan{ID: "door-7", Oven: "galley", Post: "fryer", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
 	err := s.PlanSoak(t.Context(), plan, "R. Okafor", begin)
@@ -112,12 +114,8 @@ func longTested(t *testing.T, s *Store, begin time.Time) {
 			_, err = s.MarkSoak(t.Context(), m)
 		}
 	}
-	sum := stats.NewSummary(50)
-	sum.Add(stats.Piece{At: begin, For: time.Minute, S: 3, On: true})
 	err = errors.Join(err, s.KeepSurvey(t.Context(), "one", "galley", twoSteps(begin)[:1], nil),
-		s.KeepHistory(t.Context(), "fryer", history.State{Hours: begin.Add(time.Hour), Ended: begin.Add(time.Minute), Runs: 1},
-			[]history.Run{{Number: 1, Start: begin, End: begin.Add(time.Minute), On: time.Minute, Begun: true, Mean: 3, Peak: 3, PeakAt: begin}},
-			[]history.Hour{{From: begin, Sum: sum}}))
+		history.NewFollower(s, []history.Post{historyOf(p)}).Once(t.Context(), begin.Add(24*time.Hour)))
 	if err != nil {
 		t.Fatal(err)
 	}

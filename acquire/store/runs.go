@@ -63,6 +63,11 @@ CREATE TABLE histories (
 // time. What cannot be read is left out; while the probe was away nothing was seen
 // of its post. What it yields is valid until the next.
 func (r *Reader) PastSamples(ctx context.Context, post string, from, to time.Time) iter.Seq2[[]history.Sample, error] {
+	return r.pastSamples(ctx, post, from, to, func(*Values) {})
+}
+
+// pastSamples calls seen for what it reads.
+func (r *Reader) pastSamples(ctx context.Context, post string, from, to time.Time, seen func(*Values)) iter.Seq2[[]history.Sample, error] {
 	return func(yield func([]history.Sample, error) bool) {
 		away, err := r.away(ctx, post)
 		if err != nil {
@@ -76,6 +81,7 @@ func (r *Reader) PastSamples(ctx context.Context, post string, from, to time.Tim
 				continue
 			}
 			if err == nil {
+				seen(v)
 				batch, err = r.pastOf(ctx, v, versions, away, batch[:0])
 			}
 			if !yield(batch, err) || err != nil {
@@ -276,15 +282,16 @@ func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time)
 	}
 }
 
+const selectRuns = `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
+	mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns FROM runs `
+
 // PastRuns reads the runs of a post that begin in [from, to), in order.
 func (r *Reader) PastRuns(ctx context.Context, post string, from, to time.Time) iter.Seq2[history.Run, error] {
 	return func(yield func(history.Run, error) bool) {
 		stop := errors.New("enough")
 		var row runRow // one for all, for a long soak test has 100 000
 		into := row.places()
-		err := each(ctx, r.db, `SELECT run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,
-			mean_w_per_m2, deviation_w_per_m2, median_w_per_m2, p95_w_per_m2, peak_w_per_m2, peak_ns
-			FROM runs WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns`,
+		err := each(ctx, r.db, selectRuns+"WHERE post = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns",
 			func(scan func(...any) error) error {
 				if err := scan(into...); err != nil {
 					return err

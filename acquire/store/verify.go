@@ -25,18 +25,19 @@ type Problem struct {
 
 // Report is what Verify found.
 type Report struct {
-	Chunks     int64      `json:"chunks"` // entries of the chain that were checked, as Events
-	Events     int64      `json:"events"`
-	Rows       int64      `json:"rows"`                  // other entries: what never changes of the plain tables, and sums
-	Samples    int64      `json:"samples"`               // that were decoded
-	Days       int        `json:"days"`                  // with a head
-	Signed     int        `json:"signed"`                // heads whose signature is right
-	Head       Head       `json:"head"`                  // of the chain as it stands
-	Signers    []string   `json:"signers,omitempty"`     // public keys of those, in hexadecimal
-	SignedFrom string     `json:"signed_from,omitempty"` // UTC day from which the chain says that heads are signed; empty: it says that none is
-	Unsealed   []Unsealed `json:"unsealed,omitempty"`    // what the chain does not hold yet
-	Problems   []Problem  `json:"problems,omitempty"`
-	More       int64      `json:"more,omitempty"` // problems beyond those listed
+	Chunks     int64        `json:"chunks"` // entries of the chain that were checked, as Events
+	Events     int64        `json:"events"`
+	Rows       int64        `json:"rows"`                  // other entries: what never changes of the plain tables, and sums
+	Samples    int64        `json:"samples"`               // that were decoded
+	Days       int          `json:"days"`                  // with a head
+	Signed     int          `json:"signed"`                // heads whose signature is right
+	Head       Head         `json:"head"`                  // of the chain as it stands
+	Signers    []string     `json:"signers,omitempty"`     // public keys of those, in hexadecimal
+	SignedFrom string       `json:"signed_from,omitempty"` // UTC day from which the chain says that heads are signed; empty: it says that none is
+	Unsealed   []Unsealed   `json:"unsealed,omitempty"`    // what the chain does not hold yet
+	Uncompared []Uncompared `json:"uncompared,omitempty"`  // runs and hourly sums that could not be made again
+	Problems   []Problem    `json:"problems,omitempty"`
+	More       int64        `json:"more,omitempty"` // problems beyond those listed
 }
 
 // Unsealed are the newest samples of a post, which enter the chain when their
@@ -95,6 +96,12 @@ func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report
 	if err != nil {
 		return &v.rep, err
 	}
+	// Making runs again takes some time: it goes beside.
+	var made Report
+	var madeErr error
+	remade := make(chan struct{})
+	go func() { defer close(remade); madeErr = v.history(ctx, &made) }()
+	defer func() { <-remade }()
 	for _, step := range []struct {
 		what string
 		do   func(context.Context) error
@@ -102,6 +109,7 @@ func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report
 		{"the database", v.database}, {"the posts", v.names}, {"the heads of the days", v.heads}, {"the chain of hashes", v.chain},
 		{"the signatures", v.signatures}, {"what the chain lacks", v.unchained}, {"rows that the chain lacks", v.inserted},
 		{"the alarms", v.alarms}, {"the chunks that grow", v.growing}, {"the newest commits", v.commits},
+		{"runs and hourly sums", func(context.Context) error { <-remade; v.rep.join(&made); return madeErr }},
 	} {
 		if err := step.do(ctx); ctx.Err() != nil {
 			return &v.rep, fmt.Errorf("verify %s: %w", step.what, err)

@@ -4,10 +4,10 @@ import (
 	"context"
 	"database/sql"
 	"errors"
-
 	"math"
 	"time"
 
+	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/store/chunk"
 )
 
@@ -205,16 +205,13 @@ func sameSums(a, b *entry, width int64, largest float64) bool {
 	if (a.Seen-b.Seen).Abs() > within || (a.OverRange-b.OverRange).Abs() > within {
 		return false
 	}
-	near := func(x, y, slack float64) bool {
-		return x == y || math.IsNaN(x) && math.IsNaN(y) || math.Abs(x-y) <= slack+1e-9*max(math.Abs(x), math.Abs(y))
-	}
 	for _, p := range [][2]float64{{a.Min, b.Min}, {a.Max, b.Max}, {a.First, b.First}, {a.Last, b.Last}} {
-		if !near(p[0], p[1], 0) {
+		if !stats.Near(p[0], p[1], 0) {
 			return false
 		}
 	}
-	if !near(a.Sum, b.Sum, 1e-9*largest*float64(b.Values)) {
+	if !stats.Near(a.Sum, b.Sum, 1e-9*largest*float64(b.Values)) {
 		return false
 	}
-	return near(a.Integral, b.Integral, largest*within.Seconds()+0.05*math.Abs(b.Factor)*float64(width/nsMinute))
+	return stats.Near(a.Integral, b.Integral, largest*within.Seconds()+0.05*math.Abs(b.Factor)*float64(width/nsMinute))
 }

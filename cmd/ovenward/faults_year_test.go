@@ -209,6 +209,10 @@ func checkYear(t *testing.T, dir string, days int, polls int64) {
 		t.Fatal(err)
 	}
 	defer r.Close()
+	// What the follower made beside is what verify makes again.
+	if v, err := r.Verify(t.Context()); err != nil || !v.Intact() {
+		t.Errorf("verify says %+v, %v", v, err)
+	}
 	n := int64(0)
 	for s, err := range r.SamplesFrom(t.Context(), "bench", 0) {
 		if err != nil {

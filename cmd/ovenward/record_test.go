@@ -139,6 +139,19 @@ func TestVerifyCommand(t *testing.T) {
 	}
 }
 
+// What was not compared is not called intact.
+func TestVerifySaysWhatItDidNotCompare(t *testing.T) {
+	at := time.Date(2031, 5, 20, 12, 0, 0, 0, time.UTC)
+	r := store.Report{Uncompared: []store.Uncompared{{Post: "combi", From: at, To: at.Add(time.Hour)}}}
+	if out := reportText(&r, "", false); !strings.Contains(out, "Not compared: post combi, 2031-05-20T12:00:00Z to 2031-05-20T13:00:00Z: no runs and sums of hours are made yet") || !strings.Contains(out, "Intact: everything") {
+		t.Error(out)
+	}
+	r.Uncompared = append(r.Uncompared, store.Uncompared{Post: "fryer", From: at, To: at.Add(time.Hour), Runs: 7, Hours: 1})
+	if out := reportText(&r, "", false); !strings.Contains(out, "Not compared: post fryer, 2031-05-20T12:00:00Z to 2031-05-20T13:00:00Z: 7 runs and 1 sums of hours") || strings.Contains(out, "everything") {
+		t.Error(out)
+	}
+}
+
 // checkKeys gives verify the right key, in both forms, another, and none at all.
 func checkKeys(t *testing.T, dir string, public ed25519.PublicKey) {
 	t.Helper()

@@ -23,9 +23,9 @@ import (
 const verifyHelp = `usage: ovenward verify --storage.path=FOLDER [--key=PUB] [--rebuild] [--format=json]
 
 Checks a record, beside a running daemon too: the database, every block of
-samples, the sums of them, and the chain of hashes of all that never changes. It
-ends with 0 when all is as it was recorded, and with 1 when not; then it says what
-does not fit, of which post and when.
+samples, the sums of them, the runs that they show, and the chain of hashes of all
+that never changes. It ends with 0 when all that can be compared is as it was
+recorded, and with 1 when not; then it says what does not fit, of which post and when.
 
 Unsigned heads show accident and casual edits only: who can change the file can
 make every hash anew. Sign the heads (record.signing_key), check them by --key, and
@@ -117,12 +117,21 @@ func reportText(r *store.Report, path string, byKey bool) string {
 	for _, u := range r.Unsealed {
 		b = fmt.Appendf(b, "Not yet sealed, and guarded by check sums only: post %s, %d samples from %s on.\n", u.Post, u.Samples, u.From.Format(time.RFC3339Nano))
 	}
+	intact := "Intact: everything is as it was recorded.\n"
+	for _, u := range r.Uncompared {
+		what := "no runs and sums of hours are made yet"
+		if u.Runs+u.Hours > 0 {
+			what = fmt.Sprintf("%d runs and %d sums of hours, for samples are missing there or were judged otherwise then", u.Runs, u.Hours)
+			intact = "Intact but for what was not compared: the rest is as it was recorded.\n"
+		}
+		b = fmt.Appendf(b, "Not compared: post %s%s: %s.\n", u.Post, spanText(u.From, u.To), what)
+	}
 	if r.Head.Entries > 0 {
 		b = fmt.Appendf(b, "Head of %s (UTC), %d entries: %s\n", r.Head.Day, r.Head.Entries, r.Head.SHA256)
 	}
 	b = append(b, signedText(r, byKey)...)
 	if r.Intact() {
-		return string(append(b, "Intact: everything is as it was recorded.\n"...))
+		return string(append(b, intact...))
 	}
 	return string(fmt.Appendf(b, "NOT intact: %d findings. If samples cannot be read, stop the daemon and run\novenward verify --rebuild --storage.path=%s\n", int64(len(r.Problems))+r.More, path))
 }
