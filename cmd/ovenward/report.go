@@ -30,7 +30,7 @@ Prints what a record holds, beside a running daemon or without one. FILE ends in
 monitoring: cover, gaps, outcomes, means with bounds, maxima, alarms, chart
   --post=POST             only of this post; may be given several times
   --oven=OVEN             only of posts at this oven
-  --from=INSTANT          2026-11-25T10:00:00Z, of a whole second, or a day (UTC); 30 days before the end
+  --from=INSTANT          2026-11-25T10:00:00Z, of a whole second, or a day (UTC); 30 days earlier
   --to=INSTANT            to before this instant; behind the newest sample
 certificates: of all probes, with what is due and overdue
   --to=INSTANT            as of this instant; of the newest sample
