@@ -52,7 +52,12 @@ func startDaemon(t *testing.T, s settings) *running {
 	ctx, cancel := context.WithCancel(context.Background())
 	r.cancel = cancel
 	go func() { r.done <- d.Run(ctx) }()
-	t.Cleanup(func() { r.stop(t) })
+	t.Cleanup(func() {
+		r.stop(t)
+		if t.Failed() {
+			t.Log("the daemon said:\n" + r.log.String())
+		}
+	})
 	return r
 }
 
