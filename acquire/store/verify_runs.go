@@ -482,17 +482,37 @@ func asKept(r *history.Run) {
 // keptAtOnce is how many kept rows are read at once, so that no read is held for long.
 const keptAtOnce = 256
 
-// keptRuns reads the kept runs of a post in order.
+// pages are rows that are read some at a time, in order.
+type pages[T any] struct {
+	page []T
+	over bool // the last page is read
+}
+
+// peek is the next row; nil: there is none. more appends the rows of the next page.
+func (p *pages[T]) peek(more func([]T) ([]T, error)) (*T, error) {
+	if len(p.page) == 0 && !p.over {
+		page, err := more(p.page)
+		if err != nil {
+			return nil, err
+		}
+		p.page, p.over = page, len(page) < keptAtOnce
+	}
+	if len(p.page) == 0 {
+		return nil, nil
+	}
+	return &p.page[0], nil
+}
+
+// keptRuns are the kept runs of a post.
 type keptRuns struct {
-	page   []history.Run
+	pages[history.Run]
 	after  runRow
-	over   bool
 	number int64 // of the one before
 }
 
 // peek is the next one; nil: there is none.
 func (k *keptRuns) peek(ctx context.Context, m *remade) (*history.Run, error) {
-	if len(k.page) == 0 && !k.over {
+	return k.pages.peek(func(page []history.Run) ([]history.Run, error) {
 		row := &k.after
 		begin, number := row.start, row.of.Number
 		if number == 0 {
@@ -501,18 +521,11 @@ func (k *keptRuns) peek(ctx context.Context, m *remade) (*history.Run, error) {
 		err := each(ctx, m.db, selectRuns+"WHERE post = ? AND (start_ns, run) > (?, ?) AND end_ns <= ? ORDER BY start_ns, run LIMIT ?",
 			func(scan func(...any) error) error {
 				err := scan(row.places()...)
-				k.page = append(k.page, row.run())
+				page = append(page, row.run())
 				return err
 			}, m.post, begin, number, nanos(m.kept.Ended), keptAtOnce)
-		if err != nil {
-			return nil, err
-		}
-		k.over = len(k.page) < keptAtOnce
-	}
-	if len(k.page) == 0 {
-		return nil, nil
-	}
-	return &k.page[0], nil
+		return page, err
+	})
 }
 
 // take passes the next one, whose number must be the next, too.
@@ -534,15 +547,14 @@ type keptHour struct {
 	bad error
 }
 
-// keptHours reads the kept hours of a post in order.
+// keptHours are the kept hours of a post.
 type keptHours struct {
-	page []keptHour
+	pages[keptHour]
 	next int64
-	over bool
 }
 
 func (k *keptHours) peek(ctx context.Context, m *remade) (*keptHour, error) {
-	if len(k.page) == 0 && !k.over {
+	return k.pages.peek(func(page []keptHour) ([]keptHour, error) {
 		from := k.next
 		if from == 0 {
 			from = math.MinInt64
@@ -556,18 +568,11 @@ func (k *keptHours) peek(ctx context.Context, m *remade) (*keptHour, error) {
 				if h.bad = h.Sum.UnmarshalBinary(sum); h.bad != nil {
 					h.Sum = stats.Summary{}
 				}
-				k.page, k.next = append(k.page, h), at+1
+				page, k.next = append(page, h), at+1
 				return err
 			}, m.post, from, nanos(m.kept.Hours), keptAtOnce)
-		if err != nil {
-			return nil, err
-		}
-		k.over = len(k.page) < keptAtOnce
-	}
-	if len(k.page) == 0 {
-		return nil, nil
-	}
-	return &k.page[0], nil
+		return page, err
+	})
 }
 
 func (k *keptHours) take() { k.page = k.page[1:] }

@@ -240,7 +240,7 @@ func TestSlowStreamGetsFewer(t *testing.T) {
 			}
 			if time.Since(begun) < time.Minute {
 				slow++
-				time.Sleep(4 * time.Second)
+				time.Sleep(4 * time.Second) // the bubble's clock
 			} else if time.Since(begun) > 90*time.Second {
 				quick++
 			}

@@ -14,6 +14,7 @@ import (
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
+	"ovenward/cmd/internal/report"
 )
 
 // TestCheckpointsTellWhatTheirSurveysFound: of a survey that the record has the report
@@ -43,18 +44,9 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 	if err := s.PlanSoak(t.Context(), plan, "A. Tester", begin); err != nil {
 		t.Fatal(err)
 	}
-	for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 30, From: soak.FromInput}, {Kind: soak.Surveyed, Checkpoint: 10, Survey: "s-1", Outcome: "not decided"},
-		{Kind: soak.Surveyed, Checkpoint: 20, Survey: "s-2", Outcome: "not decided"}, {Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, {Kind: soak.Finished}} {
-		m.Soak, m.Who, m.At = "door-7", "A. Tester", begin.Add(time.Duration(i)*time.Minute)
-		m.Entered = m.At
-		if _, err := s.MarkSoak(t.Context(), m); err != nil {
-			t.Fatal(err)
-		}
-	}
-	r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := marked(t, s, begin, time.Minute, soak.Mark{Kind: soak.Started}, soak.Mark{Kind: soak.Operations, Count: 30, From: soak.FromInput},
+		soak.Mark{Kind: soak.Surveyed, Checkpoint: 10, Survey: "s-1", Outcome: "not decided"}, soak.Mark{Kind: soak.Surveyed, Checkpoint: 20, Survey: "s-2", Outcome: "not decided"},
+		soak.Mark{Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, soak.Mark{Kind: soak.Finished})
 	var b bytes.Buffer
 	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "As stated when it was planned,\"230 V, 1 L of water\"") || !strings.Contains(b.String(), "Name,hinge of 2031") {
 		t.Errorf("%v, the conditions or the name are not told: %s", err, b.String())
@@ -65,6 +57,23 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 		!math.IsNaN(float64(c[2].Value)) || c[2].Place != "" {
 		t.Errorf("%+v", c)
 	}
+}
+
+// marked gives the soak test door-7 its marks, one each so often, and makes its report.
+func marked(t *testing.T, s *store.Store, begin time.Time, every time.Duration, marks ...soak.Mark) *report.Soak {
+	t.Helper()
+	for i, m := range marks {
+		m.Soak, m.Who, m.At = "door-7", "A. Tester", begin.Add(time.Duration(i)*every)
+		m.Entered = m.At
+		if _, err := s.MarkSoak(t.Context(), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
 }
 
 // TestASoakIsWithinByWhatWasCalibrated: of a time in which the probe was far below zero
@@ -102,17 +111,8 @@ func TestASoakIsWithinByWhatWasCalibrated(t *testing.T) {
 		if err := s.PlanSoak(t.Context(), plan, "A. Tester", dusk()); err != nil {
 			t.Fatal(err)
 		}
-		for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 30, From: soak.FromInput}, {Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, {Kind: soak.Finished}} {
-			m.Soak, m.Who, m.At = "door-7", "A. Tester", dusk().Add(100*time.Second+time.Duration(i)*400*time.Second)
-			m.Entered = m.At
-			if _, err := s.MarkSoak(t.Context(), m); err != nil {
-				t.Fatal(err)
-			}
-		}
-		r, err := Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"})
-		if err != nil {
-			t.Fatal(err)
-		}
+		r := marked(t, s, dusk().Add(100*time.Second), 400*time.Second, soak.Mark{Kind: soak.Started}, soak.Mark{Kind: soak.Operations, Count: 30, From: soak.FromInput},
+			soak.Mark{Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, soak.Mark{Kind: soak.Finished})
 		if said := strings.Join(r.Reasons, "; "); soak.Outcome(r.Outcome) != tc.want || !strings.Contains(said, tc.why) {
 			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
 		}
