@@ -113,6 +113,7 @@ func standingOf(record *store.Store) (id, state string) {
 func missesNothing(t *testing.T, d *running, post string) {
 	t.Helper()
 	var unread, counted int
+	var counts acquire.Counts
 	balance := func() bool {
 		if err := d.record.Flush(t.Context()); err != nil {
 			t.Fatal(err)
@@ -132,14 +133,14 @@ func missesNothing(t *testing.T, d *running, post string) {
 		unread = 1 + int(last.Sub(first).Round(100*time.Millisecond)/(100*time.Millisecond)) - n
 		for _, st := range d.serving.Load().station.Stats() {
 			if c := st.Counts; st.Post.ID == post {
-				counted = int(c.Missed + c.Unanswered + c.Unparsed - c.Late)
+				counts, counted = c, int(c.Missed+c.Unanswered-c.Late)
 			}
 		}
 		// The first and the newest sample may each stand half a slot late.
 		return unread-counted <= 1 && counted-unread <= 1
 	}
 	defer func() {
-		t.Logf("%d slots of the post that stayed have no sample, and %d are counted as missed", unread, counted)
+		t.Logf("%d slots of the post that stayed have no sample, and %d are counted as missed: %+v", unread, counted, counts)
 	}()
 	waitFor(t, 20*time.Second, "the slots without a sample to be those counted", balance)
 }
