@@ -44,6 +44,7 @@ func (w *writer) commit(alarmsOnly bool) error {
 	if err := w.s.o.Fault(StepCommit); err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
 	}
+	w.s.hear()
 	inDoubt = true
 	if _, err := w.exec(ctx, "COMMIT"); err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
@@ -97,6 +98,21 @@ func (s *Store) committed(b *batch, took time.Duration) {
 	if len(b.events) > 0 {
 		close(s.changed)
 		s.changed = make(chan struct{})
+		s.arrived()
+	}
+}
+
+// arrived wakes who waits for an event that is durable now. They are the last to be woken,
+// and so the first to run.
+func (s *Store) arrived() {
+	for id, c := range s.awaited {
+		switch {
+		case s.recent.has(id):
+			close(c)
+		case id > s.recent.after:
+			continue
+		}
+		delete(s.awaited, id) // so far behind it was lost
 	}
 }
 

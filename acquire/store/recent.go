@@ -41,6 +41,11 @@ func (r *recent) from(after int64, limit int) (rows []eventRow, all bool) {
 	return slices.Clone(r.rows[i:min(len(r.rows), i+max(limit, 0))]), true
 }
 
+func (r *recent) has(id int64) bool {
+	_, found := slices.BinarySearchFunc(r.rows, id, func(row eventRow, id int64) int { return cmp.Compare(row.id, id) })
+	return found
+}
+
 // forget has the disk asked for all events so far: a commit that failed to say that it
 // took place may have left some there that are not at hand.
 func (s *Store) forget() {

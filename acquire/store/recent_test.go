@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
@@ -67,6 +68,93 @@ func same(t *testing.T, s *Store) {
 		}
 		if got, err := s.Events(ctx, after, 5); err != nil || !reflect.DeepEqual(got, want) {
 			t.Fatalf("after %d: %+v, %v; the record has %+v", after, got, err, want)
+		}
+	}
+}
+
+// Who waits for an event hears of it when it is committed, be that long ago or after a
+// failure, and is not remembered for ever.
+func TestDurable(t *testing.T) {
+	var fails atomic.Bool
+	s := open(t, t.TempDir(), Options{Fault: func(step Step) error {
+		if step == StepCommit && fails.Load() {
+			return errors.New("planted")
+		}
+		return nil
+	}})
+	is := func(c <-chan struct{}) bool {
+		select {
+		case <-c:
+			return true
+		default:
+			return false
+		}
+	}
+	fails.Store(true)
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	waiting := s.Uncommitted(time.Now().Add(time.Hour))
+	if len(waiting) != 1 {
+		t.Fatalf("%d events wait", len(waiting))
+	}
+	id := waiting[0].ID
+	durable, lost := s.Durable(id), s.Durable(id-1)
+	if s.Flush(t.Context()) == nil || is(durable) {
+		t.Error("an event that could not be committed was told as durable")
+	}
+	fails.Store(false)
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if !is(durable) || !is(s.Durable(id)) {
+		t.Error("a committed event was not told as durable")
+	}
+	if never := s.Durable(id + 1000); is(never) || is(lost) {
+		t.Error("an event that there is not was told as durable")
+	}
+	for range maxRecent + 1 {
+		s.Record(note("more"))
+	}
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(s.awaited); n != 1 {
+		t.Errorf("%d events are waited for, want the one to come", n)
+	}
+}
+
+// An alarm is heard of before it is durable: when only the disk's part is left, and where
+// the writer does not come so far, all the same.
+func TestRaised(t *testing.T) {
+	stuck, entered := make(chan struct{}), make(chan struct{}, 1)
+	var at atomic.Value // the step that sticks
+	at.Store(Step(""))
+	s := open(t, t.TempDir(), Options{Fault: func(step Step) error {
+		if step == at.Load() {
+			entered <- struct{}{}
+			<-stuck
+		}
+		return nil
+	}})
+	raised := s.Raised()
+	s.Record(note("nothing to be told"))
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-raised:
+		t.Error("an event without an alarm was told")
+	default:
+	}
+	for _, step := range []Step{StepBegin, StepCommit, StepAfterCommit} {
+		raised := s.Raised()
+		at.Store(step)
+		s.Record(raise("fryer", alarm.Exceeds, noon()))
+		<-entered
+		<-raised
+		at.Store(Step(""))
+		stuck <- struct{}{}
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
 		}
 	}
 }

@@ -74,8 +74,8 @@ func (s *Store) Record(e acquire.Event) {
 	s.queue.push(e, s.o.Now())
 	first := s.touch() || e.Alarm != nil
 	if e.Alarm != nil {
-		close(s.raised)
-		s.raised = make(chan struct{})
+		s.unheard = true
+		s.late.Reset(heardAfter)
 	}
 	s.mu.Unlock()
 	if first {
@@ -159,8 +159,41 @@ func (s *Store) Changed() <-chan struct{} {
 	return s.changed
 }
 
-// Raised returns a channel that is closed when an event with an alarm is recorded
-// after the call, durable or not.
+// Durable returns a channel that is closed when the event of this number is committed.
+// Who waits there goes before all who wait for Changed.
+func (s *Store) Durable(id int64) <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := s.awaited[id]
+	if c == nil {
+		c = make(chan struct{})
+		if s.recent.has(id) {
+			close(c)
+			return c
+		}
+		s.awaited[id] = c
+	}
+	return c
+}
+
+// heardAfter is how long who waits for Raised may wait for the writer.
+const heardAfter = 50 * time.Millisecond
+
+// hear tells who waits for Raised. The writer does so when the rest is the disk's work, so
+// that what they do then holds it up no more; should it not come so far, a timer does.
+func (s *Store) hear() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.unheard {
+		s.unheard = false
+		s.late.Stop()
+		close(s.raised)
+		s.raised = make(chan struct{})
+	}
+}
+
+// Raised returns a channel that is closed when an event with an alarm was recorded
+// after the call, durable or not: at the latest 50 ms later.
 func (s *Store) Raised() <-chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -143,6 +143,9 @@ type Store struct {
 	scratch []byte
 	changed chan struct{}
 	raised  chan struct{}
+	unheard bool // raised is to be closed: by late, if by nobody else
+	late    *time.Timer
+	awaited map[int64]chan struct{} // by whom an event is wanted to be durable, by its number
 	state   state
 
 	kick     chan struct{} // something waits
@@ -194,8 +197,10 @@ func Open(dir string, o Options) (*Store, error) {
 	} else if swapped {
 		o.Log.Warn("the record was being rebuilt when the program ended; the rebuilt one is in its place now", "folder", dir)
 	}
-	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), kick: make(chan struct{}, 1),
+	s := &Store{o: o, dir: dir, lock: held, changed: make(chan struct{}), raised: make(chan struct{}), awaited: map[int64]chan struct{}{}, kick: make(chan struct{}, 1),
 		requests: make(chan request), works: make(chan func(*writer)), stop: make(chan struct{}), done: make(chan struct{})}
+	s.late = time.AfterFunc(time.Hour, s.hear)
+	s.late.Stop()
 	w, err := s.open()
 	if err != nil {
 		return nil, errors.Join(err, held.Close())
@@ -295,6 +300,7 @@ func (s *Store) close() error {
 	s.mu.Lock()
 	s.closed = true
 	s.mu.Unlock()
+	s.hear()
 	close(s.stop)
 	limit := time.NewTimer(closeWithin)
 	defer limit.Stop()

@@ -86,7 +86,7 @@ func (a *alertmanager) deliver(ctx context.Context, make func() []Message) resul
 	if err != nil {
 		return result{outcome: retry, err: fmt.Errorf("writing alerts as JSON: %w", err)}
 	}
-	return a.post(ctx, body, func(req *http.Request) error {
+	return a.post(ctx, body, a.timeout, func(req *http.Request) error {
 		if !a.o.Token.Set() {
 			return nil
 		}

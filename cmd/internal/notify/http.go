@@ -80,7 +80,7 @@ func redacted(u *url.URL) string {
 func newTransport(timeout time.Duration) *http.Transport {
 	return &http.Transport{
 		Proxy:                  nil,
-		DialContext:            (&net.Dialer{Timeout: min(timeout, 5*time.Second)}).DialContext,
+		DialContext:            gated(&net.Dialer{Timeout: min(timeout, 5*time.Second)}),
 		TLSHandshakeTimeout:    min(timeout, 5*time.Second),
 		ResponseHeaderTimeout:  timeout,
 		IdleConnTimeout:        30 * time.Second,
@@ -96,8 +96,8 @@ const maxAnswer = 16 << 10
 
 // post makes one attempt, which ends when the timeout has passed. dress adds
 // headers, and may fail.
-func (p *poster) post(ctx context.Context, body []byte, dress func(*http.Request) error) result {
-	ctx, cancel := context.WithTimeout(ctx, p.timeout)
+func (p *poster) post(ctx context.Context, body []byte, timeout time.Duration, dress func(*http.Request) error) result {
+	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.url.String(), bytes.NewReader(body))
 	if err != nil {
@@ -115,7 +115,7 @@ func (p *poster) post(ctx context.Context, body []byte, dress func(*http.Request
 	resp, err := p.transport.RoundTrip(req)
 	if err != nil {
 		if errors.Is(ctx.Err(), context.DeadlineExceeded) {
-			err = fmt.Errorf("no answer within %s", p.timeout)
+			err = fmt.Errorf("no answer within %s", timeout)
 		}
 		return result{outcome: unheard, err: fmt.Errorf("sending to %s: %w", p.name, err)}
 	}

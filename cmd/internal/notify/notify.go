@@ -12,8 +12,8 @@ import (
 	"ovenward/acquire/store"
 )
 
-// Outbox is what a Courier needs of the record. Uncommitted, Raised and
-// Changed are asked often and must not wait for a disk; the others may wait for one, and
+// Outbox is what a Courier needs of the record. Uncommitted, Raised,
+// Changed and Durable are asked often and must not wait for a disk; the others may wait for one, and
 // then delay only what is durable already.
 type Outbox interface {
 	// Events returns at most limit durable events with ids above after, rising.
@@ -29,6 +29,9 @@ type Outbox interface {
 	Raised() <-chan struct{}
 	// Changed returns a channel that is closed when new durable events exist.
 	Changed() <-chan struct{}
+	// Durable returns a channel that is closed when the event of this number, which is
+	// not durable yet, is.
+	Durable(id int64) <-chan struct{}
 	// Cursor returns what Keep last kept under a name; 0 when nothing.
 	Cursor(ctx context.Context, name string) (int64, error)
 	// Keep makes cursors and what was told durable, all or nothing.

@@ -25,12 +25,13 @@ type outbox struct {
 	told    []store.Told
 	changed chan struct{}
 	raised  chan struct{}
+	awaited map[int64]chan struct{}
 	stall   chan struct{} // while set, the disk answers nothing until it is closed
 	broken  error         // while set, the disk answers with it
 }
 
 func newOutbox() *outbox {
-	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{}), raised: make(chan struct{})}
+	return &outbox{cursors: map[string]int64{}, changed: make(chan struct{}), raised: make(chan struct{}), awaited: map[int64]chan struct{}{}}
 }
 
 // record takes an event as the station does; commit makes it durable.
@@ -55,6 +56,12 @@ func (b *outbox) commit() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.durable = append(b.durable, b.open...)
+	for _, e := range b.open {
+		if c := b.awaited[e.ID]; c != nil {
+			close(c)
+			delete(b.awaited, e.ID)
+		}
+	}
 	b.open = nil
 	close(b.changed)
 	b.changed = make(chan struct{})
@@ -106,6 +113,15 @@ func (b *outbox) Changed() <-chan struct{} {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.changed
+}
+
+func (b *outbox) Durable(id int64) <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.awaited[id] == nil {
+		b.awaited[id] = make(chan struct{})
+	}
+	return b.awaited[id]
 }
 
 func (b *outbox) Cursor(ctx context.Context, name string) (int64, error) {

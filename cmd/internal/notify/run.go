@@ -70,6 +70,7 @@ type sender struct {
 	told        ledger // what came of messages, not yet handed on to be kept
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
+	drafted     *drafted       // nil: none
 	failures    int            // of the receiver, in a row
 	lastError   string
 
@@ -93,6 +94,7 @@ func (s *sender) run(ctx context.Context) {
 		now := time.Now()
 		raised := s.c.o.Outbox.Raised() // taken before looking, so that none is missed
 		s.look(now)
+		s.prepare(ctx, now)
 		s.launch(ctx, now)
 		s.beat(ctx, now)
 		s.keep()
@@ -236,9 +238,9 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 		}
 		s.q.start(w, now)
 		s.flying++
-		m := s.c.message(w)
+		m, d := s.c.message(w), s.claim(w)
 		s.fly.Go(func() {
-			r := s.c.send(ctx, m)
+			r := s.attempt(ctx, m, d)
 			r.w = w
 			s.results <- r // never waits: it holds as many as may fly
 		})

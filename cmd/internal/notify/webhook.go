@@ -49,12 +49,14 @@ func NewWebhook(o WebhookOptions) (Carrier, error) {
 	return &webhook{poster: p, o: o}, nil
 }
 
-func (h *webhook) send(ctx context.Context, m Message) result {
+func (h *webhook) send(ctx context.Context, m Message) result { return h.attempt(ctx, m, h.timeout) }
+
+func (h *webhook) attempt(ctx context.Context, m Message, timeout time.Duration) result {
 	body, err := json.Marshal(m)
 	if err != nil {
 		return result{outcome: retry, err: fmt.Errorf("writing the message as JSON: %w", err)}
 	}
-	return h.post(ctx, body, func(req *http.Request) error {
+	return h.post(ctx, body, timeout, func(req *http.Request) error {
 		// This also lets the transport repeat a request whose idle connection died.
 		req.Header.Set("Idempotency-Key", m.MessageID)
 		if h.o.Token.Set() {
