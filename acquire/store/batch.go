@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"time"
 
@@ -98,22 +99,20 @@ func (s *Store) committed(b *batch, took time.Duration) {
 	if len(b.events) > 0 {
 		close(s.changed)
 		s.changed = make(chan struct{})
-		s.arrived()
+		s.arrived(b.events)
 	}
 }
 
-// arrived wakes who waits for an event that is durable now. They are the last to be woken,
-// and so the first to run.
-func (s *Store) arrived() {
-	for id, c := range s.awaited {
-		switch {
-		case s.recent.has(id):
+// arrived wakes who waits for one of these events. They are the last to be woken, and so
+// the first to run.
+func (s *Store) arrived(events []acquire.Event) {
+	for i := range events {
+		if c := s.awaited[events[i].ID]; c != nil {
 			close(c)
-		case id > s.recent.after:
-			continue
+			delete(s.awaited, events[i].ID)
 		}
-		delete(s.awaited, id) // so far behind it was lost
 	}
+	maps.DeleteFunc(s.awaited, func(id int64, _ chan struct{}) bool { return id <= s.recent.after })
 }
 
 // waits says whether anything is not committed.

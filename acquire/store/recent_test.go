@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"ovenward/acquire"
@@ -111,11 +112,19 @@ func TestDurable(t *testing.T) {
 	if never := s.Durable(id + 1000); is(never) || is(lost) {
 		t.Error("an event that there is not was told as durable")
 	}
+	// With more behind it than are at hand.
+	fails.Store(true)
+	s.Record(raise("grill", alarm.Exceeds, noon()))
+	durable = s.Durable(s.Uncommitted(time.Now().Add(time.Hour))[0].ID)
 	for range maxRecent + 1 {
 		s.Record(note("more"))
 	}
+	fails.Store(false)
 	if err := s.Flush(t.Context()); err != nil {
 		t.Fatal(err)
+	}
+	if !is(durable) {
+		t.Error("an event with many behind it was not told as durable")
 	}
 	if n := len(s.awaited); n != 1 {
 		t.Errorf("%d events are waited for, want the one to come", n)
@@ -123,40 +132,71 @@ func TestDurable(t *testing.T) {
 }
 
 // An alarm is heard of before it is durable: when only the disk's part is left, and where
-// the writer does not come so far, all the same.
+// the writer does not come so far, 50 ms after it was recorded, whatever comes after it.
 func TestRaised(t *testing.T) {
-	stuck, entered := make(chan struct{}), make(chan struct{}, 1)
-	var at atomic.Value // the step that sticks
-	at.Store(Step(""))
-	s := open(t, t.TempDir(), Options{Fault: func(step Step) error {
-		if step == at.Load() {
-			entered <- struct{}{}
-			<-stuck
+	heard := func(raised <-chan struct{}) bool {
+		select {
+		case <-raised:
+			return true
+		default:
+			return false
 		}
-		return nil
-	}})
-	raised := s.Raised()
-	s.Record(note("nothing to be told"))
-	if err := s.Flush(t.Context()); err != nil {
-		t.Fatal(err)
 	}
-	select {
-	case <-raised:
-		t.Error("an event without an alarm was told")
-	default:
-	}
-	for _, step := range []Step{StepBegin, StepCommit, StepAfterCommit} {
-		raised := s.Raised()
-		at.Store(step)
+	t.Run("by the writer", func(t *testing.T) {
+		var raised atomic.Pointer[<-chan struct{}]
+		asked := make(chan bool, 1)
+		var s *Store
+		made := make(chan struct{})
+		s = open(t, t.TempDir(), Options{Fault: func(step Step) error {
+			if c := raised.Load(); c != nil && step == StepWrite {
+				<-made
+				s.late.Stop()
+			} else if c != nil && step == StepAfterCommit {
+				asked <- heard(*c)
+			}
+			return nil
+		}})
+		close(made)
+		c := s.Raised()
+		s.Record(note("nothing to be told"))
+		if err := s.Flush(t.Context()); err != nil || heard(c) {
+			t.Errorf("an event without an alarm was told: %v (%v)", heard(c), err)
+		}
+		raised.Store(&c)
 		s.Record(raise("fryer", alarm.Exceeds, noon()))
-		<-entered
-		<-raised
-		at.Store(Step(""))
-		stuck <- struct{}{}
-		if err := s.Flush(t.Context()); err != nil {
-			t.Fatal(err)
+		if !<-asked {
+			t.Error("the writer did not tell of an alarm before it was durable")
 		}
-	}
+	})
+	t.Run("by a timer", func(t *testing.T) {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			stuck := make(chan struct{})
+			var sticks atomic.Bool
+			s := open(t, dir, Options{Fault: func(step Step) error {
+				if sticks.Load() && step == StepBegin {
+					<-stuck
+				}
+				return nil
+			}})
+			sticks.Store(true)
+			c := s.Raised()
+			for i := range 5 {
+				s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Duration(i)*time.Hour)))
+				if heard(c) {
+					t.Fatalf("told after %d ms", 10*i)
+				}
+				<-time.After(10 * time.Millisecond)
+			}
+			<-time.After(10 * time.Millisecond)
+			if !heard(c) {
+				t.Error("not told within 60 ms while the writer is stuck and more alarms come")
+			}
+			sticks.Store(false)
+			close(stuck)
+			shut(t, s)
+		})
+	})
 }
 
 // A commit of an import that failed to say that it took place is met all the same.

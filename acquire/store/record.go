@@ -73,7 +73,7 @@ func (s *Store) Record(e acquire.Event) {
 	}
 	s.queue.push(e, s.o.Now())
 	first := s.touch() || e.Alarm != nil
-	if e.Alarm != nil {
+	if e.Alarm != nil && !s.unheard {
 		s.unheard = true
 		s.late.Reset(heardAfter)
 	}
@@ -140,11 +140,19 @@ func (s *Store) Err() error {
 // is told before it is durable keeps its own.
 func (s *Store) Uncommitted(olderThan time.Time) []acquire.Event {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	var late []acquire.Event
 	for _, w := range s.queue.events {
 		if w.event.Alarm != nil && w.since.Before(olderThan) {
 			late = append(late, clone(w.event))
+		}
+	}
+	s.mu.Unlock()
+	for i := range late {
+		// As they will be read once they are durable, so that nobody is told it otherwise.
+		if row, err := rowOf(&late[i]); err == nil {
+			if e, err := row.event(); err == nil {
+				late[i] = e
+			}
 		}
 	}
 	return late
@@ -159,8 +167,9 @@ func (s *Store) Changed() <-chan struct{} {
 	return s.changed
 }
 
-// Durable returns a channel that is closed when the event of this number is committed.
-// Who waits there goes before all who wait for Changed.
+// Durable returns a channel that is closed when the event of this number is committed;
+// never, where that was so long ago that it is no longer at hand. Who waits there goes
+// before all who wait for Changed.
 func (s *Store) Durable(id int64) <-chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"math"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -22,23 +23,28 @@ import (
 // drafting is a receiver that takes drafts.
 type drafting struct {
 	receiver
+	slow, dials time.Duration // until it answers a draft, and until it may ask whether that may go
+
 	mu     sync.Mutex
 	drafts []Message
 	sends  int   // attempts without a draft
-	broken error // while set, a draft fails before anything goes
+	broken error // while set, what was held fails when it may go
 }
 
 func (d *drafting) draft(ctx context.Context, m Message, wait func() error) (result, bool) {
 	d.mu.Lock()
 	d.drafts = append(d.drafts, m)
-	err := d.broken
+	broken := d.broken
 	d.mu.Unlock()
-	if err == nil {
-		err = wait()
+	select {
+	case <-time.After(d.dials):
+	case <-ctx.Done():
+		return result{outcome: unheard, err: ctx.Err()}, true
 	}
-	if err != nil {
+	if err := errors.Join(wait(), broken); err != nil {
 		return result{outcome: unheard, err: err}, false
 	}
+	<-time.After(d.slow)
 	return d.receiver.send(ctx, m), true
 }
 
@@ -55,12 +61,22 @@ func (d *drafting) counts() (drafts, sends int) {
 	return len(d.drafts), d.sends
 }
 
+// upTo is 1, 2, … n.
+func upTo(n int64) (all []int64) {
+	for i := range n {
+		all = append(all, i+1)
+	}
+	return all
+}
+
 func TestDrafts(t *testing.T) {
 	high := func(id int) acquire.Event { return raised(id, alarm.Exceeds, time.Now()) }
 	for _, c := range []struct {
 		name          string
 		o             Options
 		broken        error
+		slow, dials   time.Duration
+		stalled       bool // no page comes before do is done
 		answer        func(int, Message) result
 		do            func(box *outbox)
 		want          []int64
@@ -103,6 +119,49 @@ func TestDrafts(t *testing.T) {
 			pass(900 * time.Millisecond)
 			box.commit()
 		}, want: []int64{1}, drafts: 1, sends: 1},
+		{name: "was told when the record's disk stalls after the commit", do: func(box *outbox) {
+			box.record(high(0))
+			synctest.Wait()
+			stall := make(chan struct{})
+			box.mu.Lock()
+			box.stall = stall
+			box.mu.Unlock()
+			box.commit()
+			pass(2 * time.Second)
+			box.mu.Lock()
+			box.stall = nil
+			box.mu.Unlock()
+			close(stall)
+		}, want: []int64{1}, recorded: true, drafts: 1},
+		{name: "its connection takes too long", dials: 5 * time.Second, do: func(box *outbox) {
+			box.record(high(0))
+			pass(1800 * time.Millisecond)
+			box.commit()
+		}, want: []int64{1}, drafts: 1, sends: 1},
+		{name: "its connection comes after the commit", dials: 100 * time.Millisecond, do: func(box *outbox) {
+			box.record(high(0))
+			pass(10 * time.Millisecond)
+			box.commit()
+			pass(100 * time.Millisecond)
+		}, want: []int64{1}, recorded: true, drafts: 1},
+		{name: "nobody says that it is durable", do: func(box *outbox) {
+			box.record(high(0))
+			pass(10 * time.Millisecond)
+			box.mu.Lock()
+			clear(box.awaited)
+			box.mu.Unlock()
+			box.commit()
+		}, want: []int64{1}, recorded: true, drafts: 1},
+		{name: "another change takes its place", slow: time.Second, do: func(box *outbox) {
+			box.record(high(0))
+			pass(10 * time.Millisecond)
+			for i := range maxWaiting {
+				box.record(high(1 + i))
+			}
+			box.record(high(0))
+			box.commit()
+			pass(1500 * time.Millisecond)
+		}, want: upTo(maxWaiting + 2), recorded: true, drafts: 1, sends: maxWaiting + 1},
 		{name: "behind one that waits", answer: func(n int, _ Message) result {
 			if n == 1 {
 				return result{outcome: retry, err: errors.New("planted")}
@@ -149,6 +208,11 @@ func TestDrafts(t *testing.T) {
 			box.mu.Unlock()
 			close(stall)
 		}, want: []int64{1, 2}, recorded: true, sends: 2},
+		{name: "before the first page", stalled: true, do: func(box *outbox) {
+			box.record(high(0))
+			pass(100 * time.Millisecond)
+			box.commit()
+		}, want: []int64{1}, recorded: true, sends: 1},
 		{name: "to a person", o: Options{Most: 20}, do: func(box *outbox) {
 			box.record(high(0))
 			pass(100 * time.Millisecond)
@@ -162,14 +226,31 @@ func TestDrafts(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				box, r := newOutbox(), &drafting{receiver: receiver{answer: c.answer}, broken: c.broken}
+				box, r := newOutbox(), &drafting{receiver: receiver{answer: c.answer}, broken: c.broken, slow: c.slow, dials: c.dials}
 				c.o.Outbox, c.o.Carrier = box, r
 				c.o.Machine = c.o.Machine || c.o.Most == 0
+				stall := make(chan struct{})
+				if c.stalled {
+					box.stall = stall
+				}
 				_, stop := startWith(t, c.o)
 				synctest.Wait()
 				c.do(box)
+				if c.stalled {
+					box.mu.Lock()
+					box.stall = nil
+					box.mu.Unlock()
+					close(stall)
+				}
 				synctest.Wait() // nothing has to wait for a next look
 				got := r.ids()
+				last := map[string]int64{}
+				for _, m := range r.all() {
+					if m.EventID < last[m.Post] {
+						t.Errorf("event %d of %s was told after %d", m.EventID, m.Post, last[m.Post])
+					}
+					last[m.Post] = m.EventID
+				}
 				pass(3 * time.Second)
 				stop()
 				if again := r.ids(); len(again) != len(got) {
@@ -191,28 +272,33 @@ func TestDrafts(t *testing.T) {
 
 // What a draft says is what is said of the event read from the record.
 func TestDraftSaysTheSame(t *testing.T) {
-	s, err := store.Open(t.TempDir(), store.Options{})
+	seen := make(chan struct{})
+	s, err := store.Open(t.TempDir(), store.Options{Fault: func(step store.Step) error {
+		if step == store.StepWrite {
+			<-seen
+		}
+		return nil
+	}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
 	posts := larkfield()
-	if err := s.Register(posts, time.Now()); err != nil {
-		t.Fatal(err)
-	}
-	r := &drafting{}
-	c, err := New(Options{Outbox: s, Carrier: r, Machine: true, Site: "Larkfield House", Posts: posts})
+	c, err := New(Options{Outbox: s, Carrier: &drafting{}, Machine: true, Site: "Larkfield House", Posts: posts})
 	if err != nil {
 		t.Fatal(err)
 	}
 	e := raised(0, alarm.Exceeds, time.Now())
-	e.Text = "cut off in the midd\xffle"
+	e.Text = "cut off in the midd\xff\xffle"
+	e.Alarm.Verdict.Uncertainty = new(math.NaN())
 	s.Record(e)
 	open := s.Uncommitted(time.Now().Add(time.Hour))
 	if len(open) != 1 {
 		t.Fatalf("%d events wait", len(open))
 	}
-	<-s.Durable(open[0].ID)
+	durable := s.Durable(open[0].ID)
+	close(seen)
+	<-durable
 	read, err := s.Events(t.Context(), open[0].ID-1, 1)
 	if err != nil || len(read) != 1 {
 		t.Fatalf("%d events: %v", len(read), err)
@@ -291,8 +377,8 @@ func TestDraftOverHTTP(t *testing.T) {
 		}
 	}
 	for _, name := range []string{"new", "used"} {
-		var before, at []int
-		before = wrote.of()
+		var at []int
+		before := wrote.of()
 		r, went := h.draft(t.Context(), Message{MessageID: name}, func() error {
 			at = wrote.of()
 			return nil
@@ -300,27 +386,46 @@ func TestDraftOverHTTP(t *testing.T) {
 		if len(before) == 0 {
 			before = []int{0}
 		}
-		if after := wrote.of(); r.outcome != accepted || !went || !slices.Equal(at, before) || len(after) != 1 || after[0] <= before[0] {
+		if after := wrote.of(); r.outcome != accepted || !went || !slices.Equal(at, before) || after[0] <= before[0] {
 			t.Errorf("%s: outcome %d (%v), went %v; %d bytes before, %d when it might go, %d after", name, r.outcome, r.err, went, before, at, after)
 		}
 		received(name)
 	}
-	before := wrote.of()
-	if r, went := h.draft(t.Context(), Message{MessageID: "dropped"}, func() error { return errNotDurable }); r.outcome != unheard || went {
-		t.Errorf("dropped: outcome %d, went %v", r.outcome, went)
+	before, asked := wrote.of(), 0
+	if r, counts := h.draft(t.Context(), Message{MessageID: "dropped"}, func() error { asked++; return errNotDurable }); r.outcome != unheard || counts || asked != 1 {
+		t.Errorf("dropped: outcome %d, counts %v, asked %d times", r.outcome, counts, asked)
 	}
 	ended, cancel := context.WithCancel(t.Context())
-	cancel()
-	if r, went := h.draft(ended, Message{MessageID: "ended"}, ended.Err); r.outcome != unheard || went {
-		t.Errorf("ended: outcome %d, went %v", r.outcome, went)
+	if r, counts := h.draft(ended, Message{MessageID: "ended"}, func() error { cancel(); return ended.Err() }); r.outcome != unheard || counts {
+		t.Errorf("ended: outcome %d, counts %v", r.outcome, counts)
 	}
-	if after := wrote.of(); after[0] != before[0] || len(slices.DeleteFunc(after[1:], func(n int) bool { return n == 0 })) > 0 {
-		t.Errorf("%d bytes were written by drafts that might not go", after)
+	if after := wrote.of(); !slices.Equal(after, append(before, 0)) {
+		t.Errorf("%d bytes were written by drafts that might not go, %d before", after, before)
 	}
 	if r := h.send(t.Context(), Message{MessageID: "after"}); r.outcome != accepted {
 		t.Errorf("after them: %v", r.err)
 	}
 	received("after")
+	// What the receiver closes while it is held goes over another connection.
+	r, counts := h.draft(t.Context(), Message{MessageID: "closed"}, func() error {
+		hook.CloseClientConnections()
+		return nil
+	})
+	if r.outcome != accepted {
+		if r.outcome != unheard || counts {
+			t.Errorf("closed: outcome %d (%v), counts %v", r.outcome, r.err, counts)
+		}
+		if r := h.send(t.Context(), Message{MessageID: "closed"}); r.outcome != accepted {
+			t.Errorf("sent again: %v", r.err)
+		}
+	}
+	received("closed")
+	// Nobody listens any more: that is an attempt as any other.
+	hook.Close()
+	h.transport.CloseIdleConnections()
+	if r, counts := h.draft(t.Context(), Message{}, func() error { return nil }); r.outcome != unheard || !counts {
+		t.Errorf("nobody listens: outcome %d, counts %v", r.outcome, counts)
+	}
 }
 
 func TestNoDraftOverSharedConnections(t *testing.T) {

@@ -25,12 +25,12 @@ type Outbox interface {
 	// were raised before olderThan. They have the ids they will keep.
 	Uncommitted(olderThan time.Time) []acquire.Event
 	// Raised returns a channel that is closed when a new event with an alarm
-	// exists, durable or not.
+	// exists, durable or not, or a moment later.
 	Raised() <-chan struct{}
 	// Changed returns a channel that is closed when new durable events exist.
 	Changed() <-chan struct{}
 	// Durable returns a channel that is closed when the event of this number, which is
-	// not durable yet, is.
+	// not durable yet, is. It may stay open: whoever reads the event knows as well.
 	Durable(id int64) <-chan struct{}
 	// Cursor returns what Keep last kept under a name; 0 when nothing.
 	Cursor(ctx context.Context, name string) (int64, error)

@@ -120,6 +120,9 @@ func (b *outbox) Durable(id int64) <-chan struct{} {
 	defer b.mu.Unlock()
 	if b.awaited[id] == nil {
 		b.awaited[id] = make(chan struct{})
+		if slices.ContainsFunc(b.durable, func(e acquire.Event) bool { return e.ID == id }) {
+			close(b.awaited[id])
+		}
 	}
 	return b.awaited[id]
 }

@@ -70,6 +70,7 @@ type sender struct {
 	told        ledger // what came of messages, not yet handed on to be kept
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
+	begun       bool           // the first page came
 	drafted     *drafted       // nil: none
 	failures    int            // of the receiver, in a row
 	lastError   string
@@ -199,7 +200,7 @@ func (s *sender) arrive(p page, now time.Time) {
 		}
 		s.add(e, true, now, p.first)
 	}
-	s.read = max(s.read, p.read)
+	s.read, s.begun = max(s.read, p.read), true
 	s.news = s.news || len(p.events) > 0 || p.first
 	for id := range s.seen {
 		if id <= s.read {
@@ -238,9 +239,10 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 		}
 		s.q.start(w, now)
 		s.flying++
-		m, d := s.c.message(w), s.claim(w)
+		m := s.c.message(w)
+		d, same := s.claim(w)
 		s.fly.Go(func() {
-			r := s.attempt(ctx, m, d)
+			r := s.attempt(ctx, m, d, same)
 			r.w = w
 			s.results <- r // never waits: it holds as many as may fly
 		})
