@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -56,6 +57,14 @@ func (y *trying) unwell() string {
 	return ""
 }
 
+// limitOf is the limit that a rule of exceedance is about.
+func limitOf(rule string) string {
+	if id, more := strings.CutPrefix(rule, string(alarm.ExceedsOf(""))); more && !strings.Contains(id, ":") {
+		return id
+	}
+	return "in-use"
+}
+
 // wrong says where a post looks well that is not.
 func (y *trying) wrong() string {
 	why := y.unwell()
@@ -72,11 +81,16 @@ func (y *trying) wrong() string {
 		return w.Body.String()
 	}
 	lasts := strings.HasPrefix(why, held) && !st.Condition.Blind()
+	rule, loud := strings.CutPrefix(why, exceeded)
+	loud = loud && !st.Condition.Blind()
 	numbers := get("/metrics")
 	for line := range strings.Lines(numbers) {
 		for _, bad := range []string{`regard="seeing"`, `verdict="within"`} {
 			if lasts && bad != `regard="seeing"` {
 				continue
+			}
+			if other := "limit_verdict{limit="; loud && strings.Contains(line, other) && !strings.Contains(line, other+strconv.Quote(limitOf(rule))) {
+				continue // the field may well be within a higher one
 			}
 			if strings.Contains(line, bad) && strings.HasSuffix(strings.TrimSpace(line), " 1") {
 				return why + ", and metrics say " + strings.TrimSpace(line)

@@ -87,11 +87,11 @@ type postJSON struct {
 	Ratio      number      `json:"limit_ratio"`
 	Distance   number      `json:"distance_m"`
 	Limit      limitJSON   `json:"limit"`
-	Verdict    verdictJSON `json:"verdict"` // against limit
+	Verdict    verdictJSON `json:"verdict"` // of verdicts, the one that says most of the field; its limit_id names the limit
 	Vitals     vitalsJSON  `json:"probe_says"`
 
-	Limits   []limitJSON   `json:"limits"` // all of the post, limit first
-	Verdicts []verdictJSON `json:"verdicts"`
+	Limits   []limitJSON   `json:"limits"`   // all of the post, limit first
+	Verdicts []verdictJSON `json:"verdicts"` // against each of limits
 }
 
 // noticeJSON says since when something announced is so, by whom and why.
@@ -118,7 +118,7 @@ func postOf(st acquire.Stats) postJSON {
 		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail, Running: st.Running,
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
 		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
-		Verdict: verdictOf(st.Verdict), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
+		Verdict: verdictOf(st.Binding()), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
 	}
 	j.NotCal = st.Uncalibrated
 	sight := st.Sight()

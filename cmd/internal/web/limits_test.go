@@ -54,6 +54,12 @@ func TestPostWithSeveralLimits(t *testing.T) {
 			t.Errorf("the API lacks %s in\n%s", w, body)
 		}
 	}
+	// Who reads the one verdict of the API alone hears of what is exceeded.
+	st := twoLimits(above, now)
+	st.Verdict.Outcome, st.Verdicts[0].Outcome = limit.Within, limit.Within
+	if p := postOf(st); p.Verdict.Outcome != string(limit.Exceeds) || p.Verdict.LimitID != "people" || p.Verdicts[0].Outcome != string(limit.Within) {
+		t.Errorf("the API's verdict is %q of limit %s", p.Verdict.Outcome, p.Verdict.LimitID)
+	}
 }
 
 // onMean is a post whose one limit is 1 mW/cm² as a mean over 30 min; it reads little.
