@@ -1,6 +1,7 @@
 package acquire
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -18,7 +19,8 @@ type Trouble struct {
 	Rule alarm.Rule // of the station itself
 	Text string     // what is amiss, and what to do; empty: nothing is
 
-	Unknown bool // nobody can say yet whether anything is: its alarm stays as it was
+	Ended   string // what is so once nothing is; may be empty
+	Unknown bool   // nobody can say yet whether anything is: its alarm stays as it was
 }
 
 // Delays of the station's own rules; our own choice.
@@ -50,6 +52,8 @@ func (s *Station) ownAlarm(r alarm.Rule) *own {
 		o.gate = alarm.Gate{On: clockOn, Off: clockOff}
 	case r.Kind() == alarm.CourierOf("").Kind():
 		o.gate = alarm.Gate{On: courierOn}
+	case r.IsSum():
+		o.gate = alarm.Gate{Off: s.clearOf(r.Name())}
 	}
 	s.own = append(s.own, o)
 	return o
@@ -89,14 +93,14 @@ func (s *Station) stamp(now time.Time) time.Time { return now.UTC() }
 // lookTroubles moves the alarms about what the station is told of. What it is no
 // longer told of has ended.
 func (s *Station) lookTroubles(now time.Time) {
-	all := s.inputTroubles(now)
+	all := append(s.inputTroubles(now), s.sumTroubles()...)
 	if s.troubles != nil {
 		all = append(all, s.troubles()...)
 	}
 	for _, t := range all {
 		text, is := t.Text, alarm.PresentIf(t.Text != "")
 		if text == "" {
-			text = "that has ended"
+			text = cmp.Or(t.Ended, "that has ended")
 		}
 		if t.Unknown {
 			is = alarm.Unknown

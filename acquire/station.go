@@ -36,6 +36,7 @@ type Options struct {
 	Beat      Sleeper          // for what goes by the clock alone; nil: Timers
 	Clock     ClockSource      // nil: the wall clock is trusted
 
+	Sums      []Sum              // of posts that are held together against one limit
 	Inputs    []Input            // contacts beside posts
 	Operated  func(input string) // a door was closed, or an oven switched off, by a contact's word; nil: nobody counts. It must not wait
 	Attention alarm.Attention    // of all alarms
@@ -68,6 +69,7 @@ type Station struct {
 	epoch   time.Time
 	source  ClockSource
 
+	sums     []Sum
 	inputs   []Input
 	operated func(string)
 
@@ -99,7 +101,7 @@ type Station struct {
 func New(o Options) (*Station, error) {
 	s := &Station{posts: o.Posts, record: o.Recorder, log: o.Log, now: o.Now, epoch: o.Now(),
 		source: o.Clock, zone: o.Zone, attention: o.Attention, disk: o.Disk, diskFloor: o.DiskFloor, troubles: o.Troubles,
-		inputs: o.Inputs, operated: o.Operated, follows: o.Before != nil, observers: o.Observers, round: o.Round}
+		sums: o.Sums, inputs: o.Inputs, operated: o.Operated, follows: o.Before != nil, observers: o.Observers, round: o.Round}
 	if s.round == nil {
 		s.round = func() {}
 	}

@@ -5,7 +5,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 )
 
@@ -84,4 +86,62 @@ func (s Sum) of(all []Stats, id string) (limit.Verdict, bool) {
 		}
 	}
 	return limit.Verdict{}, false
+}
+
+// sumTroubles tells of sums that are above 1 for certain. While one of its posts alone
+// is above the limit that post's alarm tells it already.
+func (s *Station) sumTroubles() []Trouble {
+	var out []Trouble
+	for _, sum := range s.sums {
+		t := Trouble{Rule: alarm.SumOf(sum.ID), Unknown: true}
+		parts, alone := s.partsOf(sum)
+		total, err := limit.SumOfRatios(parts...)
+		at := fmt.Sprintf("the ratios of the means at posts %s to limit %s", strings.Join(sum.Posts, ", "), sum.Limit)
+		switch {
+		case err != nil, len(parts) < len(sum.Posts), alone && total.Lo > 1:
+		case total.Lo > 1:
+			t.Unknown, t.Text = false, fmt.Sprintf("%s add up to more than 1, at least to %.4g", at, total.Lo)
+		case total.Hi <= 1:
+			t.Unknown, t.Ended = false, fmt.Sprintf("%s add up to at most %.3g", at, total.Hi)
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+// partsOf reads the means of the posts of a sum, and says whether one alone is above
+// its limit.
+func (s *Station) partsOf(sum Sum) (parts []limit.Part, alone bool) {
+	for _, w := range s.watches {
+		if !slices.Contains(sum.Posts, w.post.ID) {
+			continue
+		}
+		w.mu.Lock()
+		for i := range w.held {
+			h := &w.held[i]
+			if h.limit.ID != sum.Limit || h.mean == nil {
+				continue
+			}
+			mean := h.mean.Read()
+			p := limit.Part{Lo: mean.Lo, Hi: mean.Hi, U: mean.U, Limit: h.limit}
+			if w.overRange() { // before it has a duration
+				p.Hi = limit.Unbounded()
+			}
+			parts, alone = append(parts, p), alone || p.Lo > h.limit.Value
+		}
+		w.mu.Unlock()
+	}
+	return parts, alone
+}
+
+// clearOf is for how long a sum must be known to be kept before its alarm returns.
+func (s *Station) clearOf(sum string) (clear time.Duration) {
+	for _, one := range s.sums {
+		for i := range s.posts {
+			if one.ID == sum && slices.Contains(one.Posts, s.posts[i].ID) {
+				clear = max(clear, s.posts[i].Sustained.Clear)
+			}
+		}
+	}
+	return clear
 }

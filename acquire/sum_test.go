@@ -2,12 +2,14 @@ package acquire
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -73,4 +75,102 @@ func TestASumIsNeverWithinByKnowingLess(t *testing.T) {
 			t.Fatalf("%s, %+v; with more known %s, %+v", less.Outcome, less, known.Outcome, known)
 		}
 	})
+}
+
+// A sum that is above 1 for certain is an alarm of the station's own: it latches, it
+// returns once the sum was known to be kept for the clear delay, and it is silent while
+// one post alone exceeds, whose own alarm tells it.
+func TestASumThatExceedsIsAnAlarm(t *testing.T) {
+	m, now := newMemory(), time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	public := onPeople("public", 10, time.Minute)
+	var posts []Post
+	for _, id := range []string{"low", "high"} {
+		p := aPost(&fakeProbe{})
+		p.ID, p.Oven, p.Distance, p.Limit, p.More = id, id, 1, public, nil
+		posts = append(posts, p)
+	}
+	o := Options{Posts: posts, Recorder: m, Log: discard(), Now: func() time.Time { return now }, Past: func(int) (Past, error) { return Past{}, nil },
+		Sums: []Sum{{ID: "hatch", Posts: []string{"low", "high"}, Limit: "public"}}}
+	s, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rule, end := alarm.SumOf("hatch"), time.Duration(0)
+	run := func(span time.Duration, low, high float64) {
+		t.Helper()
+		for to := end + span; end < to; end += time.Second {
+			s.watches[0].runAt(end, end+time.Second, low)
+			s.watches[1].runAt(end, end+time.Second, high)
+			now = s.epoch.Add(end + time.Second)
+			s.look(now)
+		}
+	}
+	state := func() alarm.State { return s.ownAlarm(rule).alarm.State }
+	run(2*time.Minute, 0.4, 0.4) // 4 of 10 W/m² each
+	if got := m.changes(rule); len(got) != 0 {
+		t.Fatalf("0.8 together, and told %q", got)
+	}
+	run(2*time.Minute, 0.6, 0.6)
+	if got := m.changes(rule); !slices.Equal(got, []alarm.Reason{alarm.Raised}) || state() != alarm.Unacknowledged {
+		t.Fatalf("1.2 together, and told %q", got)
+	}
+	if text := m.texts(KindAlarm); !strings.Contains(text[len(text)-1], "the ratios of the means at posts low, high to limit public add up to more than 1, at least to 1.") {
+		t.Errorf("told %q", text)
+	}
+	for i, w := range s.watches {
+		if a := w.alarms[0]; a.State != alarm.Normal {
+			t.Errorf("post %d: %s, though it is below the limit alone", i, a.State)
+		}
+	}
+	clear := posts[0].Sustained.Clear
+	run(clear, 0.1, 0.1) // of which a part goes by until the mean has fallen
+	if state() != alarm.Unacknowledged {
+		t.Errorf("%s before it was kept for the whole clear delay", state())
+	}
+	run(2*time.Minute, 0.1, 0.1)
+	if got := m.changes(rule); !slices.Equal(got[1:], []alarm.Reason{alarm.ReturnedLatched}) || state() != alarm.LatchedUnacknowledged {
+		t.Fatalf("kept again, and told %q", got)
+	}
+	if text := m.texts(KindAlarm); !strings.Contains(text[len(text)-1], "add up to at most ") {
+		t.Errorf("told %q", text)
+	}
+	// After a start it stands until somebody resets it.
+	o.Standing = []alarm.Alarm{s.ownAlarm(rule).alarm}
+	if s, err = New(o); err != nil {
+		t.Fatal(err)
+	}
+	end = 0
+	run(10*time.Second, 0.1, 0.1)
+	if state() != alarm.LatchedUnacknowledged {
+		t.Fatalf("%s after a start", state())
+	}
+	if err := s.Reset(s.ownAlarm(rule).alarm.ID, "M. Okafor", "both doors adjusted, survey 12"); err != nil || state() != alarm.Normal {
+		t.Fatalf("%v, %s", err, state())
+	}
+	// One alone: the sum tells nothing beside it, and does once it is below alone.
+	before := len(m.changes(rule))
+	run(2*time.Minute, 0.1, 0)
+	run(2*time.Minute, 1.5, 0)
+	run(30*time.Second, 1.5, 0.6)
+	if got := m.changes(rule)[before:]; len(got) != 0 || s.watches[0].alarms[0].State != alarm.Unacknowledged {
+		t.Errorf("post low exceeds alone (%s), and the sum told %q", s.watches[0].alarms[0].State, got)
+	}
+	run(2*time.Minute, 0.6, 0.6)
+	if got := m.changes(rule)[before:]; !slices.Equal(got, []alarm.Reason{alarm.Raised}) {
+		t.Errorf("1.2 together again, and told %q", got)
+	}
+	// What nobody sees ends nothing, and no sum that the configuration drops is taken for mended.
+	now = now.Add(10 * time.Minute)
+	for _, w := range s.watches {
+		w.tick(now)
+	}
+	s.look(now)
+	if state() != alarm.Unacknowledged {
+		t.Errorf("%s after ten minutes in which nothing was seen", state())
+	}
+	s.sums = nil
+	s.look(now)
+	if state() != alarm.LatchedUnacknowledged {
+		t.Errorf("%s, and the configuration names it no more", state())
+	}
 }

@@ -229,13 +229,14 @@ func TestWhatRulesAre(t *testing.T) {
 		{OpenDoor, true, false, true, false, High, "open-door", ""},
 		{InputOf("latch"), false, false, false, false, Medium, "input", "latch"},
 		{AgeingOf("galley"), false, false, false, false, Low, "ageing", "galley"},
+		{SumOf("hatch"), true, false, true, false, High, "sum", "hatch"},
 		{"exceedsnot", false, false, false, false, Medium, "exceedsnot", ""},
 	}
 	tried := map[string]bool{}
 	for _, tc := range all {
 		r := tc.rule
 		tried[r.Kind()] = true
-		if r.Latches() != tc.latches || r.IsExceedance() != (tc.latches && r != OpenDoor) || r.Blinds() != tc.blinds || r.Guarded() != tc.guarded ||
+		if r.Latches() != tc.latches || r.IsExceedance() != (tc.latches && r != OpenDoor && !r.IsSum()) || r.IsSum() != (tc.kind == "sum") || r.Blinds() != tc.blinds || r.Guarded() != tc.guarded ||
 			r.IsNotice() != tc.notice || r.Priority() != tc.priority || r.Kind() != tc.kind || r.Name() != tc.name {
 			t.Errorf("%s: latches %v, blinds %v, guarded %v, notice %v, %s, %q %q", r, r.Latches(), r.Blinds(), r.Guarded(), r.IsNotice(), r.Priority(), r.Kind(), r.Name())
 		}

@@ -56,6 +56,7 @@ const (
 	withdrawn = "withdrawn" // an oven is taken out of use; a notice of the station's own
 	input     = "input"     // a contact at a post cannot be read; the station's own
 	ageing    = "ageing"    // the runs at a post come nearer to their limit; the station's own
+	sum       = "sum"       // several frequencies together exceed; the station's own
 )
 
 // ExceedsOf is the rule for the limit with this id, where a post has more limits
@@ -82,13 +83,19 @@ func CourierOf(id string) Rule { return courier + ":" + Rule(id) }
 // limit.
 func AgeingOf(post string) Rule { return ageing + ":" + Rule(post) }
 
+// SumOf is the rule that the ratios of the sum with this id add up to more than 1.
+func SumOf(id string) Rule { return sum + ":" + Rule(id) }
+
+// IsSum says whether the rule is about several posts that exceed together.
+func (r Rule) IsSum() bool { return r.Kind() == sum }
+
 // InputOf is the rule that the contact with this id cannot be read.
 func InputOf(id string) Rule { return input + ":" + Rule(id) }
 
 // IsReported says whether the station knows of the rule only by being told: of
-// couriers, contacts, ageing.
+// couriers, contacts, ageing, sums.
 func (r Rule) IsReported() bool {
-	return r.Kind() == courier || r.Kind() == input || r.Kind() == ageing
+	return r.Kind() == courier || r.Kind() == input || r.Kind() == ageing || r.IsSum()
 }
 
 // NamesPlace says whether the rule's own name is where it is: an oven, a post, a
@@ -107,7 +114,7 @@ func Rules() []Rule {
 		OverRange, UnderFloor, ZeroDrift, Battery, Temperature, CertificateDue, CertificateOverdue, Position,
 		Record, Clock, Disk, Away, UnderTest, OpenDoor,
 		WarningOf("some-rule"), DoseOf("some-rule"), CountOf("some-rule"), CourierOf("some-courier"),
-		InputOf("some-contact"), AgeingOf("some-post"), WithdrawnOf("some-oven")}
+		InputOf("some-contact"), AgeingOf("some-post"), SumOf("some-sum"), WithdrawnOf("some-oven")}
 }
 
 // Kind is the rule without what a name of its own adds to it: "exceeds",
@@ -138,9 +145,9 @@ func (r Rule) IsOfField() bool {
 }
 
 // Latches says whether a falling value may end an alarm of this rule. An
-// exceedance latches, and so does a field beside an open door: only a reset that
-// names a repair or a survey ends it.
-func (r Rule) Latches() bool { return r.IsExceedance() || r == OpenDoor }
+// exceedance latches, of one post or of several together, and so does a field beside
+// an open door: only a reset that names a repair or a survey ends it.
+func (r Rule) Latches() bool { return r.IsExceedance() || r.IsSum() || r == OpenDoor }
 
 // IsNotice says whether the rule is something that people announced: told once
 // when it begins and once when it ends, and nothing to acknowledge.
@@ -159,7 +166,7 @@ func (r Rule) Blinds() bool {
 // Guarded says whether an alarm of this rule can neither be suppressed nor taken
 // out of service, and be shelved for LongestGuardedShelf at most: a field above
 // its limit, an oven that emits though it is withdrawn, a post that does not see.
-func (r Rule) Guarded() bool { return r.IsExceedance() || r == Emission || r == OpenDoor || r.Blinds() }
+func (r Rule) Guarded() bool { return r.Latches() || r == Emission || r.Blinds() }
 
 // How long an alarm may be shelved. The first is a rule of the house for guarded
 // alarms; the second is our own choice.
@@ -193,7 +200,7 @@ func (p Priority) Known() bool { return p == High || p == Medium || p == Low }
 // wait for the next round is low.
 func (r Rule) Priority() Priority {
 	switch {
-	case r.IsExceedance(), r == Emission, r == OpenDoor:
+	case r.Latches(), r == Emission:
 		return High
 	case r.IsNotice():
 		return Low

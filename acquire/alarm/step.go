@@ -121,7 +121,7 @@ func (a Alarm) acknowledge() (State, Reason) {
 
 func (a Alarm) disappear() (State, Reason) {
 	latches, latched := a.Rule.Latches(), ReturnedLatched
-	if !a.Rule.IsExceedance() {
+	if !a.Rule.IsExceedance() && !a.Rule.IsSum() {
 		latched = GoneLatched
 	}
 	switch {

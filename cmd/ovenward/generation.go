@@ -131,7 +131,7 @@ func (g *generation) prepare() (err error) {
 func (g *generation) see(before *acquire.Station, from inherited) (err error) {
 	g.station, err = acquire.New(acquire.Options{
 		Before: before, Kept: from.kept, Ports: from.ports,
-		Inputs: g.contacts, Operated: g.operations.add,
+		Sums: sums(g.file), Inputs: g.contacts, Operated: g.operations.add,
 		Posts: g.posts, Recorder: g.slots, Standing: g.record.Alarms(),
 		Past: func(post int) (acquire.Past, error) {
 			return g.record.Past(g.slots.of[post], recall(g.posts[post]))

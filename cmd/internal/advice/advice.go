@@ -105,6 +105,8 @@ func presentNamed(r alarm.Rule) string {
 		return "Whom it tells does not hear of alarms now. Look at its address, its token and the network, and tell them yourself."
 	case alarm.InputOf("").Kind():
 		return "The contact tells nothing about door or power now. Look at its wiring, its file or the device that is asked for it."
+	case alarm.SumOf("").Kind():
+		return "Stop using the ovens of these posts, one after the other, until together they are below the limit; keep people away from where the posts stand. Call licensed service."
 	case alarm.AgeingOf("").Kind():
 		return "Have the door and its seal looked at before the limit is reached: from run to run the field rises."
 	case alarm.WithdrawnOf("").Kind():

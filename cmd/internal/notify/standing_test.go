@@ -120,6 +120,7 @@ func TestTextsSayWhyUntilAndHowMuch(t *testing.T) {
 		"open door":           {much(alarm.OpenDoor), nil, []string{"a field persists though the oven's door is open", advice.LeaveOven}, nil},
 		"contact, of no post": {cut, noPost, []string{"Larkfield House: contact latch cannot be read"}, []string{"the station itself"}},
 		"contact":             {much(alarm.InputOf("latch")), nil, []string{"contact latch cannot be read", "wiring"}, nil},
+		"sum":                 {much(alarm.SumOf("hatch")), nil, []string{"several frequencies together exceed: sum hatch", "keep people away"}, nil},
 		"ageing":              {much(alarm.AgeingOf("galley")), nil, []string{"the runs at post galley come near the limit", "the door and its seal"}, nil},
 		"emission":            {much(alarm.Emission), nil, []string{measured, advice.StopOven, "mains"}, nil},
 	} {

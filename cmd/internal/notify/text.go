@@ -210,6 +210,8 @@ func droppedWords(m Message) string {
 	switch {
 	case m.Rule.Kind() == alarm.CourierOf("").Kind():
 		return "courier " + m.Rule.Name() + " was removed from the configuration"
+	case m.Rule.IsSum():
+		return "sum " + m.Rule.Name() + " was removed from the configuration; that its posts together exceed is not known to be mended"
 	case m.Post == "":
 		return "the station no longer watches this: rule " + string(m.Rule)
 	case m.post == nil && m.Rule.Latches():
@@ -300,6 +302,8 @@ func namedWords(m Message) (present, ended string) {
 		return "messages of courier " + name + " are not accepted", "messages of courier " + name + " are accepted again"
 	case "input":
 		return "contact " + name + " cannot be read", "contact " + name + " is read again"
+	case "sum":
+		return "several frequencies together exceed: sum " + name, "several frequencies together exceeded: sum " + name + "; the cause is not known to be mended"
 	case "ageing":
 		return "the runs at post " + name + " come near the limit", "the runs at post " + name + " no longer come near the limit"
 	case "withdrawn":

@@ -127,7 +127,7 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 	case !one.Present:
 		one.When = v.between(a.Since, a.Changed, now)
 	}
-	if !a.Rule.IsExceedance() {
+	if !a.Rule.IsExceedance() && !a.Rule.IsSum() {
 		one.notSeen(v, a, now)
 	}
 	return one
