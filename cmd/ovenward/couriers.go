@@ -135,9 +135,15 @@ func (g *generation) newCouriers() error {
 	return nil
 }
 
-// tellSecrets warns of each secret that cannot be read now, and not only when a message
-// must go out. It is no mistake of the configuration: the file may come yet.
+// tellSecrets warns of each secret, and each file of authorities, that cannot be read
+// now, and not only when a message must go out. It is no mistake of the configuration:
+// the file may come yet.
 func (g *generation) tellSecrets() {
+	for _, a := range authoritiesOf(g.file) {
+		if err := notify.CheckAuthorities(a.file); err != nil {
+			g.log.Warn("nothing goes out by "+a.of+" until its authorities can be read", "error", err)
+		}
+	}
 	for _, s := range secretsOf(g.file) {
 		if err := s.check(); err != nil {
 			g.log.Warn("nothing goes out by "+s.of+" until its secret can be read", "error", err, "mend", s.mend())

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/tls"
 	"errors"
 	"flag"
 	"fmt"
@@ -17,6 +18,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/store"
+	"ovenward/cmd/internal/notify"
 	"ovenward/config"
 )
 
@@ -178,7 +180,12 @@ func (d *doctor) ask(ctx context.Context) answered {
 }
 
 func (d *doctor) daemon(a answered) {
+	_, untrusted := errors.AsType[*tls.CertificateVerificationError](a.err)
 	switch {
+	case untrusted:
+		d.note(unknown, "daemon", "something answers at %s by TLS, and its certificate is not trusted here under that name: ask by the name that it bears, --url=https://NAME:PORT: %v", d.url, a.err)
+	case a.status == http.StatusBadRequest && strings.HasPrefix(d.url, "http:") && strings.Contains(a.body, "HTTPS server"):
+		d.note(unknown, "daemon", "it answers at %s that it speaks TLS: ask it by --url=https://NAME:PORT, NAME as its certificate bears it", d.url)
 	case a.err != nil:
 		d.note(unknown, "daemon", "nothing answers at %s, so no daemon runs there, or elsewhere: %v", d.url, a.err)
 	case a.status == http.StatusOK:
@@ -224,6 +231,27 @@ func (d *doctor) permissions(f *config.File) {
 	}
 	for _, s := range secretsOf(f) {
 		d.secret(s)
+	}
+	for _, a := range authoritiesOf(f) {
+		d.authorities(a)
+	}
+}
+
+// authorities looks whether a file can be read that says whom a courier trusts.
+func (d *doctor) authorities(a namedFile) {
+	if d.service {
+		switch shut, err := d.machine.shutToService(a.file); {
+		case errors.Is(err, fs.ErrNotExist): // said below
+		case err != nil:
+			d.note(unknown, "permissions", "whether the service may read %s, the ca_file of %s: %v", a.file, a.of, err)
+			return
+		case shut != "":
+			d.note(toMend, "permissions", "the service may not read %s, the ca_file of %s, so nothing goes out by it: chmod o+rX %s (it is no secret)", a.file, a.of, shut)
+			return
+		}
+	}
+	if err := notify.CheckAuthorities(a.file); err != nil {
+		d.note(toMend, "permissions", "nothing goes out by %s: %v", a.of, err)
 	}
 }
 
@@ -295,6 +323,35 @@ const (
 	signingKeyKey = "signing_key"
 	remoteWrite   = "remote_write "
 )
+
+// namedFile is a file that a configuration names, and for whom.
+type namedFile struct{ of, file string }
+
+// authoritiesOf lists the files that say whom couriers trust.
+func authoritiesOf(f *config.File) []namedFile {
+	var out []namedFile
+	add := func(of, file string) {
+		if file != "" {
+			out = append(out, namedFile{of, file})
+		}
+	}
+	for _, w := range f.Webhooks {
+		add("webhook "+w.ID, w.CAFile)
+	}
+	for _, m := range f.Mails {
+		add("mail "+m.ID, m.CAFile)
+	}
+	for _, a := range f.Alertmanagers {
+		add("alertmanager "+a.ID, a.CAFile)
+	}
+	for _, m := range f.MQTTs {
+		add("mqtt "+m.ID, m.CAFile)
+	}
+	for _, r := range f.Remotes {
+		add(remoteWrite+r.ID, r.CAFile)
+	}
+	return out
+}
 
 // secretsOf lists all secrets that a configuration names.
 func secretsOf(f *config.File) []namedSecret {

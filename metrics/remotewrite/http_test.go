@@ -152,8 +152,12 @@ func TestRefusedOptions(t *testing.T) {
 		}
 	}
 	for _, ca := range []string{"/nonexistent.pem", file(t, "ca.pem", "no certificate")} {
-		if _, err := New(Options{Name: "fleet", URL: "https://fleet.example", Record: newRecord(), CAFile: ca}); err == nil || !strings.Contains(err.Error(), ca) {
-			t.Errorf("%v, want one that names %s", err, ca)
+		w, err := New(Options{Name: "fleet", URL: "https://fleet.example", Record: newRecord(), CAFile: ca})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a := w.post(t.Context(), nil); a.outcome != retry || !strings.Contains(a.err.Error(), ca) {
+			t.Errorf("%v, %v, want a retry that names %s", a.outcome, a.err, ca)
 		}
 	}
 }

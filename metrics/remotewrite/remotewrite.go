@@ -128,7 +128,7 @@ const (
 	defaultTimeout = 30 * time.Second
 )
 
-// New checks the options. It opens no connection; a CA file is read.
+// New checks the options. It opens no connection and reads no file.
 func New(o Options) (*Writer, error) {
 	if o.Record == nil || o.Name == "" {
 		return nil, errors.New("a remote-write target needs a name and a record to send from")
@@ -155,11 +155,6 @@ func New(o Options) (*Writer, error) {
 	}
 	if o.wait == nil {
 		o.wait = func(failures int) time.Duration { return backoff(failures, rand.Float64()) }
-	}
-	if o.transport == nil {
-		if o.transport, err = newTransport(o); err != nil {
-			return nil, fmt.Errorf("remote_write %s: %w", o.Name, err)
-		}
 	}
 	w := &Writer{o: o, url: u, to: redacted(u)}
 	w.log = o.Log.With("target", o.Name, "to", w.to)

@@ -101,7 +101,7 @@ func retryAfter(header string, now time.Time) time.Duration {
 // newTransport makes a transport that uses no proxy and keeps few connections.
 // It is used without a client: a transport follows no redirect, so no secret
 // goes where the configuration does not say.
-func newTransport(o Options) (*http.Transport, error) {
+func newTransport(o Options) (http.RoundTripper, error) {
 	t := &http.Transport{
 		DialContext:           (&net.Dialer{Timeout: min(o.Timeout, 10*time.Second)}).DialContext,
 		TLSHandshakeTimeout:   min(o.Timeout, 10*time.Second),
@@ -112,15 +112,25 @@ func newTransport(o Options) (*http.Transport, error) {
 	if o.CAFile == "" {
 		return t, nil
 	}
-	pem, err := os.ReadFile(o.CAFile)
+	var err error
+	t.TLSClientConfig.RootCAs, err = authorities(o.CAFile)
+	if err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+// authorities reads a file of certificates.
+func authorities(path string) (*x509.CertPool, error) {
+	pem, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the certificate authority: %w; name a PEM file as ca_file", err)
 	}
-	t.TLSClientConfig.RootCAs = x509.NewCertPool()
-	if !t.TLSClientConfig.RootCAs.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", o.CAFile)
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", path)
 	}
-	return t, nil
+	return pool, nil
 }
 
 // parseURL refuses what cannot be sent to. Its errors hold nothing of the URL
@@ -167,6 +177,11 @@ func (w *Writer) post(ctx context.Context, body []byte) answer {
 	req, err := w.request(ctx, body)
 	if err != nil {
 		return answer{outcome: retry, err: err}
+	}
+	if w.o.transport == nil { // first of all, and again until its authorities can be read
+		if w.o.transport, err = newTransport(w.o); err != nil {
+			return answer{outcome: retry, err: err}
+		}
 	}
 	resp, err := w.o.transport.RoundTrip(req)
 	if err != nil {

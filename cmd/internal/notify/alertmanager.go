@@ -35,14 +35,10 @@ type alertmanager struct {
 // What stands is sent again and again, so that it does not expire; a heartbeat is
 // an alert that always fires, and expires when it stays away.
 func NewAlertmanager(o AlertmanagerOptions) (Carrier, error) {
-	tls, err := authorities(o.CAFile)
-	if err != nil {
-		return nil, err
-	}
 	if o.Resend <= 0 {
 		o.Resend = time.Minute
 	}
-	p, err := newPoster(strings.TrimRight(o.URL, "/")+"/api/v2/alerts", o.Timeout, o.Token.Set(), tls)
+	p, err := newPoster(strings.TrimRight(o.URL, "/")+"/api/v2/alerts", o.Timeout, o.Token.Set(), o.CAFile)
 	if err != nil {
 		return nil, err
 	}

@@ -3,7 +3,6 @@ package notify
 import (
 	"bytes"
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -21,13 +21,16 @@ type poster struct {
 	name      string // for people, without secrets
 	timeout   time.Duration
 	transport *http.Transport
+
+	mu sync.Mutex
+	ca string // of authorities that the transport does not know yet; empty: it knows all
 }
 
 const defaultTimeout = 10 * time.Second
 
 // newPoster checks the address. secret says that something secret goes with it,
 // which must not cross a network in the open.
-func newPoster(address string, timeout time.Duration, secret bool, tls *tls.Config) (*poster, error) {
+func newPoster(address string, timeout time.Duration, secret bool, ca string) (*poster, error) {
 	if timeout <= 0 {
 		timeout = defaultTimeout
 	}
@@ -36,8 +39,25 @@ func newPoster(address string, timeout time.Duration, secret bool, tls *tls.Conf
 		return nil, err
 	}
 	p := &poster{url: u, name: redacted(u), timeout: timeout, transport: newTransport(timeout)}
-	p.transport.TLSClientConfig = tls
+	if u.Scheme == "https" {
+		p.ca = ca
+	}
 	return p, nil
+}
+
+// trust has the transport know its authorities before it is first used.
+func (p *poster) trust() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.ca == "" {
+		return nil
+	}
+	tls, err := authorities(p.ca)
+	if err != nil {
+		return err
+	}
+	p.transport.TLSClientConfig, p.ca = tls, ""
+	return nil
 }
 
 func (p *poster) to() string { return p.name }
@@ -97,6 +117,9 @@ const maxAnswer = 16 << 10
 // post makes one attempt, which ends when the timeout has passed. dress adds
 // headers, and may fail.
 func (p *poster) post(ctx context.Context, body []byte, timeout time.Duration, dress func(*http.Request) error) result {
+	if err := p.trust(); err != nil {
+		return result{outcome: retry, err: err}
+	}
 	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.url.String(), bytes.NewReader(body))

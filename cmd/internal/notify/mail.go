@@ -54,7 +54,6 @@ type mailer struct {
 	o    MailOptions
 	host string
 	port int
-	tls  *tls.Config
 
 	mu     sync.Mutex
 	partly map[string]map[string]string // message id: who has it or refused it, and what the server said
@@ -95,13 +94,6 @@ func NewMail(o MailOptions) (Carrier, error) {
 			return nil, err
 		}
 	}
-	if m.tls, err = authorities(o.CAFile); err != nil {
-		return nil, err
-	}
-	if m.tls == nil {
-		m.tls = &tls.Config{MinVersion: tls.VersionTLS12}
-	}
-	m.tls.ServerName = host
 	return m, nil
 }
 
@@ -190,11 +182,19 @@ func (m *mailer) note(id, to, what string) {
 
 // dial connects, with TLS as configured, and proves who we are.
 func (m *mailer) dial(ctx context.Context) (*mail.Client, error) {
-	options := []mail.Option{mail.WithPort(m.port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(m.tls),
+	ca := m.o.CAFile
+	if m.o.TLS == NoTLS {
+		ca = ""
+	}
+	trusted, err := clientTLS(ca, m.host)
+	if err != nil {
+		return nil, err
+	}
+	options := []mail.Option{mail.WithPort(m.port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(trusted),
 		mail.WithoutNoop(),
 		// Not with the context it is given, which ends with the dialling.
 		mail.WithDialContextFunc(func(_ context.Context, network, address string) (net.Conn, error) {
-			return m.connect(ctx, network, address)
+			return m.connect(ctx, network, address, trusted)
 		})}
 	switch m.o.TLS {
 	case StartTLS:
@@ -223,14 +223,14 @@ func (m *mailer) dial(ctx context.Context) (*mail.Client, error) {
 }
 
 // connect opens a connection that ends with ctx, whatever the server does.
-func (m *mailer) connect(ctx context.Context, network, address string) (net.Conn, error) {
+func (m *mailer) connect(ctx context.Context, network, address string, trusted *tls.Config) (net.Conn, error) {
 	conn, err := (&net.Dialer{Timeout: min(m.o.Timeout, 5*time.Second)}).DialContext(ctx, network, address)
 	if err != nil {
 		return nil, err
 	}
 	context.AfterFunc(ctx, func() { conn.Close() })
 	if m.o.TLS == OnlyTLS {
-		return tls.Client(conn, m.tls), nil
+		return tls.Client(conn, trusted), nil
 	}
 	return conn, nil
 }

@@ -62,7 +62,6 @@ const (
 type publisher struct {
 	o    MQTTOptions
 	url  *url.URL
-	tls  *tls.Config
 	turn chan mqtt.Client // holds the present client, or nil; who takes it has the turn
 
 	connections atomic.Int64 // made so far by the daemon that watches
@@ -94,13 +93,6 @@ func NewMQTT(o MQTTOptions) (Carrier, error) {
 		every: postsAnew, holds: postsHold}
 	if o.TLS {
 		b.url.Scheme = "tls"
-		if b.tls, err = authorities(o.CAFile); err != nil {
-			return nil, err
-		}
-		if b.tls == nil {
-			b.tls = &tls.Config{MinVersion: tls.VersionTLS12}
-		}
-		b.tls.ServerName = host
 	}
 	b.turn <- nil
 	return b, nil
@@ -177,6 +169,13 @@ func (b *publisher) publish(ctx context.Context, topic string, retain bool, body
 
 // connect makes a client and a connection. It returns nil with an error.
 func (b *publisher) connect(ctx context.Context, watching bool) (mqtt.Client, error) {
+	var trusted *tls.Config
+	if b.o.TLS {
+		var err error
+		if trusted, err = clientTLS(b.o.CAFile, b.url.Hostname()); err != nil {
+			return nil, err
+		}
+	}
 	o := mqtt.NewClientOptions()
 	o.Servers = []*url.URL{b.url}
 	o.SetClientID(b.o.ClientID).SetCleanSession(true).SetProtocolVersion(4)
@@ -185,10 +184,10 @@ func (b *publisher) connect(ctx context.Context, watching bool) (mqtt.Client, er
 	// Not the library's own, which takes a proxy from the environment.
 	o.SetCustomOpenConnectionFn(func(_ *url.URL, _ mqtt.ClientOptions) (net.Conn, error) {
 		d := net.Dialer{Timeout: b.o.Timeout}
-		if b.tls == nil {
+		if trusted == nil {
 			return d.DialContext(ctx, "tcp", b.o.Server)
 		}
-		return (&tls.Dialer{NetDialer: &d, Config: b.tls}).DialContext(ctx, "tcp", b.o.Server)
+		return (&tls.Dialer{NetDialer: &d, Config: trusted}).DialContext(ctx, "tcp", b.o.Server)
 	})
 	if watching {
 		o.SetWill(b.o.Topic+topicStatus, offline, qos, true)

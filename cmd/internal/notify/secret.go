@@ -119,3 +119,24 @@ func authorities(path string) (*tls.Config, error) {
 	}
 	return &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}, nil
 }
+
+// CheckAuthorities says why a file of authorities cannot be used. What reads it does so
+// when it first needs it, and again until it can: a file that is missing costs
+// messages, and not the watch.
+func CheckAuthorities(path string) error {
+	_, err := authorities(path)
+	return err
+}
+
+// clientTLS is authorities for a connection to host; the system's when no file is named.
+func clientTLS(path, host string) (*tls.Config, error) {
+	c, err := authorities(path)
+	if err != nil {
+		return nil, err
+	}
+	if c == nil {
+		c = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
+	c.ServerName = host
+	return c, nil
+}

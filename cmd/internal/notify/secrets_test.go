@@ -1,8 +1,10 @@
 package notify
 
 import (
+	"encoding/pem"
 	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -89,7 +91,6 @@ func TestNewRefuses(t *testing.T) {
 		"another scheme":      {URL: "ftp://larkfield.example/hook"},
 		"no host":             {URL: "https:///hook"},
 		"a token in the open": {URL: "http://larkfield.example/hook", Token: Secret{File: "token"}},
-		"no authorities":      {URL: "https://larkfield.example/hook", CAFile: "secret.go"},
 	} {
 		if _, err := NewWebhook(o); err == nil {
 			t.Errorf("%s: no error", name)
@@ -117,5 +118,50 @@ func TestNewRefuses(t *testing.T) {
 	}
 	if carrier.(*webhook).transport.Proxy != nil {
 		t.Error("a proxy of the environment would be used")
+	}
+}
+
+// A file of authorities that is missing, or is none, costs the messages until it is
+// there, and nothing else: the courier is made, and goes on once it can be read.
+func TestAuthoritiesMayComeLate(t *testing.T) {
+	s := httptest.NewTLSServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+	defer s.Close()
+	host := strings.TrimPrefix(s.URL, "https://")
+	ca := filepath.Join(t.TempDir(), "ca.pem")
+	carriers := map[string]Carrier{}
+	var err error
+	if carriers["webhook"], err = NewWebhook(WebhookOptions{URL: s.URL, CAFile: ca}); err != nil {
+		t.Fatal(err)
+	}
+	if carriers["alertmanager"], err = NewAlertmanager(AlertmanagerOptions{URL: s.URL, CAFile: ca}); err != nil {
+		t.Fatal(err)
+	}
+	if carriers["mail"], err = NewMail(MailOptions{Server: host, TLS: OnlyTLS, CAFile: ca, From: "ovenward@larkfield.example", To: []string{"manager@larkfield.example"}}); err != nil {
+		t.Fatal(err)
+	}
+	if carriers["mqtt"], err = NewMQTT(MQTTOptions{Server: host, TLS: true, CAFile: ca, Topic: "larkfield"}); err != nil {
+		t.Fatal(err)
+	}
+	try := func(which, want string) {
+		t.Helper()
+		for name, c := range carriers {
+			r := c.send(t.Context(), Message{Kind: KindTest})
+			if r.err == nil || !strings.Contains(r.err.Error(), want) || r.outcome == refused {
+				t.Errorf("%s, %s: %v, want %q", which, name, r.err, want)
+			}
+		}
+	}
+	try("missing", "no such file")
+	if err := os.WriteFile(ca, []byte("none"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	try("garbage", "holds no certificate")
+	if err := os.WriteFile(ca, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: s.Certificate().Raw}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"webhook", "alertmanager"} {
+		if r := carriers[name].send(t.Context(), Message{Kind: KindTest}); r.outcome != accepted {
+			t.Errorf("%s, the file is there: %v", name, r.err)
+		}
 	}
 }

@@ -38,11 +38,7 @@ type webhook struct {
 // NewWebhook makes a Carrier that POSTs each message as JSON, in the form that
 // the package comment tells. It opens no connection and reads no secret.
 func NewWebhook(o WebhookOptions) (Carrier, error) {
-	tls, err := authorities(o.CAFile)
-	if err != nil {
-		return nil, err
-	}
-	p, err := newPoster(o.URL, o.Timeout, o.Token.Set(), tls)
+	p, err := newPoster(o.URL, o.Timeout, o.Token.Set(), o.CAFile)
 	if err != nil {
 		return nil, err
 	}
