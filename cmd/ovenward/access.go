@@ -17,13 +17,9 @@ func beyond(address string) bool {
 }
 
 // tellAccess logs who may read and who may change things, where that may
-// surprise. What the web configuration leaves unsaid is refused, not guessed.
-func (g *generation) tellAccess(users func() ([]string, error)) error {
-	names, err := users()
-	if err != nil {
-		return err
-	}
-	operators := g.file.Access.Operators
+// surprise.
+func (g *generation) tellAccess() {
+	names, operators := g.names, g.file.Access.Operators
 	switch {
 	case len(names) == 0 && len(operators) > 0:
 		g.log.Warn("[access] names operators, but --web.config.file has no users: nobody may change anything", "operators", strings.Join(operators, ", "))
@@ -37,5 +33,4 @@ func (g *generation) tellAccess(users func() ([]string, error)) error {
 			g.log.Warn("[access] names an operator who is no user of --web.config.file, and so is not let in", "operator", o)
 		}
 	}
-	return nil
 }

@@ -119,6 +119,9 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = d.openRecord(written); err != nil {
 		return d, err
 	}
+	if err = checkTexts(d.fileName(), written); err != nil { // before anything is entered
+		return d, err
+	}
 	file, err := d.adopt(written)
 	if err != nil {
 		return d, err

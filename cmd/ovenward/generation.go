@@ -34,6 +34,7 @@ type generation struct {
 	slots     slots
 	simulated bool
 
+	names    []string // of users; none: nobody logs in
 	numbers  *metrics.Collector
 	clock    acquire.ClockSource
 	contacts []acquire.Input
@@ -122,8 +123,8 @@ func (g *generation) prepare() (err error) {
 		return err
 	}
 	g.newHistory()
-	g.tellSecrets()
-	return g.tellAccess(g.users)
+	g.names, err = g.users()
+	return err
 }
 
 // see makes the station. It goes on from that of before with the posts that were
@@ -147,8 +148,10 @@ func (g *generation) see(before *acquire.Station, from inherited) (err error) {
 	return err
 }
 
-// show makes the page.
+// show makes the page, and tells what may surprise.
 func (g *generation) show() {
+	g.tellSecrets()
+	g.tellAccess()
 	host, _, _ := net.SplitHostPort(g.settings.listen)
 	g.page = web.New(web.Options{
 		Station: g.station, Events: g.record.Events, Changes: g.record.Changes, Told: g.record.Told, Record: g.record.Stats, Heads: g.record.Heads, Newest: g.newest, Occurrence: g.record.Occurrence, Couriers: courierNames(g.file),

@@ -263,7 +263,7 @@ func (g *generation) enlist(old *generation, kept []int) error {
 func (h *home) handler() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h.settings.ease.asked(r.URL.Path)
-		if r.Method == http.MethodPost && r.URL.Path != web.ReloadPath {
+		if r.Method == http.MethodPost && r.URL.Path != web.ReloadPath && r.URL.Path != web.UnitPath {
 			if h.changes.Acquire(r.Context(), 1) != nil {
 				return // whoever asked is gone
 			}

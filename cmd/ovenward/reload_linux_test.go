@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"regexp"
 	"strings"
@@ -407,4 +408,68 @@ func TestWhoMayReload(t *testing.T) {
 			t.Errorf("%s by %q: %d, want %d", c.method, c.user, resp.StatusCode, c.want)
 		}
 	}
+}
+
+// A file that is refused leaves nothing in the register, which would win over the file
+// once that is mended.
+func TestRefusedFileEntersNothing(t *testing.T) {
+	t.Parallel()
+	file := t.TempDir() + "/kitchen.toml"
+	write(t, file, string(kitchenTOML))
+	d := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
+	annexe := func(place, template string) string {
+		return fmt.Sprintf("\n[[oven]]\nid = \"annexe\"\nplace = %q\nfrequency = \"2450 MHz\"\nlimit = %q\n"+
+			"\n[[webhook]]\nid = \"desk\"\nurl = \"https://desk.invalid/x\"\ntext_template = %q\n", place, d.serving.Load().file.Limits[0].ID, template)
+	}
+	before := d.get(t, "/api/v1/ovens")
+	write(t, file, string(kitchenTOML), annexe("wrong place", "{{nothing}}"))
+	if a := postReload(t, d.Addr()); a.status == http.StatusOK {
+		t.Fatal("the file was not refused")
+	}
+	if after := d.get(t, "/api/v1/ovens"); after != before {
+		t.Errorf("a refused file changed the register:\n%s", after)
+	}
+	write(t, file, string(kitchenTOML), annexe("annexe, by the sink", "{{.Site}}"))
+	if a := postReload(t, d.Addr()); a.status != http.StatusOK {
+		t.Fatalf("%d %s %v", a.status, a.Detail, a.Mistakes)
+	}
+	if after := d.get(t, "/api/v1/ovens/annexe"); !strings.Contains(after, "by the sink") {
+		t.Errorf("the mended file does not count: %s", after)
+	}
+	if n := strings.Count(d.log.String(), "until its secret can be read"); n > 0 {
+		t.Errorf("a courier without a secret: told %d times", n)
+	}
+}
+
+// slowBody says when it is read, and then waits.
+type slowBody struct {
+	read, end chan struct{}
+}
+
+func (b slowBody) Read([]byte) (int, error) {
+	close(b.read)
+	<-b.end
+	return 0, io.EOF
+}
+
+// Whoever picks a unit changes nothing: however slowly it is sent, no change of an
+// operator and no reload waits for it.
+func TestAVisitorsUnitHoldsNothingUp(t *testing.T) {
+	t.Parallel()
+	d := startDaemon(t, settings{storagePath: t.TempDir()})
+	body, done := slowBody{make(chan struct{}), make(chan struct{})}, make(chan struct{})
+	go func() {
+		defer close(done)
+		r := httptest.NewRequest(http.MethodPost, "/unit", body)
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		d.home.handler().ServeHTTP(httptest.NewRecorder(), r)
+	}()
+	<-body.read
+	if d.changes.TryAcquire(mostChanges) {
+		d.changes.Release(mostChanges)
+	} else {
+		t.Error("a reload would wait for a visitor who picks a unit")
+	}
+	close(body.end)
+	<-done
 }

@@ -41,7 +41,13 @@ func (d *daemon) next() (g *generation, from inherited, err error) {
 	if err != nil {
 		return nil, from, err
 	}
-	if _, _, err := d.posted(file); err != nil {
+	// All is made once before anything is entered: of a file that is refused the register
+	// knows nothing, or it would win over the file when that is mended.
+	tried := &generation{home: d.home, file: file, written: written}
+	if tried.posts, _, err = d.posted(file); err != nil {
+		return nil, from, err
+	}
+	if err = tried.prepare(); err != nil {
 		return nil, from, err
 	}
 	if file, err = d.adopt(written); err != nil {

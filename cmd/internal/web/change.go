@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"mime"
 	"net/http"
 	"net/url"
@@ -78,7 +79,7 @@ func (s *Server) readWord(w http.ResponseWriter, r *http.Request) (said word, st
 	case err == nil && kind == "application/json":
 		d := json.NewDecoder(r.Body)
 		d.DisallowUnknownFields()
-		err = d.Decode(&said)
+		err = readObject(d, &said)
 	default:
 		return said, http.StatusUnsupportedMediaType, "send a form or a JSON object with who; and with remedy for a reset, else with why and for where they are asked"
 	}
@@ -99,6 +100,17 @@ func (s *Server) readWord(w http.ResponseWriter, r *http.Request) (said word, st
 		return said, http.StatusUnprocessableEntity, fmt.Sprintf("write your name: 1 to %d printable characters, with a letter", maxWho)
 	}
 	return said, 0, ""
+}
+
+// readObject reads one JSON object and nothing behind it.
+func readObject(d *json.Decoder, into any) error {
+	if err := d.Decode(into); err != nil {
+		return err
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return errors.New("more stands behind the JSON object")
+	}
+	return nil
 }
 
 // plain says whether s is 1 to most printable characters with a letter in it.

@@ -106,6 +106,8 @@ func TestChangesAreRefused(t *testing.T) {
 			r.Header.Del("Sec-Fetch-Site")
 		}, 403, "another site"},
 		{"another port of this machine", ack, "A", "", header("Sec-Fetch-Site", "same-site"), 403, "another site"},
+		{"a proxy that tells nothing of itself", ack, "A", "", header("Origin", "https://ovenward.larkfield.example"), 403, "a page of another address"},
+		{"a page without an address", ack, "A", "", header("Origin", "null"), 403, "a page of another address"},
 		{"a foreign name for loopback", ack, "A", "", func(r *http.Request) { r.Host = "rebound.example:24500" }, 403, "another host"},
 		{"no name", ack, "", "", nil, 422, "write your name"},
 		{"blanks for a name", ack, "   ", "", nil, 422, "write your name"},

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"ovenward/acquire/civil"
 	"ovenward/acquire/registry"
 )
 
@@ -67,8 +68,11 @@ func (s *Server) begin(w http.ResponseWriter, r *http.Request) (e edit, t *troub
 		faults = append(faults, registry.Fault{Field: "why", Value: e.why, Why: "it is no plain text", Do: fmt.Sprintf("write up to %d printable characters, or leave it out", maxRemedy)})
 	}
 	var err error
-	if e.validFrom, err = registry.ParseDay(from); err != nil || e.validFrom.After(s.o.Now()) {
+	if e.validFrom, err = registry.ParseDay(from); err != nil || e.validFrom.After(s.today()) {
 		faults = append(faults, registry.Fault{Field: "valid_from", Value: from, Why: "it is no day up to today", Do: "write year-month-day, or leave it out: the change then holds from now on"})
+	}
+	if !e.validFrom.IsZero() {
+		e.validFrom = civil.Begin(e.validFrom.Year(), e.validFrom.Month(), e.validFrom.Day(), s.zone).UTC()
 	}
 	if base != "" {
 		if e.base, err = strconv.ParseInt(base, 10, 64); err != nil || e.base < 1 {
@@ -79,6 +83,12 @@ func (s *Server) begin(w http.ResponseWriter, r *http.Request) (e edit, t *troub
 		return e, wrongFields(faults)
 	}
 	return e, nil
+}
+
+// today is the site's civil day, as ParseDay gives one.
+func (s *Server) today() time.Time {
+	y, m, d := s.o.Now().In(s.zone).Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
 }
 
 func wrongFields(faults []registry.Fault) *trouble {
@@ -109,7 +119,7 @@ func readEdit(w http.ResponseWriter, r *http.Request) (e edit, t *trouble) {
 		err = readFields(r.Body, e.fields)
 	case kind == "text/csv":
 		e.table, err = io.ReadAll(r.Body)
-		for _, name := range []string{"who", "why"} {
+		for _, name := range []string{"who", "why", "valid_from"} {
 			e.fields[name] = r.URL.Query().Get(name)
 		}
 	case kind == "multipart/form-data":
@@ -132,7 +142,7 @@ func readFields(from io.Reader, to map[string]string) error {
 	var said map[string]any
 	d := json.NewDecoder(from)
 	d.UseNumber()
-	if err := d.Decode(&said); err != nil {
+	if err := readObject(d, &said); err != nil {
 		return err
 	}
 	for name, v := range said {

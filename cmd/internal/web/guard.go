@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -135,7 +136,16 @@ func (s *Server) mayChange(r *http.Request) string {
 	if !s.ownHost(r.Host) {
 		return "this request names another host than the station's own, so changes are refused: use http://127.0.0.1 with the station's port"
 	}
-	return s.fromOtherSite(r)
+	if why := s.fromOtherSite(r); why != "" {
+		return why
+	}
+	// A proxy that tells nothing of itself still hands the browser's Origin on.
+	if at := r.Header.Get("Origin"); at != "" {
+		if u, err := url.Parse(at); err != nil || u.Host != r.Host {
+			return "this request was sent from a page of another address (" + at + "), so changes are refused: use a browser on the station itself, or configure users"
+		}
+	}
+	return ""
 }
 
 // forwarded says whether a header is one by which a proxy tells of itself or of whom

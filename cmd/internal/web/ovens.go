@@ -354,7 +354,7 @@ func (s *Server) newTest(w http.ResponseWriter, r *http.Request) {
 	}
 	if t == nil {
 		test, faults := registry.TestForm().Parse(registry.Test{Oven: id}, e.fields)
-		if test.On.After(s.o.Now()) {
+		if test.On.After(s.today()) {
 			faults = append(faults, registry.Fault{Field: "on", Value: registry.PrintDay(test.On), Why: "that day is yet to come", Do: "write the day on which it was done"})
 		}
 		if len(faults) > 0 {

@@ -203,9 +203,19 @@ func TestRegisterByTables(t *testing.T) {
 			t.Errorf("a round changed %+v into %+v", before[i].Oven, o.Oven)
 		}
 	}
+	// A table is no way round the reason that an oven's state needs.
+	withdrawn := strings.Replace(table.Body.String(), "in use", "withdrawn", 1)
 	k.entries = nil
+	p := asProblem(t, importTable(s, "/api/v1/ovens/import?who=J.+Hale", withdrawn), 422)
+	if len(p.Faults) != 1 || p.Faults[0].Field != "why" || len(k.entries) != 0 {
+		t.Errorf("%+v, entered %+v", p, k.entries)
+	}
+	p = asProblem(t, importTable(s, "/api/v1/ovens/import?who=J.+Hale&why=hinge+bent&valid_from=2031-01-01", withdrawn), 422)
+	if len(p.Faults) != 1 || p.Faults[0].Field != "valid_from" {
+		t.Errorf("from a day to come: %+v", p)
+	}
 	bad := "id,place,frequency,limit\nnew-one,Annex,2450 MHz,in-use\nward-oven,,50 Hz,in-use\nBad Name,x,2450 MHz,out\n"
-	p := asProblem(t, importTable(s, "/api/v1/ovens/import?who=J.+Hale", bad), 422)
+	p = asProblem(t, importTable(s, "/api/v1/ovens/import?who=J.+Hale", bad), 422)
 	want := []string{"3 place", "3 frequency", "4 id", "4 limit"}
 	var got []string
 	for _, f := range p.Rows {
@@ -398,5 +408,61 @@ func TestOvensWithoutADayAndTheirSurveys(t *testing.T) {
 	page = get(t, s, "/ovens/"+o.ID).Body.String()
 	if text := textOf(page); !strings.Contains(page, `href="/surveys/one"`) || !strings.Contains(text, "not decided abandoned, A. Hand") {
 		t.Errorf("%s", text)
+	}
+}
+
+// Today is the day where the site is: of it east of UTC in the morning, and of no day
+// to come west of it in the evening.
+func TestTodayIsTheSites(t *testing.T) {
+	for _, c := range []struct {
+		zone  string
+		now   time.Time
+		today string
+		begin time.Time
+	}{
+		{"Pacific/Auckland", time.Date(2026, 6, 3, 20, 0, 0, 0, time.UTC), "2026-06-04", time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)},
+		{"Pacific/Honolulu", time.Date(2026, 6, 4, 8, 0, 0, 0, time.UTC), "2026-06-03", time.Date(2026, 6, 3, 10, 0, 0, 0, time.UTC)},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, k, _ := registered()
+		s := newServer(f, k.options, func(o *Options) { o.Zone = zone; o.Now = func() time.Time { return c.now } })
+		day, err := time.Parse(time.DateOnly, c.today)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for shift, status := range []int{200, 422} {
+			on := day.AddDate(0, 0, shift).Format(time.DateOnly)
+			w := send(s, form("/api/v1/ovens/ward-oven/tests", map[string]string{"who": "R. Okafor", "on": on, "kind": "survey", "by": "R. Okafor", "text": "door and seal", "outcome": "within"}))
+			if w.Code != status {
+				t.Errorf("%s, a test on %s: %d %s", c.zone, on, w.Code, w.Body)
+			}
+			w = send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "R. Okafor", "valid_from": on, "remark": "hinge replaced " + on}))
+			if w.Code != status {
+				t.Errorf("%s, valid from %s: %d %s", c.zone, on, w.Code, w.Body)
+			}
+		}
+		if from := k.entries[len(k.entries)-1].ValidFrom; !from.Equal(c.begin) {
+			t.Errorf("%s: valid from %s, want %s", c.zone, from, c.begin)
+		}
+	}
+}
+
+// What stands behind a JSON object was sent by mistake, and is not passed over.
+func TestOneObjectIsSent(t *testing.T) {
+	f, k, s := registered()
+	for _, path := range []string{"/api/v1/posts/galley/zero", "/api/v1/ovens/galley-oven"} {
+		r := request(path, "", "")
+		r.Header.Set("Content-Type", "application/json")
+		text := `{"who":"R. Okafor"} {"who":"J. Hale"}`
+		r.Body, r.ContentLength = readCloser{strings.NewReader(text)}, int64(len(text))
+		if w := send(s, r); w.Code != http.StatusBadRequest || !strings.Contains(w.Body.String(), "behind the JSON object") {
+			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		}
+	}
+	if len(f.called()) > 0 || len(k.entries) > 0 {
+		t.Errorf("done all the same: %q, %+v", f.called(), k.entries)
 	}
 }

@@ -84,7 +84,7 @@ func (s *Server) routes() []route {
 	}
 	s.addAPI(rt)
 	rt.get("/static/{name}", s.serveStatic)
-	rt.own("/unit", s.serveUnit)
+	rt.own(UnitPath, s.serveUnit)
 	rt.get("/-/healthy", probeOf(s.o.Healthy, "healthy"))
 	rt.get("/-/ready", probeOf(s.o.Ready, "ready"))
 	if s.o.Reload != nil {

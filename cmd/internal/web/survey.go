@@ -169,7 +169,7 @@ func (s *Server) readSurvey(w http.ResponseWriter, r *http.Request, into any, fo
 	case err == nil && kind == "application/json":
 		d := json.NewDecoder(r.Body)
 		d.DisallowUnknownFields()
-		err = d.Decode(into)
+		err = readObject(d, into)
 	default:
 		return "send a form or a JSON object", http.StatusUnsupportedMediaType
 	}

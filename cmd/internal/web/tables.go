@@ -103,6 +103,11 @@ func (s *Server) takeOvens(r *http.Request, e edit, all []ovenAt) (done imported
 	if len(faults) > 0 {
 		return done, wrongRows(faults)
 	}
+	for _, o := range rows {
+		if o.Withdrawn != known[o.ID].Withdrawn && e.why == "" {
+			return done, wrongFields([]registry.Fault{{Field: "why", Why: "the table takes an oven out of use, or back (" + o.ID + ")", Do: "write why"}})
+		}
+	}
 	entry := registry.Entry{Who: e.who, Why: e.why, ValidFrom: e.validFrom}
 	done = importedJSON{Rows: len(rows), Who: e.who}
 	for _, o := range rows {

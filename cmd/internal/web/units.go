@@ -9,6 +9,9 @@ import (
 	"ovenward/acquire/quantity"
 )
 
+// UnitPath is where a viewer picks a unit: that changes nothing of the station.
+const UnitPath = "/unit"
+
 // unitCookie holds the unit that a viewer picked.
 const unitCookie = "ovenward_unit"
 
