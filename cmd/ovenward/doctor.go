@@ -16,6 +16,8 @@ import (
 	"strings"
 	"time"
 
+	toolkit "github.com/prometheus/exporter-toolkit/web"
+
 	"ovenward/acquire"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/notify"
@@ -34,6 +36,7 @@ opens no port, changes nothing and sends nothing; to receivers it opens a connec
 and closes it. It ends with 1 when something is to be mended, with 0 otherwise.
 
   --storage.path=D  of the record; without it neither it nor its disk is looked at
+  --web.config.file=F  of TLS and users, as the daemon is given it
   --url=URL         of the daemon (default http://127.0.0.1:24500)
   --send            have each courier send a message that is marked as a test
   --for-service     whether the service may use ports, configuration and secrets: as a
@@ -60,8 +63,8 @@ const (
 
 // doctor looks at a station. What it asks of the system is handed to it.
 type doctor struct {
-	file, storage, url string
-	send, service      bool
+	file, web, storage, url string
+	send, service           bool
 
 	machine machine
 	clock   acquire.ClockSource // nil: this system cannot be asked
@@ -86,6 +89,7 @@ func doctorCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	flags := flag.NewFlagSet("ovenward doctor", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&d.file, "config.file", "", "")
+	flags.StringVar(&d.web, "web.config.file", "", "")
 	flags.StringVar(&d.storage, "storage.path", "", "")
 	flags.StringVar(&d.url, "url", "http://"+defaultListen, "")
 	flags.BoolVar(&d.send, "send", false, "")
@@ -115,11 +119,11 @@ func (d *doctor) look(ctx context.Context) {
 	d.permissions(f)
 	d.clocks(f)
 	daemon := d.ask(ctx)
-	f = d.record(ctx, f, daemon.err == nil)
+	f = d.record(ctx, f, daemon.running())
 	d.calibration(f)
 	d.couriers(ctx, f)
 	d.daemon(daemon)
-	d.clockWord(f, daemon.err == nil)
+	d.clockWord(f, daemon.running())
 }
 
 // tell prints what was found, what is to be mended last, and returns the exit code.
@@ -174,15 +178,20 @@ type answered struct {
 	err    error
 }
 
+// running says whether a daemon answered, if only by a certificate that is not trusted.
+func (a answered) running() bool {
+	_, untrusted := errors.AsType[*tls.CertificateVerificationError](a.err)
+	return a.err == nil || untrusted
+}
+
 func (d *doctor) ask(ctx context.Context) answered {
 	status, body, err := d.get(ctx, d.url+"/-/healthy")
 	return answered{status, strings.TrimSpace(body), err}
 }
 
 func (d *doctor) daemon(a answered) {
-	_, untrusted := errors.AsType[*tls.CertificateVerificationError](a.err)
 	switch {
-	case untrusted:
+	case a.err != nil && a.running():
 		d.note(unknown, "daemon", "something answers at %s by TLS, and its certificate is not trusted here under that name: ask by the name that it bears, --url=https://NAME:PORT: %v", d.url, a.err)
 	case a.status == http.StatusBadRequest && strings.HasPrefix(d.url, "http:") && strings.Contains(a.body, "HTTPS server"):
 		d.note(unknown, "daemon", "it answers at %s that it speaks TLS: ask it by --url=https://NAME:PORT, NAME as its certificate bears it", d.url)
@@ -216,8 +225,9 @@ func getText(ctx context.Context, url string) (int, string, error) {
 
 // permissions looks at who may read secrets and change what shapes verdicts.
 func (d *doctor) permissions(f *config.File) {
-	if info, err := os.Stat(d.file); err == nil && modesCount && info.Mode().Perm()&0o022 != 0 {
-		d.note(toMend, "permissions", "%s may be changed by others than its owner (mode %s), and it shapes every verdict: chmod go-w %s", d.file, info.Mode().Perm(), d.file)
+	d.changeable(d.file, "it shapes every verdict")
+	if d.web != "" {
+		d.webConfig()
 	}
 	if d.service {
 		switch shut, err := d.machine.shutToService(d.file); {
@@ -234,6 +244,44 @@ func (d *doctor) permissions(f *config.File) {
 	}
 	for _, a := range authoritiesOf(f) {
 		d.authorities(a)
+	}
+}
+
+// changeable looks whether others than root and this user may change a file, or put
+// another in its place.
+func (d *doctor) changeable(path, what string) {
+	info, err := os.Stat(path)
+	if err != nil || !modesCount {
+		return
+	}
+	if info.Mode().Perm()&0o022 != 0 {
+		d.note(toMend, "permissions", "%s may be changed by others than its owner (mode %s), and %s: chmod go-w %s", path, info.Mode().Perm(), what, path)
+	}
+	if uid, known := ownerOf(info); known && uid != 0 && (d.service || uid != os.Getuid()) {
+		d.note(toMend, "permissions", "%s belongs to user %d, who may change it, and %s: chown root %s", path, uid, what, path)
+	}
+	dir := filepath.Dir(path)
+	if info, err := os.Stat(dir); err == nil && info.Mode().Perm()&0o022 != 0 && info.Mode()&fs.ModeSticky == 0 {
+		d.note(toMend, "permissions", "others than the owner of %s (mode %s) may put another file in the place of %s, and %s: chmod go-w %s", dir, info.Mode().Perm(), path, what, dir)
+	}
+}
+
+// webConfig looks at the file that says who may log in.
+func (d *doctor) webConfig() {
+	d.changeable(d.web, "it says who may log in")
+	if d.service {
+		switch shut, err := d.machine.shutToService(d.web); {
+		case errors.Is(err, fs.ErrNotExist): // said below
+		case err != nil:
+			d.note(unknown, "permissions", "whether the service may read %s: %v", d.web, err)
+		case shut != "":
+			d.note(toMend, "permissions", "the service may not read %s: chmod o+rX %s (passwords stand in it as hashes only)", d.web, shut)
+		}
+	}
+	if err := toolkit.Validate(d.web); err != nil {
+		d.note(toMend, "config", "--web.config.file=%s: %v; name a file that Prometheus' exporter-toolkit accepts", d.web, err)
+	} else {
+		d.note(allFine, "config", "%s: TLS and users", d.web)
 	}
 }
 

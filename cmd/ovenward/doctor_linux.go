@@ -142,6 +142,15 @@ func (m machine) letIn() (devices []string, err error) {
 	return devices, nil
 }
 
+// ownerOf is whose file it is.
+func ownerOf(info fs.FileInfo) (uid int, known bool) {
+	st, known := info.Sys().(*syscall.Stat_t)
+	if !known {
+		return 0, false
+	}
+	return int(st.Uid), true
+}
+
 // keptOut says that the unit of the service does not let a device in, and what does.
 func (m machine) keptOut(node string) (trouble string, err error) {
 	info, err := os.Stat(node)

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -127,15 +128,35 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"a mistake":          {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
 		"port gone":          {func(p *patient) { p.edit(t, p.port, p.port+"00000") }, "mend     port|there is no", 1},
 		"file open to edits": {func(p *patient) { chmod(p.file, 0o666) }, "mend     permissions|may be changed by others", 1},
-		"secret open":        {func(p *patient) { chmod(p.dir+"/desk.token", 0o644) }, "mend     permissions|everybody on this machine may use", 1},
-		"secret gone":        {func(p *patient) { os.Remove(p.dir + "/desk.token") }, "mend     permissions|no such file", 1},
-		"record open":        {func(p *patient) { chmod(p.dir, 0o777) }, "mend     permissions|may change the record", 1},
-		"not synchronised":   {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
-		"clock asked":        {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
-		"word fine":          {func(p *patient) { p.word = "/run/word" }, "fine     clock|is told how it fares by /run/word", 0},
-		"word old":           {func(p *patient) { p.word, p.wordErr = "/run/word", errors.New("it is old") }, "mend     clock|it is old. Until then every sample", 1},
-		"word gone":          {func(p *patient) { p.word, p.wordErr = "/run/word", fs.ErrNotExist }, "mend     clock|Until then every sample", 1},
-		"word elsewhere":     {func(p *patient) { p.word, p.wordErr = "/run/word", clockfile.ErrOtherStart }, "unknown  clock|for this shell alone", 0},
+		"file of another": {func(p *patient) {
+			if err := os.Chown(p.file, 1234, -1); err != nil {
+				t.Fatal(err)
+			}
+			p.service = true
+		}, "mend     permissions|belongs to user 1234", 1},
+		"web open to edits": {func(p *patient) {
+			p.web = p.dir + "/web.yml"
+			if err := errors.Join(os.WriteFile(p.web, nil, 0o600), os.Chmod(p.web, 0o666)); err != nil {
+				t.Fatal(err)
+			}
+		}, "mend     permissions|says who may log in", 1},
+		"daemon speaks TLS": {func(p *patient) { p.health, p.told = 400, "Client sent an HTTP request to an HTTPS server." }, "unknown  daemon|it speaks TLS: ask it by --url=https://", 0},
+		"daemon by another name": {func(p *patient) {
+			p.healthErr = fmt.Errorf("Get: %w", &tls.CertificateVerificationError{Err: errors.New("not valid for 127.0.0.1")})
+		}, "unknown  daemon|ask by the name that it bears", 0},
+		"web gone": {func(p *patient) { p.web = p.dir + "/web.yml" }, "mend     config|web.yml", 1},
+		"authorities gone": {func(p *patient) {
+			p.edit(t, "[[webhook]]\n", "[[webhook]]\nca_file = \"/nowhere/ca.pem\"\n")
+		}, "mend     permissions|nothing goes out by webhook desk", 1},
+		"secret open":      {func(p *patient) { chmod(p.dir+"/desk.token", 0o644) }, "mend     permissions|everybody on this machine may use", 1},
+		"secret gone":      {func(p *patient) { os.Remove(p.dir + "/desk.token") }, "mend     permissions|no such file", 1},
+		"record open":      {func(p *patient) { chmod(p.dir, 0o777) }, "mend     permissions|may change the record", 1},
+		"not synchronised": {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
+		"clock asked":      {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
+		"word fine":        {func(p *patient) { p.word = "/run/word" }, "fine     clock|is told how it fares by /run/word", 0},
+		"word old":         {func(p *patient) { p.word, p.wordErr = "/run/word", errors.New("it is old") }, "mend     clock|it is old. Until then every sample", 1},
+		"word gone":        {func(p *patient) { p.word, p.wordErr = "/run/word", fs.ErrNotExist }, "mend     clock|Until then every sample", 1},
+		"word elsewhere":   {func(p *patient) { p.word, p.wordErr = "/run/word", clockfile.ErrOtherStart }, "unknown  clock|for this shell alone", 0},
 		"word of before": {func(p *patient) {
 			p.word, p.wordErr, p.healthErr = "/run/word", clockfile.ErrOtherStart, errors.New("refused")
 		}, "mend     clock|earlier start", 1},
@@ -159,6 +180,9 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"no daemon":        {func(p *patient) { p.healthErr = errors.New("refused") }, "unknown  daemon|refused", 0},
 		"daemon is shy":    {func(p *patient) { p.health = 401 }, "unknown  daemon|asks for a user", 0},
 		"no service group": {func(p *patient) { p.service = true }, "unknown  port|dialout", 0},
+	}
+	if os.Getuid() != 0 {
+		delete(cases, "file of another") // only root gives a file away
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {

@@ -2,11 +2,16 @@
 
 package main
 
-import "errors"
+import (
+	"errors"
+	"io/fs"
+)
 
 func (m machine) usable(string, bool) (string, []string, error) {
 	return "", nil, errors.New("who may use a device, and who holds it, is looked up on Linux only")
 }
+
+func ownerOf(fs.FileInfo) (uid int, known bool) { return 0, false }
 
 func mayWrite(string) error { return errors.ErrUnsupported }
 

@@ -34,7 +34,12 @@ The configuration of the packaged service; a commented one is installed.
 says what is wrong with it.
 .TP
 .I /etc/ovenward/web.yml
-TLS and users of the page, if it is there.
+TLS and users of the page, where
+.B OVENWARD_FLAGS
+in
+.I /etc/default/ovenward
+names it:
+.BR \-\-web.config.file=/etc/ovenward/web.yml .
 .TP
 .I /var/lib/ovenward
 The record.

@@ -78,8 +78,13 @@ func unit(t *testing.T, name string) map[string]string {
 
 func TestService(t *testing.T) {
 	watch, clock := unit(t, "ovenward.service"), unit(t, "ovenward-clock.service")
+	// Of the classes ttyUSB, ttyACM, usb and hidraw; those of other lines are the kernel's own.
+	const drivers = "modprobe@usbserial.service modprobe@cdc_acm.service modprobe@usbcore.service modprobe@hid.service"
+	if !strings.HasSuffix(watch["After"], drivers) {
+		t.Errorf("After=%s", watch["After"])
+	}
 	for u, wants := range map[*map[string]string]map[string]string{
-		&watch: {"SupplementaryGroups": "dialout", "DevicePolicy": "closed", "StateDirectory": "ovenward", "LimitNOFILE": "2048", "ProtectClock": "yes", "Wants": "ovenward-clock.service"},
+		&watch: {"SupplementaryGroups": "dialout", "DevicePolicy": "closed", "StateDirectory": "ovenward", "LimitNOFILE": "2048", "ProtectClock": "yes", "Wants": "ovenward-clock.service " + drivers},
 		&clock: {"PartOf": "ovenward.service", "RuntimeDirectory": "ovenward-clock", "RuntimeDirectoryMode": "0755", "RestrictAddressFamilies": "AF_UNIX",
 			"PrivateNetwork": "yes", "PrivateDevices": "yes", "TimeoutStartSec": "10s"},
 	} {
@@ -261,6 +266,8 @@ func TestPackagesAreBuilt(t *testing.T) {
 		return
 	}
 	list := map[string][]string{"deb": {driverstest.Program(t, "dpkg-deb"), "-c"}, "rpm": {driverstest.Program(t, "rpm"), "-qlp"}}
+	// Where each system's zsh looks.
+	zsh := map[string]string{"deb": "/usr/share/zsh/vendor-completions/_ovenward", "rpm": "/usr/share/zsh/site-functions/_ovenward"}
 	out := t.TempDir()
 	build := exec.Command("go", "run", "./cmd/ovenward/package", "--version=0.0.1", "--out="+out)
 	build.Dir = "../.."
@@ -275,7 +282,7 @@ func TestPackagesAreBuilt(t *testing.T) {
 				t.Errorf("%s: %v\n%s", file, err, told)
 			}
 			for _, want := range []string{"/usr/bin/ovenward", "/usr/share/man/man1/ovenward.1.gz", "/usr/lib/systemd/system/ovenward.service", "/usr/lib/systemd/system/ovenward-clock.service", "/etc/ovenward/ovenward.toml",
-				"/usr/lib/udev/rules.d/70-ovenward.rules", "/usr/share/doc/ovenward/examples/couriers.good.toml", "/usr/share/bash-completion/completions/ovenward", "/usr/share/zsh/site-functions/_ovenward", "/usr/share/fish/vendor_completions.d/ovenward.fish"} {
+				"/usr/lib/udev/rules.d/70-ovenward.rules", "/usr/share/doc/ovenward/examples/couriers.good.toml", "/usr/share/bash-completion/completions/ovenward", zsh[kind], "/usr/share/fish/vendor_completions.d/ovenward.fish"} {
 				if !bytes.Contains(told, []byte(want+"\n")) {
 					t.Errorf("%s has no %s", file, want)
 				}

@@ -37,7 +37,7 @@ func docs() map[string]*doc {
 		"GET /api/v1/events/stream": {tag: "events", kind: eventStream,
 			summary: "What happens, as server-sent events with the ids of the events; Last-Event-ID or after goes on behind one",
 			query:   []param{{"after", "only ids above; without it and without Last-Event-ID what happens from now on", 0, 0}}},
-		"GET /api/v1/live": {tag: "posts", kind: eventStream,
+		"GET /api/v1/live": {tag: "posts", kind: eventStream, query: []param{{"post", "only this post", noNumber, 0}},
 			summary: "The state of the page as server-sent events, at most four a second; Last-Event-ID leaves out what was seen already"},
 	}
 	maps.Copy(all, registerDocs())

@@ -195,10 +195,10 @@ func overdue(day, now time.Time) bool { return !day.IsZero() && !now.Before(day)
 func waits(o registry.Oven, p *acquire.Post) []string {
 	var out []string
 	if o.Frequency != p.Frequency {
-		out = append(out, fmt.Sprintf("post %s is corrected for %s until the daemon is started again, then for %s", p.ID, p.Frequency, o.Frequency))
+		out = append(out, fmt.Sprintf("post %s is corrected for %s until the configuration is loaded again, then for %s", p.ID, p.Frequency, o.Frequency))
 	}
 	if !p.OwnLimit && o.Limit != p.Limit.ID {
-		out = append(out, fmt.Sprintf("post %s is judged by limit %s until the daemon is started again, then by %s", p.ID, p.Limit.ID, o.Limit))
+		out = append(out, fmt.Sprintf("post %s is judged by limit %s until the configuration is loaded again, then by %s", p.ID, p.Limit.ID, o.Limit))
 	}
 	return out
 }

@@ -123,7 +123,7 @@ func (p probeAt) waits(now time.Time) []string {
 	if runs == p.inForce || runs != nil && p.inForce != nil && runs.Equal(*p.inForce) {
 		return nil
 	}
-	return []string{fmt.Sprintf("readings are corrected by %s until the daemon is started again, then by %s as the register has it", name(runs), name(p.inForce))}
+	return []string{fmt.Sprintf("readings are corrected by %s until the configuration is loaded again, then by %s as the register has it", name(runs), name(p.inForce))}
 }
 
 // probeJSON is a probe as the API shows it.

@@ -342,14 +342,14 @@ func TestPagesTellWhatIsDue(t *testing.T) {
 		}
 	}
 	// What the running station does not go by yet is said.
-	if waits := textOf(get(t, s, "/probes/probe-galley").Body.String()); !strings.Contains(waits, "Not yet in force: readings are corrected by certificate LH-0417 until the daemon is started again, then by certificate LH-0417 as the register has it") {
+	if waits := textOf(get(t, s, "/probes/probe-galley").Body.String()); !strings.Contains(waits, "Not yet in force: readings are corrected by certificate LH-0417 until the configuration is loaded again, then by certificate LH-0417 as the register has it") {
 		t.Errorf("the page of a probe: %s", waits)
 	}
 	if w := send(s, form("/api/v1/ovens/ward-oven", map[string]string{"who": "A", "limit": "new", "frequency": "915 MHz"})); w.Code != 200 {
 		t.Fatal(w.Body)
 	}
 	waits := textOf(get(t, s, "/ovens/ward-oven").Body.String())
-	for _, want := range []string{"Not yet in force: post ward is judged by limit in-use until the daemon is started again, then by new", "post ward is corrected for 2450 MHz until the daemon is started again, then for 915 MHz",
+	for _, want := range []string{"Not yet in force: post ward is judged by limit in-use until the configuration is loaded again, then by new", "post ward is corrected for 2450 MHz until the configuration is loaded again, then for 915 MHz",
 		"Limit it is judged by: in-use → new", "Versions: who changed what, and when"} {
 		if !strings.Contains(waits, want) {
 			t.Errorf("the page of an oven lacks %q:\n%s", want, waits)
