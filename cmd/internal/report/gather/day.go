@@ -3,6 +3,7 @@ package gather
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -17,8 +18,8 @@ import (
 type dayOf struct {
 	begin      time.Time
 	from, end  time.Duration
-	last       time.Time // its end
-	post       *store.History
+	last       time.Time        // its end
+	versions   []*store.History // of the post, in force within it
 	mean       *limit.Mean
 	seen       time.Duration
 	longestGap time.Duration
@@ -50,8 +51,8 @@ type against struct {
 	exceeded  bool // a mean was above
 }
 
-func newDay(h *store.History, from, to, origin time.Time, top, topU quantity.PowerDensity) *dayOf {
-	d := &dayOf{begin: from, last: to, from: from.Sub(origin), end: to.Sub(origin), post: h, mean: limit.NewMean(to.Sub(from), top, topU),
+func newDay(h *store.History, versions []*store.History, from, to, origin time.Time, top, topU quantity.PowerDensity) *dayOf {
+	d := &dayOf{begin: from, last: to, from: from.Sub(origin), end: to.Sub(origin), versions: versions, mean: limit.NewMean(to.Sub(from), top, topU),
 		peak: quantity.PowerDensity(math.NaN()), peakU: quantity.PowerDensity(math.NaN())}
 	for i, l := range h.Limits() {
 		if !(l.Value > 0) {
@@ -162,13 +163,30 @@ func (a *against) averaged(st limit.Stretch, from time.Duration) {
 	}
 }
 
-// judge decides the day against each limit.
-func (d *dayOf) judge(w *walk) []report.Judged {
+// judge decides the day against each limit: by each version of the post that was in force
+// within it, of which the one that says worst decides.
+func (d *dayOf) judge(w *walk, newest *store.History) []report.Judged {
 	var all []report.Judged
 	for _, a := range d.limits {
-		c, lacks := d.circumstances(w, a)
-		o := limit.Decide(&a.limit, &c)
-		j := report.Judged{Limit: a.limit, Outcome: o, Above: a.above, Sustained: d.post.Sustained}
+		j := report.Judged{Limit: a.limit, Outcome: limit.Within, Above: a.above, Sustained: newest.Sustained}
+		var c limit.Circumstances
+		var lacks []string
+		for _, h := range d.versions {
+			var lack []string
+			c, lack = d.circumstances(w, a, h)
+			if h.Oven != newest.Oven && c.Blind == "" {
+				c.Blind = "the post watched another oven, " + h.Oven
+				lack = append(lack, c.Blind)
+			}
+			if o := limit.Decide(&a.limit, &c); rank(o) > rank(j.Outcome) {
+				j.Outcome = o
+			}
+			for _, why := range lack {
+				if !slices.Contains(lacks, why) {
+					lacks = append(lacks, why)
+				}
+			}
+		}
 		raised := w.states.raised[a.rule]
 		if raised != nil && raised.stood(d.begin, d.last) {
 			j.Outcome = limit.Exceeds
@@ -180,12 +198,13 @@ func (d *dayOf) judge(w *walk) []report.Judged {
 	return all
 }
 
-// circumstances is what the day's verdict rests on, and what it lacks in words.
-func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []string) {
-	p := &d.post.Probe
+// circumstances is what the day's verdict rests on by a version of the post, and what it
+// lacks in words.
+func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circumstances, []string) {
+	p := &h.Probe
 	c := limit.Circumstances{HasValue: !math.IsNaN(float64(d.peak)), Value: d.peak, U: d.peakU, Peak: d.peak, PeakU: d.peakU, K: w.kOf[d.peakK], Mean: a.worst,
 		OverRange: d.overRange, Sustained: a.reached, Above: a.above, Running: d.runs > 0, RunMissed: a.hides, RunFlawed: d.uncalibrated > 0, Calibrated: p.Certificate != nil,
-		Axes: p.Axes, Turned: d.post.Turned, Distance: d.post.Distance, Response: p.Response, Cover: float64(d.seen) / float64(d.end-d.from)}
+		Axes: p.Axes, Turned: h.Turned, Distance: h.Distance, Response: p.Response, Cover: float64(d.seen) / float64(d.end-d.from)}
 	if l := w.states.latched[a.rule]; l != nil && l.stood(d.begin, d.last) {
 		c.Latched = true
 	}
@@ -197,7 +216,7 @@ func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []strin
 	}
 	lack(c.Latched, "an exceedance stood that nobody had reset")
 	lack(d.seen == 0, "nothing was seen")
-	long := d.longestGap >= d.post.Sustained.Unbroken
+	long := d.longestGap >= h.Sustained.Unbroken
 	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
 	if blind := d.announced(w); blind != "" {
@@ -208,15 +227,15 @@ func (d *dayOf) circumstances(w *walk, a *against) (limit.Circumstances, []strin
 	lack(!c.Calibrated, "not calibrated")
 	lack(c.Calibrated && d.uncalibrated > 0, "%d readings are not covered by a certificate", d.uncalibrated)
 	lack(c.HasValue && c.Calibrated && d.uncalibrated == 0 && (d.noU || !(d.peakU >= 0)), "an uncertainty is not known")
-	lack(p.Axes < 3 && !d.post.Turned, "one axis, not turned for the maximum: a lower bound")
+	lack(p.Axes < 3 && !h.Turned, "one axis, not turned for the maximum: a lower bound")
 	if a.limit.Basis.Emission() {
-		lack(!(d.post.Distance > 0), "the distance from the oven is not known")
-		lack(d.post.Distance > a.limit.Distance, "measured at %s, the limit is for %s", d.post.Distance, a.limit.Distance)
+		lack(!(h.Distance > 0), "the distance from the oven is not known")
+		lack(h.Distance > a.limit.Distance, "measured at %s, the limit is for %s", h.Distance, a.limit.Distance)
 		lack(p.Response <= 0, "the response time of the probe is not known")
 		lack(p.Response > 3*time.Second, "the probe is slower than the limit asks (90 %% within 3 s)")
 	} else {
 		lack(!a.limit.Averaged(), "the averaging time of this exposure limit is not stated")
-		lack(!(d.post.Distance > 0.2), "measured this near, a value says little of an exposure: the limit is for people where they stand")
+		lack(!(h.Distance > 0.2), "measured this near, a value says little of an exposure: the limit is for people where they stand")
 	}
 	return c, lacks
 }

@@ -111,7 +111,7 @@ func (w *walk) finish(newest *store.History) {
 		}
 	}
 	for _, d := range w.days {
-		w.judgeDay(d)
+		w.judgeDay(d, newest)
 	}
 	for i := range o.Judged {
 		sum(&o.Judged[i], len(w.days))
@@ -119,9 +119,9 @@ func (w *walk) finish(newest *store.History) {
 }
 
 // judgeDay adds a day to the report, and what it says to the whole.
-func (w *walk) judgeDay(d *dayOf) {
+func (w *walk) judgeDay(d *dayOf, newest *store.History) {
 	o := w.out
-	all := d.judge(w)
+	all := d.judge(w, newest)
 	out := report.Day{From: d.begin, Outcome: limit.NotDecided, Reasons: []string{"no limit applies"}, Cover: float64(d.seen) / float64(d.end-d.from), Mean: d.mean.Read(),
 		Max: d.peak, MaxU: d.peakU, Over: d.overRange, Runs: d.runs}
 	worst := -1

@@ -85,19 +85,10 @@ func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time
 		return nil, raw, err
 	}
 	w := &walk{from: from, to: to, versions: map[int64]*store.History{}, kOf: map[int64]float64{}}
-	var past []*store.History // in force within the time, and the one before
 	for i := range all {
 		w.versions[all[i].Version] = &all[i]
-		if all[i].ValidFrom.Before(to) {
-			if !all[i].ValidFrom.After(from) {
-				past = past[:0]
-			}
-			past = append(past, &all[i])
-		}
 	}
-	if len(past) == 0 && len(all) > 0 {
-		past = append(past, &all[0])
-	}
+	past := inForce(all, from, to)
 	g := &gathered{}
 	g.Post, g.Span = id, to.Sub(from)
 	g.Max, g.MaxU = quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
@@ -120,6 +111,24 @@ func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time
 	return g, raw, w.chart(ctx, r, id)
 }
 
+// inForce are the versions of a post that held within a time; the first one of all where
+// none did yet.
+func inForce(all []store.History, from, to time.Time) (held []*store.History) {
+	for i := range all {
+		if !all[i].ValidFrom.Before(to) {
+			continue
+		}
+		if !all[i].ValidFrom.After(from) {
+			held = held[:0] // those before were over by then
+		}
+		held = append(held, &all[i])
+	}
+	if len(held) == 0 && len(all) > 0 {
+		held = append(held, &all[0])
+	}
+	return held
+}
+
 // begin makes the windows. The limits are those of the newest version in the time; what
 // was not seen is bounded by all that any version could show in what is read.
 func (w *walk) begin(newest *store.History, all []store.History) {
@@ -139,7 +148,7 @@ func (w *walk) begin(newest *store.History, all []store.History) {
 		if end.After(w.to) {
 			end = w.to
 		}
-		w.days = append(w.days, newDay(newest, at, end, w.from, top, topU))
+		w.days = append(w.days, newDay(newest, inForce(all, at, end), at, end, w.from, top, topU))
 		at = end
 	}
 }
