@@ -46,7 +46,7 @@ const selectHistory = `SELECT v.version, v.valid_from_ns, v.entered_at_ns, v.sit
 	v.oven_frequency_hz, v.limit_id, v.limit_w_per_m2, v.limit_distance_m, v.limit_basis, v.limit_source, v.limit_averaging_s, v.limit_rule, v.limit_response_s, v.limits_more,
 	v.sustained_unbroken_s, v.sustained_summed_s, v.sustained_within_s, v.sustained_clear_s, v.run_gap_s, v.stale_s,
 	v.probe, v.probe_port, v.probe_period_s, v.probe_response_s, v.probe_range_w_per_m2, v.probe_floor_w_per_m2, v.probe_axes, v.probe_zero_bound_w_per_m2, v.probe_simulated,
-	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail
+	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail, v.doubt
 	FROM post_versions AS v JOIN posts USING (post) LEFT JOIN certificates AS c USING (certificate) WHERE posts.id = ? ORDER BY v.version`
 
 // History returns all versions of a post, the first first; none of a post that
@@ -74,7 +74,7 @@ func scanHistory(scan func(...any) error) (h History, err error) {
 		unbroken, summed, within, clear, gap, stale     sql.NullFloat64
 		period, response, top, floor, zero              sql.NullFloat64
 		basis                                           string
-		number, laboratory, date, due, extra            sql.NullString
+		number, laboratory, date, due, extra, doubt     sql.NullString
 		factor, u, k                                    sql.NullFloat64
 		seconds                                         = func(x sql.NullFloat64) time.Duration {
 			return time.Duration(math.Round(x.Float64 * float64(time.Second)))
@@ -85,7 +85,7 @@ func scanHistory(scan func(...any) error) (h History, err error) {
 		&frequency, &l.ID, &value, &at, &basis, &l.Source, &averaging, &rule, &slow, &more,
 		&unbroken, &summed, &within, &clear, &gap, &stale,
 		&pr.ID, &pr.Port, &period, &response, &top, &floor, &pr.Axes, &zero, &pr.Simulated,
-		&number, &laboratory, &date, &due, &factor, &u, &k, &extra); err != nil {
+		&number, &laboratory, &date, &due, &factor, &u, &k, &extra, &doubt); err != nil {
 		return h, err
 	}
 	h.ValidFrom, h.Entered = instant(from), instant(entered)
@@ -103,6 +103,11 @@ func scanHistory(scan func(...any) error) (h History, err error) {
 	p.Sustained = limit.SustainedRule{Unbroken: seconds(unbroken), Summed: seconds(summed), Within: seconds(within), Clear: seconds(clear)}
 	p.RunGap, p.Stale = seconds(gap), seconds(stale)
 	pr.Period, pr.Response, pr.Range, pr.Floor, pr.ZeroBound = seconds(period), seconds(response), powerDensity(top), powerDensity(floor), powerDensity(zero)
+	if doubt.Valid {
+		if err := json.Unmarshal([]byte(doubt.String), &p.Doubt); err != nil {
+			return h, fmt.Errorf("column doubt: %w", err)
+		}
+	}
 	if number.Valid {
 		pr.Certificate, err = scanCertificate(number.String, laboratory.String, date.String, due.String, factor, u, k, extra)
 	}

@@ -13,6 +13,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report/gather"
 	"ovenward/config"
 )
 
@@ -161,8 +162,11 @@ func (p planner) Result(ctx context.Context, id string) (soak.Result, error) {
 	if !ok {
 		return soak.Result{}, fmt.Errorf("post %s is not watched any more", l.Plan.Post)
 	}
-	w := soak.Watched{Post: h, Lacks: func(at time.Time, highest quantity.PowerDensity) []string { return p.lacks(l.Plan, at, highest) }}
-	return soak.Make(ctx, p.eyes.record, l, w, p.now().UTC(), p.zone)
+	versions, err := p.eyes.record.History(ctx, l.Plan.Post)
+	if err != nil {
+		return soak.Result{}, err
+	}
+	return soak.Make(ctx, p.eyes.record, l, gather.SoakWatched(h, l.Plan, versions), p.now().UTC(), p.zone)
 }
 
 // Statistics sums up a test between two instants; zero ones are its begin, and now.
@@ -188,23 +192,6 @@ func (e eyes) Stretches(ctx context.Context, post string, per past.Per, from, to
 		return nil, fmt.Errorf("post %s is not watched", post)
 	}
 	return past.Stretches(ctx, e.record, h, per, from, to, e.zone)
-}
-
-// lacks is soak.Watched's.
-func (p planner) lacks(plan soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
-	for i := range p.eyes.posts {
-		post := &p.eyes.posts[i]
-		if post.ID != plan.Post {
-			continue
-		}
-		l, err := limitOfPost(post, plan.LimitID)
-		if err != nil {
-			return []string{err.Error()}
-		}
-		l.Value, l.Rule = plan.Level, plan.Rule
-		return post.Lacks(l, at, highest)
-	}
-	return nil
 }
 
 // surveysRead is among how many of the newest surveys of an oven one is looked for.

@@ -54,10 +54,12 @@ type Result struct {
 type Source = history.Source
 
 // Watched is the post of a test. Lacks says what keeps a highest value, W/m², from
-// being within the limit of acceptance, by what is known of the post at an instant.
+// being within the limit of acceptance, by what is known of the post at an instant;
+// Changed is when it became another.
 type Watched struct {
 	history.Post
-	Lacks func(at time.Time, highest quantity.PowerDensity) []string
+	Lacks   func(at time.Time, highest quantity.PowerDensity) []string
+	Changed []time.Time
 }
 
 // Make makes the result of a test by an instant, from the record. zone is the
@@ -93,7 +95,7 @@ func Make(ctx context.Context, s Source, l *Life, w Watched, by time.Time, zone 
 	if !(l.Plan.Guard > 0) {
 		r.Trend.refuse("the uncertainty at the limit is not known, so neither is its guard band")
 	}
-	r.judge(w.Lacks)
+	r.judge(&w)
 	return r, nil
 }
 

@@ -13,12 +13,12 @@ import (
 
 // judge says what the test has shown of its limit of acceptance. What exceeds does so
 // whatever else is amiss; within must be earned by the whole test.
-func (r *Result) judge(lacks func(time.Time, quantity.PowerDensity) []string) {
+func (r *Result) judge(w *Watched) {
 	if r.exceeds(); r.Outcome == Exceeds {
 		return
 	}
 	if r.amiss(); len(r.Reasons) == 0 {
-		r.unlike(lacks)
+		r.unlike(w)
 	}
 	r.uncovered()
 	if len(r.Reasons) > 0 {
@@ -142,22 +142,28 @@ func (r *Result) uncovered() {
 	}
 }
 
-// unlike lists what the post lacked at the begin and at the end of the test.
-func (r *Result) unlike(lacks func(time.Time, quantity.PowerDensity) []string) {
+// unlike lists what the post lacked at any time of the test that it was active: where a
+// stretch of that begins and ends, and where the post became another in it.
+func (r *Result) unlike(w *Watched) {
 	peaks := r.Whole.Peaks.List()
-	if lacks == nil || len(peaks) == 0 || len(r.Life.Active) == 0 {
+	if w.Lacks == nil || len(peaks) == 0 {
 		return
 	}
-	end := r.Life.Active[len(r.Life.Active)-1].To
-	if end.IsZero() {
-		end = r.By
-	}
-	for _, at := range []time.Time{r.Life.Active[0].From, end} {
-		for _, why := range lacks(at, peaks[0].S) {
+	ask := func(at time.Time) {
+		for _, why := range w.Lacks(at, peaks[0].S) {
 			if !slices.Contains(r.Reasons, why) {
 				r.Reasons = append(r.Reasons, why)
 			}
 		}
+	}
+	for _, a := range r.Life.spans(time.Time{}, r.By) {
+		ask(a.From)
+		for _, at := range w.Changed {
+			if at.After(a.From) && at.Before(a.To) {
+				ask(at)
+			}
+		}
+		ask(a.To)
 	}
 }
 

@@ -44,6 +44,7 @@ func sources() []source {
 		}, kind: []string{"State", "Surface", "Kind", "Phase"}, word: []string{"good", "bad", "screen", "moving", "load", "speed", "power", "stirrer"}},
 		{dir: "acquire/survey/guide", but: map[string]string{"mark.go": "a mark of a walk back: " + noPage}},
 		{dir: "cmd/internal/advice"},
+		{dir: "cmd/internal/report/gather", only: []string{"soakversions.go"}},
 		{dir: "cmd/internal/round", only: []string{"round.go"}, kind: []string{"Status", "Outcome"}},
 		{dir: "cmd/internal/web", but: map[string]string{
 			"docs.go": "the API's own document is English", "openapi.go": "the API's own document is English", "events.go": "the API is English",

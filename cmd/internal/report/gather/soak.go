@@ -67,9 +67,7 @@ func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, erro
 		return nil, fmt.Errorf("the record knows no post %q", l.Plan.Post)
 	}
 	p := history.Post{ID: l.Plan.Post, Options: history.Options{Floor: h.Probe.Floor, Response: h.Probe.Response, Gap: h.RunGap, Stale: h.Stale}}
-	res, err := soak.Make(ctx, r, l, soak.Watched{Post: p, Lacks: func(at time.Time, highest quantity.PowerDensity) []string {
-		return lacks(versions, l.Plan, at, highest)
-	}}, by.UTC(), zone)
+	res, err := soak.Make(ctx, r, l, SoakWatched(p, l.Plan, versions), by.UTC(), zone)
 	if err != nil {
 		return nil, err
 	}
@@ -100,30 +98,6 @@ func ended(l *soak.Life) time.Time {
 		}
 	}
 	return time.Time{}
-}
-
-// lacks is soak.Watched's, by the version of the post that was in force.
-func lacks(all []store.History, p soak.Plan, at time.Time, highest quantity.PowerDensity) []string {
-	h := newestBefore(all, at)
-	if h == nil {
-		return []string{"the record does not know how post " + p.Post + " was on " + at.Format(time.DateOnly)}
-	}
-	for _, l := range h.Limits() {
-		if l.ID == p.LimitID {
-			l.Value, l.Rule = p.Level, p.Rule
-			return h.Post.Lacks(l, at, highest)
-		}
-	}
-	return []string{"post " + p.Post + " had no limit " + p.LimitID + " on " + at.Format(time.DateOnly)}
-}
-
-func newestBefore(all []store.History, by time.Time) *store.History {
-	for i := len(all) - 1; i >= 0; i-- {
-		if !all[i].ValidFrom.After(by) {
-			return &all[i]
-		}
-	}
-	return nil
 }
 
 // soaked puts a result into the form of a report.

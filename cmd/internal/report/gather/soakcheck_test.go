@@ -103,18 +103,48 @@ func TestASoakIsWithinByWhatWasCalibrated(t *testing.T) {
 		if err := s.Flush(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		h := history.Post{ID: p.ID, Options: history.Options{Floor: p.Probe.Floor, Response: p.Probe.Response, Gap: p.RunGap, Stale: p.Stale, Levels: []quantity.PowerDensity{p.Limit.Value}}}
-		if err := history.NewFollower(s, []history.Post{h}).Once(t.Context(), dusk().Add(length*time.Second)); err != nil {
-			t.Fatal(err)
-		}
-		plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{30}}
-		if err := s.PlanSoak(t.Context(), plan, "A. Tester", dusk()); err != nil {
-			t.Fatal(err)
-		}
-		r := marked(t, s, dusk().Add(100*time.Second), 400*time.Second, soak.Mark{Kind: soak.Started}, soak.Mark{Kind: soak.Operations, Count: 30, From: soak.FromInput},
-			soak.Mark{Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, soak.Mark{Kind: soak.Finished})
+		r := tested(t, s, 400*time.Second)
 		if said := strings.Join(r.Reasons, "; "); soak.Outcome(r.Outcome) != tc.want || !strings.Contains(said, tc.why) {
 			t.Errorf("%s: %s: %s; want %s: %s", name, r.Outcome, said, tc.want, tc.why)
+		}
+	}
+}
+
+// tested makes the report of a soak test of the whole record, but for its ends; a mark is
+// entered each so often.
+func tested(t *testing.T, s *store.Store, every time.Duration) *report.Soak {
+	t.Helper()
+	p := post()
+	h := history.Post{ID: p.ID, Options: history.Options{Floor: p.Probe.Floor, Response: p.Probe.Response, Gap: p.RunGap, Stale: p.Stale, Levels: []quantity.PowerDensity{p.Limit.Value}}}
+	if err := history.NewFollower(s, []history.Post{h}).Once(t.Context(), dusk().Add(length*time.Second)); err != nil {
+		t.Fatal(err)
+	}
+	plan := soak.Plan{ID: "door-7", Oven: p.Oven, Post: p.ID, Procedure: "door cycling", Source: "our own", LimitID: p.Limit.ID, Level: p.Limit.Value, Guard: 5, Operations: 30, Checkpoints: []int64{30}}
+	if err := s.PlanSoak(t.Context(), plan, "A. Tester", dusk()); err != nil {
+		t.Fatal(err)
+	}
+	return marked(t, s, dusk().Add(100*time.Second), every, soak.Mark{Kind: soak.Started}, soak.Mark{Kind: soak.Operations, Count: 30, From: soak.FromInput},
+		soak.Mark{Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, soak.Mark{Kind: soak.Finished})
+}
+
+// TestASoakIsWithinByHowThePostStoodThroughout: a probe that stood elsewhere for a while
+// shows nothing of that while, though it is back in its place when the test ends.
+func TestASoakIsWithinByHowThePostStoodThroughout(t *testing.T) {
+	cases := elsewhere()
+	cases["the whole test was seen"] = func(*acquire.Post) {}
+	cases["below the limit by less than the expanded uncertainty"] = func(p *acquire.Post) { p.Doubt.Noise = 40 }
+	for why, change := range cases {
+		want := soak.NotDecided
+		if why == "the whole test was seen" {
+			want = soak.Within
+		}
+		r := tested(t, inTurn(t, 600, func(n int, p *acquire.Post) {
+			if n == 1 || n == 2 {
+				change(p)
+			}
+		}), 700*time.Second)
+		if said := strings.Join(r.Reasons, "; "); soak.Outcome(r.Outcome) != want || !strings.Contains(said, why) {
+			t.Errorf("%s: %s; want %s: %s", r.Outcome, said, want, why)
 		}
 	}
 }
