@@ -301,6 +301,13 @@ func TestALevelThatWasNotCounted(t *testing.T) {
 	if _, ok := got.Above(20); ok {
 		t.Error("exceedances are told of hours whose samples are gone")
 	}
+	runs, err := Stretches(t.Context(), k, p, PerRun, begin, begin.Add(19*time.Hour), time.UTC)
+	if err != nil || len(runs) == 0 {
+		t.Fatalf("%d runs, %v", len(runs), err)
+	}
+	if e, ok := runs[0].Sum.Above(20); ok {
+		t.Errorf("of a run whose samples are gone %d exceedances are told", e.Count)
+	}
 }
 
 // TestHoursOfBeforeAreSummedUpAnew: sums that do not say what was calibrated, and took

@@ -129,7 +129,7 @@ func ofRuns(ctx context.Context, s Source, p Post, from, to time.Time) ([]Stretc
 	out := make([]Stretch, len(runs))
 	at := map[int64]int{}
 	for i := range runs {
-		out[i] = Stretch{From: runs[i].Start, To: runs[i].End, Run: &runs[i], Runs: 1, Sum: stats.NewSummary(p.Levels...)}
+		out[i] = Stretch{From: runs[i].Start, To: runs[i].End, Run: &runs[i], Runs: 1} // nothing is counted before its samples are read
 		at[runs[i].Start.UnixNano()] = i
 	}
 	if len(runs) == 0 {

@@ -57,7 +57,7 @@ type SoakCounts struct {
 	Runs           int64
 	On             time.Duration
 	Dose           quantity.EnergyDensity // lower bound where some was over range
-	Exceedances    int64
+	Exceedances    int64                  // negative: not counted throughout
 	Above          time.Duration
 	Cover          float64 // of the time it was not paused
 }
@@ -154,9 +154,13 @@ func (s *Soak) counts() Block {
 	if c.Operations >= 0 {
 		ops = count(c.Operations)
 	}
+	times, above := raw("not counted throughout"), raw("not counted throughout")
+	if c.Exceedances >= 0 {
+		times, above = count(c.Exceedances), about(c.Above)
+	}
 	return &Pairs{[]Pair{{"State", words(s.State)}, {"From", raw(stamp(s.From))}, {"To", raw(stamp(s.As))}, {"Operations", ops}, {"… counted from", words(c.OperationsFrom)},
 		{"Runs seen from the field to their end", count(c.Runs)}, {"Time in which it emitted", about(c.On)}, {"Dose at the probe, of these runs", of(c.Dose.String(), float64(c.Dose), "J/m²")},
-		{"Exceedances", count(c.Exceedances)}, {"Time above the limit", about(c.Above)}, {"Seen", percent(c.Cover)}}}
+		{"Exceedances", times}, {"Time above the limit", above}, {"Seen", percent(c.Cover)}}}
 }
 
 func (s *Soak) overRuns() Block {

@@ -211,6 +211,7 @@ func counts(r *soak.Result) report.SoakCounts {
 	if c.OperationsFrom = strings.Join(from, ", "); len(from) == 0 && l.Plan.Operations == 0 {
 		c.Operations = -1
 	}
+	c.Exceedances = -1
 	if e, ok := r.Whole.Above(l.Plan.Level); ok {
 		c.Exceedances, c.Above = int64(e.Count), e.Above
 	}

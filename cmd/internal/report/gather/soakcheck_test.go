@@ -10,6 +10,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
+	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
@@ -145,6 +146,19 @@ func TestASoakIsWithinByHowThePostStoodThroughout(t *testing.T) {
 		}), 700*time.Second)
 		if said := strings.Join(r.Reasons, "; "); soak.Outcome(r.Outcome) != want || !strings.Contains(said, why) {
 			t.Errorf("%s: %s; want %s: %s", r.Outcome, said, want, why)
+		}
+	}
+}
+
+// TestWhatWasNotCountedIsNoZero: of a level that was not counted throughout a test the
+// report gives no number of exceedances.
+func TestWhatWasNotCountedIsNoZero(t *testing.T) {
+	for level, want := range map[quantity.PowerDensity]string{50: ",Exceedances,0,", 20: ",Exceedances,not counted throughout,"} {
+		r := soak.Result{Life: soak.New(soak.Plan{Level: level}), Whole: stats.NewSummary(50)}
+		s := report.Soak{Counts: counts(&r)}
+		var b bytes.Buffer
+		if err := s.Document().CSV(&b); err != nil || !strings.Contains(b.String(), want) {
+			t.Errorf("%v, no %q in:\n%s", err, want, b.String())
 		}
 	}
 }
