@@ -2,6 +2,7 @@ package gather
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -10,8 +11,8 @@ import (
 	"ovenward/cmd/internal/report"
 )
 
-// alarms reads what was raised or changed in a time, and what stood all through it;
-// own says whether the station's own alarms are meant too.
+// alarms reads what stood when a time began, and what was raised or changed in it; own
+// says whether the station's own alarms are meant too.
 func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from, to time.Time) ([]report.Alarm, error) {
 	meant := func(post string) bool { return post == "" && own || post != "" && slices.Contains(posts, post) }
 	var all []report.Alarm
@@ -25,6 +26,21 @@ func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from
 			all = append(all, report.Alarm{Post: a.Post, Rule: string(a.Rule), ID: a.ID, Raised: a.Since})
 		}
 		return &all[i]
+	}
+	before := map[string]alarm.Alarm{}
+	for e, err := range r.Changes(ctx, time.Time{}, from) {
+		if err != nil {
+			return nil, err
+		}
+		if meant(e.Post) {
+			before[e.Post+"\x00"+string(e.Alarm.Rule)] = e.Alarm.Alarm // what stands now tells nothing of then
+		}
+	}
+	for _, key := range slices.Sorted(maps.Keys(before)) {
+		if a := before[key]; a.State.Standing() {
+			x := find(&a)
+			x.Steps = append(x.Steps, report.Step{At: a.Changed, To: string(a.Shown()), Why: "it stood when this time began"})
+		}
 	}
 	for e, err := range r.Changes(ctx, from, to) {
 		if err != nil {
@@ -42,16 +58,6 @@ func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from
 		slices.Reverse(told)
 		for _, t := range told {
 			a.Told = append(a.Told, report.Told{At: t.At, Courier: t.Courier, To: t.To, Outcome: string(t.Outcome)})
-		}
-	}
-	now, err := r.AlarmStates(ctx)
-	if err != nil {
-		return nil, err
-	}
-	for _, a := range now {
-		if meant(a.Post) && a.State.Standing() && a.Changed.Before(from) {
-			x := find(&a)
-			x.Steps = append(x.Steps, report.Step{At: a.Changed, To: string(a.Shown()), Why: "it stood all through this time"})
 		}
 	}
 	return all, nil

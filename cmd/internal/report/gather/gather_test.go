@@ -225,6 +225,20 @@ func TestCertificatesAndAlarms(t *testing.T) {
 	}
 }
 
+// TestAlarmsThatStoodBeforeTheTime are told of it, whatever became of them afterwards;
+// those that ended before it are not.
+func TestAlarmsThatStoodBeforeTheTime(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	raise(s, alarm.Exceeds, dusk().Add(-time.Hour))
+	raise(s, alarm.Silent, dusk().Add(-time.Hour), alarm.Disappears, alarm.Acknowledge)
+	before := alarm.Alarm{Post: "hatch", Rule: alarm.Exceeds, State: alarm.Unacknowledged, ID: "x", Since: dusk().Add(-time.Hour)}
+	after, reason := before.Step(alarm.Acknowledge, dusk().Add(time.Hour))
+	s.Record(acquire.Event{At: dusk().Add(time.Hour), Post: "hatch", Kind: acquire.KindAlarm, Text: "seen", Alarm: &alarm.Change{Alarm: after, From: before.State, Reason: reason}})
+	if m := read(t, s, dir); len(m.Alarms) != 1 || m.Alarms[0].Rule != "exceeds" || len(m.Alarms[0].Steps) != 1 || m.Alarms[0].Steps[0].Why != "it stood when this time began" {
+		t.Errorf("%+v", m.Alarms)
+	}
+}
+
 // TestSurveyAndRound: a survey of the record is reported and counts for the round,
 // beside an earlier result that was imported.
 func TestSurveyAndRound(t *testing.T) {
