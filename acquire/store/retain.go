@@ -13,7 +13,7 @@ import (
 // Keep is how long samples are kept; zero fields keep for good.
 type Keep struct {
 	Age   time.Duration // samples older than this are removed
-	Bytes int64         // the oldest samples of a post go when it has more, packed
+	Bytes int64         // beside evidence: the oldest samples of a post go when it has more, packed
 }
 
 // Retention is what is removed, and when. The zero value keeps everything.
@@ -124,9 +124,9 @@ func (w *writer) retain(ctx context.Context, now time.Time) error {
 func (k Keep) String() string {
 	switch {
 	case k.Age > 0 && k.Bytes > 0:
-		return fmt.Sprintf("kept are %s, and at most %d bytes of a post", k.Age, k.Bytes)
+		return fmt.Sprintf("kept are %s, and at most %d bytes of a post beside evidence", k.Age, k.Bytes)
 	case k.Bytes > 0:
-		return fmt.Sprintf("kept are at most %d bytes of a post", k.Bytes)
+		return fmt.Sprintf("kept are at most %d bytes of a post beside evidence", k.Bytes)
 	}
 	return fmt.Sprintf("kept are %s", k.Age)
 }
@@ -135,15 +135,26 @@ func (k Keep) String() string {
 // What is evidence stays.
 func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, now time.Time) ([]doomed, error) {
 	first, last := chunkRange(post)
-	var bytes int64
-	if keep.Bytes > 0 {
-		if err := w.conn.QueryRowContext(ctx, "SELECT ifnull(sum(length(data)), 0) FROM chunks WHERE id BETWEEN ? AND ?", first, last).Scan(&bytes); err != nil {
-			return nil, err
-		}
-	}
 	kept, err := w.keptSpans(ctx, name, nanos(now))
 	if err != nil {
 		return nil, err
+	}
+	stays := func(from, to int64) bool {
+		return slices.ContainsFunc(kept, func(s [2]int64) bool { return s[1] >= from && s[0] <= to })
+	}
+	var bytes int64 // beside evidence, which takes no room from what is new
+	if keep.Bytes > 0 {
+		err := each(ctx, w.conn, "SELECT from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL", func(scan func(...any) error) error {
+			var from, to, size int64
+			err := scan(&from, &to, &size)
+			if !stays(from, to) {
+				bytes += size
+			}
+			return err
+		}, first, last)
+		if err != nil {
+			return nil, err
+		}
 	}
 	var runs []doomed
 	n := 0
@@ -157,7 +168,7 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			if !old && (keep.Bytes <= 0 || bytes <= keep.Bytes) || n >= retainMost {
 				return errEnough
 			}
-			if slices.ContainsFunc(kept, func(s [2]int64) bool { return s[1] >= from && s[0] <= to }) {
+			if stays(from, to) {
 				return nil
 			}
 			bytes -= size

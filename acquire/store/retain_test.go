@@ -24,10 +24,12 @@ func TestRetention(t *testing.T) {
 		name string
 		keep Retention
 		post map[string]int // hours left, about
+		held time.Duration  // evidence of combi, from the begin on
 	}{
-		{"by default all", Retention{}, map[string]int{"fryer": hours, "combi": hours}},
-		{"by age", Retention{Keep: Keep{Age: 3 * time.Hour}, Around: time.Minute}, map[string]int{"fryer": 4, "combi": 3}},
-		{"by size", Retention{Posts: map[string]Keep{"combi": {Bytes: 40_000}}}, map[string]int{"fryer": hours, "combi": 1}},
+		{"by default all", Retention{}, map[string]int{"fryer": hours, "combi": hours}, 0},
+		{"by age", Retention{Keep: Keep{Age: 3 * time.Hour}, Around: time.Minute}, map[string]int{"fryer": 4, "combi": 3}, 0},
+		{"by size", Retention{Posts: map[string]Keep{"combi": {Bytes: 40_000}}}, map[string]int{"fryer": hours, "combi": 1}, 0},
+		{"by size, beside more evidence", Retention{Posts: map[string]Keep{"combi": {Bytes: 40_000}}}, map[string]int{"fryer": hours, "combi": 4}, 3 * time.Hour},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
@@ -38,6 +40,11 @@ func TestRetention(t *testing.T) {
 			s := open(t, dir, o)
 			register(t, s, post("fryer"), post("combi"))
 			s.Record(raise("fryer", alarm.Exceeds, begin.Add(90*time.Minute)))
+			if tc.held > 0 {
+				if err := s.KeepEvidence(t.Context(), Evidence{Post: "combi", From: begin, To: begin.Add(tc.held), Why: "dispute", What: "7", Who: "R. Okafor"}); err != nil {
+					t.Fatal(err)
+				}
+			}
 			recordedFrom(t, s, begin, hours*time.Hour, 3, "fryer", "combi")
 			merged(t, s, true)
 			before := numbersOf(t, s)
