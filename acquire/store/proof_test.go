@@ -15,9 +15,12 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/registry"
+	"ovenward/acquire/survey"
 	"ovenward/drivers/driverstest"
 )
 
@@ -104,7 +107,7 @@ func eventful(t *testing.T, span time.Duration) string {
 	return to
 }
 
-// longTested keeps a soak test, a step of a survey, and what is made of the samples.
+// longTested keeps a soak test, what is made of the samples, and what registered does.
 func longTested(t *testing.T, s *Store, p acquire.Post, begin time.Time) {
 	t.Helper()
 	plan := soak.Plan{ID: "door-7", Oven: "galley", Post: "fryer", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
@@ -114,9 +117,40 @@ func longTested(t *testing.T, s *Store, p acquire.Post, begin time.Time) {
 			_, err = s.MarkSoak(t.Context(), m)
 		}
 	}
-	err = errors.Join(err, s.KeepSurvey(t.Context(), "one", "galley", twoSteps(begin)[:1], nil),
-		history.NewFollower(s, []history.Post{historyOf(p)}).Once(t.Context(), begin.Add(24*time.Hour)))
+	err = errors.Join(err, history.NewFollower(s, []history.Post{historyOf(p)}).Once(t.Context(), begin.Add(24*time.Hour)))
 	if err != nil {
+		t.Fatal(err)
+	}
+	registered(t, s, begin)
+}
+
+// registered enters an oven, a probe with a certificate that is taken back, and a test
+// into the register, and keeps a survey that has ended and one that is under way.
+func registered(t *testing.T, s *Store, begin time.Time) {
+	t.Helper()
+	day, err := registry.ParseDay("2031-05-19")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert := registry.Certificate{Probe: "hatch", Certificate: calib.Certificate{Number: "LH-1", Laboratory: "a laboratory", Date: day, Due: day.AddDate(1, 0, 0), Factor: 1, U: .1, K: 2}}
+	back := cert
+	back.TakenBack = true
+	for _, e := range []registry.Entry{
+		{Ovens: []registry.OvenEntry{{Oven: anOven("counter"), Base: registry.New}}, Probes: []registry.ProbeEntry{{Probe: registry.Probe{ID: "hatch", Serial: "7"}, Base: registry.New}}},
+		{Tests: []registry.Test{{Oven: "counter", On: day, Kind: "survey", By: "P. Marlow", Outcome: "exceeds", Highest: 72, HasValue: true}}, Certificates: []registry.Certificate{cert}},
+		{Certificates: []registry.Certificate{back}, Why: "of another probe"},
+	} {
+		e.Who = "R. Okafor"
+		if err := s.Enter(t.Context(), e, begin); err != nil {
+			t.Fatal(err)
+		}
+	}
+	value := 61.5
+	end := survey.Result{ID: "one", Ended: begin, State: survey.Complete, Verdict: survey.Verdict{Outcome: limit.Exceeds, Worst: 1},
+		Places: []survey.Place{{N: 1, Sweep: "door seam", Surface: survey.Front, Cell: 2, Value: &value, U: &value}}}
+	under := twoSteps(begin)
+	under[0].Setup = &survey.Setup{ID: "two", Post: "fryer"}
+	if err := errors.Join(s.KeepSurvey(t.Context(), "one", "galley", twoSteps(begin)[:1], &end), s.KeepSurvey(t.Context(), "two", "galley", under, nil)); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -142,13 +176,17 @@ func TestVerifyFindsAChangeInEachTable(t *testing.T) {
 				if raced && i%4 != 0 {
 					continue
 				}
-				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 1 END WHERE %[3]s = (SELECT min(%[3]s) FROM %[1]s)",
+				tells(t, left, fmt.Sprintf("UPDATE %[1]s SET %[2]s = CASE typeof(%[2]s) WHEN 'text' THEN %[2]s || '1' WHEN 'null' THEN (SELECT iif(type = 'TEXT', '1', 1) FROM pragma_table_info('%[1]s') WHERE name = '%[2]s') ELSE %[2]s + 7 END WHERE %[3]s = (SELECT min(%[3]s) FROM %[1]s)",
 					tab.name, c, tab.key), "of table "+tab.name+", entered on")
 			}
 			tells(t, left, fmt.Sprintf("DELETE FROM %[1]s WHERE %[2]s = (SELECT min(%[2]s) FROM %[1]s)", tab.name, tab.key), "of table "+tab.name)
 		}
 		tells(t, left, "INSERT INTO certificates SELECT 99, number, laboratory, date, due, factor * 2, expanded_uncertainty, k, detail FROM certificates LIMIT 1", "row 99 of table certificates was inserted")
 		tells(t, left, "INSERT INTO soak_marks SELECT 99, soak, at_ns, entered_ns, kind, who, text, 100000, counted_from, checkpoint, survey, outcome FROM soak_marks WHERE operations > 0", "row 99 of table soak_marks was inserted")
+		tells(t, left, "INSERT INTO surveys SELECT 99, 'three', oven, post, who, begun_ns, ended_ns, state, 'within', NULL FROM surveys WHERE id = 'one'", "row 99 of table surveys was inserted")
+		tells(t, left, "UPDATE surveys SET ended_ns = begun_ns, outcome = 'within' WHERE id = 'two'", "of table surveys was inserted")
+		tells(t, left, "UPDATE surveys SET result = replace(result, '61.5', '1.5')", "of table surveys, entered on")
+		tells(t, left, "UPDATE probe_certificates SET taken_back = 0", "of table probe_certificates, entered on")
 		tells(t, left, "UPDATE post_versions SET limit_w_per_m2 = limit_w_per_m2 * 10", "of table post_versions")
 		tells(t, left, "UPDATE post_versions SET limits_more = replace(limits_more, '5', '6')", "of table post_versions")
 	})
@@ -258,6 +296,7 @@ func TestStrippedSignatures(t *testing.T) {
 	if said, v := verified(t, left, public); said != "" || v.Signed != 4 || v.SignedFrom != "2031-05-21" {
 		t.Fatalf("before any change verify says %q, %+v", said, v)
 	}
+	tells(t, left, "UPDATE chain SET day = day - 1 WHERE day = (SELECT min(day) + 2 FROM days)", "stands under the head of 2031-05-22")
 	bare := copyOf(t, left)
 	byTool(t, bare, "DELETE FROM days; DELETE FROM chain")
 	if said, _ := verified(t, bare, public); !strings.Contains(said, "no head that the key could vouch for") {

@@ -124,7 +124,7 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 		}
 	}
 	for _, tab := range []string{"posts", "certificates", "post_versions", "corrections", "alarms", "cursors", "told", "remote_write", "evidence",
-		"soaks", "soak_marks", "surveys", "survey_steps", "runs", "hour_sums", "histories"} {
+		"soaks", "soak_marks", "surveys", "survey_steps", "survey_places", "ovens", "probes", "probe_certificates", "oven_tests", "runs", "hour_sums", "histories"} {
 		if before[tab] == "" {
 			t.Errorf("table %s is empty: nothing is tried", tab)
 		}
@@ -149,6 +149,8 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	if said, _ := verified(t, left); said != "" {
 		t.Errorf("verify says %q", said)
 	}
+	tells(t, left, "UPDATE survey_places SET w_per_m2 = 1.5", "of table survey_places, entered on")
+	tells(t, left, "UPDATE ovens SET serial = 'another'", "of table ovens, entered on")
 	s := open(t, left, Options{})
 	if a := s.Alarms(); len(a) != 1 || !a[0].State.Standing() {
 		t.Errorf("the alarms are %+v", a)

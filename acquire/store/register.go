@@ -128,7 +128,7 @@ func (w *writer) enterOvens(ctx context.Context, e registry.Entry, now time.Time
 		if len(changes) == 0 {
 			continue
 		}
-		if _, err := w.exec(ctx, `INSERT INTO ovens (id, valid_from_ns, entered_at_ns, who, why, place, maker, model, serial, power_w, frequency_hz, limit_id, next_check, withdrawn, remark)
+		if err := w.enterNew(ctx, "ovens", `INSERT INTO ovens (id, valid_from_ns, entered_at_ns, who, why, place, maker, model, serial, power_w, frequency_hz, limit_id, next_check, withdrawn, remark)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, o.ID, nanos(e.ValidFrom), nanos(now), e.Who, e.Why, o.Place, o.Maker, o.Model, o.Serial,
 			float64(o.Power), float64(o.Frequency), o.Limit, registry.PrintDay(o.NextCheck), o.Withdrawn, o.Remark); err != nil {
 			return nil, err
@@ -151,7 +151,7 @@ func (w *writer) enterProbes(ctx context.Context, e registry.Entry, now time.Tim
 		if len(changes) == 0 {
 			continue
 		}
-		if _, err := w.exec(ctx, `INSERT INTO probes (id, valid_from_ns, entered_at_ns, who, why, maker, model, serial, next_check, withdrawn, remark)
+		if err := w.enterNew(ctx, "probes", `INSERT INTO probes (id, valid_from_ns, entered_at_ns, who, why, maker, model, serial, next_check, withdrawn, remark)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, p.ID, nanos(e.ValidFrom), nanos(now), e.Who, e.Why, p.Maker, p.Model, p.Serial,
 			registry.PrintDay(p.NextCheck), p.Withdrawn, p.Remark); err != nil {
 			return nil, err
@@ -170,7 +170,7 @@ func (w *writer) enterCertificates(ctx context.Context, e registry.Entry, now ti
 		if err != nil {
 			return nil, fmt.Errorf("certificate %s: %w", c.Certificate.Number, err)
 		}
-		if _, err := w.exec(ctx, `INSERT INTO probe_certificates (probe, certificate, taken_back, valid_from_ns, entered_at_ns, who, why) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		if err := w.enterNew(ctx, "probe_certificates", `INSERT INTO probe_certificates (probe, certificate, taken_back, valid_from_ns, entered_at_ns, who, why) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 			c.Probe, row, c.TakenBack, nanos(e.ValidFrom), nanos(now), e.Who, e.Why); err != nil {
 			return nil, err
 		}
@@ -192,13 +192,26 @@ func (w *writer) enterTests(ctx context.Context, e registry.Entry, now time.Time
 		if t.HasValue {
 			highest = number(float64(t.Highest))
 		}
-		if _, err := w.exec(ctx, `INSERT INTO oven_tests (oven, on_day, kind, by_whom, outcome, highest_w_per_m2, text, entered_at_ns, who) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		if err := w.enterNew(ctx, "oven_tests", `INSERT INTO oven_tests (oven, on_day, kind, by_whom, outcome, highest_w_per_m2, text, entered_at_ns, who) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			t.Oven, registry.PrintDay(t.On), t.Kind, t.By, t.Outcome, highest, t.Text, nanos(now), e.Who); err != nil {
 			return nil, err
 		}
 		told = append(told, fmt.Sprintf("oven %s: %s of %s by %s: %s", t.Oven, t.Kind, registry.PrintDay(t.On), t.By, t.Text))
 	}
 	return told, nil
+}
+
+// enterNew writes a row of a table whose rows never change.
+func (w *writer) enterNew(ctx context.Context, table, insert string, args ...any) error {
+	res, err := w.exec(ctx, insert, args...)
+	if err != nil {
+		return err
+	}
+	id, err := res.LastInsertId()
+	if err != nil {
+		return err
+	}
+	return w.enterRow(ctx, table, id)
 }
 
 func orElse(err, otherwise error) error {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -18,13 +19,21 @@ const (
 )
 
 // rowTable is a table whose rows never change, and what numbers them: a column, or an
-// expression that has an index.
+// expression that has an index. final is the condition of those that do not change any
+// more; empty: all.
 // Whoever writes one calls enterRow in the same transaction.
-type rowTable struct{ name, key string }
+type rowTable struct{ name, key, final string }
+
+// unchained picks the rows that should be in the chain and are not.
+func (t rowTable) unchained() string {
+	return fmt.Sprintf("SELECT %[2]s FROM %[1]s WHERE %[2]s NOT IN (SELECT ref FROM chain WHERE kind = '%[1]s') AND (%[3]s) ORDER BY 1", t.name, t.key, cmp.Or(t.final, "true"))
+}
 
 func rowTables() []rowTable {
-	return []rowTable{{"posts", "post"}, {"certificates", "certificate"}, {"post_versions", "version"}, {"corrections", "correction"},
-		{"told", "told"}, {"evidence", "evidence"}, {"soaks", "number"}, {"soak_marks", "mark"}, {"survey_steps", "(survey << 32 | n)"}}
+	return []rowTable{{name: "posts", key: "post"}, {name: "certificates", key: "certificate"}, {name: "post_versions", key: "version"}, {name: "corrections", key: "correction"},
+		{name: "told", key: "told"}, {name: "evidence", key: "evidence"}, {name: "soaks", key: "number"}, {name: "soak_marks", key: "mark"},
+		{name: "surveys", key: "survey", final: surveyOver}, {name: "survey_steps", key: "(survey << 32 | n)"}, {name: "survey_places", key: "(survey << 32 | n)"},
+		{name: "ovens", key: "version"}, {name: "probes", key: "version"}, {name: "probe_certificates", key: "version"}, {name: "oven_tests", key: "test"}}
 }
 
 func rowTableOf(kind string) (rowTable, bool) {
@@ -223,13 +232,12 @@ func (w *writer) chainSome(ctx context.Context) (int, error) {
 func (w *writer) chainRows(ctx context.Context) error {
 	for _, t := range rowTables() {
 		var refs []int64
-		err := each(ctx, w.conn, "SELECT "+t.key+" FROM "+t.name+" WHERE "+t.key+" NOT IN (SELECT ref FROM chain WHERE kind = ?) ORDER BY 1",
-			func(scan func(...any) error) error {
-				var ref int64
-				err := scan(&ref)
-				refs = append(refs, ref)
-				return err
-			}, t.name)
+		err := each(ctx, w.conn, t.unchained(), func(scan func(...any) error) error {
+			var ref int64
+			err := scan(&ref)
+			refs = append(refs, ref)
+			return err
+		})
 		for _, ref := range refs {
 			if err == nil {
 				err = w.enterRow(ctx, t.name, ref)

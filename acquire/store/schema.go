@@ -21,7 +21,7 @@ type step struct {
 // steps returns all versions of the schema, the first first.
 func steps() []step {
 	return []step{{1, schema1}, {2, limits2}, {3, schemaMore}, {4, schemaCalibration}, {5, schemaAlarms}, {6, schemaTold},
-		{7, schemaChunks}, {8, schemaRemote}, {9, limitResponse}, {10, briefFragments}, {11, schemaProof}, {12, schemaRegister}, {14, schemaSurveys}, {16, schemaRuns}, {17, schemaSoaks}, {21, schemaSoakChain}, {23, schemaSought}, {24, schemaSumsCalibrated}}
+		{7, schemaChunks}, {8, schemaRemote}, {9, limitResponse}, {10, briefFragments}, {11, schemaProof}, {12, schemaRegister}, {14, schemaSurveys}, {16, schemaRuns}, {17, schemaSoaks}, {21, schemaSoakChain}, {23, schemaSought}, {24, schemaSumsCalibrated}, {25, schemaFoundChain}}
 }
 
 // schema1 is the first form of the record. It is written for a person with any

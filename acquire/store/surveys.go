@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -120,8 +122,16 @@ func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) e
 	if err != nil {
 		return fmt.Errorf("write what was found: %w", err)
 	}
-	if _, err := w.exec(ctx, "UPDATE surveys SET ended_ns = ?, state = ?, outcome = ?, result = ? WHERE id = ?",
-		nanos(end.Ended), string(end.State), string(end.Verdict.Outcome), string(text), id); err != nil {
+	var number int64
+	err = w.conn.QueryRowContext(ctx, "UPDATE surveys SET ended_ns = ?, state = ?, outcome = ?, result = ? WHERE id = ? AND result IS NULL RETURNING survey",
+		nanos(end.Ended), string(end.State), string(end.Verdict.Outcome), string(text), id).Scan(&number)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // it was kept before
+	}
+	if err != nil {
+		return err
+	}
+	if err := w.enterRow(ctx, "surveys", number); err != nil {
 		return err
 	}
 	if err := w.closeSurvey(ctx, id, end); err != nil {
@@ -132,6 +142,9 @@ func (w *writer) surveyEnd(ctx context.Context, id string, end *survey.Result) e
 			SELECT survey, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? FROM surveys WHERE id = ? ON CONFLICT DO NOTHING`,
 			p.N, p.Sweep, string(p.Surface), p.Cell, float64(p.X), float64(p.Y), nanos(p.At), numberOrNull(p.Value), numberOrNull(p.U), p.OverRange,
 			string(p.Verdict.Outcome), id); err != nil {
+			return err
+		}
+		if err := w.enterRow(ctx, "survey_places", number<<32|int64(p.N)); err != nil {
 			return err
 		}
 	}

@@ -82,6 +82,9 @@ func surveyEnds(t *testing.T, s *Store, at time.Time) {
 	if err := s.db.QueryRow("SELECT count(*), sum(w_per_m2 IS NULL) FROM survey_places").Scan(&places, &unknown); err != nil || places != 2 || unknown != 1 {
 		t.Errorf("%d places, %d of them without a value, %v; want 2 and 1", places, unknown, err)
 	}
+	if v, err := s.Verify(ctx); err != nil || !v.Intact() {
+		t.Errorf("verify says %+v, %v", v.Problems, err)
+	}
 	if r, err := s.SurveyResult(ctx, "other"); r != nil || err != nil {
 		t.Errorf("another's result: %+v, %v", r, err)
 	}

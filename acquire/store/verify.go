@@ -1,15 +1,18 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"ovenward/acquire/store/chunk"
@@ -237,6 +240,7 @@ const selectChain = `SELECT h.entry, h.day, h.kind, h.ref, h.sha256,
 // chain makes every head again, from what is there.
 func (v *verifier) chain(ctx context.Context) error {
 	var end chainEnd
+	days := slices.SortedFunc(maps.Values(v.days), func(a, b dayRow) int { return cmp.Compare(a.entry, b.entry) })
 	for end.entry < v.last {
 		from := end.entry
 		err := each(ctx, v.db, selectChain, func(scan func(...any) error) error {
@@ -251,6 +255,12 @@ func (v *verifier) chain(ctx context.Context) error {
 			e.row.id, e.ev.id, e.ev.raw, e.ev.hasRaw = e.ref, e.ref, raw, raw != nil
 			if e.entry != end.entry+1 || e.day < end.day {
 				v.rep.addf("the chain of hashes has entry %d, of %s, behind entry %d, of %s", e.entry, dayName(e.day), end.entry, dayName(end.day))
+			}
+			for len(days) > 0 && days[0].entry < e.entry {
+				days = days[1:]
+			}
+			if len(days) > 0 && days[0].day != e.day {
+				v.rep.addf("entry %d of the chain of hashes says that it is of %s, and stands under the head of %s: it was changed", e.entry, dayName(e.day), dayName(days[0].day))
 			}
 			var sum [sha256.Size]byte
 			copy(sum[:], e.sum)

@@ -157,12 +157,12 @@ func slotSpan(id int64) (from, to time.Time) {
 // inserted finds rows that the chain does not know.
 func (v *verifier) inserted(ctx context.Context) error {
 	for _, t := range rowTables() {
-		err := each(ctx, v.db, "SELECT "+t.key+" FROM "+t.name+" WHERE "+t.key+" NOT IN (SELECT ref FROM chain WHERE kind = ?)", func(scan func(...any) error) error {
+		err := each(ctx, v.db, t.unchained(), func(scan func(...any) error) error {
 			var ref int64
 			err := scan(&ref)
 			v.rep.addf("row %d of table %s was inserted: the chain of hashes does not know it", ref, t.name)
 			return err
-		}, t.name)
+		})
 		if err != nil {
 			return err
 		}

@@ -1,0 +1,18 @@
+package store
+
+// surveyOver is the condition of the rows of surveys that have ended, which are not
+// changed any more.
+const surveyOver = "ended_ns IS NOT NULL OR result IS NOT NULL OR outcome <> ''"
+
+// schemaFoundChain puts what surveys found, and the register, into the chain of hashes.
+// A survey enters it when it has ended; a place's number in the chain is survey << 32 | n.
+const schemaFoundChain = `
+CREATE UNIQUE INDEX survey_places_number ON survey_places ((survey << 32 | n));
+CREATE TABLE IF NOT EXISTS chain_before (kind TEXT NOT NULL, ref INTEGER NOT NULL) STRICT;
+INSERT INTO chain_before SELECT 'surveys', survey FROM surveys WHERE ended_ns IS NOT NULL OR result IS NOT NULL OR outcome <> '' ORDER BY survey;
+INSERT INTO chain_before SELECT 'survey_places', (survey << 32 | n) FROM survey_places ORDER BY survey, n;
+INSERT INTO chain_before SELECT 'ovens', version FROM ovens ORDER BY version;
+INSERT INTO chain_before SELECT 'probes', version FROM probes ORDER BY version;
+INSERT INTO chain_before SELECT 'probe_certificates', version FROM probe_certificates ORDER BY version;
+INSERT INTO chain_before SELECT 'oven_tests', test FROM oven_tests ORDER BY test;
+`
