@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strings"
@@ -201,12 +202,18 @@ func part(at, from, to time.Time) float64 {
 	return float64(at.Sub(from)) / float64(to.Sub(from))
 }
 
-// wholeFile makes a file that is whole or not there.
+// wholeFile makes a file that is whole or not there, and touches no other.
 func wholeFile(path string, write func(io.Writer) error) (err error) {
-	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s is there already: name a file that is not", path)
+	taken := func() error {
+		if _, err := os.Lstat(path); err == nil {
+			return fmt.Errorf("%s is there already: name a file that is not", path)
+		}
+		return nil
 	}
-	f, err := os.OpenFile(path+".part", os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o640)
+	if err := taken(); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(fmt.Sprintf("%s.%08x.part", path, rand.Uint32()), os.O_CREATE|os.O_WRONLY|os.O_EXCL, 0o640)
 	if err != nil {
 		var why *fs.PathError
 		if errors.As(err, &why) {
@@ -215,8 +222,8 @@ func wholeFile(path string, write func(io.Writer) error) (err error) {
 		return fmt.Errorf("make %s: %w: name a file in a folder that is there and may be written to", path, err)
 	}
 	defer func() {
-		if err != nil {
-			err = errors.Join(err, os.Remove(f.Name()))
+		if gone := os.Remove(f.Name()); !errors.Is(gone, fs.ErrNotExist) {
+			err = errors.Join(err, gone)
 		}
 	}()
 	if err = write(f); err == nil {
@@ -225,7 +232,13 @@ func wholeFile(path string, write func(io.Writer) error) (err error) {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return err
 	}
-	if err = os.Rename(f.Name(), path); err != nil {
+	if err = os.Link(f.Name(), path); err == nil { // which, unlike a renaming, replaces nothing
+		return nil
+	}
+	if err := taken(); err != nil {
+		return err
+	}
+	if err = os.Rename(f.Name(), path); err != nil { // the file system has no links
 		return fmt.Errorf("give the file its name: %w", err)
 	}
 	return nil

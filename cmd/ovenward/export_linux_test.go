@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -351,5 +352,45 @@ func TestExportMistakes(t *testing.T) {
 	}
 	if b, err := os.ReadFile(there); err != nil || string(b) != "evidence" {
 		t.Errorf("the file that was there holds %q", b)
+	}
+}
+
+// TestWholeFilesTouchNoOther: a file of somebody's beside the one that is made stays, two
+// that are made under one name at once do not mix, and the mode is what the umask allows.
+func TestWholeFilesTouchNoOther(t *testing.T) {
+	dir := t.TempDir()
+	path, notes := filepath.Join(dir, "out.csv"), filepath.Join(dir, "out.csv.part")
+	if err := os.WriteFile(notes, []byte("notes"), 0o640); err != nil {
+		t.Fatal(err)
+	}
+	broken := errors.New("the record cannot be read")
+	if err := wholeFile(path, func(io.Writer) error { return broken }); !errors.Is(err, broken) {
+		t.Error(err)
+	}
+	err := wholeFile(path, func(w io.Writer) error {
+		if err := wholeFile(path, func(w io.Writer) error { _, err := io.WriteString(w, "second"); return err }); err != nil {
+			t.Error(err)
+		}
+		_, err := io.WriteString(w, "first")
+		return err
+	})
+	if err == nil || !strings.Contains(err.Error(), "is there already") {
+		t.Errorf("a file that came meanwhile was taken over: %v", err)
+	}
+	for name, want := range map[string]string{path: "second", notes: "notes"} {
+		if b, err := os.ReadFile(name); err != nil || string(b) != want {
+			t.Errorf("%s holds %q, %v; want %q", name, b, err, want)
+		}
+	}
+	a, errA := os.Stat(path)
+	b, errB := os.Stat(notes)
+	if err := errors.Join(errA, errB); err != nil {
+		t.Fatal(err)
+	}
+	if a.Mode() != b.Mode() {
+		t.Errorf("mode %v, want %v", a.Mode(), b.Mode())
+	}
+	if all, err := os.ReadDir(dir); err != nil || len(all) != 2 {
+		t.Errorf("in the folder lie %v, %v", all, err)
 	}
 }
