@@ -224,8 +224,10 @@ func (w *writer) certificate(ctx context.Context, c *calib.Certificate) (any, er
 	default:
 		return nil, err
 	}
-	res, err := w.exec(ctx, `INSERT INTO certificates (number, laboratory, date, due, factor, expanded_uncertainty, k, detail)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, args...)
+	// What names a row that was lost must not be given another.
+	res, err := w.exec(ctx, `INSERT INTO certificates (certificate, number, laboratory, date, due, factor, expanded_uncertainty, k, detail)
+		VALUES ((SELECT ifnull(max(certificate), 0) + 1 FROM (SELECT certificate FROM certificates UNION ALL SELECT certificate FROM corrections
+			UNION ALL SELECT certificate FROM post_versions UNION ALL SELECT certificate FROM probe_certificates)), ?, ?, ?, ?, ?, ?, ?, ?)`, args...)
 	if err != nil {
 		return nil, err
 	}

@@ -208,7 +208,8 @@ func (w *writer) postVersion(ctx context.Context, post int32, cols []column, now
 	if err != sql.ErrNoRows {
 		return v, err
 	}
-	res, err := w.exec(ctx, "INSERT INTO post_versions (post, valid_from_ns, entered_at_ns"+names.String()+") VALUES (?, ?, ?"+marks.String()+")", insert...)
+	res, err := w.exec(ctx, "INSERT INTO post_versions (version, post, valid_from_ns, entered_at_ns"+names.String()+
+		") VALUES ((SELECT max(next_version, (SELECT ifnull(max(version), 0) + 1 FROM post_versions)) FROM record), ?, ?, ?"+marks.String()+")", insert...)
 	if err != nil {
 		return 0, err
 	}

@@ -76,6 +76,8 @@ type rebuild struct {
 	gone  map[string][]chunk.Span // what was removed on purpose, by post
 
 	samePosts bool // posts have the numbers that they had
+
+	correction, version int64 // the highest that a sample names
 }
 
 // run is a block that was found, and where: in which file, at which byte its
@@ -117,6 +119,12 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		return err
 	}
 	if err := b.write(ctx, s); err != nil {
+		return err
+	}
+	if err := s.ask(ctx, "keep the next numbers", func(ctx context.Context, w *writer) error {
+		_, err := w.exec(ctx, "UPDATE record SET next_correction = max(next_correction, ?), next_version = max(next_version, ?)", b.correction+1, b.version+1)
+		return err
+	}); err != nil {
 		return err
 	}
 	if old != nil {
@@ -200,6 +208,7 @@ func (b *rebuild) post(ctx context.Context, s *Store, runs []run, files map[stri
 					b.out.Missing = append(b.out.Missing, Damage{Post: name, FromSeq: seq + 1, ToSeq: row.Seq - 1, From: instant(at), To: instant(row.At)})
 				}
 				rows, seq, at = append(rows, row), row.Seq, row.At
+				b.correction, b.version = max(b.correction, row.Correction), max(b.version, row.Version)
 			}
 		}
 		if len(rows) >= convertRows || i == len(runs)-1 && len(rows) > 0 {

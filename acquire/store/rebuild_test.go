@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -192,5 +193,71 @@ func TestRebuildOfAnEarlierForm(t *testing.T) {
 	s := open(t, dir, Options{})
 	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-4100" {
 		t.Errorf("samples %s", got)
+	}
+}
+
+// TestNumbersOfLostRowsAreNotGivenAgain: samples whose correction and version were lost
+// take no others, whatever is entered after the rebuilding.
+func TestNumbersOfLostRowsAreNotGivenAgain(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Correction(0, v1Correction())
+	s.Append(0, samples(1, 600))
+	flushed(t, s)
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM certificates; DELETE FROM corrections; DELETE FROM post_versions; VACUUM")
+	for range 2 { // a record that was rebuilt may break again
+		if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s = open(t, dir, Options{})
+	later := post("fryer")
+	later.Oven = "another"
+	register(t, s, later)
+	other := v1Correction()
+	other.Certificate = certificate()
+	other.Certificate.Number, other.Certificate.Factor = "LH-18", 1.5
+	s.Correction(0, other)
+	s.Append(0, samples(601, 610))
+	flushed(t, s)
+	all := everything(t, s.Reader, "fryer")
+	if old := all[0]; len(all) != 610 || !math.IsNaN(float64(old.S)) {
+		t.Errorf("of %d samples the first is %v W/m2", len(all), old.S)
+	} else if v, err := s.Version(t.Context(), old.Version); err == nil {
+		t.Errorf("it has a version of oven %s", v.Oven)
+	}
+	newest := all[len(all)-1]
+	c, err := s.CorrectionOf(t.Context(), newest.CorrectionID)
+	v, verr := s.Version(t.Context(), newest.Version)
+	if err != nil || verr != nil || c.Certificate.Number != "LH-18" || v.Oven != "another" || math.IsNaN(float64(newest.S)) {
+		t.Errorf("the newest is %v, corrected by %+v, of oven %s, %v %v", newest.S, c, v.Oven, err, verr)
+	}
+}
+
+// TestACertificateTakesNoNumberThatIsNamed: a correction whose certificate was lost is
+// not of the next one that is entered.
+func TestACertificateTakesNoNumberThatIsNamed(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Correction(0, v1Correction())
+	s.Append(0, samples(1, 10))
+	flushed(t, s)
+	first := everything(t, s.Reader, "fryer")[0].CorrectionID
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM certificates")
+	s = open(t, dir, Options{})
+	other := v1Correction()
+	other.Certificate = certificate()
+	other.Certificate.Number = "LH-18"
+	next := post("fryer")
+	next.Probe.Certificate = other.Certificate
+	register(t, s, next)
+	s.Correction(0, other)
+	flushed(t, s)
+	if c, err := s.CorrectionOf(t.Context(), first); err == nil && c.Certificate != nil && c.Certificate.Number == "LH-18" {
+		t.Error("what was corrected before is of the new certificate")
 	}
 }

@@ -260,7 +260,7 @@ func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 	var committed int64
 	s.recent = recent{}
 	err := c.QueryRowContext(ctx, `SELECT commits, committed_ns, next_event, (SELECT ifnull(max(id), 0) FROM events),
-		(SELECT ifnull(max(correction), 0) + 1 FROM corrections) FROM record`).
+		max(next_correction, (SELECT ifnull(max(correction), 0) + 1 FROM corrections)) FROM record`).
 		Scan(&s.state.commits, &committed, &q.nextEvent, &s.recent.after, &q.nextCorrection)
 	if err != nil {
 		return fmt.Errorf("read the record's counters: %w", err)
