@@ -169,17 +169,17 @@ func (r *Reader) Head(ctx context.Context) (Head, error) {
 	return headOf(e), nil
 }
 
-// EventsOf returns the events of a post of some kinds with instants from from on and
-// before to, the lowest number first, at most limit; a zero to is no bound. An empty
+// EventsOf returns the newest events of a post of some kinds with instants from from on
+// and before to, at most limit, the lowest number first; a zero to is no bound. An empty
 // post is that of the station itself.
 func (r *Reader) EventsOf(ctx context.Context, post string, kinds []acquire.Kind, from, to time.Time, limit int) ([]acquire.Event, error) {
 	args := []any{post, nanos(from)}
-	which := "post = ? AND at_ns >= ?"
+	which := "id IN (SELECT id FROM events WHERE post = ? AND at_ns >= ?"
 	if !to.IsZero() {
 		which += " AND at_ns < ?"
 		args = append(args, nanos(to))
 	}
-	which += " AND kind IN (?" + strings.Repeat(", ?", len(kinds)-1) + ") ORDER BY id LIMIT ?"
+	which += " AND kind IN (?" + strings.Repeat(", ?", len(kinds)-1) + ") ORDER BY id DESC LIMIT ?) ORDER BY id"
 	for _, k := range kinds {
 		args = append(args, string(k))
 	}

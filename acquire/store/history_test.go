@@ -76,6 +76,9 @@ func TestHeadAndEventsOf(t *testing.T) {
 			t.Errorf("%+v: %d, %v", c, len(got), err)
 		}
 	}
+	if got, err := r.EventsOf(t.Context(), "fryer", []acquire.Kind{acquire.KindZero}, time.Time{}, time.Time{}, 1); err != nil || len(got) != 1 || !got[0].At.Equal(noon().Add(2*time.Minute)) {
+		t.Errorf("the newest: %+v, %v", got, err)
+	}
 }
 
 // TestRemoved: what retention took is told for the time it was of, and no other.

@@ -47,8 +47,9 @@ type Watched struct {
 	GapsMore              int           // not listed
 	GapsSum               time.Duration
 	Days                  []Day
-	Points                []Stretch // for the chart, by time; what is missing was not seen
-	Events                []Happened
+	Points                []Stretch  // for the chart, by time; what is missing was not seen
+	Events                []Happened // the newest
+	EventsMore            int        // before them, not listed
 }
 
 // Judged is the outcome of the time against one limit.
@@ -363,6 +364,9 @@ func (w *Watched) changes() Block {
 	t := &Table{Title: "What changed, and what was done", Columns: []Column{{"Instant", false}, {"What", false}, {"Who", false}}, None: "Nothing of post, probe or limits changed in this time."}
 	for _, c := range w.Changes {
 		t.Rows = append(t.Rows, []Cell{raw(stamp(c.At)), raw(c.What), raw("")})
+	}
+	if w.EventsMore > 0 {
+		t.Rows = append(t.Rows, []Cell{raw("earlier"), raw(plural(w.EventsMore, "event") + ", not listed"), raw("")})
 	}
 	for _, e := range w.Events {
 		t.Rows = append(t.Rows, []Cell{raw(stamp(e.At)), raw(e.Kind + ": " + e.Text), raw(e.Who)})

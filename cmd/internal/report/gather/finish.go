@@ -42,11 +42,12 @@ func (w *walk) describe(ctx context.Context, r *store.Reader, newest *store.Hist
 			o.Instruments = append(o.Instruments, in)
 		}
 	}
-	events, err := r.EventsOf(ctx, o.Post, []acquire.Kind{acquire.KindZero, acquire.KindCalibration, acquire.KindPosition, acquire.KindIdentity, acquire.KindImport}, w.from, w.to, mostListed)
+	events, err := r.EventsOf(ctx, o.Post, []acquire.Kind{acquire.KindZero, acquire.KindCalibration, acquire.KindPosition, acquire.KindIdentity, acquire.KindImport}, w.from, w.to, mostEvents)
 	if err != nil {
 		return err
 	}
-	for _, e := range events {
+	o.EventsMore = max(len(events)-mostListed, 0)
+	for _, e := range events[o.EventsMore:] {
 		o.Events = append(o.Events, report.Happened{At: e.At, Kind: string(e.Kind), Who: e.Who, Text: e.Text})
 	}
 	return nil

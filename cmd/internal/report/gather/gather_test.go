@@ -466,3 +466,20 @@ func TestADayIsJudgedByHowThePostStoodThen(t *testing.T) {
 		}
 	}
 }
+
+// TestTheNewestEventsAreListed, and the report says how many came before them.
+func TestTheNewestEventsAreListed(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	for i := range mostListed + 50 {
+		s.Record(acquire.Event{At: dusk().Add(time.Duration(i) * time.Second), Post: "hatch", Kind: acquire.KindZero, Text: fmt.Sprint("zero ", i)})
+	}
+	m := read(t, s, dir)
+	w := &m.Posts[0]
+	if n := len(w.Events); n != mostListed || w.Events[0].Text != "zero 50" || w.Events[n-1].Text != fmt.Sprint("zero ", mostListed+49) || w.EventsMore != 50 {
+		t.Errorf("%d events are listed, from %q to %q, and %d are not", n, w.Events[0].Text, w.Events[n-1].Text, w.EventsMore)
+	}
+	var b bytes.Buffer
+	if err := m.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "50 events, not listed") {
+		t.Errorf("%v, the report does not say that there are more", err)
+	}
+}
