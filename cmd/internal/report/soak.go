@@ -31,6 +31,7 @@ type Soak struct {
 	ByCheckpoint      []Figured // figures between the checkpoints
 	Per               string    // run, hour or day: what Stretches are of
 	Since             time.Time // of Stretches; zero: the begin
+	Zone              string    // whose days they are
 	Stretches         []Figured
 	Interruptions     []Interruption // pauses, and times in which nothing was seen
 	Log               []Happened
@@ -110,6 +111,9 @@ func (s *Soak) Document() *Document {
 	d.add("Checkpoints", s.checkpoints(), figured("part of the test", s.ByCheckpoint))
 	if s.Per != "" {
 		title := "Statistics by " + s.Per
+		if s.Per == "day" && s.Zone != "" {
+			title += " of " + s.Zone
+		}
 		if !s.Since.IsZero() {
 			title += ", from " + stamp(s.Since)
 		}

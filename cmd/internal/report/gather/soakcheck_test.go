@@ -52,6 +52,9 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 	if err := r.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "As stated when it was planned,\"230 V, 1 L of water\"") || !strings.Contains(b.String(), "Name,hinge of 2031") {
 		t.Errorf("%v, the conditions or the name are not told: %s", err, b.String())
 	}
+	if !strings.Contains(b.String(), "Statistics by day of UTC") {
+		t.Error("whose days the statistics are of is not told")
+	}
 	const where = "place 2, door seam, top side, front, cell 2"
 	c := r.Checkpoints
 	if len(c) != 3 || c[0].Value != 31.5 || c[0].U != 4 || c[0].Place != where || !math.IsInf(float64(c[1].Value), 1) || c[1].Place != where ||

@@ -93,7 +93,7 @@ func summedUp(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Re
 			return err
 		}
 	}
-	s.Per, s.Since, s.Stretches = string(per), q.From, figured(parts)
+	s.Per, s.Since, s.Zone, s.Stretches = string(per), q.From, q.Zone.String(), figured(parts)
 	return nil
 }
 
