@@ -153,13 +153,17 @@ func scanFragments(b []byte, found func(f fragment, whole []byte)) {
 // other; a block that cannot be read is told as damage instead.
 // It ends when yield returns false.
 func blocksOf(b []byte, into *chunk.Block, yield func(c *chunk.Chunk, damage error) bool) error {
+	return blocksBy(b, new(chunk.Chunk), into, yield)
+}
+
+// blocksBy is blocksOf with a chunk whose memory serves again.
+func blocksBy(b []byte, c *chunk.Chunk, into *chunk.Block, yield func(c *chunk.Chunk, damage error) bool) error {
 	for len(b) > 0 {
-		var c chunk.Chunk
 		if err := c.Open(b); err != nil {
 			return err
 		}
 		for i := range c.Blocks() {
-			if !yield(&c, c.Read(i, into)) {
+			if !yield(c, c.Read(i, into)) {
 				return nil
 			}
 		}

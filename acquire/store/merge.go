@@ -84,6 +84,7 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		w.today = w.chain.day // the end of a day belongs to it
 	}
 	t, err := w.takeFragments(ctx)
+	defer w.pack.letGo(t)
 	if err != nil {
 		return false, err
 	}
@@ -204,7 +205,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 // samples. What is damaged is named in an event.
 func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 	t := &taken{rows: map[string][]chunk.Row{}}
-	var block chunk.Block
+	u := &w.pack.taken
 	err := each(ctx, w.conn, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		if t.n >= mergeRows {
 			t.more = true
@@ -224,16 +225,17 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 			return nil
 		}
 		t.link, t.commit, t.at, t.next = f.link, f.commit, f.at, max(t.next, f.nextEvent)
-		var words []byte
-		err = blocksOf(f.samples, &block, func(c *chunk.Chunk, damage error) bool {
+		err = blocksBy(f.samples, &u.chunk, &u.block, func(c *chunk.Chunk, damage error) bool {
 			if damage != nil {
 				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
 				return true
 			}
-			for i := range block.Len() {
-				t.rows[c.Post()] = append(t.rows[c.Post()], block.Row(i, &words))
+			rows, known := t.rows[c.Post()]
+			if !known {
+				rows = w.pack.byPost[c.Post()]
 			}
-			t.n += block.Len()
+			t.rows[c.Post()] = u.add(rows)
+			t.n += u.block.Len()
 			return true
 		})
 		if err != nil {
@@ -257,7 +259,7 @@ func (w *writer) damageEvent(post, text string) acquire.Event {
 // mergePost adds the rows of a post to its growing chunk, and seals what is full.
 func (w *writer) mergePost(ctx context.Context, post int32, name string, t *taken, all bool) error {
 	rows := t.rows[name]
-	id, before, err := w.growingChunk(ctx, post, t)
+	id, before, err := w.growingChunk(ctx, post, len(rows))
 	if err != nil {
 		return err
 	}
@@ -269,6 +271,7 @@ func (w *writer) mergePost(ctx context.Context, post int32, name string, t *take
 	if rows = append(before, rows...); len(rows) == 0 {
 		return nil
 	}
+	w.pack.rows = rows
 	limit := w.page - cellRoom
 	for len(rows) > 0 {
 		var n int
@@ -302,32 +305,32 @@ func (w *writer) putChunk(ctx context.Context, id int64, rows []chunk.Row, state
 }
 
 // growingChunk returns the rows of the chunk of a post that still grows, and its
-// id; that of the next, and no rows, where none does. One that is damaged is
-// sealed as it is.
-func (w *writer) growingChunk(ctx context.Context, post int32, t *taken) (id int64, rows []chunk.Row, err error) {
+// id; that of the next, and no rows, where none does. There is room for so many more. One
+// that is damaged is sealed as it is. The rows hold until the next call.
+func (w *writer) growingChunk(ctx context.Context, post int32, more int) (id int64, rows []chunk.Row, err error) {
 	first, last := chunkRange(post)
+	u := &w.pack.grown
+	u.letGo()
+	w.pack.rows = emptied(w.pack.rows, mostKept)
 	var state int
 	var data []byte
 	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &data)
 	switch {
 	case err == sql.ErrNoRows:
-		return first, nil, nil
+		return first, w.pack.rows, nil
 	case err != nil:
 		return 0, nil, err
 	case state != growing:
-		return id + 1, nil, nil
+		return id + 1, w.pack.rows, nil
 	}
-	var block chunk.Block
-	var words []byte
+	rows = w.pack.rows
 	var damage error
-	err = blocksOf(data, &block, func(c *chunk.Chunk, d error) bool {
+	err = blocksBy(data, &u.chunk, &u.block, func(c *chunk.Chunk, d error) bool {
 		if d != nil {
 			damage = d
 			return false
 		}
-		for i := range block.Len() {
-			rows = append(rows, block.Row(i, &words))
-		}
+		rows = u.add(slices.Grow(rows, max(c.Span().Rows-len(rows), 0)+more))
 		return true
 	})
 	if err = errors.Join(err, damage); err == nil {
@@ -337,7 +340,7 @@ func (w *writer) growingChunk(ctx context.Context, post int32, t *taken) (id int
 	if _, err := w.exec(ctx, "UPDATE chunks SET state = ? WHERE id = ?", sealed, id); err != nil {
 		return 0, nil, err
 	}
-	return id + 1, nil, w.enter(ctx, chainChunk, id, sha256.Sum256(data))
+	return id + 1, w.pack.rows, w.enter(ctx, chainChunk, id, sha256.Sum256(data))
 }
 
 func (s *Store) nameOf(post int32) string {

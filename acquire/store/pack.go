@@ -14,6 +14,61 @@ type packer struct {
 	encoder  chunk.Encoder
 	bytes    []byte
 	fragment []byte
+	taken    unpacked               // fragments
+	grown    unpacked               // the chunk that grows
+	byPost   map[string][]chunk.Row // room for the rows of fragments
+	rows     []chunk.Row            // room for those of the chunk that grows, and what is added
+}
+
+// mostKept is for how many rows room is kept from one merge to the next: 1 MB, which a
+// daemon at rest holds all the time. A page may hold three times as many rows.
+const mostKept = 1 << 13
+
+// unpacked is what chunks are read with, and holds the words of their rows until these are
+// let go. What goes out of a merge shares nothing with it.
+type unpacked struct {
+	chunk chunk.Chunk
+	block chunk.Block
+	words []byte
+}
+
+// add appends the rows of the block that was read.
+func (u *unpacked) add(rows []chunk.Row) []chunk.Row {
+	for i := range u.block.Len() {
+		rows = append(rows, u.block.Row(i, &u.words))
+	}
+	return rows
+}
+
+// letGo makes words free for other rows.
+func (u *unpacked) letGo() {
+	if u.words = u.words[:0]; cap(u.words) > 32*mostKept {
+		u.words = nil
+	}
+}
+
+// emptied is the room of rows that nobody needs any more; none where it is too large.
+func emptied(rows []chunk.Row, most int) []chunk.Row {
+	if cap(rows) > most {
+		return nil
+	}
+	clear(rows) // they point to words
+	return rows[:0]
+}
+
+// letGo takes back the room of what a merge took.
+func (p *packer) letGo(t *taken) {
+	kept := make(map[string][]chunk.Row, len(t.rows))
+	left := mostKept
+	for post, rows := range t.rows {
+		if rows = emptied(rows, left); rows != nil {
+			kept[post], left = rows, left-cap(rows)
+		}
+	}
+	p.byPost = kept
+	p.rows = emptied(p.rows, mostKept)
+	p.taken.letGo()
+	p.grown.letGo()
 }
 
 // writeFragments puts the fragments of b into the open transaction.

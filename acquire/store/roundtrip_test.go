@@ -3,8 +3,10 @@ package store
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -297,5 +299,39 @@ func TestRefusedRow(t *testing.T) {
 	}
 	if st := s.Stats(); st.Refused != 1 || len(events(t, s.Reader)) != 1 {
 		t.Errorf("%d rows refused, %d events, want 1 and 1", st.Refused, len(events(t, s.Reader)))
+	}
+}
+
+// TestMergesShareNoWords: what one merge read is not overwritten by the next, nor one
+// post's words by another's.
+func TestMergesShareNoWords(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	names := []string{"fryer", "combi", "galley"}
+	register(t, s, post(names[0]), post(names[1]), post(names[2]))
+	said := func(post int, seq int64) string {
+		return fmt.Sprintf("%s says %d%s", names[post], seq*seq, strings.Repeat("!", int(seq%7)))
+	}
+	const turns, each = 6, 2000
+	for turn := range int64(turns) {
+		for i := range names {
+			batch := samples(turn*each+1, (turn+1)*each)
+			for n := range batch {
+				batch[n].Said = []byte(said(i, batch[n].Seq))
+			}
+			s.Append(i, batch)
+		}
+		flushed(t, s)
+		merged(t, s, turn == turns/2)
+	}
+	for i, name := range names {
+		all := everything(t, s.Reader, name)
+		if len(all) != turns*each {
+			t.Fatalf("%s has %d samples", name, len(all))
+		}
+		for _, g := range all {
+			if string(g.Said) != said(i, g.Seq) {
+				t.Fatalf("%s, %d: %q, want %q", name, g.Seq, g.Said, said(i, g.Seq))
+			}
+		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"testing"
 	"time"
 
@@ -203,4 +204,50 @@ func BenchmarkFiveYears(b *testing.B) {
 			b.Fatalf("%d points, %v", len(p), err)
 		}
 	}
+}
+
+// BenchmarkMerge merges 30 s of posts at 10 Hz, again and again: what that allocates and
+// takes a sample, and how large the heap is between two merges.
+func BenchmarkMerge(b *testing.B) {
+	for _, posts := range []int{1, 8} {
+		b.Run(fmt.Sprint(posts, " posts"), func(b *testing.B) { benchMerge(b, posts) })
+	}
+}
+
+func benchMerge(b *testing.B, posts int) {
+	made, second := secondsOf(posts)
+	done := make(chan struct{}, 1)
+	s := open(b, b.TempDir(), Options{CommitEvery: time.Hour, onCommit: func(*batch) { done <- struct{}{} },
+		pragmas: func() []string { return []string{"PRAGMA synchronous = OFF"} }})
+	benchPosts(b, s, posts)
+	var before, after runtime.MemStats
+	var bytes, samples uint64
+	var took time.Duration
+	for b.Loop() {
+		for range 30 {
+			for i := range made {
+				made[i].next(second[i])
+				s.Append(i, second[i])
+				samples += uint64(len(second[i]))
+			}
+			s.mu.Lock()
+			s.queue.urgent = true
+			s.mu.Unlock()
+			s.wake()
+			<-done
+		}
+		worked(s, func(w *writer) {
+			runtime.ReadMemStats(&before)
+			began := time.Now()
+			w.merging(false)
+			took += time.Since(began)
+			runtime.ReadMemStats(&after)
+		})
+		bytes += after.TotalAlloc - before.TotalAlloc
+	}
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	b.ReportMetric(float64(bytes)/float64(samples), "B/sample")
+	b.ReportMetric(float64(took.Nanoseconds())/float64(samples), "ns/sample")
+	b.ReportMetric(float64(after.HeapAlloc), "B-held")
 }
