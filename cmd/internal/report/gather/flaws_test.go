@@ -1,6 +1,8 @@
 package gather
 
 import (
+	"bytes"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -8,6 +10,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 )
@@ -124,5 +127,84 @@ func raise(s *store.Store, rule alarm.Rule, at time.Time, then ...alarm.Happenin
 		from := a.State
 		a, reason = a.Step(then, at.Add(time.Minute))
 		s.Record(acquire.Event{At: at.Add(time.Minute), Post: "hatch", Kind: acquire.KindAlarm, Text: "below now", Alarm: &alarm.Change{Alarm: a, From: from, Reason: reason}})
+	}
+}
+
+// inTurn makes the record of a post that is another from each so many seconds on; it is
+// open.
+func inTurn(t *testing.T, every int, change func(n int, p *acquire.Post)) *store.Store {
+	t.Helper()
+	s, err := store.Open(t.TempDir(), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = s.Close() })
+	for n := range length {
+		at := dusk().Add(time.Duration(n) * time.Second)
+		if n%every == 0 {
+			p := post()
+			change(n/every, &p)
+			if err := s.Register([]acquire.Post{p}, at); err != nil {
+				t.Fatal(err)
+			}
+			s.Correction(0, calib.Correction{ZeroAt: dusk(), ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+		}
+		x := acquire.Sample{Seq: int64(n + 1), At: at, Reading: drivers.Reading{Value: drivers.Decimal{Digits: field(n), Exp: -3}, HasValue: true, Unit: "mW/cm2"}}
+		x.Said = []byte(x.Reading.Value.String() + ",mW/cm2")
+		s.Append(0, []acquire.Sample{x})
+	}
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// elsewhere are ways in which a post stood so that nothing could be within, and what is
+// said of each.
+func elsewhere() map[string]func(*acquire.Post) {
+	return map[string]func(*acquire.Post){
+		"measured at 1 m, the limit is for 50 mm": func(p *acquire.Post) { p.Distance = 1 },
+		"one axis, not turned":                    func(p *acquire.Post) { p.Turned = false },
+		"slower than the limit asks":              func(p *acquire.Post) { p.Probe.Response = 30 * time.Second },
+		"fryer":                                   func(p *acquire.Post) { p.Oven = "fryer" },
+	}
+}
+
+// TestADayIsJudgedByHowThePostStoodThen: what was put right in the night makes no day
+// before it within, whether it is reported alone or with the days after.
+func TestADayIsJudgedByHowThePostStoodThen(t *testing.T) {
+	for why, change := range elsewhere() {
+		for name, every := range map[string]int{"at midnight": late, "in the first day": late / 2} {
+			s := inTurn(t, every, func(n int, p *acquire.Post) {
+				if n == 0 {
+					change(p)
+				}
+			})
+			m, err := Monitoring(t.Context(), s.Reader, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			w := &m.Posts[0]
+			if got := outcomes(w); got != "not decided, within: not decided" || !strings.Contains(strings.Join(w.Days[0].Reasons, "; "), why) {
+				t.Errorf("%s, put right %s: %s: %v", why, name, got, w.Days[0].Reasons)
+			}
+		}
+	}
+}
+
+// TestTheNewestEventsAreListed, and the report says how many came before them.
+func TestTheNewestEventsAreListed(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	for i := range mostListed + 50 {
+		s.Record(acquire.Event{At: dusk().Add(time.Duration(i) * time.Second), Post: "hatch", Kind: acquire.KindZero, Text: fmt.Sprint("zero ", i)})
+	}
+	m := read(t, s, dir)
+	w := &m.Posts[0]
+	if n := len(w.Events); n != mostListed || w.Events[0].Text != "zero 50" || w.Events[n-1].Text != fmt.Sprint("zero ", mostListed+49) || w.EventsMore != 50 {
+		t.Errorf("%d events are listed, from %q to %q, and %d are not", n, w.Events[0].Text, w.Events[n-1].Text, w.EventsMore)
+	}
+	var b bytes.Buffer
+	if err := m.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "50 events, not listed") {
+		t.Errorf("%v, the report does not say that there are more", err)
 	}
 }
