@@ -122,7 +122,7 @@ func (w *watch) uncalibrated() string {
 	}
 	cert := w.correction.Certificate
 	if w.belowZero(w.last.S) {
-		return fmt.Sprintf("%s is far below zero, so that the zero is off: take one with the oven off", w.last.S)
+		return farBelowZero(w.last.S)
 	}
 	if cert.PerKelvin != 0 && w.correction.Setting.SaysTemperature {
 		switch c, said := w.last.Reading.Celsius(); {
@@ -133,6 +133,11 @@ func (w *watch) uncalibrated() string {
 		}
 	}
 	return fmt.Sprintf("the level lies above the linearity table of certificate %s", cert.Number)
+}
+
+// farBelowZero says of a value far below zero what is wrong, and what to do.
+func farBelowZero(s quantity.PowerDensity) string {
+	return fmt.Sprintf("%s is far below zero, so that the zero is off: take one with the oven off", s)
 }
 
 // notCalibrated is how a verdict words that a value is not calibrated.

@@ -29,7 +29,7 @@ func (w *watch) judge(s *Sample) {
 	here := !w.away()
 	has, over := here && s.HasValue(), here && s.Quality&OverRange != 0
 	w.trace.add(s.Mono, s.S, has, over)
-	if has {
+	if has && !w.belowZero(s.S) {
 		w.peak.add(s.Mono, max(s.S, 0))
 	} else if over && s.Quality&Fault == 0 {
 		w.peak.add(s.Mono, w.post.Probe.Range)

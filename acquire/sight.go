@@ -78,6 +78,8 @@ func (s *Stats) Sight() Sight {
 		add(IsBlind, blind.Rule.Kind()+" since "+when(blind.Since, s.Zone))
 	case s.Condition.Blind() && !isAway && !isTested:
 		add(IsBlind, string(s.Condition))
+	case s.BelowZero():
+		add(IsBlind, farBelowZero(s.Last.S))
 	}
 	if isAway || s.Condition == AwayNow {
 		add(IsAway, announced(away, s.Zone))

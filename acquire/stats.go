@@ -94,6 +94,14 @@ type Slot struct {
 	OverRange bool
 }
 
+// BelowZero says that the probe answers and its zero is off: the field is not known.
+func (s *Stats) BelowZero() bool {
+	return !s.Condition.Blind() && !s.OverRange && s.Last.Seq > 0 && s.Post.Probe.BelowZero(s.Last.S)
+}
+
+// Blind says whether the field at the post is unknown.
+func (s *Stats) Blind() bool { return s.Condition.Blind() || s.BelowZero() }
+
 // Binding is the verdict that says most of the post's field: of all its limits,
 // the one that is exceeded, not decided or used up most.
 func (s *Stats) Binding() limit.Verdict {

@@ -308,9 +308,7 @@ func (w *watch) quality(s *Sample, raw quantity.PowerDensity) Quality {
 	return q
 }
 
-// belowZero says whether a value lies so far below zero that the zero is off: by
-// as much it hides of a field, so that nothing can be within on its account.
-func (w *watch) belowZero(s quantity.PowerDensity) bool { return s < -3*w.post.Probe.Floor }
+func (w *watch) belowZero(s quantity.PowerDensity) bool { return w.post.Probe.BelowZero(s) }
 
 // unparsedEvery spaces the events that keep lines that hold no reading.
 const unparsedEvery = 10 * time.Second

@@ -5,6 +5,7 @@ import (
 	"iter"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -292,6 +293,15 @@ func TestFarBelowZeroIsNotWithin(t *testing.T) {
 	}
 	if w.sustained.Returned() {
 		t.Error("it counts as seen below the limit")
+	}
+	s := w.stats(w.epoch.Add(8 * time.Second))
+	if sight := s.Sight(); sight.Regard != IsBlind || !strings.Contains(sight.Words(), "-5 mW/cm² is far below zero") {
+		t.Errorf("it counts as %s", sight.Words())
+	}
+	w = newTestWatch(newMemory())
+	w.feed(time.Second, "-5.000")
+	if s := w.stats(w.epoch.Add(time.Second)); s.Counts.HasPeak || !s.Blind() {
+		t.Errorf("the peak of a field that is not known is %s", s.Counts.Peak)
 	}
 }
 

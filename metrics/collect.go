@@ -41,7 +41,7 @@ func (c *Collector) collectPost(o out, s acquire.Stats) {
 	o.flag(d.probeUp, s.Up)
 	o.flag(d.batteryLow, s.Battery)
 	c.collectVitals(o, s)
-	o.flag(d.blind, s.Condition.Blind())
+	o.flag(d.blind, s.Blind())
 	for _, w := range conditions() {
 		o.flag(d.condition, s.Condition == w, string(w))
 	}
@@ -95,14 +95,14 @@ func (c *Collector) collectVerdict(o out, s acquire.Stats) {
 			o.gauge(c.d.meanCover, j.Cover, j.Limit.ID)
 		}
 	}
-	if !s.Condition.Blind() {
+	if !s.Blind() {
 		o.flag(c.d.running, s.Running)
 	}
 }
 
 // told is the outcome that may be shown.
 func told(v limit.Verdict, s acquire.Stats) limit.Outcome {
-	if v.Outcome == "" || v.Outcome == limit.Within && s.Condition.Blind() {
+	if v.Outcome == "" || v.Outcome == limit.Within && s.Blind() {
 		return limit.NotDecided
 	}
 	return v.Outcome
@@ -111,7 +111,7 @@ func told(v limit.Verdict, s acquire.Stats) limit.Outcome {
 // power returns the present power density in W/m², NaN when it is not known.
 func power(s acquire.Stats) float64 {
 	v := float64(s.Last.S)
-	if s.Condition.Blind() || s.OverRange || s.Last.Seq == 0 || !s.Last.HasValue() || !fresh(s, s.Last) || math.IsInf(v, 0) {
+	if s.Blind() || s.OverRange || s.Last.Seq == 0 || !s.Last.HasValue() || !fresh(s, s.Last) || math.IsInf(v, 0) {
 		return math.NaN()
 	}
 	return v

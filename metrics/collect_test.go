@@ -47,6 +47,7 @@ func TestUnknownIsAbsent(t *testing.T) {
 		{"seeing", func(*acquire.Stats) {}, "6.25", "8", "0.125", "1"},
 		{"idle", func(s *acquire.Stats) { s.Condition, s.Running = acquire.Idle, false }, "6.25", "8", "0.125", "0"},
 		{"below zero after zeroing", func(s *acquire.Stats) { s.Last.S, s.Verdict.Ratio = -0.25, -0.005 }, "-0.25", "8", "-0.005", "1"},
+		{"so far below zero that the zero is off", func(s *acquire.Stats) { s.Last.S, s.Verdict.Ratio = -30, -0.6 }, "absent", "8", "absent", "absent"},
 		{"starting", blind(acquire.Starting), "absent", "8", "absent", "absent"},
 		{"stale", blind(acquire.StaleNow), "absent", "8", "absent", "absent"},
 		{"stuck", blind(acquire.StuckNow), "absent", "8", "absent", "absent"},

@@ -96,7 +96,7 @@ type namer func(name, help string, labels ...string) *prometheus.Desc
 // field names what is known of the field and what it was judged to be.
 func (d *descs) field(post namer) {
 	d.power = post("power_density_watts_per_square_meter",
-		"Last valid sample while it is fresh, corrected. Read on Ovenward's own schedule, not at the scrape. Absent when the post is blind, over range or has none. 10 W/m² are 1 mW/cm².")
+		"Last valid sample while it is fresh, corrected. Read on Ovenward's own schedule, not at the scrape. Absent when the post is blind, over range or has none, and when it reads so far below zero that its zero is off. 10 W/m² are 1 mW/cm².")
 	d.peak = post("power_density_max_watts_per_square_meter",
 		"Highest of the present and the last whole minute (UTC), so that no peak hides between scrapes up to 60 s apart. Over-range counts as the top of the range. Absent when nothing was seen in them.", "window")
 	d.energy = post("energy_density_joules_per_square_meter_total",
@@ -126,7 +126,7 @@ func (d *descs) health(post namer) {
 	d.temperature = post("probe_temperature_celsius", "What the probe last said its temperature is. Absent when it said none, or none for the post's stale time.")
 	d.batteryVolts = post("probe_battery_volts", "What the probe last said its battery gives. Absent when it said none, or none for the post's stale time.")
 	d.batteryRatio = post("probe_battery_ratio", "What the probe last said is left of its battery, 1 being full. Absent when it said none, or none for the post's stale time.")
-	d.blind = post("post_blind", "1 while the field at the post is not known.")
+	d.blind = post("post_blind", "1 while the field at the post is not known: it does not see, or its probe's zero is off.")
 	d.condition = post("post_condition", "1 for the condition that the post is in.", "condition")
 	d.stale = post("post_stale_seconds", "The post's stale time: a value older than this is unknown.")
 	d.lastSample = post("last_sample_timestamp_seconds", "Instant of the newest sample of any quality. Absent when there is none.")

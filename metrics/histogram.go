@@ -107,8 +107,8 @@ func (c *counts) grow(n int) {
 	}
 }
 
-// take counts the samples that show a field; top is what over-range counts as.
-func (c *counts) take(batch []acquire.Sample, top float64) {
+// take counts the samples of a probe that show a field; top is what over-range counts as.
+func (c *counts) take(batch []acquire.Sample, top float64, probe *acquire.Probe) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for i := range batch {
@@ -116,7 +116,7 @@ func (c *counts) take(batch []acquire.Sample, top float64) {
 		case s.Quality&acquire.Fault != 0:
 		case s.Quality&acquire.OverRange != 0:
 			c.add(top)
-		case s.Reading.HasValue && s.S == s.S:
+		case s.Reading.HasValue && s.S == s.S && !probe.BelowZero(s.S):
 			c.add(max(float64(s.S), 0))
 		}
 	}

@@ -54,7 +54,7 @@ func TestCountsAreThoseOfPrometheus(t *testing.T) {
 					plain.Observe(v)
 				}
 			}
-			c.take(batch, top)
+			c.take(batch, top, &acquire.Probe{Floor: 1})
 			var got, want dto.Metric
 			if err := s.Write(&got); err != nil {
 				t.Fatal(err)

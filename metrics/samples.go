@@ -55,7 +55,7 @@ func (c *Collector) TakeOver(before *Collector) {
 // field; it waits for nothing and keeps nothing of the batch.
 func (c *Collector) Observe(post int, batch []acquire.Sample) {
 	if post >= 0 && post < len(c.posts) {
-		c.posts[post].series.take(batch, c.posts[post].top)
+		c.posts[post].series.take(batch, c.posts[post].top, &c.o.Posts[post].Probe)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/store"
 	"ovenward/metrics"
 	"ovenward/metrics/remotewrite"
@@ -19,7 +20,7 @@ func (g *generation) newRemotes() error {
 	for _, r := range g.file.Remotes {
 		w, err := remotewrite.New(remotewrite.Options{
 			Name: r.ID, URL: r.URL, Site: g.file.Site.Name, Posts: g.posts,
-			Record: &outgoing{Store: g.record, now: g.now, versions: map[int64]remotewrite.Place{}},
+			Record: &outgoing{Store: g.record, now: g.now, versions: map[int64]placed{}},
 			CAFile: r.CAFile, Username: r.Username, PasswordFile: r.PasswordFile, TokenFile: r.TokenFile,
 			History: r.History, Every: r.Every, Rate: float64(r.Rate), Timeout: r.Timeout,
 			Version: version(), Log: g.log, Now: g.now,
@@ -54,7 +55,13 @@ type outgoing struct {
 	now func() time.Time
 
 	mu       sync.Mutex
-	versions map[int64]remotewrite.Place
+	versions map[int64]placed
+}
+
+// placed is a place, and how far below zero its probe's zero is off.
+type placed struct {
+	remotewrite.Place
+	probe acquire.Probe
 }
 
 // Posts implements remotewrite.Record.
@@ -118,13 +125,15 @@ func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.R
 		if err != nil {
 			return r, err
 		}
-		place = remotewrite.Place{Oven: v.Oven, Probe: v.Probe, Simulated: v.Simulated, Stale: v.Stale, Top: max(float64(v.Range), 0)}
+		place = placed{remotewrite.Place{Oven: v.Oven, Probe: v.Probe, Simulated: v.Simulated, Stale: v.Stale, Top: max(float64(v.Range), 0)}, acquire.Probe{Floor: v.Floor}}
 		if math.IsNaN(place.Top) {
 			place.Top = 0
 		}
 		o.versions[s.Version] = place
 	}
-	r.Place = place
+	if r.Place = place.Place; place.probe.BelowZero(s.S) {
+		r.Value = math.NaN() // the field is not known, as in the metrics
+	}
 	return r, nil
 }
 

@@ -69,7 +69,7 @@ func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Tim
 	at, sees := map[string]*acquire.Stats{}, map[string]bool{}
 	for i := range stats {
 		id := stats[i].Post.ID
-		at[id], sees[id] = &stats[i], !stats[i].Condition.Blind()
+		at[id], sees[id] = &stats[i], !stats[i].Blind()
 	}
 	for _, a := range all {
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {

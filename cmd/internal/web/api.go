@@ -77,7 +77,7 @@ type postJSON struct {
 	Why        []string    `json:"regard_why"`     // everything that keeps it from it
 	Withdrawn  *noticeJSON `json:"oven_withdrawn"` // null: the oven is in use
 	Running    bool        `json:"oven_known_to_run"`
-	ValueState string      `json:"value_state"` // value, under floor, over range, not seen
+	ValueState string      `json:"value_state"` // value, under floor, over range, not seen, or below zero: it reads so far below zero that its zero is off
 	Value      number      `json:"value_w_per_m2"`
 	U          number      `json:"expanded_uncertainty_w_per_m2"`
 	ValueAt    string      `json:"value_at,omitempty"`
@@ -134,7 +134,7 @@ func postOf(st acquire.Stats) postJSON {
 		j.Value, j.U = number(st.Last.S), number(st.Last.U)
 		j.Ratio = number(float64(st.Last.S) / float64(st.Post.Limit.Value))
 		j.ValueAt, j.ValueAtU = instant(st.Last.At), number(st.Last.AtU.Seconds())
-	case overRange:
+	case overRange, belowZero:
 		j.ValueAt, j.ValueAtU = instant(st.Newest.At), number(st.Newest.AtU.Seconds())
 	}
 	return j

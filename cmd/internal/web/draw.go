@@ -152,7 +152,7 @@ func (v voice) strip(st acquire.Stats, s seen) strip {
 		}
 	}
 	p.limits(c, st)
-	p.draw(c, s, gapOf(st.Post))
+	p.draw(c, s, st.Post)
 	p.Alarms, p.Runs = lanes(c, s.alarms), lanes(c, s.runs)
 	p.Zooms = v.zooms(s.view)
 	p.Summary = v.stripSummary(s, &p)
@@ -206,9 +206,10 @@ func averageOf(c *scale, d limit.Verdict) average {
 		c.v.t("post.average_line", "limit", d.Limit.ID)}
 }
 
-// draw cuts the points where nothing was seen for longer than gap, and draws and
-// tells what lies between.
-func (p *strip) draw(c *scale, s seen, gap time.Duration) {
+// draw cuts the points where nothing was seen for longer than the post's gap, and
+// draws and tells what lies between.
+func (p *strip) draw(c *scale, s seen, post *acquire.Post) {
+	gap := gapOf(post)
 	var band, mean strings.Builder
 	feet := []string{}
 	flush := func() {
@@ -238,7 +239,11 @@ func (p *strip) draw(c *scale, s seen, gap time.Duration) {
 		p.Width1 = c.v.span(width)
 		p.Rows = append(p.Rows, c.v.tableRow(q, x, s.now))
 		p.flaws(c, q, width)
-		if q.Values == 0 {
+		low := unknownIn(q, &post.Probe)
+		if low {
+			p.low(c, q)
+		}
+		if q.Values == 0 || low {
 			flush()
 			joined = false
 			continue
@@ -271,6 +276,16 @@ func (p *strip) gap(c *scale, from, to time.Time) {
 	p.Gaps = append(p.Gaps, gapMark{box{round1(x), round1(max(w, 1))}, w > 70})
 	p.Rows = append(p.Rows, tableRow{X: round1(x + w/2), Gap: true, At: c.v.clock(from, c.at.now),
 		How: c.v.t("post.gap", "span", c.v.span(to.Sub(from)))})
+}
+
+// low hatches a point whose values are all far below zero; the table has them.
+func (p *strip) low(c *scale, q *store.Point) {
+	x, w := round1(c.x(q.From)), round1(max(c.x(q.To)-c.x(q.From), 1))
+	if n := len(p.Gaps) - 1; n >= 0 && !p.Gaps[n].Named && p.Gaps[n].X+p.Gaps[n].W >= x-0.2 {
+		p.Gaps[n].W = round1(x + w - p.Gaps[n].X)
+		return
+	}
+	p.Gaps = append(p.Gaps, gapMark{box: box{x, w}})
 }
 
 // flaws marks where a point was over range, or seen only in part.

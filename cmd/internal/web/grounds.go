@@ -29,7 +29,7 @@ func (s *Server) grounds(v voice, stats []acquire.Stats, alarms []alarm.Alarm, r
 func samplesGround(v voice, stats []acquire.Stats, rows []row) ground {
 	blind, oldest := 0, time.Duration(0)
 	for _, r := range rows {
-		if r.blind {
+		if r.blind && !r.zeroOff {
 			blind++
 		}
 	}

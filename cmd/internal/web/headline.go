@@ -42,7 +42,8 @@ func (v voice) headline(rows []row, open []alarmView) []segment {
 	say("above", "head_lost", func(r row) bool { return r.was && r.blind })
 	say("above", "head_was", func(r row) bool { return r.was && !r.blind })
 	say("above", "head_kept", func(r row) bool { return r.kept })
-	say("blind", "head_blind", func(r row) bool { return r.blind })
+	say("blind", "head_blind", func(r row) bool { return r.blind && !r.zeroOff })
+	say("blind", "head_zero", func(r row) bool { return r.zeroOff })
 	say("above", "head_open", func(r row) bool { return slices.Contains(r.sight.All, acquire.OpenEmits) })
 	say("above", "head_emits", func(r row) bool { return r.sight.Regard == acquire.Emits })
 	add := func(text string, is func(alarmView) bool) {

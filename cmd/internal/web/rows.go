@@ -20,7 +20,8 @@ type stand struct {
 	above   bool    // above the limit at this moment
 	was     bool    // exceeds, but is not above at this moment
 	kept    bool    // was above in a run that is over; its alarm stands
-	blind   bool
+	blind   bool    // the field is not known
+	zeroOff bool    // it answers, and is blind for its zero
 	sight   acquire.Sight
 	outcome limit.Outcome
 }
@@ -29,7 +30,7 @@ type stand struct {
 func standOf(st acquire.Stats) stand {
 	seen := presenceOf(st)
 	lead := st.Binding()
-	d := stand{blind: seen == notSeen || st.Condition.Blind(), sight: st.Sight(), outcome: lead.Outcome}
+	d := stand{blind: seen == notSeen || st.Blind(), zeroOff: seen == belowZero, sight: st.Sight(), outcome: lead.Outcome}
 	switch {
 	case seen == overRange || seen == aValue && aboveNow(st):
 		d.above = true
@@ -147,6 +148,9 @@ func (v voice) sinceWords(st acquire.Stats, d stand, now time.Time) string {
 		}
 		return v.t("overview.above_for", "x", int(math.Ceil(st.TimeUp.Seconds())))
 	}
+	if d.zeroOff {
+		return "" // nobody kept since when
+	}
 	since := st.Since
 	for _, a := range st.Alarms {
 		if d.State == "was" && (a.Rule == alarm.OpenDoor || a.Rule == alarm.Emission) && a.State.Standing() {
@@ -167,6 +171,10 @@ func (v voice) valueNow(st acquire.Stats) (value, unit string) {
 	case overRange:
 		return v.t("words.over_range"), ""
 	}
+	if st.BelowZero() {
+		value, unit = v.people(st.Last.S)
+		return v.t("overview.reads", "x", value), unit
+	}
 	return v.t("overview.not_seen"), ""
 }
 
@@ -179,7 +187,7 @@ func (v voice) bindingShare(st acquire.Stats) string {
 	}
 	share := math.NaN()
 	switch seen := presenceOf(st); {
-	case seen == notSeen:
+	case seen == notSeen, seen == belowZero:
 		return ""
 	case seen == overRange:
 		return v.t("overview.beyond", "limit", v.read(lead.Limit.Value))

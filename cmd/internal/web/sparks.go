@@ -93,7 +93,7 @@ func (s *Server) readSparks(ctx context.Context) {
 			s.log.Warn("the last hour of a post could not be read for the overview", "post", st.Post.ID, "err", err)
 			continue
 		}
-		sp := sparkOf(points, float64(bindingLimit(st).Value), to)
+		sp := sparkOf(points, float64(bindingLimit(st).Value), &st.Post.Probe, to)
 		s.sparks.mu.Lock()
 		s.sparks.all[st.Post.ID] = sp
 		s.sparks.mu.Unlock()
@@ -101,7 +101,7 @@ func (s *Server) readSparks(ctx context.Context) {
 }
 
 // sparkOf draws the points of the last hour before to.
-func sparkOf(points []store.Point, bound float64, to time.Time) spark {
+func sparkOf(points []store.Point, bound float64, probe *acquire.Probe, to time.Time) spark {
 	s := spark{Read: true, lo: math.NaN(), hi: math.NaN(), limit: bound}
 	width := sparkSpan / sparkPoints
 	at := columns(points, to)
@@ -128,7 +128,7 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	}
 	for k, p := range at {
 		switch {
-		case p == nil || p.Samples == 0 || p.Values == 0 && p.OverRange == 0:
+		case p == nil || p.Samples == 0 || (p.Values == 0 || unknownIn(p, probe)) && p.OverRange == 0:
 			gap++
 			s.unseen += width
 			last = -1
@@ -149,6 +149,12 @@ func sparkOf(points []store.Point, bound float64, to time.Time) spark {
 	unseen(sparkPoints)
 	s.Line, s.Gaps = strings.ReplaceAll(line.String(), "v0h1", "h1"), gaps.String()
 	return s
+}
+
+// unknownIn says of a point that its values are all so far below zero that the zero
+// was off: drawn on the line of zero they would pass for a field that is none.
+func unknownIn(p *store.Point, probe *acquire.Probe) bool {
+	return p.Values > 0 && probe.BelowZero(quantity.PowerDensity(p.Max))
 }
 
 // columns puts the points of the last hour before to into its columns. A point that is

@@ -15,6 +15,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"ovenward/acquire"
 	"ovenward/acquire/store"
 )
 
@@ -53,11 +54,15 @@ func TestSparks(t *testing.T) {
 	if got, want := sp.words(plainVoice()), "Last hour: 0.2 to 0.3 mW/cm², over range at times, not seen for 10 min"; got != want {
 		t.Errorf("words %q, want %q", got, want)
 	}
-	if none := sparkOf(nil, 10, noon()); none.Gaps != "M0 12h30" || none.Line != "" {
+	if none := sparkOf(nil, 10, &acquire.Probe{Floor: 0.1}, noon()); none.Gaps != "M0 12h30" || none.Line != "" {
 		t.Errorf("where nothing was seen: gaps %q, line %q", none.Gaps, none.Line)
 	}
 	if page := get(t, s, "/").Body.String(); strings.Count(page, sp.Line) != 3 {
 		t.Error("the overview does not draw them")
+	}
+	low := []store.Point{{From: noon().Add(-10 * time.Minute), To: noon(), Sums: store.Sums{Samples: 10, Values: 10, Min: -31, Max: -30}}}
+	if off := sparkOf(low, 10, &acquire.Probe{Floor: 0.1}, noon()); off.Line != "" || off.Gaps != "M0 12h30" {
+		t.Errorf("far below zero: gaps %q, line %q", off.Gaps, off.Line)
 	}
 	// A record that cannot be read leaves the last one, and says so nowhere as new.
 	s.o.Series = func(context.Context, string, time.Time, time.Time, int) ([]store.Point, error) {
@@ -242,11 +247,11 @@ func TestSparksOfTheRecordsPoints(t *testing.T) {
 		for at := to.Add(-sparkSpan).Truncate(wide); at.Before(to); at = at.Add(wide) {
 			points = append(points, store.Point{From: at, To: at.Add(wide), Sums: store.Sums{Samples: 10, Values: 10, Min: 1, Max: 2, Seen: wide}})
 		}
-		if sp := sparkOf(points, 10, to); sp.Gaps != "" || sp.unseen != 0 {
+		if sp := sparkOf(points, 10, &acquire.Probe{Floor: 0.1}, to); sp.Gaps != "" || sp.unseen != 0 {
 			t.Errorf("points of %v: gaps %q, %v not seen", wide, sp.Gaps, sp.unseen)
 		}
 		half := points[:len(points)/2]
-		if sp := sparkOf(half, 10, to); sp.unseen < 26*time.Minute || sp.unseen > 34*time.Minute {
+		if sp := sparkOf(half, 10, &acquire.Probe{Floor: 0.1}, to); sp.unseen < 26*time.Minute || sp.unseen > 34*time.Minute {
 			t.Errorf("half of the points of %v: %v not seen", wide, sp.unseen)
 		}
 	}

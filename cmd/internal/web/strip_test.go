@@ -66,6 +66,28 @@ func stripAt(t *testing.T, s *Server, query string) strip {
 	return v.strip(st, what)
 }
 
+// What lies so far below zero that the zero is off would pass on the line of zero for a
+// field that is none: it is hatched, and the table has it.
+func TestStripDrawsNoZeroThatIsOff(t *testing.T) {
+	s := newServer(newFake(noon()), func(o *Options) {
+		o.Series = kept(func(at time.Time, p *store.Point) {
+			if ago := noon().Sub(at); ago <= 200*time.Second && ago > 100*time.Second {
+				p.Min, p.Max, p.Sum, p.Integral = -31, -30, -305, -30.5*p.Seen.Seconds()
+			}
+		})
+	})
+	p := stripAt(t, s, "span=300&w=660")
+	if len(p.Gaps) != 1 || math.Abs(p.Gaps[0].X-252) > 2.1 || math.Abs(p.Gaps[0].W-200) > 4.1 || p.Gaps[0].Named {
+		t.Errorf("gaps %+v", p.Gaps)
+	}
+	if strings.Count(p.Band, "M") != 2 || strings.Count(p.Mean, "M") != 2 {
+		t.Errorf("the band is not cut in two: %q, %q", p.Band, p.Mean)
+	}
+	if i := slices.IndexFunc(p.Rows, func(r tableRow) bool { return r.Lo == "-3.1 mW/cm²" && r.Hi == "-3 mW/cm²" }); i < 0 {
+		t.Error("the table does not have it")
+	}
+}
+
 func TestStripDrawsGapsAsGaps(t *testing.T) {
 	s := newServer(newFake(noon()), func(o *Options) { o.Series = kept(unseen(200*time.Second, 100*time.Second)) })
 	p := stripAt(t, s, "span=300&w=660")

@@ -86,6 +86,9 @@ func (v voice) viewOf(st acquire.Stats, now time.Time) postView {
 		w.Limit = v.t("post.limit_at", "limit", w.Limit, "distance", p.Limit.Distance)
 	}
 	w.Mark = w.State
+	if w.zeroOff {
+		w.Since = ""
+	}
 	if w.above || w.was {
 		w.Standing = v.t("post.stands", "how", v.standing(st, w.stand), "since", v.sinceWords(st, w.stand, now))
 	}
@@ -130,6 +133,10 @@ func (w *postView) tell(v voice, st acquire.Stats, seen presence, now time.Time)
 		if top := float64(st.Post.Probe.Range) / float64(st.Post.Limit.Value); top >= 1 {
 			w.Ratio = v.t("post.more_than", "ratio", v.t("words.ratio_times", "x", strings.TrimSuffix(strconv.FormatFloat(top, 'f', 2, 64), ".00")))
 		}
+	case belowZero:
+		w.Prefix = v.t("post.reads")
+		w.Value, w.Unit = v.people(st.Last.S)
+		w.SI = v.t("post.zero_off", "si", si(st.Last.S))
 	case notSeen:
 		w.Value = v.t("overview.not_seen")
 		w.SI = v.t("post.unknown_now")

@@ -108,6 +108,13 @@ func TestPageSaysWhatIsAmiss(t *testing.T) {
 			st.Last.Quality = acquire.UnderFloor
 			return st
 		}()), []string{"under 0.01 mW/cm²", "under 0.1 W/m², the probe's noise floor", "under 1 % of the limit"}, []string{"0.003 "}},
+		{"so far below zero that its zero is off", only(func() acquire.Stats {
+			st := quiet(seeing(0, galley, -30, noon()))
+			st.Last.Quality = acquire.UnderFloor | acquire.Uncalibrated
+			return st
+		}()), []string{"1 of 1 post with its probe's zero off: the field there is not known", "Not seeing: the probe's zero is off, the field is not known",
+			"reads -3 mW/cm²", "-30 W/m²: the zero is off, and the field here is unknown now", "at most 1 s old"},
+			[]string{"No reading above a limit", "under 0.01", "% of the limit", "idle", "× the limit"}},
 		{"uncalibrated, faulty and low", only(func() acquire.Stats {
 			st := seeing(0, galley, 14, noon())
 			st.Newest.Quality, st.Battery = acquire.Uncalibrated|acquire.Fault|acquire.ClockUnsure, true

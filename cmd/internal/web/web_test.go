@@ -129,6 +129,7 @@ func TestPostsAPI(t *testing.T) {
 	f.stats[0] = seeing(0, f.stats[0].Post, 14.3, noon())
 	f.stats[1] = overRanged(f.stats[1])
 	f.stats[2] = blinded(f.stats[2], acquire.SilentNow, "no answer")
+	f.stats = append(f.stats, quiet(seeing(3, aPost("annex", "Annex oven", ""), -30, noon())))
 	w := get(t, newServer(f, func(o *Options) { o.Simulated = true }), "/api/v1/posts")
 	var got struct {
 		Now       string `json:"now"`
@@ -152,7 +153,7 @@ func TestPostsAPI(t *testing.T) {
 	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil {
 		t.Fatalf("%v: %s", err, w.Body)
 	}
-	if got.Now != "2026-06-03T12:00:00.000Z" || !got.Simulated || len(got.Posts) != 3 {
+	if got.Now != "2026-06-03T12:00:00.000Z" || !got.Simulated || len(got.Posts) != 4 {
 		t.Fatalf("got %+v", got)
 	}
 	above, over, blind := got.Posts[0], got.Posts[1], got.Posts[2]
@@ -162,6 +163,9 @@ func TestPostsAPI(t *testing.T) {
 	}
 	if over.State != "over range" || over.Value != nil || over.Ratio != nil || over.Verdict.Ratio != nil || over.Verdict.Outcome != "exceeds" {
 		t.Errorf("over range: %+v", over)
+	}
+	if low := got.Posts[3]; low.State != "below zero" || low.Value != nil || low.Ratio != nil {
+		t.Errorf("so far below zero that the zero is off: %+v", low)
 	}
 	if blind.State != "not seen" || blind.Value != nil || blind.Ratio != nil || blind.Verdict.Outcome != "not decided" {
 		t.Errorf("blind: %+v", blind)

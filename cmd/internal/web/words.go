@@ -21,6 +21,7 @@ const (
 	underFloor presence = "under floor" // between 0 and the probe's noise floor
 	overRange  presence = "over range"
 	notSeen    presence = "not seen"
+	belowZero  presence = "below zero" // so far that the zero is off, and the field is not known
 )
 
 // presenceOf keeps the last value of a blind post from passing for its present
@@ -31,6 +32,8 @@ func presenceOf(st acquire.Stats) presence {
 		return overRange
 	case st.Condition.Blind() || st.Last.Seq == 0 || !finite(st.Last.S):
 		return notSeen
+	case st.BelowZero():
+		return belowZero
 	case st.Last.Quality&acquire.UnderFloor != 0:
 		return underFloor
 	}
@@ -82,6 +85,9 @@ func (v voice) age(d time.Duration) string {
 }
 
 func (v voice) condition(st acquire.Stats) string {
+	if st.BelowZero() {
+		return v.t("words.below_zero")
+	}
 	switch st.Condition {
 	case acquire.Seeing:
 		if !st.Running && st.OverRange {
