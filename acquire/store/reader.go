@@ -149,6 +149,24 @@ func (r *Reader) Cursor(ctx context.Context, name string) (int64, error) {
 	return id, nil
 }
 
+// Cursors returns what Keep last kept for a courier: under its name, and under names
+// that begin with it and a full stop.
+func (r *Reader) Cursors(ctx context.Context, courier string) (map[string]int64, error) {
+	all := map[string]int64{}
+	err := each(ctx, r.db, "SELECT name, event FROM cursors WHERE name = ?1 OR substr(name, 1, length(?1) + 1) = ?1 || '.'",
+		func(scan func(...any) error) error {
+			var name string
+			var id int64
+			err := scan(&name, &id)
+			all[name] = id
+			return err
+		}, courier)
+	if err != nil {
+		return nil, fmt.Errorf("read the cursors of courier %s: %w", courier, err)
+	}
+	return all, nil
+}
+
 // AlarmStates returns the committed state of every alarm ever raised.
 func (r *Reader) AlarmStates(ctx context.Context) ([]alarm.Alarm, error) {
 	return readAlarms(ctx, r.db)

@@ -248,6 +248,15 @@ func TestCursors(t *testing.T) {
 		t.Error("a cursor was set on a closed record")
 	}
 	s = open(t, dir, Options{})
+	if err := s.Keep(ctx, map[string]int64{"webhook.first": 3, "webhook.done.fryer/stuck": 7, "webhook-2": 8}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Keep(ctx, map[string]int64{"webhook.first": 0}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if all, err := s.Cursors(ctx, "webhook"); err != nil || !reflect.DeepEqual(all, map[string]int64{"webhook": 9, "webhook.done.fryer/stuck": 7}) {
+		t.Errorf("cursors %v, %v; want the courier's own, but for the one set to 0", all, err)
+	}
 	for name, want := range map[string]int64{"webhook": 9, "other": 0} {
 		if id, err := s.Cursor(ctx, name); err != nil || id != want {
 			t.Errorf("cursor %s is %d (%v), want %d", name, id, err, want)

@@ -54,7 +54,8 @@ func steps() []step {
 // post_versions, certificates and corrections are never changed and never
 // deleted: what shaped a value or a verdict stays. alarms holds the present
 // state of each alarm; its history is in events, whose column alarm is JSON.
-// cursors says up to which event each courier has told. record counts commits;
+// cursors says up to which event each courier has told, NAME.first where it began, and
+// NAME.done.POST/RULE how far an alarm is done that is ahead. record counts commits;
 // an event number below next_event may have been told before it was lost, so
 // none is used again.
 const schema1 = `

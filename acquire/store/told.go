@@ -65,10 +65,16 @@ type Told struct {
 }
 
 // Keep makes cursors of couriers, by name, and what was told durable when it
-// returns, all or nothing.
+// returns, all or nothing. A cursor of 0 is one that is not there.
 func (s *Store) Keep(ctx context.Context, cursors map[string]int64, told []Told) error {
 	return s.ask(ctx, "keep what was told", func(ctx context.Context, w *writer) error {
 		for name, id := range cursors {
+			if id == 0 {
+				if _, err := w.exec(ctx, "DELETE FROM cursors WHERE name = ?", name); err != nil {
+					return err
+				}
+				continue
+			}
 			if _, err := w.exec(ctx, "INSERT INTO cursors (name, event) VALUES (?, ?) ON CONFLICT DO UPDATE SET event = excluded.event", name, id); err != nil {
 				return err
 			}

@@ -60,7 +60,7 @@
 // record as a dead letter, and the next one is sent. The answer's body is not
 // looked at. A message of kind several may come in another grouping after a
 // restart; what never changes is the message_id of each of its alarms. After a
-// crash all comes again from where the courier had last noted, in order: what was
+// crash what the courier had not noted yet comes again, in order: what was
 // accepted has the id it had, and what a newer message had only counted may then
 // come by itself; event_id tells a receiver which is newer.
 package notify

@@ -32,9 +32,11 @@ type Outbox interface {
 	// Durable returns a channel that is closed when the event of this number, which is
 	// not durable yet, is. It may stay open: whoever reads the event knows as well.
 	Durable(id int64) <-chan struct{}
-	// Cursor returns what Keep last kept under a name; 0 when nothing.
-	Cursor(ctx context.Context, name string) (int64, error)
-	// Keep makes cursors and what was told durable, all or nothing.
+	// Cursors returns what Keep last kept under the name of a courier, and under names
+	// that begin with it and a full stop.
+	Cursors(ctx context.Context, courier string) (map[string]int64, error)
+	// Keep makes cursors and what was told durable, all or nothing. A cursor of 0 is one
+	// that is not there.
 	Keep(ctx context.Context, cursors map[string]int64, told []store.Told) error
 }
 

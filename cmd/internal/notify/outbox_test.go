@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -127,13 +128,15 @@ func (b *outbox) Durable(id int64) <-chan struct{} {
 	return b.awaited[id]
 }
 
-func (b *outbox) Cursor(ctx context.Context, name string) (int64, error) {
+func (b *outbox) Cursors(ctx context.Context, courier string) (map[string]int64, error) {
 	if err := b.disk(ctx); err != nil {
-		return 0, err
+		return nil, err
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.cursors[name], nil
+	all := maps.Clone(b.cursors)
+	maps.DeleteFunc(all, func(name string, _ int64) bool { return name != courier && !strings.HasPrefix(name, courier+".") })
+	return all, nil
 }
 
 func (b *outbox) Keep(ctx context.Context, cursors map[string]int64, told []store.Told) error {
@@ -143,6 +146,7 @@ func (b *outbox) Keep(ctx context.Context, cursors map[string]int64, told []stor
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	maps.Copy(b.cursors, cursors)
+	maps.DeleteFunc(b.cursors, func(_ string, id int64) bool { return id == 0 })
 	b.told = append(b.told, told...)
 	return nil
 }

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -319,6 +320,19 @@ func (q *queue) markRecorded(id int64) {
 			}
 		}
 	}
+}
+
+// below returns the highest id up to which nothing of an alarm waits.
+func (q *queue) below(s subject) int64 {
+	last := int64(math.MaxInt64)
+	for _, w := range q.items {
+		for _, m := range w.members() {
+			if subjectOf(m.event) == s {
+				last = min(last, m.first-1)
+			}
+		}
+	}
+	return last
 }
 
 // cursor returns the highest id up to which all is done, of what was read.

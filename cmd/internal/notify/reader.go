@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"time"
 
 	"ovenward/acquire"
@@ -22,8 +23,9 @@ const (
 type page struct {
 	events []acquire.Event
 	read   int64
-	first  bool            // since the start
-	stands []acquire.Event // on the first: the newest change of each alarm that stands
+	first  bool             // since the start
+	ahead  map[string]int64 // on the first: how far single alarms are done, above read
+	stands []acquire.Event  // on the first: the newest change of each alarm that stands
 }
 
 // reader is the one that may wait for the record's disk: it reads events for
@@ -40,6 +42,7 @@ type reader struct {
 	round    func()
 
 	at      int64            // read up to here
+	ahead   map[string]int64 // cursors of single alarms, kept or in unsaved; never changed once handed on
 	unsaved map[string]int64 // cursors still to be kept, by name
 	told    ledger           // still to be kept
 	trouble string           // last told
@@ -103,26 +106,33 @@ func (r *reader) rest(ctx context.Context, changed <-chan struct{}, wait time.Du
 // stands is sent, for a person who comes new wants to know what is, not what
 // was. That end is kept, so a restart before these were sent does the same.
 func (r *reader) begin(ctx context.Context) error {
-	at, err := r.box.Cursor(ctx, r.name)
+	cursors, err := r.box.Cursors(ctx, r.name)
 	if err != nil {
 		return fmt.Errorf("reading where courier %s stopped: %w", r.name, err)
 	}
-	first, err := r.box.Cursor(ctx, r.firstName())
-	if err != nil {
-		return fmt.Errorf("reading where courier %s began: %w", r.name, err)
-	}
+	at, first := cursors[r.name], cursors[r.firstName()]
+	delete(cursors, r.name)
+	delete(cursors, r.firstName())
+	r.ahead = cursors
 	stands, last, err := r.box.Standing(ctx)
 	if err != nil {
 		return fmt.Errorf("reading what stands for courier %s: %w", r.name, err)
 	}
-	if at < 0 || at > last || first < 0 || first > last+1 {
+	damaged := at < 0 || at > last || first < 0 || first > last+1
+	if damaged {
 		// The record was damaged, or is one that a rebuilding made shorter: going on
 		// there would keep silent until its numbers have come so far.
 		r.log.Warn("where this courier stopped is not in the record: what stands is told again", "courier", r.name, "stopped", at, "newest", last)
 		at, first = 0, 0
 		r.unsaved[r.name] = 0 // until they were told
 	}
-	p := page{read: at, first: true, stands: stands}
+	for name, id := range r.ahead {
+		if id <= at || id > last || damaged {
+			delete(r.ahead, name)
+			r.unsaved[name] = 0
+		}
+	}
+	p := page{read: at, first: true, stands: stands, ahead: maps.Clone(r.ahead)}
 	if at == 0 && first == 0 {
 		first = last + 1
 		r.unsaved[r.firstName()] = first
@@ -141,6 +151,12 @@ func (r *reader) begin(ctx context.Context) error {
 
 // firstName is the name under which the first event is kept that is not past.
 func (r *reader) firstName() string { return r.name + ".first" }
+
+// doneName is the name under which it is kept how far an alarm is done, where the
+// courier's own cursor waits for another one.
+func doneName(courier string, s subject) string {
+	return courier + ".done." + s.post + "/" + string(s.rule)
+}
 
 // drain reads on to the end of the record.
 func (r *reader) drain(ctx context.Context) error {
@@ -176,8 +192,22 @@ func (r *reader) hand(ctx context.Context, p page) error {
 
 // note takes over what is to be kept.
 func (r *reader) note(news save) {
-	r.unsaved[r.name] = news.at
 	r.unlisted(r.told.join(news.told))
+	if !news.begun {
+		return
+	}
+	r.unsaved[r.name] = news.at
+	for name := range r.ahead {
+		if news.ahead[name] == 0 {
+			r.unsaved[name] = 0
+		}
+	}
+	for name, id := range news.ahead {
+		if r.ahead[name] != id {
+			r.unsaved[name] = id
+		}
+	}
+	r.ahead = news.ahead
 }
 
 // save keeps what is not kept yet, all at once: a cursor without where the past

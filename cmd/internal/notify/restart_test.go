@@ -2,6 +2,8 @@ package notify
 
 import (
 	"errors"
+	"fmt"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -61,6 +63,139 @@ func TestRestartRepeatsWhatFailed(t *testing.T) {
 			t.Errorf("after the restart %v was sent, id %q; want 1 and 2, id %q", again.ids(), again.got[0].MessageID, tried)
 		}
 	})
+}
+
+// A message that its pace holds back for hours does not bring up again, at the next
+// start, what was accepted after it.
+func TestRestartTellsNothingAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, nil)
+		synctest.Wait()
+		for i := range 5 {
+			to, why := alarm.Unacknowledged, alarm.RaisedAgain
+			if i%2 == 1 {
+				to, why = alarm.ReturnedUnacknowledged, alarm.Returned
+			}
+			box.happen(change(1, alarm.Battery, to, why, time.Now()))
+			pass(time.Minute)
+		}
+		box.happen(raised(0, alarm.Exceeds, time.Now()))
+		pass(time.Minute)
+		box.happen(change(0, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, time.Now()))
+		pass(30 * time.Minute)
+		stop()
+		if got, want := r.ids(), []int64{1, 2, 3, 6, 7}; !slices.Equal(got, want) {
+			t.Fatalf("sent %v, want %v", got, want)
+		}
+		again := &receiver{}
+		_, stop = startPaced(t, box, again, nil)
+		pass(time.Minute)
+		stop()
+		if got, want := again.ids(), []int64{4, 5}; !slices.Equal(got, want) {
+			t.Errorf("after the restart %v was sent, want %v, which were held back", got, want)
+		}
+		if len(box.cursors) != 2 || box.cursor("webhook") != 7 {
+			t.Errorf("cursors %v; want that at the end, and where it began", box.cursors)
+		}
+	})
+}
+
+// Over any number of starts, whatever fails and is held back between: each change is
+// told or counted, in its order; and what was accepted is not told again, unless the
+// program was killed before it could keep that.
+func TestRestartsLoseNothing(t *testing.T) {
+	for seed := range uint64(rounds(12, 2000)) {
+		synctest.Test(t, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(seed, 1))
+			kills, upAgain, changes := seed%2 == 1, false, 0
+			box, down, chance := newOutbox(), map[string]bool{}, rand.New(rand.NewPCG(seed, 2))
+			r := &receiver{answer: func(_ int, m Message) result {
+				if down[m.Post] || !upAgain && chance.IntN(5) > 0 {
+					return result{outcome: retry, err: errors.New("planted")}
+				}
+				return result{outcome: accepted}
+			}}
+			for range 8 {
+				_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: seed%4 > 1})
+				synctest.Wait()
+				for range rng.IntN(12) {
+					r.mu.Lock()
+					down[fmt.Sprintf("post-%d", rng.IntN(4))] = rng.IntN(2) == 0
+					r.mu.Unlock()
+					if rng.IntN(3) > 0 {
+						box.happen(change(rng.IntN(4), alarm.Stuck, alarm.Unacknowledged, alarm.RaisedAgain, time.Now()))
+						changes++
+					}
+					pass(time.Duration(rng.IntN(int(20 * time.Minute))))
+				}
+				if kills && rng.IntN(2) == 0 {
+					box.mu.Lock()
+					box.broken = errors.New("planted: nothing is kept any more")
+					box.mu.Unlock()
+					pass(time.Duration(rng.IntN(int(time.Minute))))
+				}
+				stop()
+				box.broken = nil
+			}
+			clear(down)
+			upAgain = true
+			_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: seed%4 > 1})
+			pass(9 * time.Hour)
+			stop()
+			checkRestarts(t, box, r.all(), kills)
+			if box.cursor("webhook") != int64(changes) {
+				t.Errorf("seed %d: cursor %d after %d changes", seed, box.cursor("webhook"), changes)
+			}
+		})
+	}
+}
+
+// What came late and is not counted yet is not passed over for a newer message of its
+// alarm, nor what was told before it was read.
+func TestWhatIsLateIsNotDone(t *testing.T) {
+	s := &sender{c: &Courier{o: Options{Name: "webhook"}}, q: newQueue(50, pace{}), read: 7, settled: map[subject]int64{}}
+	late, early, of := raised(0, alarm.Stuck, at(0)), raised(1, alarm.Stuck, at(0)), raised(2, alarm.Stuck, at(0))
+	s.q.newest[subjectOf(late)] = numbered(6, late)
+	s.q.add(numbered(5, late), true, at(0), at(0))
+	for e, id := range map[*acquire.Event]int64{&late: 6, &early: 9, &of: 3} {
+		s.settled[subjectOf(*e)] = id
+	}
+	if got, want := fmt.Sprint(s.aheadOf(2)), "map[webhook.done.post-0/stuck:4 webhook.done.post-1/stuck:7 webhook.done.post-2/stuck:3]"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	s.read = 9
+	if got, want := fmt.Sprint(s.aheadOf(4)), "map[webhook.done.post-1/stuck:9]"; got != want {
+		t.Errorf("when all is read %s, want %s", got, want)
+	}
+}
+
+// checkRestarts holds what was told against the record.
+func checkRestarts(t *testing.T, box *outbox, got []Message, repeats bool) {
+	t.Helper()
+	of := map[string][]int64{}
+	for _, e := range box.durable {
+		of[e.Post] = append(of[e.Post], e.ID)
+	}
+	last, covered := map[string]int64{}, map[int64]bool{}
+	for _, m := range got {
+		if !repeats && m.EventID <= last[m.Post] {
+			t.Errorf("%s: event %d after %d", m.Post, m.EventID, last[m.Post])
+		}
+		last[m.Post] = m.EventID
+		ids := of[m.Post]
+		i := slices.Index(ids, m.EventID)
+		for _, id := range ids[max(i-m.AndNMore, 0) : i+1] {
+			covered[id] = true
+		}
+	}
+	for post, ids := range of {
+		for _, id := range ids {
+			if !covered[id] {
+				t.Errorf("%s: event %d was neither told nor counted", post, id)
+			}
+		}
+	}
 }
 
 // A courier's first start tells what stands, not what was; so does a restart

@@ -3,6 +3,7 @@ package notify
 import (
 	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -39,7 +40,7 @@ const (
 func (c *Courier) Run(ctx context.Context) error {
 	defer c.o.Carrier.close()
 	c.takeOver()
-	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{},
+	s := &sender{c: c, q: newQueue(maxWaiting, c.pace), seen: map[int64]*glimpse{}, early: map[int64]bool{}, settled: map[subject]int64{},
 		results: make(chan result, maxFlying), beats: make(chan result, 1), pages: make(chan page), saves: make(chan save, 1)}
 	r := &reader{box: c.o.Outbox, name: c.o.Name, to: c.stats.To, log: c.log, unlisted: c.unlisted, round: c.o.ReadRound, pages: s.pages, saves: s.saves, unsaved: map[string]int64{}}
 	var beside sync.WaitGroup
@@ -66,7 +67,10 @@ type sender struct {
 	q *queue
 
 	read, saved int64
-	news        bool   // something was settled since the cursor was kept
+	news        bool              // something was settled since the cursor was kept
+	settled     map[subject]int64 // the newest that was accepted or refused, where ahead does not say so yet
+	ahead       map[string]int64  // up to where all of an alarm is done, above the cursor, by doneName; never changed
+	savedAhead  map[string]int64
 	told        ledger // what came of messages, not yet handed on to be kept
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
@@ -185,15 +189,21 @@ func (s *sender) forget(open []acquire.Event) {
 }
 
 // arrive queues what was read from the record, but for what was sent before it
-// was durable.
+// was durable, or before the start.
 func (s *sender) arrive(p page, now time.Time) {
 	for _, e := range p.stands {
 		if s.c.o.Route.shows(e, s.c.o.Machine) {
 			s.c.stand(e, true)
 		}
 	}
+	if p.first {
+		s.ahead, s.savedAhead = p.ahead, p.ahead
+	}
 	for _, e := range p.events {
 		delete(s.seen, e.ID)
+		if e.ID <= s.ahead[doneName(s.c.o.Name, subjectOf(e))] {
+			continue
+		}
 		if s.early[e.ID] {
 			s.q.markRecorded(e.ID)
 			continue
@@ -250,20 +260,47 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 	s.c.note(func(st *Stats) { st.Waiting = len(s.q.items) })
 }
 
-// save is what is to be kept: how far all is done, and what was told.
+// aheadOf returns how far each alarm is done that went on while the cursor waits for
+// another one, and sets it: else its messages would come again after a start.
+func (s *sender) aheadOf(at int64) map[string]int64 {
+	ahead := map[string]int64{}
+	for name, id := range s.ahead {
+		if id > at {
+			ahead[name] = id
+		}
+	}
+	for of, id := range s.settled {
+		// What was not read yet may still come late.
+		if upTo := min(id, s.read, s.q.below(of)); upTo > at {
+			name := doneName(s.c.o.Name, of)
+			ahead[name] = max(ahead[name], upTo)
+		}
+		if id <= s.read {
+			delete(s.settled, of)
+		}
+	}
+	s.ahead = ahead
+	return ahead
+}
+
+// save is what is to be kept: how far all is done, how far single alarms are, and what
+// was told.
 type save struct {
-	at   int64
-	told ledger
+	begun bool // else the sender did not know yet where to go on
+	at    int64
+	ahead map[string]int64
+	told  ledger
 }
 
 // keep hands on to be saved what is new.
 func (s *sender) keep() {
 	at := s.q.cursor(s.read)
-	if s.told.empty() && (at <= s.saved || !s.news && at-s.saved < saveEvery) {
+	ahead := s.aheadOf(at)
+	if s.told.empty() && maps.Equal(ahead, s.savedAhead) && (at <= s.saved || !s.news && at-s.saved < saveEvery) {
 		return
 	}
-	next := save{at: max(at, s.saved), told: s.told}
-	s.saved, s.news, s.told = next.at, false, ledger{}
+	next := save{begun: s.begun, at: max(at, s.saved), ahead: ahead, told: s.told}
+	s.saved, s.savedAhead, s.news, s.told = next.at, ahead, false, ledger{}
 	select {
 	case older := <-s.saves: // one that nobody took
 		s.c.unlisted(older.told.join(next.told))

@@ -95,6 +95,8 @@ func (s *sender) done(r result, outcome store.ToldOutcome, now time.Time) {
 	}
 	for _, w := range r.w.members() {
 		m := s.c.message(w)
+		of := subjectOf(w.event)
+		s.settled[of] = max(s.settled[of], w.event.ID)
 		row := store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
 			Post: m.Post, Rule: string(m.Rule), Queued: w.queued, At: now, Attempts: r.w.attempts, More: w.more,
 			Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text}
