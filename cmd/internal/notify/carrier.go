@@ -40,6 +40,7 @@ type result struct {
 	after   time.Duration // what the receiver asked for; 0: nothing
 	err     error         // why it was not accepted, without secrets
 	answer  string        // what came back, for people; without secrets
+	reached bool          // not accepted, but some of its recipients have it
 }
 
 // Test makes one attempt with a message that is marked as a test, and returns

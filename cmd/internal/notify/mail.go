@@ -111,6 +111,7 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 	defer client.Close()
 	settled := m.settled(msg.MessageID)
 	var worst result
+	waits := map[string]string{} // who waits, and why
 	for _, to := range m.o.To {
 		if _, done := settled[to]; done {
 			continue
@@ -126,31 +127,43 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 		case r.outcome == refused:
 			m.note(msg.MessageID, to, r.err.Error())
 		default:
-			worst = r
+			worst, waits[to] = r, r.err.Error()
 		}
 		if worst.err != nil && ctx.Err() != nil {
 			break
 		}
 	}
+	got, said := m.said(msg.MessageID, waits)
 	if worst.err != nil {
+		worst.reached, worst.answer = got > 0, strings.Join(said, "; ")
 		return worst
 	}
-	return m.sum(msg.MessageID)
+	return m.sum(msg.MessageID, got, said)
 }
 
-// sum is what a message came to when all have it or refused it.
-func (m *mailer) sum(id string) result {
+// said lists what came of a message for each recipient, and how many have it.
+func (m *mailer) said(id string, waits map[string]string) (got int, said []string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var said []string
-	got := 0
 	for i, to := range m.o.To {
-		what := m.partly[id][to]
-		if strings.HasPrefix(what, "accepted") {
+		what, settled := m.partly[id][to]
+		switch {
+		case !settled && waits[to] == "":
+			what = "not tried yet"
+		case !settled:
+			what = "not accepted yet: " + waits[to]
+		case strings.HasPrefix(what, "accepted"):
 			got++
 		}
 		said = append(said, fmt.Sprintf("recipient %d: %s", i+1, what))
 	}
+	return got, said
+}
+
+// sum is what a message came to when all have it or refused it.
+func (m *mailer) sum(id string, got int, said []string) result {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	delete(m.partly, id)
 	if got == 0 {
 		return result{outcome: refused, err: errors.New(strings.Join(said, "; "))}

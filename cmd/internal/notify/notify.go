@@ -242,10 +242,10 @@ func (c *Courier) message(w *waiting) Message {
 		for _, m := range w.group {
 			all = append(all, c.message(m))
 		}
-		m := several(all, c.o.Site, c.o.Link)
+		m := several(all, w.ids, c.o.Site, c.o.Link)
 		c.o.Texts.fill(&m)
 		return m
 	}
 	return newMessage(w.event, subjectMatter{Post: c.posts[w.event.Post], Site: c.o.Site, Link: c.o.Link,
-		Simulated: c.o.Simulated, Recorded: w.recorded, More: w.more, Tell: c.o.Tell, Texts: c.o.Texts})
+		Simulated: c.o.Simulated, Recorded: w.recorded, More: w.more, Some: w.some, Tell: c.o.Tell, Texts: c.o.Texts})
 }

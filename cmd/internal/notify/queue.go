@@ -22,6 +22,7 @@ type waiting struct {
 	event    acquire.Event
 	first    int64 // lowest event id it stands for
 	more     int   // earlier changes it stands in for
+	some     int   // earlier changes that not all recipients have, and that it stands in for
 	recorded bool
 	queued   time.Time
 	attempts int
@@ -29,7 +30,10 @@ type waiting struct {
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	flying   bool       // an attempt is under way
+	partly   bool       // some recipients have it, and it waits for the others; its pace is spent
+	answer   string     // what came of it so far, where partly
 	group    []*waiting // several alarms in one message; event is the newest of theirs
+	ids      [2]int64   // of the first and the last event that a group was made of: its name, whoever leaves it
 }
 
 // members are the changes that a message tells of, itself where it is one.
@@ -56,6 +60,8 @@ type queue struct {
 	told    map[subject]*bucket
 	all     bucket
 	crowded bool // some had to wait because of all the others
+
+	passed []*waiting // partly told, and a newer one was put in their place; the sender lists them
 
 	hold   time.Time // nothing is sent before: the receiver asked for it
 	down   time.Time // what was tried is not tried before: nobody answers
@@ -133,11 +139,12 @@ func (q *queue) addLate(e acquire.Event, recorded bool, now time.Time) {
 	q.items = append(q.items, &waiting{event: q.newest[s], first: e.ID, more: 1, recorded: recorded, queued: now})
 }
 
-// waits returns the messages of an alarm that can be replaced.
+// waits returns the messages of an alarm that can be replaced. One that some
+// recipients have is replaced when the newer one may be sent, and not before.
 func (q *queue) waits(s subject) []*waiting {
 	var found []*waiting
 	for _, old := range q.items {
-		if old.group == nil && !old.flying && subjectOf(old.event) == s {
+		if old.group == nil && !old.flying && !old.partly && subjectOf(old.event) == s {
 			found = append(found, old)
 		}
 	}
@@ -177,6 +184,7 @@ func (q *queue) pick(now time.Time) *waiting {
 	if now.Before(q.hold) {
 		return nil
 	}
+	q.pass(now)
 	together := q.pace.together.burst == 0 || q.all.left(q.pace.together, now) > 0
 	var may []*waiting
 	seen := make(map[subject]bool, len(q.items))
@@ -202,7 +210,7 @@ func (q *queue) pick(now time.Time) *waiting {
 		q.crowded = true
 		return nil
 	}
-	if q.crowded && may[0].group == nil {
+	if q.crowded && may[0].group == nil && !may[0].partly {
 		q.crowded = false
 		return q.join(may)
 	}
@@ -216,7 +224,7 @@ func (q *queue) due(w *waiting, now time.Time) bool {
 	if w.flying || isDown || now.Before(w.next) {
 		return false
 	}
-	if w.group != nil {
+	if w.group != nil || w.partly {
 		return true
 	}
 	a, b := q.allowance(w)
@@ -227,15 +235,18 @@ func (q *queue) due(w *waiting, now time.Time) bool {
 func (q *queue) join(may []*waiting) *waiting {
 	g := &waiting{}
 	for _, w := range may {
-		if w.group != nil {
+		if w.group != nil || w.partly {
 			continue
 		}
 		g.group = append(g.group, w)
 		if g.first == 0 || w.first < g.first {
 			g.first, g.queued = w.first, w.queued
 		}
+		if g.ids[0] == 0 || w.event.ID < g.ids[0] {
+			g.ids[0] = w.event.ID
+		}
 		if w.event.ID > g.event.ID {
-			g.event = w.event
+			g.event, g.ids[1] = w.event, w.event.ID
 		}
 	}
 	if len(g.group) == 1 {
@@ -260,6 +271,9 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying = true
 	w.attempts++
+	if w.partly {
+		return
+	}
 	if !w.high() {
 		q.all.take(q.pace.together, now)
 	}
@@ -269,9 +283,15 @@ func (q *queue) start(w *waiting, now time.Time) {
 	}
 }
 
-// failed puts back what an attempt took.
-func (q *queue) failed(w *waiting) {
+// failed puts back what an attempt took, where it has reached nobody.
+func (q *queue) failed(w *waiting, r result) {
 	w.flying = false
+	if r.reached {
+		w.partly, w.answer = true, r.answer
+	}
+	if w.partly {
+		return
+	}
 	if !w.high() {
 		q.all.give()
 	}

@@ -88,7 +88,7 @@ func TestQueueRejoinsWhatFailed(t *testing.T) {
 	if got, want := q.shown(), "2:post-0/stuck+1 3:post-0/stuck+0 "; got != want {
 		t.Fatalf("under way: %s, want %s", got, want)
 	}
-	q.failed(flies)
+	q.failed(flies, result{})
 	flies.next = at(9)
 	if n := q.rejoin(flies, at(2)); n != 1 {
 		t.Errorf("%d replaced, want 1", n)
@@ -105,7 +105,7 @@ func TestQueueRejoinsWhatFailed(t *testing.T) {
 	flies = q.items[0]
 	q.start(flies, at(0))
 	q.add(numbered(2, raised(0, alarm.Stuck, at(1))), true, at(1), at(1))
-	q.failed(flies)
+	q.failed(flies, result{})
 	if n := q.rejoin(flies, at(2)); n != 0 || len(q.items) != 2 {
 		t.Errorf("%d replaced, left %s; want both", n, q.shown())
 	}

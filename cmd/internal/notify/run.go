@@ -257,6 +257,7 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 			s.results <- r // never waits: it holds as many as may fly
 		})
 	}
+	s.listPassed(now)
 	s.c.note(func(st *Stats) { st.Waiting = len(s.q.items) })
 }
 

@@ -19,7 +19,7 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 		s.bury(r, now)
 		return
 	}
-	s.q.failed(r.w)
+	s.q.failed(r.w, r)
 	if ctx.Err() != nil {
 		return // we broke it off ourselves
 	}
@@ -94,14 +94,28 @@ func (s *sender) done(r result, outcome store.ToldOutcome, now time.Time) {
 		answer += fmt.Sprintf(" (one message for %d alarms)", n)
 	}
 	for _, w := range r.w.members() {
-		m := s.c.message(w)
-		of := subjectOf(w.event)
-		s.settled[of] = max(s.settled[of], w.event.ID)
-		row := store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
-			Post: m.Post, Rule: string(m.Rule), Queued: w.queued, At: now, Attempts: r.w.attempts, More: w.more,
-			Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text}
-		s.c.unlisted(s.told.join(ledger{rows: []store.Told{row}}))
+		s.list(w, r.w.attempts, outcome, answer, now)
 	}
+}
+
+// list notes what came of one change.
+func (s *sender) list(w *waiting, attempts int, outcome store.ToldOutcome, answer string, now time.Time) {
+	m := s.c.message(w)
+	of := subjectOf(w.event)
+	s.settled[of] = max(s.settled[of], w.event.ID)
+	row := store.Told{Courier: s.c.o.Name, To: s.c.stats.To, MessageID: m.MessageID, Event: m.EventID,
+		Post: m.Post, Rule: string(m.Rule), Queued: w.queued, At: now, Attempts: attempts, More: w.more,
+		Outcome: outcome, Answer: answer, Subject: m.Subject, Text: m.Text}
+	s.c.unlisted(s.told.join(ledger{rows: []store.Told{row}}))
+}
+
+// listPassed notes what was told to some recipients, and to the others with what is newer.
+func (s *sender) listPassed(now time.Time) {
+	for _, w := range s.q.passed {
+		s.list(w, w.attempts, store.ToldAccepted, w.answer+"; who lacks it gets the newer message of this alarm instead", now)
+		s.news = true
+	}
+	s.q.passed = nil
 }
 
 // beat sends a heartbeat when one is due. It is not kept and not made up for:

@@ -12,17 +12,13 @@ import (
 )
 
 // several puts the messages of several alarms into one, those that matter most
-// first. Each keeps the id under which it would have come by itself.
-func several(all []Message, site, link string) Message {
+// first. Each keeps the id under which it would have come by itself; that of the
+// whole is made of the first and the last event it was begun with.
+func several(all []Message, ids [2]int64, site, link string) Message {
 	all = slices.Clone(all)
 	slices.SortStableFunc(all, func(a, b Message) int { return cmp.Compare(rank(a.Priority), rank(b.Priority)) })
 	m := Message{Version: messageVersion, Kind: KindSeveral, Site: site, Alarms: all, Recorded: true, Caution: Caution, Link: link}
-	var first, last int64
 	for _, a := range all {
-		if first == 0 || a.EventID < first {
-			first = a.EventID
-		}
-		last = max(last, a.EventID)
 		if a.At.After(m.At) {
 			m.At = a.At
 		}
@@ -33,7 +29,7 @@ func several(all []Message, site, link string) Message {
 		m.Recorded = m.Recorded && a.Recorded
 		m.AndNMore += a.AndNMore
 	}
-	m.MessageID = url.PathEscape(site) + "/several/" + strconv.FormatInt(first, 10) + "-" + strconv.FormatInt(last, 10)
+	m.MessageID = url.PathEscape(site) + "/several/" + strconv.FormatInt(ids[0], 10) + "-" + strconv.FormatInt(ids[1], 10)
 	return m
 }
 

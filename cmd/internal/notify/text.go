@@ -52,7 +52,7 @@ func tellingOf(m Message) Telling {
 		if t.Now != "" && m.State.Standing() && m.tell != "" {
 			t.Now += " Tell " + m.tell + "."
 		}
-		t.More = notSent(m.AndNMore)
+		t.More = sentences(notSent(m.AndNMore), notToAll(m.some))
 		if !m.Recorded {
 			t.Early = "This was not yet seen in the record."
 		}
@@ -122,6 +122,9 @@ func where(m Message) string {
 func headline(m Message) string {
 	switch m.Kind {
 	case KindSeveral:
+		if len(m.Alarms) == 1 { // of the others newer news was told
+			return "1 alarm changed, of several that were too many to tell one by one"
+		}
 		return fmt.Sprintf("%d alarms changed, too many to tell one by one", len(m.Alarms))
 	case KindHeartbeat:
 		return m.Heartbeat.summary()

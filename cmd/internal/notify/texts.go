@@ -176,7 +176,7 @@ func examples() []Message {
 	station.Post = ""
 	all = append(all, newMessage(station, subjectMatter{Site: "Example", More: 2}))
 	snap := Snapshot{At: at, Posts: []PostState{{ID: "post", Condition: "silent", Blind: true, Sight: []acquire.Regard{acquire.IsBlind}}}}
-	return append(all, several(all, "Example", ""), heartbeat(snap, "Example", "", time.Hour, nil), TestMessage("Example", "courier", "", at, nil))
+	return append(all, several(all, [2]int64{}, "Example", ""), heartbeat(snap, "Example", "", time.Hour, nil), TestMessage("Example", "courier", "", at, nil))
 }
 
 func execute(t executor, told Telling) (string, error) {

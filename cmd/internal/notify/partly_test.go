@@ -1,0 +1,127 @@
+package notify
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	netmail "net/mail"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/emersion/go-smtp"
+
+	"ovenward/acquire/alarm"
+)
+
+// A mailbox that stays full holds nothing back from the others. Once it has room it
+// gets the newest, which says that it stands in for the one before.
+func TestSlowMailboxHoldsNobodyUp(t *testing.T) {
+	cert, ca := certified(t)
+	office := newPostOffice(t, cert, false)
+	var room atomic.Bool
+	office.rcpt = func(to string, _ int) error {
+		if to == "a@larkfield.example" && !room.Load() {
+			return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
+		}
+		return nil
+	}
+	c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
+		From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
+	if err != nil {
+		t.Fatal(err)
+	}
+	box := newOutbox()
+	end, log := courierOf(t, box, c)
+	wait := func(n int) {
+		t.Helper()
+		for end := time.After(deadline); len(office.got()) < n; {
+			select {
+			case <-time.After(time.Millisecond):
+			case <-end:
+				t.Fatalf("%d letters after %s, want %d\n%s", len(office.got()), deadline, n, log)
+			}
+		}
+	}
+	box.happen(raised(7, alarm.Silent, at(3)))
+	wait(1)
+	box.happen(change(7, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, at(9)))
+	wait(2)
+	room.Store(true)
+	settled(t, box, 2)
+	end()
+	const stands = "One earlier change of this alarm did not reach everybody who is told"
+	for i, want := range []struct{ to, says string }{{"b", "does not answer"}, {"b", "is seen again"}, {"a", "is seen again"}} {
+		l := office.got()[i]
+		m, err := netmail.ReadMessage(bytes.NewReader(l.data))
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := string(parts(t, m.Header, m.Body)["text/plain"])
+		if l.to != want.to+"@larkfield.example" || !strings.Contains(text, want.says) || strings.Contains(text, stands) != (i > 0) {
+			t.Errorf("letter %d to %s: %s", i+1, l.to, text)
+		}
+	}
+	told := box.kept()
+	if len(office.got()) != 3 || len(told) != 2 || told[0].Event != 1 || !strings.Contains(told[0].Answer, "recipient 1: not accepted yet: ") ||
+		!strings.Contains(told[0].Answer, "recipient 2: accepted") || told[1].Event != 2 {
+		t.Errorf("%d letters, told %+v", len(office.got()), told)
+	}
+}
+
+// What some recipients have and others have not is paced as what all have, and a
+// newer change goes past it, out of a message of several, too.
+func TestPartlyToldIsPacedAndPassed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		some := map[string]Message{} // what some recipients have
+		var order []Message
+		r.answer = func(_ int, m Message) result {
+			if _, have := some[m.MessageID]; !have {
+				some[m.MessageID] = m
+				order = append(order, m)
+			}
+			return result{outcome: retry, err: errors.New("planted: mailbox full"), reached: true, answer: "recipient 2: accepted"}
+		}
+		_, stop := startPaced(t, box, r, nil)
+		defer stop()
+		synctest.Wait()
+		const n = 6 * 60
+		for i := range n {
+			reason := []alarm.Reason{alarm.RaisedAgain, alarm.ReturnedLatched}[i%2]
+			box.happen(change(0, alarm.Exceeds, []alarm.State{alarm.Unacknowledged, alarm.LatchedUnacknowledged}[i%2], reason, time.Now()))
+			pass(time.Minute)
+		}
+		if len(order) < 8 || len(order) > 4+7 {
+			t.Errorf("%d messages of one alarm in 6 h, want 4 and one an hour", len(order))
+		}
+		for i := range 30 {
+			box.happen(raised(i+1, alarm.Silent, time.Now()))
+		}
+		pass(10 * time.Minute)
+		group := order[len(order)-1]
+		if group.Kind != KindSeveral || len(group.Alarms) < 2 {
+			t.Fatalf("the last is %s of %d", group.Kind, len(group.Alarms))
+		}
+		before := len(order)
+		for _, m := range group.Alarms {
+			var post int
+			if _, err := fmt.Sscanf(m.Post, "post-%d", &post); err != nil {
+				t.Fatal(err)
+			}
+			box.happen(change(post, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
+			pass(2 * time.Minute)
+		}
+		later := order[before:]
+		if len(later) != len(group.Alarms) {
+			t.Fatalf("%d messages went past the one of several, want %d", len(later), len(group.Alarms))
+		}
+		for i, m := range later {
+			if m.Kind != KindAlarm || m.Reason != alarm.Returned || m.Post != group.Alarms[i].Post || !strings.Contains(m.Text, "did not reach everybody") {
+				t.Errorf("message %d: %s", i, m.Text)
+			}
+		}
+	})
+}
