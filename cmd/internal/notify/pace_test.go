@@ -82,6 +82,32 @@ func TestUrgentIsNotHeldBack(t *testing.T) {
 	})
 }
 
+// People acknowledge, remark and shelve as they like: the next time the probe falls
+// silent is told at once all the same.
+func TestActsOfPeopleSpendNoPace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, nil)
+		defer stop()
+		synctest.Wait()
+		box.happen(raised(0, alarm.Silent, time.Now()))
+		pass(time.Minute)
+		for _, reason := range []alarm.Reason{alarm.WasAcknowledged, alarm.WasShelved, alarm.WasUnshelved} {
+			by := change(0, alarm.Silent, alarm.Acknowledged, reason, time.Now())
+			by.Who = "M. Ito"
+			box.happen(by)
+			pass(time.Minute)
+		}
+		box.happen(change(0, alarm.Silent, alarm.Normal, alarm.Returned, time.Now()))
+		pass(10 * time.Minute)
+		again := box.happen(raised(0, alarm.Silent, time.Now()))
+		pass(2 * time.Second)
+		if ids := r.ids(); ids[len(ids)-1] != again.ID {
+			t.Errorf("told %v of %d; that the probe is silent again is held back", ids, again.ID)
+		}
+	})
+}
+
 // A hub with sixty probes loses power: a person gets twenty messages and then one
 // with the rest, whose text lists twenty and counts the others; nothing is lost.
 func TestTooManyComeInOne(t *testing.T) {

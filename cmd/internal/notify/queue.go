@@ -93,6 +93,10 @@ func (w *waiting) urgent() bool {
 	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised && c.Rule.Latches()
 }
 
+// spends says whether a message uses its alarm's pace up: not what a person did,
+// or the next time the probe falls silent would be told hours late.
+func (w *waiting) spends() bool { return w.event.Who == "" }
+
 // add queues a change and returns how many messages it took the place of. opens
 // is when somebody is there to be told.
 func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (replaced int) {
@@ -278,8 +282,9 @@ func (q *queue) start(w *waiting, now time.Time) {
 		q.all.take(q.pace.together, now)
 	}
 	for _, m := range w.members() {
-		a, b := q.allowance(m)
-		b.take(a, now)
+		if a, b := q.allowance(m); m.spends() {
+			b.take(a, now)
+		}
 	}
 }
 
@@ -296,8 +301,9 @@ func (q *queue) failed(w *waiting, r result) {
 		q.all.give()
 	}
 	for _, m := range w.members() {
-		_, b := q.allowance(m)
-		b.give()
+		if _, b := q.allowance(m); m.spends() {
+			b.give()
+		}
 	}
 }
 
