@@ -1,6 +1,10 @@
 package config
 
-import "time"
+import (
+	"time"
+
+	"ovenward/acquire/quantity"
+)
 
 // Alarm is the [alarm] section: when a field above its limit is told, and when
 // a probe that does not see is told.
@@ -58,6 +62,19 @@ func readAlarm(root *table) Alarm {
 	return a
 }
 
+// soonest is the least time until people are told on or again: nothing holds these
+// messages back.
+const soonest = time.Minute
+
+// upkeep reads after how long people are told on or again; 0: never.
+func (t *table) upkeep(a ask, in span[time.Duration]) time.Duration {
+	after := t.duration(a, in, 0)
+	if after > 0 && after < soonest {
+		t.problem(a.key, `%s is out of range; write %s`, shown(quantity.FormatDuration(after)), in.words)
+	}
+	return after
+}
+
 // readUpkeep reads when nobody looking after an alarm is told, and when
 // instruments, places and the disk call for somebody.
 func readUpkeep(t *table, a *Alarm) {
@@ -65,8 +82,8 @@ func readUpkeep(t *table, a *Alarm) {
 	orNever := func(words string, most time.Duration) span[time.Duration] {
 		return span[time.Duration]{0, most, words + `, or "0 s" for never`}
 	}
-	a.EscalateAfter = t.duration(ask{"escalate_after", `"10 min"`, false}, orNever(`at most "24 h"`, d), 0)
-	a.TellAgainAfter = t.duration(ask{"tell_again_after", `"4 h"`, false}, orNever(`at most "30 d"`, 30*d), 0)
+	a.EscalateAfter = t.upkeep(ask{"escalate_after", `"10 min"`, false}, orNever(`"1 min" to "24 h"`, d))
+	a.TellAgainAfter = t.upkeep(ask{"tell_again_after", `"4 h"`, false}, orNever(`"1 min" to "30 d"`, 30*d))
 	a.UnderFloor = t.duration(ask{"under_floor", `"1 h"`, false}, orNever(`at most "30 d"`, 30*d), time.Hour)
 	a.Certificate = t.duration(ask{"certificate_soon", `"30 d"`, false}, orNever(`at most "365 d"`, 365*d), 30*d)
 	a.Position = t.duration(ask{"position_every", `"365 d"`, false}, orNever(`at most "3650 d"`, 3650*d), 365*d)

@@ -108,6 +108,28 @@ func TestActsOfPeopleSpendNoPace(t *testing.T) {
 	})
 }
 
+// Who wants to be told again each quarter of an hour is told so, and then still of
+// what happens.
+func TestToldAgainAsOftenAsAskedFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, nil)
+		defer stop()
+		synctest.Wait()
+		box.happen(raised(0, alarm.Silent, time.Now()))
+		const n = 12
+		for range n {
+			pass(15 * time.Minute)
+			box.happen(change(0, alarm.Silent, alarm.Unacknowledged, alarm.ToldAgain, time.Now()))
+		}
+		box.happen(change(0, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
+		pass(2 * time.Second)
+		if ids := r.ids(); len(ids) != n+2 {
+			t.Errorf("told %v, want all %d", ids, n+2)
+		}
+	})
+}
+
 // A hub with sixty probes loses power: a person gets twenty messages and then one
 // with the rest, whose text lists twenty and counts the others; nothing is lost.
 func TestTooManyComeInOne(t *testing.T) {

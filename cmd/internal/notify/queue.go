@@ -86,16 +86,20 @@ func (q *queue) allowance(w *waiting) (allowance, *bucket) {
 }
 
 // urgent says whether a message may not be held back by its alarm's pace: the
-// first of an exceedance, what nobody acknowledged, and what a person did. None
-// of these can chatter: an exceedance latches.
+// first of an exceedance, what nobody acknowledged, what is told again as often as the
+// configuration asks, and what a person did. None of these can chatter: an
+// exceedance latches.
 func (w *waiting) urgent() bool {
 	c := w.event.Alarm
-	return w.must || c.Reason == alarm.Escalated || w.event.Who != "" || w.high() && c.Reason == alarm.Raised && c.Rule.Latches()
+	return w.must || c.Reason == alarm.Escalated || c.Reason == alarm.ToldAgain || w.event.Who != "" || w.high() && c.Reason == alarm.Raised && c.Rule.Latches()
 }
 
 // spends says whether a message uses its alarm's pace up: not what a person did,
-// or the next time the probe falls silent would be told hours late.
-func (w *waiting) spends() bool { return w.event.Who == "" }
+// or the next time the probe falls silent would be told hours late, nor what has a
+// pace of its own.
+func (w *waiting) spends() bool {
+	return w.event.Who == "" && w.event.Alarm.Reason != alarm.ToldAgain
+}
 
 // add queues a change and returns how many messages it took the place of. opens
 // is when somebody is there to be told.
