@@ -165,9 +165,15 @@ func TestInstrumentsCallForSomebody(t *testing.T) {
 	w.system.checked = w.epoch.Add(1560 * s)
 	w.goOn(1560*s, 1562*s, 0.001)
 	told.want(t, alarm.Position, alarm.Raised, alarm.Returned)
+	var texts []string
+	report := w.report
+	w.report = func(e Event) { texts = append(texts, e.Text); report(e) }
 	w.tick(w.epoch.Add(30 * d))
 	told.want(t, alarm.CertificateOverdue, alarm.Raised)
 	told.want(t, alarm.CertificateDue, alarm.Raised, alarm.Returned)
+	if !slices.Contains(texts, "returned: its day has passed: no calibration of the probe is in force") {
+		t.Errorf("the record says %q", texts)
+	}
 }
 
 func TestAwayIsBlindToldOnceAndEndsByItself(t *testing.T) {

@@ -128,8 +128,13 @@ func (w *watch) endText(i int) string {
 		return "a field is seen again"
 	case zeroDriftAt:
 		return "the reading rests near zero again"
-	case certificateOverdueAt, certificateDueAt:
-		return "another certificate is in force, or the old one is overdue"
+	case certificateDueAt:
+		if w.alarms[certificateOverdueAt].State.Present() {
+			return "its day has passed: no calibration of the probe is in force"
+		}
+		return "a certificate is in force that is not due soon"
+	case certificateOverdueAt:
+		return "a certificate is in force that is not overdue"
 	case positionAt:
 		return "the position was checked"
 	case openDoorAt:

@@ -123,7 +123,12 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 		})
 	case bound != nil && v.Battery < *bound*batteryBack:
 	case plain && (bound != nil || !w.lowByValue):
-		w.moveVital(batteryAt, alarm.Disappears, at, func() string { return "the probe's battery is no longer low" })
+		w.moveVital(batteryAt, alarm.Disappears, at, func() string {
+			if bound == nil {
+				return "the probe calls for no new battery, and nothing bounds what its battery may come to"
+			}
+			return "the probe's battery is no longer low"
+		})
 	}
 }
 

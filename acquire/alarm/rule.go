@@ -67,6 +67,12 @@ func ExceedsOf(limitID string) Rule { return Exceeds + ":" + Rule(limitID) }
 // names by an id of its own. No limit has an id with a colon in it.
 func ExceedsBy(id string) Rule { return ExceedsOf("by:" + id) }
 
+// IsNamedLevel says whether the rule is one of ExceedsBy: a verdict against a limit
+// does not say what its level is, and of which mean.
+func (r Rule) IsNamedLevel() bool {
+	return r.IsExceedance() && strings.HasPrefix(r.Name(), "by:")
+}
+
 // WarningOf is the rule with this id about a share of a limit.
 func WarningOf(id string) Rule { return warning + ":" + Rule(id) }
 

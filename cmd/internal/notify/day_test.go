@@ -333,7 +333,7 @@ func wantedDay() map[string][]string {
 	}
 	emits := []string{
 		"15:20 " + low + "oven oven-low emits, though it is withdrawn",
-		"15:28 " + low + "oven oven-low is not seen to emit any more", // 90 s are one run, and 5 min at rest
+		"15:28 " + low + "it has ended that oven oven-low emits though it is withdrawn", // 90 s are one run, and 5 min at rest
 	}
 	manager := []string{
 		"08:00 " + night + nobody + silent + " (and 1 more)",

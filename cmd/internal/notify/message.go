@@ -76,6 +76,8 @@ type Message struct {
 	post *acquire.Post // nil for the station itself, or a post that is no longer configured
 	tell string        // whom people should tell
 	some int           // earlier changes that did not reach all recipients
+
+	changed time.Time // when the state last changed
 }
 
 // Grounds is the verdict behind an exceedance; empty for all else.
@@ -128,7 +130,7 @@ func newMessage(e acquire.Event, m subjectMatter) Message {
 		Aside: a.Aside, By: a.By, Why: a.Why, Until: a.Until, Escalated: a.Escalated,
 		Recorded: m.Recorded, Simulated: m.Simulated, AndNMore: m.More,
 		Grounds: newGrounds(a.Verdict), Caution: Caution, Link: m.Link,
-		post: m.Post, tell: m.Tell, some: m.Some,
+		post: m.Post, tell: m.Tell, some: m.Some, changed: a.Changed,
 	}
 	if p := m.Post; p != nil {
 		if p.Site != "" {

@@ -84,7 +84,7 @@ func listed(all []Message) string {
 		}
 		fmt.Fprintf(&b, "\n- %s: %s", where(m), headline(m))
 		if !m.Since.IsZero() {
-			fmt.Fprintf(&b, ", since %s UTC", m.Since.Format(layout))
+			fmt.Fprintf(&b, ", first raised at %s UTC", m.Since.Format(layout))
 		}
 		if m.AndNMore > 0 {
 			fmt.Fprintf(&b, " (and %d earlier changes)", m.AndNMore)
@@ -252,7 +252,7 @@ func subjectWords(m Message) (present, ended string) {
 	case alarm.OpenDoor:
 		return "a field persists though the oven's door is open", "a field persisted though the oven's door was open; it is not seen now, and the cause is not known to be mended"
 	case alarm.Emission:
-		return "oven " + m.Oven + " emits, though it is withdrawn", "oven " + m.Oven + " is not seen to emit any more"
+		return "oven " + m.Oven + " emits, though it is withdrawn", "it has ended that oven " + m.Oven + " emits though it is withdrawn"
 	case alarm.Silent:
 		return unknown + "the probe does not answer", seen
 	case alarm.Stale:
@@ -272,7 +272,7 @@ func subjectWords(m Message) (present, ended string) {
 	case alarm.Clock:
 		return "the station's clock is not known to be right", "the station's clock is known to be right again"
 	case alarm.Battery:
-		return "the probe's battery is low", "the probe's battery is no longer low"
+		return "the probe's battery is low", "nothing tells any more that the probe's battery is low"
 	case alarm.Temperature:
 		return "the probe is warmer or colder than it is meant for", "the probe's temperature is within its bounds again"
 	case alarm.OverRange:
@@ -282,7 +282,7 @@ func subjectWords(m Message) (present, ended string) {
 	case alarm.ZeroDrift:
 		return "the reading rests off zero while the oven is not known to run", "the reading rests at zero again"
 	case alarm.CertificateDue:
-		return "the probe's calibration is due soon", "the probe's calibration is no longer due"
+		return "the probe's calibration is due soon", "the reminder that the probe's calibration is due soon has ended"
 	case alarm.CertificateOverdue:
 		return "no calibration of the probe is in force", "a calibration of the probe is in force"
 	case alarm.Position:
@@ -353,24 +353,30 @@ func quoted(m Message) string {
 		return ""
 	case m.Reason == alarm.Dropped && m.post == nil && m.Post != "": // so it does
 		return ""
-	case m.Rule.IsExceedance() && m.Reason != alarm.WasReset && m.Remark == "": // HowMuch says it
+	case m.Rule.IsExceedance() && !m.Rule.IsNamedLevel() && m.Reason != alarm.WasReset && m.Remark == "": // HowMuch says it
 		return ""
 	}
 	return "The record says: “" + m.Detail + "”."
 }
 
+// when says when it began, and ended. An alarm that was raised again has kept since
+// when it was first raised.
 func when(m Message) string {
 	if m.Since.IsZero() {
 		return ""
 	}
-	if m.State.Present() {
-		return "Since " + m.Since.Format(layout) + " UTC."
+	first := m.Since.Format(layout)
+	switch {
+	case m.State == alarm.Unacknowledged && m.Reason != alarm.Raised && m.changed.After(m.Since):
+		return fmt.Sprintf("Again since %s; first raised at %s UTC.", m.changed.UTC().Format(layout), first)
+	case m.State == alarm.Unacknowledged, m.State.Present() && m.Rule.IsNotice():
+		return "Since " + first + " UTC."
+	case m.Reason == alarm.Returned:
+		return fmt.Sprintf("First raised at %s; ended at %s UTC.", first, m.At.Format(layout))
+	case m.Reason == alarm.ReturnedLatched, m.Reason == alarm.GoneLatched:
+		return fmt.Sprintf("First raised at %s; not seen any more at %s UTC.", first, m.At.Format(layout))
 	}
-	if m.Reason == alarm.Returned || m.Reason == alarm.ReturnedLatched || m.Reason == alarm.GoneLatched {
-		return fmt.Sprintf("It lasted from %s to %s UTC (%s).", m.Since.Format(layout), m.At.Format(layout),
-			quantity.FormatDuration(m.At.Sub(m.Since).Round(time.Second)))
-	}
-	return "Raised at " + m.Since.Format(layout) + " UTC."
+	return "First raised at " + first + " UTC."
 }
 
 // whatNow says what to do.

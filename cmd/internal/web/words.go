@@ -138,8 +138,8 @@ func (v voice) outcome(o limit.Outcome) string {
 
 // rule names what an alarm is about.
 func (v voice) rule(r alarm.Rule) string {
-	if id, by := strings.CutPrefix(r.Name(), "by:"); by && r.IsExceedance() {
-		return v.t("rules.exceeds_by", "name", id)
+	if r.IsNamedLevel() {
+		return v.t("rules.exceeds_by", "name", strings.TrimPrefix(r.Name(), "by:"))
 	}
 	if name := r.Name(); name != "" {
 		if key := "rules." + r.Kind() + "_of"; v.texts.has(key) {
