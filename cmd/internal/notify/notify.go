@@ -217,6 +217,15 @@ func (c *Courier) stand(e acquire.Event, recorded bool) {
 	c.stands[s] = &waiting{event: e, recorded: recorded}
 }
 
+// markRecorded notes that the event of an alarm that stands is durable now.
+func (c *Courier) markRecorded(e acquire.Event) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if w := c.stands[subjectOf(e)]; w != nil && w.event.ID == e.ID {
+		w.recorded = true
+	}
+}
+
 // standing is for keepers.
 func (c *Courier) standing() []Message {
 	c.mu.Lock()

@@ -206,6 +206,7 @@ func (s *sender) arrive(p page, now time.Time) {
 		}
 		if s.early[e.ID] {
 			s.q.markRecorded(e.ID)
+			s.c.markRecorded(e)
 			continue
 		}
 		s.add(e, true, now, p.first)

@@ -56,6 +56,27 @@ func TestFirstStartTellsWhatARemarkOrAShelfHides(t *testing.T) {
 	})
 }
 
+// What was told before it was durable is shown as recorded when it is.
+func TestWhatStandsIsRecordedWhenItIs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		c, stop := start(t, box, r)
+		defer stop()
+		synctest.Wait()
+		box.record(raised(0, alarm.Exceeds, time.Now()))
+		pass(3 * time.Second)
+		const early = "This was not yet seen in the record."
+		if all := c.standing(); len(r.ids()) != 1 || len(all) != 1 || !strings.Contains(all[0].Text, early) {
+			t.Fatalf("before it is durable %v is told, and shown: %+v", r.ids(), all)
+		}
+		box.commit()
+		pass(time.Second)
+		if all := c.standing(); len(all) != 1 || !all[0].Recorded || strings.Contains(all[0].Text, early) {
+			t.Errorf("when it is durable there is shown: %+v", all)
+		}
+	})
+}
+
 // What is no longer set aside is told where it still stands, and only there.
 func TestCallsAgainOnlyWhereItStands(t *testing.T) {
 	for _, reason := range []alarm.Reason{alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed} {
