@@ -221,7 +221,7 @@ func (w *watch) overRange() bool {
 func (w *watch) conditionAt(mono time.Duration) Condition {
 	heardAgo, validAgo := mono-w.begun, mono-w.begun
 	if w.wasHeard {
-		heardAgo = mono - w.heard
+		heardAgo = mono - max(w.heard, w.begun) // it need not answer before it is back at its post
 	}
 	if w.wasValid {
 		validAgo = mono - max(w.valid, w.begun)

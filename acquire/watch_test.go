@@ -333,3 +333,34 @@ func TestBatchWithRefusedFrames(t *testing.T) {
 		}
 	}
 }
+
+// A probe that was unplugged for a survey has the time to come back that any probe
+// has at a start; one that does not come is silent then.
+func TestBackFromASurveyIsNotSilentAtOnce(t *testing.T) {
+	watching(t, func(d time.Duration) string {
+		if d > 2*time.Second && d < 28*time.Second || d > 31*time.Second {
+			return ""
+		}
+		return dither(0.1, d)
+	}, Past{}, func(t *testing.T, s *Station, m *memory) {
+		at(time.Second)
+		if err := s.Announce(0, alarm.Away, "J. Hale", "yearly survey", 20*time.Second); err != nil {
+			t.Fatal(err)
+		}
+		at(30 * time.Second)
+		if got := m.changes(alarm.Silent); len(got) != 0 {
+			t.Errorf("it came back 7 s after the survey, and is told as silent: %v", got)
+		}
+		if err := s.Announce(0, alarm.Away, "J. Hale", "yearly survey", 20*time.Second); err != nil {
+			t.Fatal(err)
+		}
+		at(59 * time.Second)
+		if got := m.changes(alarm.Silent); len(got) != 0 {
+			t.Errorf("silent at once: %v", got)
+		}
+		at(61 * time.Second)
+		if got := m.changes(alarm.Silent); !slices.Equal(got, []alarm.Reason{alarm.Raised}) {
+			t.Errorf("it did not come back within 10 s, and that is told as %v", got)
+		}
+	})
+}
