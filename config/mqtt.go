@@ -43,6 +43,17 @@ func readMQTTs(root *table) []MQTT {
 		if m.Topic == "" {
 			m.Topic = "ovenward"
 		}
+		if m.ClientID == "" {
+			m.ClientID = "ovenward"
+		}
+		if m.Server != "" {
+			// A broker lets each client id in once, and throws the other out.
+			before, taken := t.r.claim("client at a broker", strings.ToLower(m.Server)+" "+m.ClientID, t.label, t.line("client_id"))
+			if taken {
+				t.problem("client_id", "%s is let in at %s as %s already (line %d), and each would throw the other out; give one of them a client_id of its own, for example client_id = %q",
+					before.label, m.Server, shown(m.ClientID), before.line, "ovenward-"+m.ID)
+			}
+		}
 		if strings.ContainsAny(m.Topic, "+#\x00") || strings.HasPrefix(m.Topic, "/") || strings.HasSuffix(m.Topic, "/") || strings.HasPrefix(m.Topic, "$") {
 			t.problem("topic", `%s cannot begin all topics; write words with / between them, without + and #, for example topic = "larkfield/ovenward"`, shown(m.Topic))
 		}
