@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -68,10 +69,15 @@ type publisher struct {
 
 	every, holds time.Duration // postsAnew and postsHold, but in tests
 
-	// Only keep touches these.
-	told map[string]string // what is retained of each post
-	over int64             // by which connection
-	anew time.Time
+	told map[string]kept // what is retained of each post; only keep touches it
+}
+
+// kept is what a broker has acknowledged to retain of a post.
+type kept struct {
+	key   string
+	over  int64     // by which connection
+	at    time.Time // of the state
+	tried time.Time // when the newest attempt began
 }
 
 // NewMQTT makes a Carrier that publishes to a broker. It opens no connection.
@@ -89,7 +95,7 @@ func NewMQTT(o MQTTOptions) (Carrier, error) {
 	if o.ClientID == "" {
 		o.ClientID = "ovenward"
 	}
-	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]string{},
+	b := &publisher{o: o, url: &url.URL{Scheme: "tcp", Host: o.Server}, turn: make(chan mqtt.Client, 1), told: map[string]kept{},
 		every: postsAnew, holds: postsHold}
 	if o.TLS {
 		b.url.Scheme = "tls"
@@ -236,7 +242,6 @@ func (b *publisher) keep(ctx context.Context, now present) {
 			if err := b.show(ctx, now, at); err != nil {
 				failures++
 				next = at.Add(backoff(failures, 0.5))
-				clear(b.told) // what a broker retains after trouble is not known
 			} else {
 				failures = 0
 			}
@@ -256,29 +261,37 @@ func (b *publisher) keep(ctx context.Context, now present) {
 	}
 }
 
-// show publishes what changed of the posts, and makes sure of the connection.
+// show publishes what changed of the posts, and makes sure of the connection. Those
+// tried longest ago come first, so that a slow broker gets round to all: each has
+// its own time, and after a second the next look goes on with what is so by then.
 func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
-	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
-	defer cancel()
 	s, ok := now.snapshot()
 	if !b.connected() {
-		if err := b.publish(ctx, b.o.Topic+topicStatus, true, []byte(online), true); err != nil {
+		if err := b.within(ctx, b.o.Topic+topicStatus, []byte(online)); err != nil {
 			return err
 		}
 	}
 	if !ok {
 		return nil
 	}
-	if n := b.connections.Load(); n != b.over || at.Sub(b.anew) >= b.every {
-		clear(b.told) // a broker that came back may have forgotten
-		b.over, b.anew = n, at
-	}
-	for _, p := range s.Posts {
+	posts := slices.Clone(s.Posts)
+	slices.SortStableFunc(posts, func(x, y PostState) int { return b.told[x.ID].tried.Compare(b.told[y.ID].tried) })
+	for _, p := range posts {
 		if err := b.retain(ctx, p, s, at, b.holds); err != nil {
 			return err
 		}
+		if time.Since(at) >= lookAtPosts {
+			return nil
+		}
 	}
 	return nil
+}
+
+// within retains something within the time of one attempt.
+func (b *publisher) within(ctx context.Context, topic string, body []byte) error {
+	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
+	defer cancel()
+	return b.publish(ctx, topic, true, body, true)
 }
 
 func (b *publisher) connected() bool {
@@ -291,23 +304,27 @@ func (b *publisher) connected() bool {
 	}
 }
 
-// retain publishes the state of a post, if it is another than is retained. It
-// holds for a time; 0: until the next one.
+// retain publishes the state of a post, where another one is retained, or this one for
+// long, or by a connection before this: a broker that came back may have forgotten.
+// It holds for a time; 0: until the next one.
 func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time.Time, holds time.Duration) error {
 	key, err := json.Marshal(p)
 	if err != nil {
 		return err
 	}
-	if b.told[p.ID] == string(key) {
+	last := b.told[p.ID]
+	if last.key == string(key) && last.over == b.connections.Load() && at.Sub(last.at) < b.every {
 		return nil
 	}
 	body, err := json.Marshal(newRetained(p, s, at, holds))
 	if err != nil {
 		return err
 	}
-	if err := b.publish(ctx, b.o.Topic+topicPost+p.ID, true, body, true); err != nil {
+	last.tried = time.Now()
+	defer func() { b.told[p.ID] = last }()
+	if err := b.within(ctx, b.o.Topic+topicPost+p.ID, body); err != nil {
 		return err
 	}
-	b.told[p.ID] = string(key)
+	last.key, last.over, last.at = string(key), b.connections.Load(), at
 	return nil
 }
