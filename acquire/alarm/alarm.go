@@ -74,7 +74,7 @@ type Alarm struct {
 	Since    time.Time `json:"since"`   // when this occurrence was raised
 	Changed  time.Time `json:"changed"` // when State last changed
 
-	Escalated time.Time `json:"escalated,omitzero"` // when it was told on, since nobody acknowledged it; zero: not
+	Escalated time.Time `json:"escalated,omitzero"` // when it was last told on in this occurrence, since nobody acknowledged it; zero: not
 	Told      time.Time `json:"told,omitzero"`      // when it was last told again while it stood; zero: not
 
 	// Set aside, or announced: how, by whom, why and until when.

@@ -17,6 +17,7 @@ type Care struct {
 	begun bool
 	seen  Alarm         // as it was at the last look
 	waits time.Duration // since when it waits to be acknowledged
+	on    bool          // it was told on since then
 	told  time.Duration // when it was last told
 	ends  time.Duration // when the shelf or the notice ends
 }
@@ -36,7 +37,8 @@ func (c *Care) Look(a Alarm, due Attention, mono time.Duration, wall time.Time) 
 		return Disappears, true
 	case a.Rule.IsNotice() || !a.Calls():
 		return 0, false
-	case due.EscalateAfter > 0 && a.State.Waits() && a.State.Standing() && a.Escalated.IsZero() && mono-c.waits >= due.EscalateAfter:
+	case due.EscalateAfter > 0 && a.State.Waits() && a.State.Standing() && !c.on && mono-c.waits >= due.EscalateAfter:
+		c.on = true
 		return Escalate, true
 	case due.TellAgainAfter > 0 && a.State.Standing() && mono-c.told >= due.TellAgainAfter:
 		c.told = mono
@@ -60,7 +62,14 @@ func (c *Care) begin(a Alarm, mono time.Duration, wall time.Time) {
 			told = at
 		}
 	}
-	c.waits, c.told = mono-passed(a.Since), mono-passed(told)
+	// Since when it waits is not kept. One that was raised again may have been
+	// acknowledged in between, and is told on so long after that raise.
+	waits := a.Since
+	if a.State == Unacknowledged && a.Changed.After(waits) {
+		waits = a.Changed
+	}
+	c.on = a.Escalated.After(waits)
+	c.waits, c.told = mono-passed(waits), mono-passed(told)
 	if !a.Until.IsZero() {
 		c.ends = mono + min(max(a.Until.Sub(wall), 0), a.span())
 	}
@@ -74,9 +83,11 @@ func (c *Care) note(a Alarm, mono time.Duration) {
 		c.told = mono
 	}
 	// An alarm that comes and goes waits for somebody from the first time on.
-	if a.ID != c.seen.ID || calls || a.State.Waits() && !c.seen.State.Waits() {
+	anew := a.ID != c.seen.ID || a.State.Waits() && !c.seen.State.Waits()
+	if anew || calls {
 		c.waits = mono
 	}
+	c.on = c.on && !anew
 	if !a.Until.IsZero() && (!a.Until.Equal(c.seen.Until) || a.Aside != c.seen.Aside || raised && a.Rule.IsNotice()) {
 		c.ends = mono + a.span()
 	}

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -182,5 +183,36 @@ func TestChatterDoesNotPutEscalationOff(t *testing.T) {
 	}
 	if a.Escalated.IsZero() {
 		t.Error("it was never escalated")
+	}
+}
+
+// Whoever waits for an acknowledgement is told on once; acknowledged and raised again,
+// so long after that raise, whether or not the program was started in between.
+func TestEscalationIsOnceWhileItWaits(t *testing.T) {
+	for _, start := range []int{-1, 45, 70} { // the minute of a start
+		var c Care
+		due := Attention{EscalateAfter: 30 * time.Minute}
+		a := Alarm{Post: "door", Rule: Exceeds}
+		var told []int
+		for minute := range 240 {
+			at := time.Duration(minute) * time.Minute
+			switch minute {
+			case 0, 60:
+				a, _ = a.Step(Appears, noon().Add(at))
+			case 40:
+				a, _ = a.Step(Acknowledge, noon().Add(at))
+			case 50:
+				a, _ = a.Step(Disappears, noon().Add(at))
+			case start:
+				c = Care{}
+			}
+			if h, is := c.Look(a, due, at, noon().Add(at)); is {
+				told = append(told, minute)
+				a, _ = a.Step(h, noon().Add(at))
+			}
+		}
+		if !slices.Equal(told, []int{30, 90}) {
+			t.Errorf("with a start at minute %d told on at %v, want 30, and 90: 30 min after it came again", start, told)
+		}
 	}
 }

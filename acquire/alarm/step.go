@@ -54,9 +54,6 @@ func (a Alarm) moved(to State, reason Reason, act Act) Alarm {
 		a.Escalated, a.Told = time.Time{}, time.Time{}
 	case RaisedAgain:
 		a.Told = time.Time{}
-		if !a.State.Waits() { // else nobody has acknowledged it since
-			a.Escalated = time.Time{}
-		}
 	case WasReset:
 		a = a.back() // what was shelved is mended, and what comes next is another matter
 	}
@@ -223,7 +220,8 @@ func (a Alarm) service(act Act) (Alarm, Reason) {
 	return a, WasTakenOut
 }
 
-// attend tells the alarm on, once in an occurrence, or again.
+// attend tells the alarm on, or again; when, and how often, is Care's. Escalated stays
+// for the whole occurrence: who was told on is to hear how it ends.
 func (a Alarm) attend(act Act) (Alarm, Reason) {
 	switch {
 	case a.Rule.IsNotice() || !a.Calls() || !a.State.Standing():
@@ -231,7 +229,7 @@ func (a Alarm) attend(act Act) (Alarm, Reason) {
 	case act.What == TellAgain:
 		a.Told = act.At
 		return a, ToldAgain
-	case a.State.Waits() && a.Escalated.IsZero():
+	case a.State.Waits():
 		a.Escalated = act.At
 		return a, Escalated
 	}

@@ -229,30 +229,27 @@ func TestShelvesHaveAnEndAndAReason(t *testing.T) {
 	}
 }
 
-// What nobody acknowledges is escalated once, however often it comes again; once
-// acknowledged, it may be again.
-func TestEscalationIsOnceInAnOccurrence(t *testing.T) {
-	a, _ := Alarm{Rule: Silent}.Step(Appears, noon())
+// What nobody acknowledges is told on, and when it was stays known for the whole
+// occurrence: who was told on is to hear how it ends. TestEscalationIsOnceWhileItWaits
+// holds how often.
+func TestEscalationStaysKnownInAnOccurrence(t *testing.T) {
+	a, _ := Alarm{Rule: Exceeds}.Step(Appears, noon())
 	a, why := a.Step(Escalate, noon().Add(time.Minute))
 	if why != Escalated || !a.Escalated.Equal(noon().Add(time.Minute)) {
 		t.Fatalf("%+v, %q", a, why)
 	}
-	if _, why = a.Step(Escalate, noon().Add(time.Hour)); why != None {
-		t.Errorf("escalated again: %q", why)
+	for _, h := range []Happening{Acknowledge, Disappears, Appears, Acknowledge, Disappears, Reset} {
+		if a, why = a.Step(h, noon().Add(time.Hour)); why == None || why.Refused() || a.Escalated.IsZero() {
+			t.Errorf("%d: %+v, %q", h, a, why)
+		}
 	}
-	a, _ = a.Step(Disappears, noon())
-	if _, why = a.Step(Escalate, noon()); why != None {
+	if a, _ = a.Step(Appears, noon().Add(2*time.Hour)); !a.Escalated.IsZero() {
+		t.Errorf("another occurrence has been told on at %s", a.Escalated)
+	}
+	a, _ = Alarm{Rule: Silent}.Step(Appears, noon())
+	ended, _ := a.Step(Disappears, noon())
+	if _, why = ended.Step(Escalate, noon()); why != None {
 		t.Errorf("an ended alarm is escalated: %q", why)
-	}
-	a, _ = a.Step(Appears, noon())
-	if _, why = a.Step(Escalate, noon()); why != None {
-		t.Errorf("it came again before anybody acknowledged it, and is escalated twice: %q", why)
-	}
-	a, _ = a.Step(Acknowledge, noon())
-	a, _ = a.Step(Disappears, noon())
-	a, _ = a.Step(Appears, noon())
-	if _, why = a.Step(Escalate, noon()); why != Escalated {
-		t.Errorf("it came anew after it was acknowledged: %q", why)
 	}
 	a, _ = a.Step(Acknowledge, noon())
 	if _, why = a.Step(Escalate, noon()); why != None {

@@ -270,6 +270,29 @@ func TestRoutes(t *testing.T) {
 	}
 }
 
+// Who was told of an exceedance that nobody had acknowledged hears of its reset, though
+// it came again after that and was acknowledged in time.
+func TestWhoWasEscalatedToHearsTheReset(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, func(o *Options) { o.Route.Escalation = true })
+		defer stop()
+		synctest.Wait()
+		a := alarm.Alarm{Post: "post-0", Rule: alarm.Exceeds}
+		for _, h := range []alarm.Happening{alarm.Appears, alarm.Escalate, alarm.Acknowledge, alarm.Disappears, alarm.Appears, alarm.Acknowledge, alarm.Disappears, alarm.Reset} {
+			next, why := a.Step(h, time.Now())
+			box.happen(acquire.Event{At: time.Now(), Post: "post-0", Kind: acquire.KindAlarm, Text: string(why),
+				Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: why}})
+			a = next
+			pass(2 * time.Hour)
+		}
+		all := r.all()
+		if len(all) == 0 || all[0].Reason != alarm.Escalated || all[len(all)-1].Reason != alarm.WasReset {
+			t.Errorf("told %v, want first that it was escalated, and last that it was reset", r.ids())
+		}
+	})
+}
+
 type never struct{}
 
 func (never) Covers(time.Time) bool { return false }
