@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"html"
 	"net"
+	netmail "net/mail"
 	"strconv"
 	"strings"
 	"sync"
@@ -313,11 +314,11 @@ func (m *mailer) letter(msg Message, to string) (*mail.Msg, error) {
 // letterID makes a Message-ID (RFC 5322) that is the same for the same message.
 func (m *mailer) letterID(id string) string {
 	sum := sha256.Sum256([]byte(id))
-	_, domain, _ := strings.Cut(strings.Trim(m.o.From, "<> "), "@")
-	if domain == "" {
-		domain = "ovenward.invalid"
+	domain := "ovenward.invalid"
+	if from, err := netmail.ParseAddress(m.o.From); err == nil {
+		domain = from.Address[strings.LastIndexByte(from.Address, '@')+1:]
 	}
-	return hex.EncodeToString(sum[:16]) + "@" + strings.Trim(domain, "> ")
+	return hex.EncodeToString(sum[:16]) + "@" + domain
 }
 
 // page is the message as HTML. Caution and link stand below whatever a template
