@@ -26,12 +26,12 @@
 //	state, from                   as in ISA-18.2 / IEC 62682: the new state and the one before
 //	reason                        why it changed: raised, acknowledged, below the limit now; …, reset, …
 //	at                            when it changed, RFC 3339, UTC
-//	since                         when this occurrence was raised
+//	since                         when this occurrence was first raised
 //	who                           the operator, where one acted
 //	detail                        what the record says of the change
 //	recorded                      false: sent before it was seen in the durable record
 //	simulated                     true: no real oven is meant
-//	and_n_more                    earlier changes of this alarm that were never sent, since they came faster than they could be told
+//	and_n_more                    earlier changes of this alarm that were never sent: they came faster than they could be told, or waited for hours
 //	aside, by, why, until         set aside how, by whom, why and until when
 //	escalated                     when it was told on, since nobody had acknowledged it
 //	remark                        what the operator said
