@@ -59,6 +59,9 @@ func readPosts(root *table) []Post {
 			Limits:    readMore(t),
 			ZeroBound: t.powerDensity(ask{"zero_bound", `"0.05 mW/cm2"`, false}),
 		}
+		if p.ID == "station" { // a topic, and names of alarms
+			t.problem("id", `"station" names the station itself to whoever is told of its own alarms; give the post another id, for example "station-door"`)
+		}
 		if b := t.boolean(ask{"nothing_near", "true", false}); b != nil {
 			p.Alone = *b
 		}
