@@ -130,6 +130,28 @@ func TestToldAgainAsOftenAsAskedFor(t *testing.T) {
 	})
 }
 
+// While nobody answers, what is told again is told once, and not as often as it came.
+func TestToldAgainIsOnceAfterSilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{answer: failing(unheard)}
+		_, stop := startPaced(t, box, r, nil)
+		defer stop()
+		synctest.Wait()
+		box.happen(raised(0, alarm.Silent, time.Now()))
+		for range 60 {
+			pass(time.Minute)
+			box.happen(change(0, alarm.Silent, alarm.Unacknowledged, alarm.ToldAgain, time.Now()))
+		}
+		r.mu.Lock()
+		r.answer = nil
+		r.mu.Unlock()
+		pass(10 * time.Minute)
+		if all := r.all(); len(all) != 2 || all[0].EventID != 1 || all[1].EventID != 61 || all[1].AndNMore != 59 {
+			t.Errorf("told %v after an hour of silence, want 1, and 61 for the rest", r.ids())
+		}
+	})
+}
+
 // A hub with sixty probes loses power: a person gets twenty messages and then one
 // with the rest, whose text lists twenty and counts the others; nothing is lost.
 func TestTooManyComeInOne(t *testing.T) {

@@ -121,12 +121,15 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 		return q.replace(w, waits)
 	default:
 		a, b := q.allowance(w)
+		newest := waits[len(waits)-1]
 		switch left := b.left(a, now); {
 		case a.burst == 0:
+		case e.Alarm.Reason == alarm.ToldAgain && newest.event.Alarm.Reason == alarm.ToldAgain: // nothing has happened since
+			return q.replace(w, []*waiting{newest})
 		case w.urgent() && left < 1:
 			return q.replace(w, waits) // it does not wait behind what its pace holds back
 		case !w.urgent() && len(waits) >= max(left, 1):
-			return q.replace(w, waits[len(waits)-1:])
+			return q.replace(w, []*waiting{newest})
 		}
 	}
 	q.items = append(q.items, w)
