@@ -90,7 +90,7 @@ func Summarize(raises []Raise, now []Alarm, from, to time.Time) Summary {
 	}
 	s.rates(all)
 	for k, at := range times {
-		slices.SortFunc(at, time.Time.Compare)
+		slices.SortStableFunc(at, time.Time.Compare)
 		s.Frequent = append(s.Frequent, Tally{Post: k.post, Rule: k.rule, Times: len(at)})
 		if n := mostWithin(at, chatteringWithin); n >= chatteringTimes {
 			s.Chattering = append(s.Chattering, Tally{Post: k.post, Rule: k.rule, Times: n})
@@ -125,7 +125,7 @@ func (s *Summary) rates(all []time.Time) {
 		return float64(len(all)) * float64(unit) / float64(max(s.To.Sub(s.From), unit))
 	}
 	s.PerDay, s.PerTen = over(24*time.Hour), over(tenMinutes)
-	slices.SortFunc(all, time.Time.Compare)
+	slices.SortStableFunc(all, time.Time.Compare)
 	s.MostInTen = mostWithin(all, tenMinutes)
 	tens := map[time.Time]int{}
 	for _, at := range all {
@@ -152,7 +152,7 @@ func mostWithin(at []time.Time, span time.Duration) int {
 
 // first sorts by order, then by name, and keeps the first few.
 func first(list []Tally, order func(a, b Tally) int) []Tally {
-	slices.SortFunc(list, func(a, b Tally) int {
+	slices.SortStableFunc(list, func(a, b Tally) int {
 		return cmp.Or(order(a, b), cmp.Compare(a.Post, b.Post), cmp.Compare(a.Rule, b.Rule))
 	})
 	return list[:min(len(list), mostListed)]

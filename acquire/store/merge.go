@@ -197,7 +197,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 			posts = append(posts, numbered{post, id})
 		}
 	}
-	slices.SortFunc(posts, func(a, b numbered) int { return int(a.post - b.post) })
+	slices.SortStableFunc(posts, func(a, b numbered) int { return int(a.post - b.post) })
 	return posts, nil
 }
 

@@ -167,7 +167,7 @@ func (b *rebuild) window(path string, base int64, buf []byte) {
 
 // write puts what was found into the new record, in the order of the numbers.
 func (b *rebuild) write(ctx context.Context, s *Store) error {
-	slices.SortFunc(b.runs, func(x, y run) int {
+	slices.SortStableFunc(b.runs, func(x, y run) int {
 		return cmp.Or(strings.Compare(x.post, y.post), cmp.Compare(x.FromSeq, y.FromSeq), cmp.Compare(y.ToSeq, x.ToSeq))
 	})
 	files := map[string]*os.File{}

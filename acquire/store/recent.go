@@ -24,7 +24,7 @@ func (r *recent) add(rows []eventRow) {
 		return
 	}
 	r.rows = append(r.rows, rows...)
-	slices.SortFunc(r.rows, func(a, b eventRow) int { return cmp.Compare(a.id, b.id) })
+	slices.SortStableFunc(r.rows, func(a, b eventRow) int { return cmp.Compare(a.id, b.id) })
 	if n := len(r.rows) - maxRecent; n > 0 {
 		r.after = max(r.after, r.rows[n-1].id)
 		r.rows = append([]eventRow(nil), r.rows[n:]...) // what is dropped holds no memory

@@ -67,6 +67,6 @@ func (r *Reader) OfKinds(ctx context.Context, from, to time.Time, kinds ...acqui
 		}
 		all = append(all, some...)
 	}
-	slices.SortFunc(all, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	slices.SortStableFunc(all, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
 	return all, nil
 }

@@ -26,7 +26,7 @@ func (v *verifier) signatures(context.Context) error {
 	if len(heads) == 0 && len(v.keys) > 0 {
 		v.rep.addf("there is no head that the key could vouch for")
 	}
-	slices.SortFunc(heads, func(a, b dayRow) int { return int(a.day - b.day) })
+	slices.SortStableFunc(heads, func(a, b dayRow) int { return int(a.day - b.day) })
 	for i, d := range heads {
 		v.signed(d, v.inForce(d.entry), i == len(heads)-1)
 	}

@@ -95,7 +95,7 @@ func readDoubts(ctx context.Context, record *store.Reader, post string) ([]doubt
 				one.Verdicts = append(one.Verdicts, doubted{Event: e.ID, At: e.At, Post: e.Post, What: string(e.Kind), Text: e.Text})
 			}
 		}
-		slices.SortFunc(one.Verdicts, func(a, b doubted) int { return cmp.Compare(a.Event, b.Event) })
+		slices.SortStableFunc(one.Verdicts, func(a, b doubted) int { return cmp.Compare(a.Event, b.Event) })
 		all = append(all, one)
 	}
 	return all, nil

@@ -87,6 +87,9 @@ func BenchmarkAtRest(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
+	if info.Size() > 30e6 {
+		b.Errorf("the program has %d bytes, and may have 30 MB", info.Size())
+	}
 	cmd, base, _ := shipped(b, program, onePost(b, dir), filepath.Join(dir, "record"))
 	bare, beside := bareServer(b)
 	updates := pageOpen(b, base)

@@ -37,7 +37,7 @@ func (t Tree) List(classes ...Class) ([]Device, error) {
 			}
 		}
 	}
-	slices.SortFunc(out, func(a, b Device) int {
+	slices.SortStableFunc(out, func(a, b Device) int {
 		return cmp.Or(cmp.Compare(len(a.Path), len(b.Path)), cmp.Compare(a.Path, b.Path))
 	})
 	return out, nil

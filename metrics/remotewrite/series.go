@@ -76,7 +76,7 @@ type series struct {
 func encodeLabels(name string, labels []label) []byte {
 	all := append([]label{{"__name__", name}}, labels...)
 	all = slices.DeleteFunc(all, func(l label) bool { return l.value == "" })
-	slices.SortFunc(all, func(a, b label) int { return cmp.Compare(a.name, b.name) })
+	slices.SortStableFunc(all, func(a, b label) int { return cmp.Compare(a.name, b.name) })
 	var out, one []byte
 	for _, l := range all {
 		one = protowire.AppendTag(one[:0], 1, protowire.BytesType)
@@ -137,7 +137,7 @@ func (b *batch) all() []*series {
 	for _, s := range b.series {
 		out = append(out, s)
 	}
-	slices.SortFunc(out, func(x, y *series) int { return slices.Compare(x.labels, y.labels) })
+	slices.SortStableFunc(out, func(x, y *series) int { return slices.Compare(x.labels, y.labels) })
 	return out
 }
 

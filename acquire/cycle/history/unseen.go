@@ -33,13 +33,13 @@ func (g *Gaps) Add(x Gap) {
 // Longest lists at most MostGaps of them, by their begin.
 func (g *Gaps) Longest() []Gap {
 	list := longest(slices.Clone(g.few))
-	slices.SortFunc(list, func(a, b Gap) int { return a.From.Compare(b.From) })
+	slices.SortStableFunc(list, func(a, b Gap) int { return a.From.Compare(b.From) })
 	return list
 }
 
 // longest keeps the longest; of equals the earlier.
 func longest(all []Gap) []Gap {
-	slices.SortFunc(all, func(a, b Gap) int {
+	slices.SortStableFunc(all, func(a, b Gap) int {
 		return cmp.Or(cmp.Compare(b.lasts(), a.lasts()), a.From.Compare(b.From))
 	})
 	return all[:min(len(all), MostGaps)]

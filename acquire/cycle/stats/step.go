@@ -107,7 +107,7 @@ func midranks(y []float64) []float64 {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortFunc(order, func(a, b int) int {
+	slices.SortStableFunc(order, func(a, b int) int {
 		switch {
 		case y[a] < y[b]:
 			return -1

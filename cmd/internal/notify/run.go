@@ -164,7 +164,7 @@ func (s *sender) look(now time.Time) {
 			due = append(due, g.event)
 		}
 	}
-	slices.SortFunc(due, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	slices.SortStableFunc(due, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
 	for _, e := range due {
 		delete(s.seen, e.ID)
 		s.early[e.ID] = true

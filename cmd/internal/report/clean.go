@@ -166,7 +166,7 @@ func excerpt(s string) string {
 
 // printable finds the first character that a PDF cannot show, if any: its font
 // has no glyph for it, or its script must be shaped or runs from right to left.
-func (d *Document) printable(has func(rune) bool) error {
+func (d *Document) printable() error {
 	var found *Unprintable
 	d.texts(func(where, text string) {
 		for _, r := range text {
@@ -179,7 +179,7 @@ func (d *Document) printable(has func(rune) bool) error {
 				why = "its script is not among those that the PDF is set in (Latin, Greek, Cyrillic, Armenian, Georgian)"
 			case unicode.Is(unicode.M, r):
 				why = "a mark that stands over another letter cannot be placed"
-			case r > 0xFFFF || !has(r):
+			case !unicode.Is(drawn, r):
 				why = "the font has no glyph for it"
 			default:
 				continue

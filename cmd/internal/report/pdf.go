@@ -8,7 +8,6 @@ import (
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensed"
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensedbold"
 	"codeberg.org/go-pdf/fpdf"
-	"golang.org/x/image/font/sfnt"
 )
 
 const family = "dejavu"
@@ -18,11 +17,7 @@ const family = "dejavu"
 // nothing is written.
 func (d *Document) PDF(w io.Writer, p Paper) error {
 	d = d.cleaned()
-	has, err := glyphs()
-	if err != nil {
-		return err
-	}
-	if err := d.printable(has); err != nil {
+	if err := d.printable(); err != nil {
 		return err
 	}
 	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Width, Ht: p.Height}})
@@ -70,32 +65,6 @@ func styleOf(bold bool) string {
 		return "B"
 	}
 	return ""
-}
-
-// glyphs says which characters both fonts have.
-func glyphs() (func(rune) bool, error) {
-	var fonts []*sfnt.Font
-	for _, ttf := range [][]byte{dejavusanscondensed.TTF, dejavusanscondensedbold.TTF} {
-		f, err := sfnt.Parse(ttf)
-		if err != nil {
-			return nil, fmt.Errorf("read the font: %w", err)
-		}
-		fonts = append(fonts, f)
-	}
-	var buf sfnt.Buffer
-	known := map[rune]bool{}
-	return func(r rune) bool {
-		has, looked := known[r]
-		if !looked {
-			has = true
-			for _, f := range fonts {
-				i, err := f.GlyphIndex(&buf, r)
-				has = has && err == nil && i != 0
-			}
-			known[r] = has
-		}
-		return has
-	}, nil
 }
 
 func rgb(c Colour) (r, g, b int) { return int(c>>16) & 255, int(c>>8) & 255, int(c) & 255 }

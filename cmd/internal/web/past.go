@@ -97,7 +97,7 @@ func (s *Server) past(ctx context.Context, w wanted, from, to time.Time) (out []
 			out = append(out, *o)
 		}
 	}
-	slices.SortFunc(out, func(a, b occurrence) int { return cmp.Or(b.Since.Compare(a.Since), strings.Compare(a.ID, b.ID)) })
+	slices.SortStableFunc(out, func(a, b occurrence) int { return cmp.Or(b.Since.Compare(a.Since), strings.Compare(a.ID, b.ID)) })
 	return out, cut, nil
 }
 
