@@ -39,6 +39,10 @@ func newOutbox() *outbox {
 func (b *outbox) record(e acquire.Event) acquire.Event {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	return b.recordLocked(e)
+}
+
+func (b *outbox) recordLocked(e acquire.Event) acquire.Event {
 	b.last++
 	e.ID = b.last
 	b.open = append(b.open, e)
@@ -56,6 +60,10 @@ func (b *outbox) Raised() <-chan struct{} {
 func (b *outbox) commit() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.commitLocked()
+}
+
+func (b *outbox) commitLocked() {
 	b.durable = append(b.durable, b.open...)
 	for _, e := range b.open {
 		if c := b.awaited[e.ID]; c != nil {
@@ -68,9 +76,13 @@ func (b *outbox) commit() {
 	b.changed = make(chan struct{})
 }
 
+// happen is both at once: an event of long ago that a look finds not durable is told
+// at once, and those before it that were not read yet come too late.
 func (b *outbox) happen(e acquire.Event) acquire.Event {
-	e = b.record(e)
-	b.commit()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	e = b.recordLocked(e)
+	b.commitLocked()
 	return e
 }
 
