@@ -35,7 +35,7 @@ func inventedMonitoring(days int) *Monitoring {
 		Mean: limit.Average{To: time.Duration(days) * 24 * time.Hour, Lo: 0.812, Hi: 0.834}, Max: 7.31, MaxU: 0.88, MaxAt: from.Add(13*time.Hour + 7*time.Minute), Runs: 41, On: 3 * time.Hour,
 		Gaps: []Gap{{from.Add(5 * time.Hour), from.Add(5*time.Hour + 95*time.Second)}}, GapsSum: 95 * time.Second,
 		Judged: []Judged{{Limit: inventedLimit(), Outcome: limit.NotDecided, Reasons: []string{"a gap of 95 s is long enough to hide an exceedance", "1 day of 30 is not decided"},
-			Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute}}}}
+			Sustained: limit.SustainedRule{Unbroken: 3 * time.Second, Summed: 10 * time.Second, Within: time.Minute}, Days: DaysOf{Within: days}}}}
 	for i := range days {
 		w.Days = append(w.Days, Day{From: from.AddDate(0, 0, i), Outcome: limit.Within, Limit: "in-use", Reasons: []string{"highest value plus expanded uncertainty at or below the limit"}, Cover: 1,
 			Mean: limit.Average{To: 1, Lo: 0.81, Hi: 0.83}, Max: 6 + quantity.PowerDensity(i%5)/3, MaxU: 0.8, Runs: 3})

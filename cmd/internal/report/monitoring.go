@@ -59,6 +59,22 @@ type Judged struct {
 	Reasons   []string
 	Above     time.Duration // of what was seen
 	Sustained limit.SustainedRule
+	Days      DaysOf
+}
+
+// DaysOf is how many days, or parts of a day, came out how.
+type DaysOf struct{ Within, Exceeds, Open int }
+
+// Count adds a day.
+func (d *DaysOf) Count(o limit.Outcome) {
+	switch o {
+	case limit.Within:
+		d.Within++
+	case limit.Exceeds:
+		d.Exceeds++
+	default:
+		d.Open++
+	}
 }
 
 // Gap is a time in which the post was not seen.
@@ -142,14 +158,13 @@ func (m *Monitoring) summary() Block {
 		None: "There is no post in this report."}
 	for i := range m.Posts {
 		w := &m.Posts[i]
-		within, exceeds, open := w.days()
 		if len(w.Judged) == 0 {
 			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw("no limit applies"), raw(outcomeWords(limit.NotDecided)),
 				w.highest(), meanCell(w.Mean), percent(w.cover()), raw("")})
 		}
 		for _, j := range w.Judged {
 			t.Rows = append(t.Rows, []Cell{raw(w.Post), raw(join(w.Oven, w.Place)), raw(j.Limit.ID + ", " + density(j.Limit.Value).Text), raw(outcomeWords(j.Outcome)),
-				w.highest(), meanCell(w.Mean), percent(w.cover()), raw(fmt.Sprintf("%d / %d / %d", within, exceeds, open))})
+				w.highest(), meanCell(w.Mean), percent(w.cover()), raw(fmt.Sprintf("%d / %d / %d", j.Days.Within, j.Days.Exceeds, j.Days.Open))})
 		}
 	}
 	return t
@@ -166,20 +181,6 @@ func join(parts ...string) string {
 		return notStated
 	}
 	return strings.Join(kept, ", ")
-}
-
-func (w *Watched) days() (within, exceeds, open int) {
-	for _, d := range w.Days {
-		switch d.Outcome {
-		case limit.Within:
-			within++
-		case limit.Exceeds:
-			exceeds++
-		default:
-			open++
-		}
-	}
-	return within, exceeds, open
 }
 
 func (w *Watched) cover() float64 {

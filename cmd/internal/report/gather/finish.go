@@ -128,6 +128,7 @@ func (w *walk) judgeDay(d *dayOf, newest *store.History) {
 	worst := -1
 	for i, j := range all {
 		o.Judged[i].Above += j.Above
+		o.Judged[i].Days.Count(j.Outcome)
 		o.Judged[i].Reasons = append(o.Judged[i].Reasons, string(j.Outcome)+"\x00"+strings.Join(j.Reasons, "\x00"))
 		if worst < 0 || rank(j.Outcome) > rank(all[worst].Outcome) {
 			worst = i
@@ -155,11 +156,9 @@ func rank(o limit.Outcome) int {
 // sum words the whole from the reasons of its days: how many days came out so, and
 // the reasons of those that decide it.
 func sum(j *report.Judged, days int) {
-	counts := map[string]int{}
 	var reasons []string
 	for _, text := range j.Reasons {
 		parts := strings.Split(text, "\x00")
-		counts[parts[0]]++
 		if parts[0] != string(j.Outcome) {
 			continue
 		}
@@ -173,7 +172,7 @@ func sum(j *report.Judged, days int) {
 	if days == 1 {
 		of = "of 1 day, or part of one"
 	}
-	head := fmt.Sprintf("%s: %d within, %d exceed, %d not decided", of, counts[string(limit.Within)], counts[string(limit.Exceeds)], counts[string(limit.NotDecided)])
+	head := fmt.Sprintf("%s: %d within, %d exceed, %d not decided", of, j.Days.Within, j.Days.Exceeds, j.Days.Open)
 	const most = 6
 	if len(reasons) > most {
 		reasons = append(reasons[:most], fmt.Sprintf("and %d more reasons, in the table of days", len(reasons)-most))

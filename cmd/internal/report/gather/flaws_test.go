@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 )
@@ -206,5 +208,24 @@ func TestTheNewestEventsAreListed(t *testing.T) {
 	var b bytes.Buffer
 	if err := m.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "50 events, not listed") {
 		t.Errorf("%v, the report does not say that there are more", err)
+	}
+}
+
+// TestDaysAreCountedByEachLimit: a day that exceeds one limit is within another.
+func TestDaysAreCountedByEachLimit(t *testing.T) {
+	p := post()
+	p.More = []limit.Limit{{ID: "stricter", Value: 40, Distance: 0.05, Basis: limit.EmissionInUse, Source: "an invented standard"}}
+	s, dir := recorded(t, p, saying(late+400, late+401, 4300)) // W/m2, in its hundredths
+	m := read(t, s, dir)
+	var got []string
+	for _, j := range m.Posts[0].Judged {
+		got = append(got, fmt.Sprintf("%s: %s, %+v", j.Limit.ID, j.Outcome, j.Days))
+	}
+	if want := []string{"in-use: within, {Within:2 Exceeds:0 Open:0}", "stricter: exceeds, {Within:1 Exceeds:1 Open:0}"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	var b bytes.Buffer
+	if err := m.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "2 / 0 / 0") || !strings.Contains(b.String(), "1 / 1 / 0") {
+		t.Errorf("%v, the days of each limit are not told", err)
 	}
 }
