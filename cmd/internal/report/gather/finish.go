@@ -96,11 +96,7 @@ func differs(a, b *store.History) string {
 func (w *walk) finish(newest *store.History) {
 	o := w.out
 	o.Mean = w.mean.Read()
-	n, _ := w.runs.Finished()
-	if _, running := w.runs.Running(); running {
-		n++
-	}
-	o.Runs, o.On = w.counted+n, w.on
+	o.On = w.on
 	slices.SortStableFunc(w.gaps, func(a, b report.Gap) int { return int(min(max(b.To.Sub(b.From)-a.To.Sub(a.From), -1), 1)) })
 	o.Gaps, o.GapsMore = w.gaps, 0
 	if len(w.gaps) > mostGaps {

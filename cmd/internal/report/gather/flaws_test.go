@@ -13,6 +13,7 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 )
@@ -136,6 +137,12 @@ func raise(s *store.Store, rule alarm.Rule, at time.Time, then ...alarm.Happenin
 // open.
 func inTurn(t *testing.T, every int, change func(n int, p *acquire.Post)) *store.Store {
 	t.Helper()
+	return saysInTurn(t, field, every, change)
+}
+
+// saysInTurn is inTurn of another field.
+func saysInTurn(t *testing.T, field func(n int) int64, every int, change func(n int, p *acquire.Post)) *store.Store {
+	t.Helper()
 	s, err := store.Open(t.TempDir(), store.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -227,5 +234,50 @@ func TestDaysAreCountedByEachLimit(t *testing.T) {
 	var b bytes.Buffer
 	if err := m.Document().CSV(&b); err != nil || !strings.Contains(b.String(), "2 / 0 / 0") || !strings.Contains(b.String(), "1 / 1 / 0") {
 		t.Errorf("%v, the days of each limit are not told", err)
+	}
+}
+
+// TestARunIsOneWhateverChanged: a version of the post that begins in the middle of a run
+// makes no second run of it, and a run of before the time is none of the time.
+func TestARunIsOneWhateverChanged(t *testing.T) {
+	pulses := func(n int) int64 { // as at part power: 10 s of each 20 s
+		if n%20 >= 10 {
+			return int64(20 + n%3)
+		}
+		return field(n)
+	}
+	times := [][2]int{{0, length}, {0, 410}, {410, length}, {490, late}, {600, length}} // in seconds
+	for _, c := range []struct {
+		changes string
+		field   func(n int) int64
+		how     func(n int, p *acquire.Post)
+		want    string // runs in each of these times
+	}{
+		{"nothing", pulses, func(int, *acquire.Post) {}, "[2 1 2 0 1]"},
+		{"its limit", pulses, func(n int, p *acquire.Post) { p.Limit.Value += quantity.PowerDensity(n) }, "[2 1 2 0 1]"},
+		{"its limit", field, func(n int, p *acquire.Post) { p.Limit.Value += quantity.PowerDensity(n) }, "[2 1 2 0 1]"},
+		{"its floor", pulses, func(n int, p *acquire.Post) { p.Probe.Floor += quantity.PowerDensity(n) / 100 }, "[2 1 2 0 1]"},
+		{"its probe", pulses, func(n int, p *acquire.Post) { p.Probe.ID = fmt.Sprint("probe-", n) }, "[2 1 2 0 1]"},
+		{"its distance", pulses, func(n int, p *acquire.Post) { p.Distance += quantity.Length(n) / 1000 }, "[2 1 2 0 1]"},
+		{"its oven", pulses, func(n int, p *acquire.Post) { p.Oven = fmt.Sprint("oven ", n) }, "[4 1 3 0 2]"},
+	} {
+		s := saysInTurn(t, c.field, 400, c.how) // so each run parts in two
+		var got []int
+		for _, x := range times {
+			m, err := Monitoring(t.Context(), s.Reader, Query{From: dusk().Add(time.Duration(x[0]) * time.Second), To: dusk().Add(time.Duration(x[1]) * time.Second), Version: "test"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			w, days := &m.Posts[0], 0
+			for _, d := range w.Days {
+				days += d.Runs
+			}
+			if got = append(got, w.Runs); days != w.Runs {
+				t.Errorf("%s changes, seconds %v: %d runs, by day %d", c.changes, x, w.Runs, days)
+			}
+		}
+		if fmt.Sprint(got) != c.want {
+			t.Errorf("%s changes: %v runs in %v, want %s", c.changes, got, times, c.want)
+		}
 	}
 }

@@ -36,7 +36,9 @@ type walk struct {
 	stretch limit.Stretch // of the newest sample; To not set
 	has     bool
 	runs    *cycle.Runs
-	counted int // runs of earlier versions
+	counted int  // runs of earlier detections
+	goesOn  bool // a run was under way when this detection began
+	run     int  // the number of the newest run
 	on      time.Duration
 	mean    *limit.Mean
 	days    []*dayOf
@@ -153,21 +155,60 @@ func (w *walk) begin(newest *store.History, all []store.History) {
 	}
 }
 
-// use takes up a version of the post.
+// use takes up a version of the post. Runs are told on where it says nothing new of what
+// the probe sees; else what rest looks like is not known any more.
 func (w *walk) use(h *store.History) {
 	if w.now == h {
 		return
 	}
+	before := w.now
+	w.now = h
+	w.top, _, w.lo = h.Top()
+	if before != nil && seesAs(before) == seesAs(h) {
+		return
+	}
+	w.goesOn = false
 	if w.runs != nil {
 		n, _ := w.runs.Finished()
 		if _, running := w.runs.Running(); running {
 			n++
+			w.goesOn = before.Oven == h.Oven
 		}
 		w.counted += n
 	}
-	w.now = h
-	w.top, _, w.lo = h.Top()
-	w.runs = cycle.NewRuns(cycle.Options{Floor: h.Probe.Floor, Gap: h.RunGap, Response: h.Probe.Response, Stale: h.Stale})
+	w.runs = cycle.NewRuns(seesAs(h).Options)
+}
+
+// sees is what a version of a post says of what its probe sees of an oven's runs.
+type sees struct {
+	cycle.Options
+	oven, place, probe, port string
+	distance                 quantity.Length
+}
+
+func seesAs(h *store.History) sees {
+	p := &h.Probe
+	return sees{cycle.Options{Floor: p.Floor, Gap: h.RunGap, Response: p.Response, Stale: h.Stale}, h.Oven, h.OvenPlace, p.ID, p.Port, h.Distance}
+}
+
+// ran counts the run under way, once, and in each day that it emitted in.
+func (w *walk) ran(day *dayOf) {
+	last, _ := w.runs.Last()
+	if _, running := w.runs.Running(); !running || last < 0 {
+		return
+	}
+	n, _ := w.runs.Finished()
+	if w.goesOn && n == 0 && w.runs.Cut() {
+		w.counted-- // the run that was under way before, since no rest was seen between
+	}
+	w.goesOn = false
+	number := w.counted + n + 1
+	if number != w.run {
+		w.out.Runs, w.run = w.out.Runs+1, number
+	}
+	if last >= day.from {
+		day.ran(number)
+	}
 }
 
 // before is how long before its time a report begins to read, so that what held,
@@ -259,10 +300,7 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	w.out.Classes[s.Quality.Class()]++
 	day := w.day(at)
 	day.sample(s, away)
-	if _, running := w.runs.Running(); running {
-		n, _ := w.runs.Finished()
-		day.ran(w.counted + n + 1)
-	}
+	w.ran(day)
 	switch {
 	case away || fault:
 	case over:
@@ -338,12 +376,12 @@ func (w *walk) observe(st limit.Stretch) {
 // missed notes what was not seen; neighbours are one gap.
 func (w *walk) missed(from, to time.Duration) {
 	w.out.GapsSum += to - from
-	if w.gap.is && w.gap.to == from {
-		w.gap.to = to
-		return
+	if !w.gap.is || w.gap.to != from {
+		w.closeGap()
+		w.gap.from, w.gap.is = from, true
 	}
-	w.closeGap()
-	w.gap.from, w.gap.to, w.gap.is = from, to, true
+	w.gap.to = to
+	w.goesOn = w.goesOn && to-w.gap.from <= w.now.RunGap
 }
 
 func (w *walk) closeGap() {
