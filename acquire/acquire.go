@@ -200,6 +200,9 @@ type Past struct {
 	// Recent yields the samples of the recall span, oldest first; S, U and Quality
 	// as they were judged, Mono not set. It may be nil.
 	Recent iter.Seq2[Sample, error]
+	// Moved is since when the post stands at its oven and distance: what is recalled of
+	// before is the field of another place. Zero: always.
+	Moved time.Time
 	// Top, TopU and Least are Post.Top's, of all that the post was in the recall span;
 	// zero: as the post is now.
 	Top, TopU, Least quantity.PowerDensity

@@ -62,6 +62,11 @@ func (w *watch) widen(p Past) {
 		return
 	}
 	w.top, w.topU = p.Top, max(w.topU, p.TopU)
+	w.renewMeans()
+}
+
+// renewMeans begins the windows of all means anew, with nothing seen.
+func (w *watch) renewMeans() {
 	w.means = limit.NewWindows(w.top, w.topU)
 	for i := range w.held {
 		if h := &w.held[i]; h.mean != nil {
@@ -73,6 +78,7 @@ func (w *watch) widen(p Past) {
 			k.mean = limit.NewMean(k.Window, w.top, w.topU)
 		}
 	}
+	w.lookMeans()
 }
 
 // heldBy returns the limit that the alarm with this index is about; nil for one
@@ -138,12 +144,20 @@ func (w *watch) tighten(seen bool) {
 	}
 }
 
-// recall lets the windows see what the record knows, up to the start.
+// recall lets the windows see what the record knows, up to the start. No mean holds what
+// was seen before the post moved; that counts as unseen.
 func (w *watch) recall(p Past) error {
 	if p.Recent == nil {
 		return nil
 	}
-	first := true
+	first, here := true, p.Moved.IsZero()
+	moved := min(p.Moved.Sub(w.epoch.Round(0)), 0)
+	arrive := func() {
+		w.spend(moved)
+		w.bounds.Seen = false // it holds no longer
+		w.renewMeans()
+		here = true
+	}
 	var ahead Sample // the newest one, from which on the record may be ahead of the clock
 	for s, err := range p.Recent {
 		if err != nil {
@@ -155,6 +169,9 @@ func (w *watch) recall(p Past) error {
 			if s.Seq > 1 { // there was more, which is not recalled
 				w.flaws.unseen(s.Mono-1, s.Mono)
 			}
+		}
+		if !here && s.Mono >= moved {
+			arrive()
 		}
 		if s.Mono >= 0 {
 			if ahead.Seq > 0 && ahead.Mono >= 0 {
@@ -170,6 +187,9 @@ func (w *watch) recall(p Past) error {
 			h := &w.held[i]
 			h.reached = (h.reached || over) && !s.At.Before(w.alarms[h.alarm].Changed) // else that exceedance is known
 		}
+	}
+	if !here {
+		arrive()
 	}
 	return nil
 }

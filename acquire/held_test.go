@@ -203,6 +203,38 @@ func TestMeansAreFilledByTheRangeOfThen(t *testing.T) {
 	}
 }
 
+// TestAMeanBeginsAnewWhereThePostMoved: what was seen from the place before counts as
+// unseen, whether the post moved at this start or at an earlier one.
+func TestAMeanBeginsAnewWhereThePostMoved(t *testing.T) {
+	for name, c := range map[string]struct {
+		moved       time.Duration
+		lo, hi, saw float64 // of 360 s
+	}{
+		"never":           {-3600 * time.Second, 40 * 300. / 360, (40*300 + 200*60) / 360., 300},
+		"at this start":   {0, 0, 200, 0},
+		"two minutes ago": {-120 * time.Second, 40 * 60. / 360, (200*240 + 40*60 + 200*60) / 360., 60},
+	} {
+		w := peopleWatch(newMemory(), func(Event) {}, onPeople("public", 10, 6*time.Minute))
+		w.post.Stale = time.Second
+		var all []Sample
+		for i := range 300 { // the last minute was not seen
+			all = append(all, Sample{Seq: int64(i + 1), At: w.epoch.Add(time.Duration(i-360) * time.Second), S: 40, U: 4,
+				Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(4000 + i%3), Exp: -3}}})
+		}
+		if err := w.restore(Past{LastSeq: 300, LastAt: all[299].At, Recent: yielding(all...), Moved: w.epoch.Add(c.moved)}); err != nil {
+			t.Fatal(err)
+		}
+		a := w.held[0].mean.Read()
+		near := func(got, want float64) bool { return math.Abs(got-want) < 0.3 }
+		if !near(float64(a.Lo), c.lo) || !near(float64(a.Hi), c.hi) || !near(a.Seen.Seconds(), c.saw) {
+			t.Errorf("moved %s: %+v, want %g to %g W/m2, %g s seen", name, a, c.lo, c.hi, c.saw)
+		}
+		if w.held[0].above != (name == "never") {
+			t.Errorf("moved %s: it is above: %v", name, w.held[0].above)
+		}
+	}
+}
+
 // An exceedance of a limit that the post has no more stands until it is reset.
 func TestAnExceedanceOutlivesItsLimit(t *testing.T) {
 	gone := alarm.Alarm{Post: "door", Rule: alarm.ExceedsOf("old"), State: alarm.Acknowledged, ID: "door.exceeds:old.1"}

@@ -22,6 +22,24 @@ type History struct {
 	acquire.Post       // what the record keeps of it; Probe.Certificate is that of the version
 }
 
+// StandsAs says whether the post stands at the same oven, as far from it, as it does by
+// another version; the field of before is of its place only then.
+func (h *History) StandsAs(o *History) bool {
+	a, b := float64(h.Distance), float64(o.Distance)
+	return h.Oven == o.Oven && (a == b || math.IsNaN(a) && math.IsNaN(b))
+}
+
+// movedTo returns since when a post stands as it does by its newest version; zero: ever
+// since it is known.
+func movedTo(all []History) time.Time {
+	for i := len(all) - 1; i > 0; i-- {
+		if !all[i].StandsAs(&all[i-1]) {
+			return all[i].ValidFrom
+		}
+	}
+	return time.Time{}
+}
+
 // TopOf is acquire.Post.Top of all versions of a post together that were in force from
 // an instant up to another, or of the first where none was yet: what bounds values and
 // the unseen of all that time. A range that is not known makes top NaN.

@@ -59,6 +59,7 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 		return fail(err)
 	}
 	past.Top, past.TopU, past.Least = TopOf(all, from, past.LastAt.Add(1))
+	past.Moved = movedTo(all)
 	past.Recent = func(yield func(acquire.Sample, error) bool) {
 		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
 			// Damage is told by whoever looks after the record; a start recalls

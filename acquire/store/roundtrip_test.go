@@ -174,6 +174,39 @@ func TestThePastHasItsRanges(t *testing.T) {
 	}
 }
 
+// TestThePastSaysSinceWhenThePostStands: whatever else of it changed since.
+func TestThePastSaysSinceWhenThePostStands(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for i, c := range []struct {
+		change func(p *acquire.Post)
+		moved  int // the minute; 0: ever since it is known
+	}{
+		{func(p *acquire.Post) {}, 0},
+		{func(p *acquire.Post) { p.Limit.Value = 10 }, 0},
+		{func(p *acquire.Post) { p.Distance = 1 }, 2},
+		{func(p *acquire.Post) { p.Distance, p.Probe.ID = 1, "another" }, 2},
+		{func(p *acquire.Post) { p.Distance, p.Oven = 1, "grill" }, 4},
+		{func(p *acquire.Post) { p.Distance, p.Oven, p.OvenPlace = 1, "grill", "left of the sink" }, 4},
+	} {
+		p := post("fryer")
+		c.change(&p)
+		if err := s.Register([]acquire.Post{p}, noon().Add(time.Duration(i)*time.Minute)); err != nil {
+			t.Fatal(err)
+		}
+		x := sample(int64(i + 1))
+		x.At = noon().Add(time.Duration(i)*time.Minute + time.Second)
+		s.Append(0, []acquire.Sample{x})
+		drained(t, s)
+		want := time.Time{}
+		if c.moved > 0 {
+			want = noon().Add(time.Duration(c.moved) * time.Minute)
+		}
+		if past, err := s.Past(0, time.Hour); err != nil || !past.Moved.Equal(want) {
+			t.Errorf("version %d: it stands there since %s, %v; want %s", i, past.Moved, err, want)
+		}
+	}
+}
+
 func TestPastOfANewPost(t *testing.T) {
 	s := open(t, t.TempDir(), Options{})
 	register(t, s, post("fryer"))

@@ -237,6 +237,34 @@ func TestDaysAreCountedByEachLimit(t *testing.T) {
 	}
 }
 
+// TestAMeanHoldsOnePlaceOnly: where the post came nearer, no mean is within by what was
+// seen from farther off; that it got another limit changes no mean.
+func TestAMeanHoldsOnePlaceOnly(t *testing.T) {
+	means := limit.Limit{ID: "people", Value: 10, Basis: limit.ExposurePublic, Averaging: 5 * time.Minute, Source: "an invented standard"}
+	for name, c := range map[string]struct {
+		change func(n int, p *acquire.Post)
+		want   string // of the second day, in whose tenth minute it is
+		reason string
+	}{
+		"its distance": {func(n int, p *acquire.Post) { p.Distance = quantity.Length(3 - float64(n)/2) }, "not decided", "a mean over 5 min lies between"},
+		"its limit":    {func(n int, p *acquire.Post) { p.Distance, p.Limit.Value = 2.5, quantity.PowerDensity(10+n) }, "within", "the upper bound of each mean over 5 min"},
+	} {
+		low := func(n int) int64 { return min(field(n), 60) } // 6 W/m2
+		s := saysInTurn(t, low, late+late/2, func(n int, p *acquire.Post) {
+			p.Limit = means
+			c.change(n, p)
+		})
+		m, err := Monitoring(t.Context(), s.Reader, Query{From: dusk().Add(late * time.Second), To: dusk().Add(length * time.Second), Version: "test"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := &m.Posts[0]
+		if got := string(w.Days[0].Outcome); got != c.want || !strings.Contains(strings.Join(w.Days[0].Reasons, "; "), c.reason) {
+			t.Errorf("%s changed: %s: %q", name, got, w.Days[0].Reasons)
+		}
+	}
+}
+
 // TestARunIsOneWhateverChanged: a version of the post that begins in the middle of a run
 // makes no second run of it, and a run of before the time is none of the time.
 func TestARunIsOneWhateverChanged(t *testing.T) {

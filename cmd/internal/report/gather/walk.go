@@ -31,6 +31,8 @@ type walk struct {
 	now      *store.History        // of the newest sample
 	lo       quantity.PowerDensity // the least that over-range can be
 	top      quantity.PowerDensity
+	most     quantity.PowerDensity // that any version could show, and its uncertainty
+	mostU    quantity.PowerDensity
 	states   states
 
 	stretch limit.Stretch // of the newest sample; To not set
@@ -135,11 +137,11 @@ func inForce(all []store.History, from, to time.Time) (held []*store.History) {
 // was not seen is bounded by all that any version could show in what is read.
 func (w *walk) begin(newest *store.History, all []store.History) {
 	w.use(newest)
-	top, topU, _ := store.TopOf(all, w.from.Add(-w.before()), w.to)
-	if !(top > 0) || math.IsInf(float64(top), 0) {
-		top = 1e6 // not known, as of what was imported: a bound that says nothing
+	w.most, w.mostU, _ = store.TopOf(all, w.from.Add(-w.before()), w.to)
+	if !(w.most > 0) || math.IsInf(float64(w.most), 0) {
+		w.most = 1e6 // not known, as of what was imported: a bound that says nothing
 	}
-	w.mean = limit.NewMean(w.to.Sub(w.from), top, topU)
+	w.mean = limit.NewMean(w.to.Sub(w.from), w.most, w.mostU)
 	for _, l := range newest.Limits() {
 		if l.Averaged() {
 			w.lead = max(w.lead, l.Averaging+time.Minute)
@@ -150,7 +152,7 @@ func (w *walk) begin(newest *store.History, all []store.History) {
 		if end.After(w.to) {
 			end = w.to
 		}
-		w.days = append(w.days, newDay(newest, inForce(all, at, end), at, end, w.from, top, topU))
+		w.days = append(w.days, newDay(newest, inForce(all, at, end), at, end, w.from, w.most, w.mostU))
 		at = end
 	}
 }
@@ -164,6 +166,9 @@ func (w *walk) use(h *store.History) {
 	before := w.now
 	w.now = h
 	w.top, _, w.lo = h.Top()
+	if before != nil && !h.StandsAs(before) {
+		w.forget()
+	}
 	if before != nil && seesAs(before) == seesAs(h) {
 		return
 	}
@@ -177,6 +182,17 @@ func (w *walk) use(h *store.History) {
 		w.counted += n
 	}
 	w.runs = cycle.NewRuns(seesAs(h).Options)
+}
+
+// forget begins the windows of means anew: what they hold is the field of another place.
+func (w *walk) forget() {
+	for _, d := range w.days[min(w.today, len(w.days)):] {
+		for _, a := range d.limits {
+			if a.window != nil {
+				a.window = limit.NewMean(a.limit.Averaging, w.most, w.mostU)
+			}
+		}
+	}
 }
 
 // sees is what a version of a post says of what its probe sees of an oven's runs.
