@@ -171,7 +171,7 @@ func calibrationColumns(p *acquire.Post) []column {
 type corrected struct {
 	calib.Correction
 	chain calib.Chain
-	lost  bool // its row is not there: no value can be derived
+	lost  bool // its row, or its certificate, is not there: no value can be derived
 }
 
 // derive sets S and U of a sample from what was said.

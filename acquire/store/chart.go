@@ -151,7 +151,7 @@ func (c *charting) tally(ctx context.Context, t *tally, a, b int64) error {
 		for i, at := range v.At {
 			hold, ok := holds[v.Version[i]]
 			if !ok {
-				hold = holdIn(ctx, c.r.db, v.Version[i])
+				hold, _ = holdIn(ctx, c.r.db, v.Version[i])
 				holds[v.Version[i]] = hold
 			}
 			r := reading{at: at, quality: v.Quality[i], s: v.S[i], hold: hold}

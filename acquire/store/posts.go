@@ -234,7 +234,7 @@ func (w *writer) postNumber(ctx context.Context, id string) (int32, error) {
 
 const selectCorrection = `SELECT k.correction, k.zero_w_per_m2, k.zero_at_ns, k.zero_by,
 	k.frequency_hz, k.impedance, k.says_temperature, k.u_rel, k.u_abs_w_per_m2, k.u_k,
-	` + certificateColumns + `
+	` + certificateColumns + `, k.certificate NOTNULL AND c.certificate ISNULL
 	FROM corrections AS k LEFT JOIN certificates AS c USING (certificate) `
 
 // newestCorrection returns the newest correction of a post and its number, 0 if
@@ -244,34 +244,32 @@ func newestCorrection(ctx context.Context, q querier, post int32, zeroed bool) (
 	if zeroed {
 		only = " AND k.zero_at_ns IS NOT NULL"
 	}
-	id, c, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
+	id, c, _, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
 	if err == sql.ErrNoRows {
 		return calib.Correction{}, 0, nil
 	}
 	return c, id, err
 }
 
-func scanCorrection(r *sql.Row) (int64, calib.Correction, error) {
+// scanCorrection reads a correction; lost says that its certificate is not there.
+func scanCorrection(r *sql.Row) (id int64, c calib.Correction, lost bool, err error) {
 	var (
-		id     int64
 		zero   sql.NullFloat64
 		zeroAt sql.NullInt64
 		by     string
 		set    setting
 		cert   certificateRow
-		c      calib.Correction
 	)
-	if err := r.Scan(append([]any{&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k},
-		cert.into()...)...); err != nil {
-		return 0, c, err
+	into := append([]any{&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k}, cert.into()...)
+	if err := r.Scan(append(into, &lost)...); err != nil {
+		return 0, c, false, err
 	}
 	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
 	if err := set.into(&c); err != nil {
-		return 0, c, err
+		return 0, c, false, err
 	}
-	var err error
 	c.Certificate, err = cert.read()
-	return id, c, err
+	return id, c, lost, err
 }
 
 func orNaN(f sql.NullFloat64) float64 {

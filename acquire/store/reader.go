@@ -238,10 +238,8 @@ func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 	if id == 0 {
 		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
-	var c calib.Correction
-	var err error
-	_, c, err = scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
-	if err == sql.ErrNoRows { // lost; what was said is there all the same
+	_, c, lost, err := scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
+	if err == sql.ErrNoRows || err == nil && lost { // what was said is there all the same
 		return &corrected{lost: true}, nil
 	}
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -294,7 +295,7 @@ func (w *writer) holdOf(ctx context.Context) func(version int64) int64 {
 	return func(version int64) int64 {
 		hold, ok := w.holds[version]
 		if !ok {
-			hold = holdIn(ctx, w.conn, version)
+			hold, _ = holdIn(ctx, w.conn, version)
 			if w.holds == nil {
 				w.holds = map[int64]int64{}
 			}
@@ -304,12 +305,13 @@ func (w *writer) holdOf(ctx context.Context) func(version int64) int64 {
 	}
 }
 
-func holdIn(ctx context.Context, q querier, version int64) int64 {
+// holdIn is what holdOf gives; lost says that there is no such version.
+func holdIn(ctx context.Context, q querier, version int64) (hold int64, lost bool) {
 	var stale sql.NullFloat64
 	if err := q.QueryRowContext(ctx, "SELECT stale_s FROM post_versions WHERE version = ?", version).Scan(&stale); err != nil {
-		return 0
+		return 0, errors.Is(err, sql.ErrNoRows)
 	}
-	return int64(stale.Float64 * 1e9)
+	return int64(stale.Float64 * 1e9), false
 }
 
 // rowReader makes readings of rows.

@@ -102,7 +102,11 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostV
 			var ok bool
 			if p, ok = versions[v.Version[i]]; !ok {
 				var err error
-				if p, err = r.Version(ctx, v.Version[i]); err != nil {
+				p, err = r.Version(ctx, v.Version[i])
+				if errors.Is(err, sql.ErrNoRows) { // it is lost: what was seen counts all the same
+					p, err = PostVersion{Range: quantity.PowerDensity(math.NaN()), Floor: quantity.PowerDensity(math.NaN())}, nil
+				}
+				if err != nil {
 					return batch, err
 				}
 				versions[v.Version[i]] = p

@@ -21,7 +21,8 @@ type Values struct {
 	Quality []acquire.Quality
 	Version []int64 // of the post, in table post_versions
 
-	lines []line // by the block's kinds
+	lines []line   // by the block's kinds
+	lost  [][2]int // from which on and before which they have no number, for their correction is lost
 }
 
 // Values reads what Samples reads, without what was said, many at a time. What
@@ -53,6 +54,7 @@ func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 	v.S, v.Quality, v.Version = slices.Grow(v.S[:0], n)[:n], slices.Grow(v.Quality[:0], n)[:n], slices.Grow(v.Version[:0], n)[:n]
 	v.lines = slices.Grow(v.lines[:0], len(b.Kinds))[:len(b.Kinds)]
 	clear(v.lines)
+	v.lost = v.lost[:0]
 	kinds := b.Kind[b.first:b.end]
 	for from := 0; from < n; {
 		// Nearly always all of a block is of one kind.
@@ -69,6 +71,9 @@ func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 			if *l, err = r.line(ctx, kind); err != nil {
 				return err
 			}
+		}
+		if l.lost {
+			v.lost = append(v.lost, [2]int{from, end})
 		}
 		if l.straight {
 			for i, d := range b.Digits[b.first+from : b.first+end] {
@@ -103,6 +108,7 @@ func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float
 // line is how digits of one kind become W/m², where that is a straight line.
 type line struct {
 	made, straight bool
+	lost           bool // the correction is
 	factor, offset float64
 }
 
@@ -117,7 +123,7 @@ func (r *Reader) line(ctx context.Context, k *chunk.Kind) (line, error) {
 	if err != nil {
 		return l, err
 	}
-	if c.Setting.SaysTemperature || c.Certificate != nil && len(c.Certificate.ByLevel) > 0 {
+	if l.lost = c.lost; l.lost || c.Setting.SaysTemperature || c.Certificate != nil && len(c.Certificate.ByLevel) > 0 {
 		return l, nil
 	}
 	u := r.unit(k.Unit).unit

@@ -112,6 +112,7 @@ func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report
 		{"the database", v.database}, {"the posts", v.names}, {"the heads of the days", v.heads}, {"the chain of hashes", v.chain},
 		{"the signatures", v.signatures}, {"what the chain lacks", v.unchained}, {"rows that the chain lacks", v.inserted},
 		{"the alarms", v.alarms}, {"the chunks that grow", v.growing}, {"the newest commits", v.commits},
+		{"what samples rest on", v.lostRows},
 		{"runs and hourly sums", func(context.Context) error { <-remade; v.rep.join(&made); return madeErr }},
 	} {
 		if err := step.do(ctx); ctx.Err() != nil {

@@ -62,11 +62,12 @@ type remade struct {
 	post   string
 	ways   []history.Options // by which runs were found, each once
 	levels [][]quantity.PowerDensity
-	kept   history.State // how far it is made in the record
-	state  history.State // how far it is made again
-	gaps   []stretch     // what lies in them need not come out the same
-	older  bool          // hours are kept that took what was far below zero as seen
-	seq    int64         // of the newest sample
+	kept   history.State  // how far it is made in the record
+	state  history.State  // how far it is made again
+	gaps   []stretch      // what lies in them need not come out the same
+	known  map[int64]bool // versions of the post that are there
+	older  bool           // hours are kept that took what was far below zero as seen
+	seq    int64          // of the newest sample
 	at     int64
 	runs   keptRuns
 	hours  keptHours
@@ -103,8 +104,19 @@ func (m *remade) all(ctx context.Context) error {
 		return err
 	}
 	if len(versions) == 0 {
-		m.rep.addf("runs and hourly sums are kept of post %s, which there is not", m.post)
-		return nil
+		var there bool
+		if err := m.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM posts WHERE id = ?)", m.post).Scan(&there); err != nil {
+			return err
+		}
+		if !there {
+			m.rep.addf("runs and hourly sums are kept of post %s, which there is not", m.post)
+			return nil
+		}
+		m.gap(math.MinInt64, math.MaxInt64) // by what they were made is lost
+	}
+	m.known = map[int64]bool{}
+	for i := range versions {
+		m.known[versions[i].Version] = true
 	}
 	spans := m.waysOf(versions)
 	for i := range spans {
@@ -230,6 +242,14 @@ func (m *remade) PastSamples(ctx context.Context, post string, from, to time.Tim
 				m.gap(from, v.At[i]+int64(relearnt))
 			}
 			m.seq, m.at = seq, v.At[i]
+		}
+		for _, l := range v.lost {
+			m.gap(v.At[l[0]], v.At[l[1]-1]+int64(relearnt))
+		}
+		for i, version := range v.Version {
+			if (i == 0 || version != v.Version[i-1]) && !m.known[version] {
+				m.gap(v.At[i], v.At[len(v.At)-1]+int64(relearnt))
+			}
 		}
 	})
 	return func(yield func([]history.Sample, error) bool) {

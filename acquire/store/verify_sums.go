@@ -4,7 +4,10 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire/cycle/stats"
@@ -32,6 +35,8 @@ type resum struct {
 	last   float64    // the largest of the minute before
 	failed error
 	told   int
+	holds  map[int64]holding
+	lost   map[string]*lostRow // by what is said of it
 }
 
 // slotKept is a blob of sums, read.
@@ -46,15 +51,8 @@ func (v *verifier) resumed(id, fromSeq int64) *resum {
 	post := int32(id >> 32)
 	s := v.sums[post]
 	if s == nil {
-		holds := map[int64]int64{}
-		s = &resum{v: v, post: post, rd: rowReader{lines: v.Reader, hold: func(version int64) int64 {
-			hold, ok := holds[version]
-			if !ok {
-				hold = holdIn(context.Background(), v.db, version)
-				holds[version] = hold
-			}
-			return hold
-		}}}
+		s = &resum{v: v, post: post, lost: map[string]*lostRow{}}
+		s.rd = rowReader{lines: v.Reader, hold: s.hold}
 		v.sums[post] = s
 		s.broken()
 		if first, _ := chunkRange(post); id == first && fromSeq == 1 {
@@ -65,6 +63,66 @@ func (v *verifier) resumed(id, fromSeq int64) *resum {
 	}
 	s.id = id
 	return s
+}
+
+// hold returns how long a sample of a version of the post holds.
+func (s *resum) hold(version int64) int64 {
+	h, ok := s.holds[version]
+	if !ok {
+		h.ns, h.lost = holdIn(context.Background(), s.v.db, version)
+		if s.holds == nil {
+			s.holds = map[int64]holding{}
+		}
+		s.holds[version] = h
+	}
+	return h.ns
+}
+
+// holding is how long samples of a version hold, which may be lost.
+type holding struct {
+	ns   int64
+	lost bool
+}
+
+// lostRow is a row that is not there, and the samples that rest on it.
+type lostRow struct {
+	from, to, samples int64
+}
+
+// rests says whether a row, which was just read, rests on rows that are there, and
+// notes those that are not.
+func (s *resum) rests(row *chunk.Row) bool {
+	version := s.holds[row.Version].lost
+	if version {
+		s.note(row, fmt.Sprintf("version %d of the post is lost, and with it for how long", row.Version))
+	}
+	if s.rd.line.lost {
+		s.note(row, fmt.Sprintf("correction %d, or its certificate, is lost, and with it what values", row.Correction))
+	}
+	return !version && !s.rd.line.lost
+}
+
+func (s *resum) note(row *chunk.Row, what string) {
+	l := s.lost[what]
+	if l == nil {
+		l = &lostRow{from: row.At}
+		s.lost[what] = l
+	}
+	l.to = row.At
+	l.samples++
+}
+
+// lostRows tells of rows that samples rest on and that are not there.
+func (v *verifier) lostRows(context.Context) error {
+	for _, post := range slices.Sorted(maps.Keys(v.sums)) {
+		s := v.sums[post]
+		for _, what := range slices.Sorted(maps.Keys(s.lost)) {
+			l := s.lost[what]
+			v.rep.add(Problem{Post: v.name(post), From: instant(l.from), To: instant(l.to),
+				Text: fmt.Sprintf("%s %d samples stood for: sums and runs that were made of them cannot be made again, and are not compared", what, l.samples)})
+		}
+	}
+	return nil
 }
 
 // broken begins anew behind samples that are not there.
@@ -86,6 +144,10 @@ func (s *resum) block(ctx context.Context, b *chunk.Block) error {
 		r, err := s.rd.read(ctx, &row)
 		if err != nil {
 			return err
+		}
+		if !s.rests(&row) {
+			s.broken()
+			continue
 		}
 		if s.t.add(&r); s.failed != nil {
 			return s.failed
