@@ -226,7 +226,10 @@ func (w *writer) postNumber(ctx context.Context, id string) (int32, error) {
 	if err != sql.ErrNoRows {
 		return post, err
 	}
-	if err := w.conn.QueryRowContext(ctx, "INSERT INTO posts (id) VALUES (?) RETURNING post", id).Scan(&post); err != nil {
+	// What names a row that was lost must not be given another.
+	if err := w.conn.QueryRowContext(ctx, `INSERT INTO posts (post, id) VALUES ((SELECT ifnull(max(post), 0) + 1 FROM (SELECT post FROM posts
+		UNION ALL SELECT post FROM post_versions UNION ALL SELECT post FROM corrections
+		UNION ALL SELECT max(id) >> 32 FROM chunks UNION ALL SELECT max(id) >> 32 FROM rollups)), ?) RETURNING post`, id).Scan(&post); err != nil {
 		return 0, err
 	}
 	return post, w.enterRow(ctx, "posts", int64(post))

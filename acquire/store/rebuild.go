@@ -115,6 +115,9 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 			return err
 		}
 	}
+	if err := b.numbers(ctx, s); err != nil {
+		return err
+	}
 	if err := b.events(ctx, s); err != nil {
 		return err
 	}

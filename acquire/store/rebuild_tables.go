@@ -91,6 +91,50 @@ func (b *rebuild) pages(ctx context.Context, old *sql.DB) {
 	}
 }
 
+// numbers gives posts whose rows are lost the numbers that they had, by the versions that
+// their samples name.
+func (b *rebuild) numbers(ctx context.Context, s *Store) error {
+	there, err := s.Posts(ctx)
+	if err != nil {
+		return err
+	}
+	files := map[string]*os.File{}
+	defer func() {
+		for _, f := range files {
+			f.Close()
+		}
+	}()
+	tried := map[int64]bool{}
+	for i := range b.runs {
+		r := &b.runs[i]
+		if slices.Contains(there, r.post) {
+			continue
+		}
+		rows, err := r.rows(files)
+		if err != nil {
+			return err
+		}
+		if len(rows) == 0 || tried[rows[0].Version] {
+			continue
+		}
+		tried[rows[0].Version] = true
+		if err := s.ask(ctx, "give post "+r.post+" its number", func(ctx context.Context, w *writer) error {
+			res, err := w.exec(ctx, "INSERT OR IGNORE INTO posts (post, id) SELECT post, ? FROM post_versions WHERE version = ?", r.post, rows[0].Version)
+			if err != nil {
+				return err
+			}
+			n, err := res.RowsAffected()
+			if n > 0 {
+				there = append(there, r.post)
+			}
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // events enters the events and rows that were copied into the chain, and writes
 // those that stand in commits only.
 func (b *rebuild) events(ctx context.Context, s *Store) error {

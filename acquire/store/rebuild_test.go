@@ -236,6 +236,50 @@ func TestNumbersOfLostRowsAreNotGivenAgain(t *testing.T) {
 	}
 }
 
+// TestALostPostKeepsItsNumber: a post whose row was lost gets back its versions and zero
+// where its samples name them, and where none do they become no other post's.
+func TestALostPostKeepsItsNumber(t *testing.T) {
+	for name, sampled := range map[string]bool{"with samples": true, "without": false} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"), post("combi"))
+		zeroed := v1Correction()
+		zeroed.ZeroBy = "M. Ashdown"
+		s.Correction(0, zeroed)
+		if sampled {
+			s.Append(0, samples(1, 600))
+			s.Append(1, samples(1, 5))
+		}
+		flushed(t, s)
+		shut(t, s)
+		byTool(t, dir, "DELETE FROM posts; VACUUM")
+		if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
+			t.Fatal(err)
+		}
+		s = open(t, dir, Options{})
+		other := post("grill")
+		other.Oven, other.Distance = "another", 2
+		register(t, s, other, post("combi"), post("fryer"))
+		for i, id := range []string{"grill", "combi", "fryer"} {
+			past, err := s.Past(i, time.Hour)
+			if err != nil {
+				t.Fatal(err)
+			}
+			versions, err := s.History(t.Context(), id)
+			if err != nil || len(versions) != 1 || (versions[0].Oven == "another") != (id == "grill") {
+				t.Errorf("%s: the versions of %s are %+v, %v", name, id, versions, err)
+			}
+			if zero := sampled && id == "fryer"; (past.Zero.ZeroBy != "") != zero {
+				t.Errorf("%s: the zero of %s was taken by %q", name, id, past.Zero.ZeroBy)
+			}
+		}
+		if n := len(everything(t, s.Reader, "fryer")); sampled && n != 600 {
+			t.Errorf("%s: %d samples", name, n)
+		}
+		shut(t, s)
+	}
+}
+
 // TestACertificateTakesNoNumberThatIsNamed: a correction whose certificate was lost is
 // not of the next one that is entered.
 func TestACertificateTakesNoNumberThatIsNamed(t *testing.T) {
