@@ -271,3 +271,63 @@ func TestAnUnknownActOfASoakTestIsTold(t *testing.T) {
 		t.Errorf("%d, %q, %q", code, out.String(), problem.String())
 	}
 }
+
+// TestTheDaemonSaysWhatAPostLackedInATest: of a test that has earned all else, what page
+// and API show asks how its post stood, as its report does.
+func TestTheDaemonSaysWhatAPostLackedInATest(t *testing.T) {
+	inUse := limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"}
+	for distance, want := range map[quantity.Length]struct {
+		outcome soak.Outcome
+		why     string
+	}{0.05: {soak.Within, "the whole test was seen"}, 1: {soak.NotDecided, "measured at 1 m, the limit is for 50 mm"}} {
+		post := benchPost("bench", "combi", inUse)
+		post.Distance = distance
+		record, err := store.Open(t.TempDir(), store.Options{CommitEvery: 5 * time.Millisecond})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer record.Close()
+		if err := record.Register([]acquire.Post{post}, begun()); err != nil {
+			t.Fatal(err)
+		}
+		record.Correction(0, calib.Correction{ZeroAt: begun(), ZeroBy: "R. Okafor", Certificate: post.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+		var batch []acquire.Sample
+		for n := range int64(3600) { // the oven runs for three minutes of each twenty
+			d := drivers.Decimal{Digits: 20 + n%3, Exp: -3}
+			if n%1200 >= 300 && n%1200 < 480 {
+				d.Digits = 250
+			}
+			batch = append(batch, acquire.Sample{Seq: n + 1, At: begun().Add(time.Duration(n) * time.Second), Said: []byte(d.String()), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+		}
+		record.Append(0, batch)
+		if err := record.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if err := past.NewFollower(record, []past.Post{historyOf(post)}).Once(t.Context(), begun().Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		now := begun().Add(10 * time.Second)
+		e := eyes{record: record, posts: []acquire.Post{post}, station: func() []acquire.Stats { return nil }}
+		tests := planner{eyes: e, zone: time.UTC, now: func() time.Time { return now }, counted: &operations{of: map[string]int64{}}, ovenOf: func(string) (string, string) { return "", "" }}
+		if tests.Keeper, err = soak.NewKeeper(t.Context(), record, e, tests.now, func(soak.Plan, soak.Mark) {}); err != nil {
+			t.Fatal(err)
+		}
+		if err := tests.Plan(t.Context(), soak.Plan{ID: "d1", Post: "bench", Procedure: "door cycling", Source: "our own", Operations: 30, Checkpoints: []int64{30}}, "A. Tester"); err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 30, From: soak.FromInput}, {Kind: soak.Surveyed, Checkpoint: 30, Outcome: "within"}, {Kind: soak.Finished}} {
+			m.Soak, m.Who = "d1", "A. Tester"
+			if err := tests.Mark(t.Context(), m); err != nil {
+				t.Fatal(err)
+			}
+			now = now.Add(15 * time.Minute)
+		}
+		r, err := tests.Result(t.Context(), "d1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said := strings.Join(r.Reasons, "; "); r.Outcome != want.outcome || !strings.Contains(said, want.why) {
+			t.Errorf("at %s: %s: %s", distance, r.Outcome, said)
+		}
+	}
+}
