@@ -253,7 +253,10 @@ func TestStatisticsByTheAPI(t *testing.T) {
 			sum := stats.NewSummary(50, 10)
 			sum.Add(stats.Piece{At: from, For: time.Minute, S: 20, On: true})
 			sum.Add(stats.Piece{At: from.Add(time.Minute), For: time.Minute, S: 100, Over: true, On: true})
-			sum.Add(stats.Piece{At: from.Add(2 * time.Minute), For: time.Hour, S: 0.1})
+			sum.Add(stats.Piece{At: from.Add(2 * time.Minute), For: time.Hour, S: 0.1, Uncalibrated: true})
+			if per == history.PerAll {
+				sum.Untold = time.Minute
+			}
 			return []history.Stretch{{From: from, To: to, Runs: 3, Sum: sum}}, nil
 		}
 	})
@@ -277,6 +280,11 @@ func TestStatisticsByTheAPI(t *testing.T) {
 	}
 	if body := get(t, s, "/api/v1/posts/galley/statistics?per=hour").Body.String(); !strings.Contains(body, `"w_per_m2":null`) || !strings.Contains(body, `"to_w_per_m2":null`) {
 		t.Errorf("over range is told as a value: %s", body)
+	}
+	for per, want := range map[history.Per]string{history.PerHour: `"uncalibrated_s":3600,`, history.PerAll: `"uncalibrated_s":null,`} {
+		if body := get(t, s, "/api/v1/posts/galley/statistics?per="+string(per)).Body.String(); !strings.Contains(body, want) {
+			t.Errorf("per %s: no %s in %s", per, want, body)
+		}
 	}
 	if err := json.Unmarshal(get(t, s, "/api/v1/soaks/door-7/statistics?per=run").Body.Bytes(), &of); err != nil || len(of.Stretches) != 1 || of.Stretches[0].Run == nil || of.Soak != "door-7" {
 		t.Errorf("%v %+v", err, of)

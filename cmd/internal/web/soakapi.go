@@ -90,7 +90,8 @@ type figuresJSON struct {
 	On          number `json:"on_s"`
 	OffMedian   number `json:"off_median_w_per_m2"`
 	OverRange   number `json:"over_range_s"`
-	Exceedances *int   `json:"exceedances"` // null: not counted throughout
+	NotCovered  number `json:"uncalibrated_s"` // of the time seen, by no certificate; null: not kept throughout
+	Exceedances *int   `json:"exceedances"`    // null: not counted throughout
 	Above       number `json:"above_s"`
 	Highest     number `json:"highest_w_per_m2"` // null: over range, or nothing seen
 	HighestAt   string `json:"highest_at,omitempty"`
@@ -99,9 +100,12 @@ type figuresJSON struct {
 func figuresOf(s *stats.Summary, level quantity.PowerDensity) figuresJSON {
 	q := &s.On.Quantiles
 	j := figuresJSON{Seen: number(s.Seen().Seconds()), Mean: number(math.NaN()), Deviation: number(s.On.Moments.Deviation()), Median: number(q.At(0.5)), P95: number(q.At(0.95)), P99: number(q.At(0.99)),
-		On: number(q.Total().Seconds()), OffMedian: number(s.Off.Quantiles.At(0.5)), OverRange: number((s.On.OverRange + s.Off.OverRange).Seconds()), Above: number(math.NaN()), Highest: number(math.NaN())}
+		On: number(q.Total().Seconds()), OffMedian: number(s.Off.Quantiles.At(0.5)), OverRange: number((s.On.OverRange + s.Off.OverRange).Seconds()), NotCovered: number(s.Uncalibrated.Seconds()), Above: number(math.NaN()), Highest: number(math.NaN())}
 	if s.On.Moments.N > 0 {
 		j.Mean = number(s.On.Moments.Mean)
+	}
+	if s.Untold > 0 {
+		j.NotCovered = notKnown()
 	}
 	if e, ok := s.Above(level); ok {
 		j.Exceedances, j.Above = &e.Count, number(e.Above.Seconds())
