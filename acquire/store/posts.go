@@ -45,8 +45,9 @@ func (w *writer) serve(r request) error {
 		return fail(err)
 	}
 	w.unfolded = true
+	events := len(w.entered) > 0
 	w.chained()
-	w.s.served(b, w.added)
+	w.s.served(b, w.added, events)
 	w.side.note(b)
 	w.sideChecked()
 	return nil
@@ -66,13 +67,18 @@ func (s *Store) numbered() *batch {
 	return &batch{no: s.state.commits + 1, at: s.o.Now().UTC(), last: map[int32]mark{}}
 }
 
-// served takes note of a request that is durable.
-func (s *Store) served(b *batch, all []added) {
+// served takes note of a request that is durable, and tells who waits for events where it
+// wrote any.
+func (s *Store) served(b *batch, all []added, events bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.state.commits, s.state.at = b.no, s.o.Now()
 	for _, a := range all {
 		s.queue.names[a.post], s.queue.last[a.post], b.last[a.post] = a.name, a.last, a.last
+	}
+	if events {
+		close(s.changed)
+		s.changed = make(chan struct{})
 	}
 }
 

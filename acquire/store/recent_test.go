@@ -226,6 +226,30 @@ func TestAnImportInDoubtIsNotPassedOver(t *testing.T) {
 	}
 }
 
+// An import wakes who follows the events, as a commit does; what writes none wakes nobody.
+func TestAnImportWakesFollowers(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	woken := func(changed <-chan struct{}) bool {
+		select {
+		case <-changed:
+			return true
+		default:
+			return false
+		}
+	}
+	changed := s.Changed()
+	register(t, s, post("fryer"))
+	if woken(changed) {
+		t.Error("a post that became known wakes followers, and is no event")
+	}
+	if err := imported(t, s, 50, nil); err != nil {
+		t.Fatal(err)
+	}
+	if !woken(changed) {
+		t.Error("an import wakes nobody")
+	}
+}
+
 // An alarm that is raised while a file is imported gets a lower number than the
 // import's event, and is durable later: who follows the events still meets it.
 func TestAnImportHidesNoAlarm(t *testing.T) {
