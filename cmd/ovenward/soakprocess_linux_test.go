@@ -146,7 +146,8 @@ func (s *soaked) pausedAndFinished() {
 	s.says("pause", "d1", "--why=the bench is cleaned")
 	s.refused("it is paused", "count", "d1", "--operations=1")
 	s.says("note", "d1", "--why=hinge oiled")
-	s.midway = time.Now().UTC()
+	s.midway = time.Now().UTC().Truncate(time.Second).Add(time.Second) // reports are of whole seconds
+	waitFor(s.t, 5*time.Second, "the second to be over", func() bool { return time.Now().After(s.midway) })
 	s.says("resume", "d1")
 	s.refused("150 of 300 operations are counted", "finish", "d1")
 	s.refused("say why with --why=TEXT", "stop", "d1")

@@ -400,6 +400,14 @@ func TestFractionsOfASecondAreRefused(t *testing.T) {
 			t.Errorf("%s: %v", want, err)
 		}
 	}
+	for want, q := range map[string]SoakQuery{
+		"--from=2031-05-20T23:40:00.145Z": {ID: "door-7", From: dusk().Add(145 * time.Millisecond)},
+		"--to=2031-05-20T23:40:00.2Z":     {ID: "door-7", By: dusk().Add(200 * time.Millisecond)},
+	} {
+		if _, err := Soak(t.Context(), r, q); err == nil || !strings.Contains(err.Error(), want+" has a fraction of a second") {
+			t.Errorf("soak, %s: %v", want, err)
+		}
+	}
 	if _, err := Certificates(t.Context(), r, dusk().Add(time.Millisecond), "test"); err == nil || !strings.Contains(err.Error(), "--to=2031-05-20T23:40:00.001Z has a fraction") {
 		t.Errorf("certificates: %v", err)
 	}

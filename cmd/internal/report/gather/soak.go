@@ -35,6 +35,9 @@ type SoakQuery struct {
 
 // Soak reads a soak test.
 func Soak(ctx context.Context, r *store.Reader, q SoakQuery) (*report.Soak, error) {
+	if err := cmp.Or(whole("from", q.From), whole("to", q.By)); err != nil {
+		return nil, err
+	}
 	id, by, zone := q.ID, q.By, q.Zone
 	all, err := r.SoaksBy(ctx, by)
 	if err != nil {
