@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -61,7 +62,7 @@ func TestTemperatureCoefficientThroughTheDaemon(t *testing.T) {
 		return len(shown) >= 5
 	})
 	d.stop(t)
-	compared := 0
+	made := map[time.Time]float64{} // by instant
 	for _, s := range readSamples(t, record) {
 		columns := strings.Split(strings.TrimSpace(string(s.Said)), ",")
 		var said [2]float64
@@ -79,17 +80,27 @@ func TestTemperatureCoefficientThroughTheDaemon(t *testing.T) {
 		if math.Abs(said[1]-10) < 1 {
 			t.Fatalf("%q is at the reference temperature: nothing is seen of the coefficient", s.Said)
 		}
-		for at, v := range shown {
-			when, err := time.Parse(time.RFC3339Nano, at)
-			if err != nil {
-				t.Fatal(err)
+		made[s.At] = want
+	}
+	compared := 0
+	for at, v := range shown {
+		when, err := time.Parse(time.RFC3339Nano, at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The record keeps milliseconds, the page cuts to them; on a busy machine a late
+		// sample and the next may lie so near to one another.
+		var near []float64
+		for at, want := range made {
+			if when.Sub(at).Abs() <= time.Millisecond {
+				near = append(near, want)
 			}
-			if when.Sub(s.At).Abs() <= time.Millisecond { // the record keeps milliseconds, the page cuts to them
-				compared++
-				if math.Abs(v-want) > 1e-6*math.Abs(want)+1e-9 {
-					t.Errorf("the page's value of %q is %v W/m², want %v", s.Said, v, want)
-				}
-			}
+		}
+		if len(near) > 0 {
+			compared++
+		}
+		if len(near) > 0 && !slices.ContainsFunc(near, func(want float64) bool { return math.Abs(v-want) <= 1e-6*math.Abs(want)+1e-9 }) {
+			t.Errorf("the page's value at %s is %v W/m², want %v", at, v, near)
 		}
 	}
 	if compared < 3 {
