@@ -27,10 +27,10 @@ func TestFaultClosedInTheMiddleOfALine(t *testing.T) {
 	})
 	<-cut
 	b.unplug()
-	b.soon("the post to be known silent", b.alarmed(alarm.Silent, alarm.Raised))
+	b.soon("the post to be known silent", b.alarmed(alarm.Silent))
 	b.plug(func(n int) string { return number(900000+n) + "\n" })
 	b.soon("readings after the plug is back", b.has(3, 900000))
-	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.soon("the alarm to return", b.returned(alarm.Silent))
 	b.stop()
 	b.noneTwice()
 	for _, said := range b.said() {
@@ -56,12 +56,12 @@ func TestFaultSilentForAWhile(t *testing.T) {
 		}
 		return number(n) + "\n"
 	})
-	b.soon("the alarm", b.alarmed(alarm.Silent, alarm.Raised))
+	b.soon("the alarm", b.alarmed(alarm.Silent))
 	if n := len(b.said()); n == 0 || n > 10 {
 		t.Errorf("%d samples of 10 answers", n)
 	}
 	close(speaks)
-	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.soon("the alarm to return", b.returned(alarm.Silent))
 	b.stop()
 	b.noneTwice()
 	b.balanced(len(in.Seen()), 0)
@@ -164,12 +164,12 @@ func TestFaultGarbage(t *testing.T) {
 		}
 		return string(noise) + "\n"
 	})
-	b.soon("the stale alarm", b.alarmed(alarm.Stale, alarm.Raised))
+	b.soon("the stale alarm", b.alarmed(alarm.Stale))
 	if n := len(b.said()); n > 0 {
 		t.Errorf("%d samples from garbage: %q", n, b.said())
 	}
 	close(right)
-	b.soon("the alarm to return", b.alarmed(alarm.Stale, alarm.Raised, alarm.Returned))
+	b.soon("the alarm to return", b.returned(alarm.Stale))
 	b.stop()
 	b.noneTwice()
 }
@@ -269,12 +269,12 @@ func TestFaultReplugWithAThousandDescriptors(t *testing.T) {
 	b.soon("the reason", func() bool {
 		return slices.ContainsFunc(b.memory.texts(KindLink), func(s string) bool { return strings.Contains(s, "too high for the serial library") })
 	})
-	b.soon("the alarm", b.alarmed(alarm.Silent, alarm.Raised))
+	b.soon("the alarm", b.alarmed(alarm.Silent))
 	for _, f := range held {
 		f.Close()
 	}
 	b.soon("readings again", b.has(3, 900000))
-	b.soon("the alarm to return", b.alarmed(alarm.Silent, alarm.Raised, alarm.Returned))
+	b.soon("the alarm to return", b.returned(alarm.Silent))
 	b.stop()
 	b.noneTwice()
 }
