@@ -29,15 +29,14 @@ func (h *History) StandsAs(o *History) bool {
 	return h.Oven == o.Oven && (a == b || math.IsNaN(a) && math.IsNaN(b))
 }
 
-// movedTo returns since when a post stands as it does by its newest version; zero: ever
-// since it is known.
-func movedTo(all []History) time.Time {
-	for i := len(all) - 1; i > 0; i-- {
+// Moves lists since when a post stood elsewhere than by the version before, in order.
+func Moves(all []History) (at []time.Time) {
+	for i := 1; i < len(all); i++ {
 		if !all[i].StandsAs(&all[i-1]) {
-			return all[i].ValidFrom
+			at = append(at, all[i].ValidFrom)
 		}
 	}
-	return time.Time{}
+	return at
 }
 
 // TopOf is acquire.Post.Top of all versions of a post together that were in force from

@@ -59,7 +59,9 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 		return fail(err)
 	}
 	past.Top, past.TopU, past.Least = TopOf(all, from, past.LastAt.Add(1))
-	past.Moved = movedTo(all)
+	if moves := Moves(all); len(moves) > 0 {
+		past.Moved = moves[len(moves)-1]
+	}
 	past.Recent = func(yield func(acquire.Sample, error) bool) {
 		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
 			// Damage is told by whoever looks after the record; a start recalls

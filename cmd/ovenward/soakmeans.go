@@ -38,12 +38,18 @@ func (e eyes) means(ctx context.Context, post *acquire.Post, p soak.Plan, from, 
 		if !(top > 0) || math.IsInf(float64(top), 0) {
 			top, topU, least = 1e6, quantity.PowerDensity(math.NaN()), 0 // not known, as of what was imported
 		}
-		m := meanOver{level: p.Level, mean: limit.NewMean(p.Mean, top, topU), least: least, floor: post.Probe.Floor, stale: post.Stale, span: span, sum: &sum}
+		begin := func() *limit.Mean { return limit.NewMean(p.Mean, top, topU) }
+		moves := store.Moves(versions)
+		m := meanOver{level: p.Level, mean: begin(), least: least, floor: post.Probe.Floor, stale: post.Stale, span: span, sum: &sum}
 		for batch, err := range e.record.PastSamples(ctx, post.ID, span.From.Add(-back), span.To) {
 			if err != nil {
 				return stats.Exceedances{}, err
 			}
 			for _, s := range batch {
+				for ; len(moves) > 0 && !s.At.Before(moves[0]); moves = moves[1:] {
+					m.until(moves[0])
+					m.mean, m.last.Valid = begin(), false // it was the field of another place
+				}
 				m.until(s.At)
 				m.last = s
 			}

@@ -175,7 +175,19 @@ func TestStopRuleJudgesTheMean(t *testing.T) {
 		t.Fatal(err)
 	}
 	whole("from kept hours")
-	plan.Mean = 0
+	// The second is none where the post came nearer in its middle: no place shows enough of it.
+	plan.Level = 55
+	for want := 2; want > 0; want-- {
+		if got, _, err := e.Above(t.Context(), plan, begun(), end); err != nil || got.Count != want {
+			t.Errorf("%d exceedances of the mean, %v; want %d", got.Count, err, want)
+		}
+		nearer := post
+		nearer.Distance /= 2
+		if err := record.Register([]acquire.Post{nearer}, begun().Add(4*time.Hour+230*time.Second)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	plan.Mean, plan.Level = 0, 50
 	if got, _, err := e.Above(t.Context(), plan, begun(), end); err != nil || got.Count < 300 {
 		t.Errorf("of single values %d exceed, %v: this tries nothing", got.Count, err)
 	}
