@@ -48,9 +48,9 @@ func standOf(st acquire.Stats) stand {
 	case d.blind:
 		d.State, d.rank = "blind", 3
 	case st.Condition == acquire.Seeing:
-		d.State, d.rank = "seeing", 6
+		d.State, d.rank = "seeing", 7
 	default:
-		d.State, d.rank = "idle", 7
+		d.State, d.rank = "idle", 8
 	}
 	if d.rank > 3 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
@@ -58,11 +58,11 @@ func standOf(st acquire.Stats) stand {
 	if d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding; d.kept && d.rank > 3 {
 		d.State, d.rank = "was", 4
 	}
-	if (standing || !d.sight.Seeing()) && d.rank > 3 {
-		d.rank = 4
-	}
-	if st.Battery && d.rank > 4 {
+	if (standing || !d.sight.Seeing()) && d.rank > 4 {
 		d.rank = 5
+	}
+	if st.Battery && d.rank > 5 {
+		d.rank = 6
 	}
 	return d
 }

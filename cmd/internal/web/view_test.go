@@ -274,6 +274,21 @@ func TestWorstFirstAmongEquals(t *testing.T) {
 	}
 }
 
+// A post that was above its limit stands before one that only calls for a certificate,
+// however calm its newest run was and however high the other's last hour.
+func TestAnExceedanceThatIsKeptStandsBeforeLesserMatters(t *testing.T) {
+	f := newFake(noon())
+	f.stats[0].Alarms = []alarm.Alarm{stood("galley", alarm.CertificateDue, alarm.Acknowledged, noon())}
+	f.stats[2].Alarms = []alarm.Alarm{stood("canteen", alarm.Exceeds, alarm.LatchedAcknowledged, noon())}
+	f.stats[2].RunPeak = 1
+	s := newServer(f)
+	s.sparks.all["galley"] = spark{Read: true, hi: 8, limit: 10}
+	page := get(t, s, "/").Body.String()
+	if kept, lesser := strings.Index(page, "<a href=/posts/canteen>"), strings.Index(page, "<a href=/posts/galley>"); kept < 0 || kept > lesser {
+		t.Errorf("the post that was above its limit stands at %d, the one whose certificate is due at %d", kept, lesser)
+	}
+}
+
 func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
 	for _, c := range []struct {
 		ratio float64
