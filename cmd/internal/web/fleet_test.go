@@ -92,7 +92,7 @@ func TestWeights(t *testing.T) {
 		row  string
 	}{
 		{"seeing", func(*fleet) {}, "Seeing; the oven runs"},
-		{"latched", worst, "Was above its limit in this run, not at this moment <i>since 2026-06-02 16:00:00 UTC"},
+		{"latched", worst, "Was above its limit in this run, not at this moment <i>alarm since 2026-06-02 16:00:00 UTC"},
 	} {
 		f := newFleet(200, noon)
 		c.make(f)

@@ -137,27 +137,33 @@ func (v voice) standing(st acquire.Stats, d stand) string {
 	return v.condition(st)
 }
 
-// sinceWords says since when it stands so. An exceedance stands since its alarm
-// does; one that is no alarm yet is told by its time above.
+// sinceWords says since when what standing tells is so, or where nobody kept that,
+// since when its alarm stands: it outlasts runs. An exceedance that is no alarm yet
+// is told by its time above.
 func (v voice) sinceWords(st acquire.Stats, d stand, now time.Time) string {
-	if d.above || d.was || d.kept {
+	since := func(is func(alarm.Rule) bool) string {
 		for _, a := range st.Alarms {
-			if a.Rule.IsExceedance() && a.State.Standing() {
-				return v.t("overview.since", "at", v.clock(a.Since, now))
+			if is(a.Rule) && a.State.Standing() {
+				return v.t("overview.alarm_since", "at", v.clock(a.Since, now))
 			}
 		}
-		return v.t("overview.above_for", "x", int(math.Ceil(st.TimeUp.Seconds())))
+		return ""
 	}
-	if d.zeroOff {
-		return "" // nobody kept since when
-	}
-	since := st.Since
-	for _, a := range st.Alarms {
-		if d.State == "was" && (a.Rule == alarm.OpenDoor || a.Rule == alarm.Emission) && a.State.Standing() {
-			since = a.Since
+	var text string
+	switch {
+	case d.above || d.was:
+		if text = since(alarm.Rule.IsExceedance); text == "" {
+			text = v.t("overview.above_for", "x", int(math.Ceil(st.TimeUp.Seconds())))
 		}
+	case slices.Contains(d.sight.All, acquire.OpenEmits):
+		text = since(func(r alarm.Rule) bool { return r == alarm.OpenDoor })
+	case d.sight.Regard == acquire.Emits:
+		text = since(func(r alarm.Rule) bool { return r == alarm.Emission })
+	case d.zeroOff: // nobody kept since when
+	default:
+		text = v.t("overview.since", "at", v.clock(st.Since, now))
 	}
-	return v.t("overview.since", "at", v.clock(since, now))
+	return text
 }
 
 // valueNow is the present value in the viewer's unit, or why there is none.
