@@ -73,11 +73,11 @@ type postJSON struct {
 	Condition  string      `json:"condition"`
 	Since      string      `json:"condition_since"`
 	Detail     string      `json:"detail,omitempty"`
-	Regard     string      `json:"regard"`         // what the post amounts to: seeing, or the loudest of what keeps it from that
-	Why        []string    `json:"regard_why"`     // everything that keeps it from it
-	Withdrawn  *noticeJSON `json:"oven_withdrawn"` // null: the oven is in use
-	Running    bool        `json:"oven_known_to_run"`
-	ValueState string      `json:"value_state"` // value, under floor, over range, not seen, or below zero: it reads so far below zero that its zero is off
+	Regard     string      `json:"regard"`            // what the post amounts to: seeing, or the loudest of what keeps it from that
+	Why        []string    `json:"regard_why"`        // everything that keeps it from it
+	Withdrawn  *noticeJSON `json:"oven_withdrawn"`    // null: the oven is in use
+	Running    *bool       `json:"oven_known_to_run"` // null: the field is not known
+	ValueState string      `json:"value_state"`       // value, under floor, over range, not seen, or below zero: it reads so far below zero that its zero is off
 	Value      number      `json:"value_w_per_m2"`
 	U          number      `json:"expanded_uncertainty_w_per_m2"`
 	ValueAt    string      `json:"value_at,omitempty"`
@@ -115,12 +115,15 @@ func postOf(st acquire.Stats) postJSON {
 	j := postJSON{
 		ID: st.Post.ID, Oven: st.Post.Oven, OvenPlace: st.Post.OvenPlace,
 		Probe: st.Post.Probe.ID, Simulated: st.Post.Probe.Simulated,
-		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail, Running: st.Running,
+		Condition: string(st.Condition), Since: instant(st.Since), Detail: st.Detail,
 		ValueState: string(presenceOf(st)), Value: nan, U: nan, ValueAtU: nan, Ratio: nan,
 		Distance: number(st.Post.Distance), Limit: limitOf(st.Post.Limit), Vitals: vitalsOf(st.Vitals),
 		Verdict: verdictOf(st.Binding()), Limits: limitsOf(st.Post), Verdicts: verdictsOf(st),
 	}
 	j.NotCal = st.Uncalibrated
+	if !st.Blind() {
+		j.Running = &st.Running
+	}
 	sight := st.Sight()
 	j.Regard, j.Why = string(sight.Regard), sight.Why
 	if a := st.Withdrawn; a != nil {

@@ -108,7 +108,7 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 		if err != nil {
 			p.Trouble = err.Error()
 		}
-		if st.Running {
+		if st.Running && !st.Blind() {
 			of.Now = f.t("runs.now", "at", f.clock(st.RunningSince, now))
 		}
 		for i := len(runs) - 1; i >= of.More; i-- {

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/cycle/stats"
@@ -306,6 +307,23 @@ func TestSoakChartNamesTheLimitInside(t *testing.T) {
 	}
 	if y, err := strconv.ParseFloat(m[1], 64); err != nil || y < 13 {
 		t.Errorf("a text of 13 px stands %s px below the top", m[1])
+	}
+}
+
+// A post that does not see says of no oven that it runs now.
+func TestNoRunIsToldOfABlindPost(t *testing.T) {
+	f := soaking(noon())
+	station := newFake(noon())
+	for i := range station.stats {
+		station.stats[i].Condition, station.stats[i].RunningSince = acquire.SilentNow, noon().Add(-90*time.Second)
+	}
+	station.stats[2].Condition = acquire.Seeing
+	s := newServer(station, f.options)
+	if page := textOf(get(t, s, "/runs").Body.String()); strings.Count(page, "It runs now") != 1 {
+		t.Errorf("one oven is known to run, and the page says:\n%s", page)
+	}
+	if api := get(t, s, "/api/v1/posts").Body.String(); strings.Count(api, `"oven_known_to_run":null`) != 2 || !strings.Contains(api, `"oven_known_to_run":true`) {
+		t.Errorf("one oven is known to run, and the API says %s", api)
 	}
 }
 

@@ -163,7 +163,7 @@ func (s *Server) runStretches(ctx context.Context, v voice, st acquire.Stats, at
 	}
 	if !known {
 		last := stretchOf{from: st.RanFrom, to: st.RanTo, text: v.t("post.run", "peak", v.peak(st.RunPeak))}
-		if st.Running {
+		if st.Running && !st.Blind() {
 			last.to = time.Time{}
 		}
 		out = append(out, last)

@@ -279,6 +279,9 @@ func checkRunsOfStrip(t *testing.T, f *fakeStation, s *Server) {
 	st.Running = true
 	p = stripAt(t, s, "span=300&w=660")
 	runs("one that goes on", kept, lane{box{552, 100}, "The oven ran; highest 3.4 mW/cm²", false})
+	st.Condition = acquire.SilentNow
+	p = stripAt(t, s, "span=300&w=660")
+	runs("one that nobody sees any more", kept, lane{box{552, 60}, "The oven ran; highest 3.4 mW/cm²", false})
 	st.RanFrom, st.RanTo, st.Running = time.Time{}, time.Time{}, false
 	p = stripAt(t, s, "span=36000&w=660")
 	runs("many", lane{box{112, 60}, "The oven ran 9 times; highest over range", false})
