@@ -158,6 +158,18 @@ func TestSharedReasonsAreSaidOnce(t *testing.T) {
 	}
 }
 
+// What was said of the load before is not said beside what to do with the next.
+func TestNothingOfTheOldLoadIsSaidBesideTheNext(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.until(StageOver, 0.06, 10*time.Minute)
+	warm := 40.0
+	g.do(Act{Kind: TookTemperature, Celsius: &warm})
+	if v := g.s.View(g.now, time.Second); v.Phase != WaterWanted || v.Said != "" {
+		t.Errorf("at %q it says %q beside %q", v.Phase, v.Said, v.Do)
+	}
+}
+
 // Nothing is told finer than the probe's floor: what lies under it is its own noise.
 func TestUnderTheFloorIsToldSo(t *testing.T) {
 	g := begin(t)

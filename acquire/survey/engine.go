@@ -221,7 +221,7 @@ func (s *Survey) applyStage(st Step) {
 		}
 		s.to(StageOver, st.At)
 	case TookTemperature:
-		s.stage().End = st.Celsius
+		s.stage().End, s.said = st.Celsius, ""
 		if s.phase == StageOver {
 			s.to(WaterWanted, st.At)
 		}
