@@ -177,13 +177,40 @@ func TestUnderTheFloorIsToldSo(t *testing.T) {
 	g.do(Act{Kind: WentOn})
 	g.read(0.06, time.Second)
 	const want = "< 0.02 mW/cm²"
-	if v := g.s.View(g.now, time.Second); v.Value != want || v.Best != "highest here: "+want {
-		t.Errorf("%q, %q", v.Value, v.Best)
+	if v := g.s.View(g.now, time.Second); v.Value != want || v.Best != "highest here: "+want || v.Off != "background, oven off: "+want {
+		t.Errorf("%q, %q, %q", v.Value, v.Best, v.Off)
 	}
 	g.until(HoldReady, 0.06, 30*time.Second)
 	g.do(Act{Kind: WentOn})
 	g.until(SweepReady, 0.06, 30*time.Second)
 	if v := g.s.View(g.now, time.Second); v.Said != "Place 1 is taken: "+want {
 		t.Errorf("%q", v.Said)
+	}
+	was, is := 0.3, 0.06
+	places := func(v *float64) []Place { return []Place{{N: 1, Surface: Front, Cell: 1, Value: v, U: v}} }
+	c := compare(Last{Ended: epoch(), Places: places(&was), Floor: 0.5}, Result{Places: places(&is), Instruments: []Instrument{{Floor: 0.2}}})
+	if c.Text != "the highest value is < 0.02 mW/cm², it was < 0.05 mW/cm² on 2026-06-03" || c.Change != nil {
+		t.Errorf("%q, a change of %v", c.Text, c.Change)
+	}
+}
+
+// What is above its limit does not read as the limit, and a turn of 2.5 s not as one of 2.
+func TestFiguresOfAViewKeepWhatMatters(t *testing.T) {
+	for ratio, want := range map[float64]string{52.1 / 50: "1.04", 1.0004: "1.0004", 1: "1", 0.9996: "0.9996", 0.4167: "0.42", 12.3: "12", 123.4: "123"} {
+		if got := Times(ratio, 2); got != want {
+			t.Errorf("%g times reads %q, want %q", ratio, got, want)
+		}
+	}
+	g := begin(t, func(s *Setup) { s.Plan.TurnS = 2.5 })
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.until(HoldReady, 52.1, 30*time.Second)
+	if v := g.s.View(g.now, time.Second); v.Ratio != "1.04 × limit" || v.Level != "above" {
+		t.Errorf("%s, %q", v.Level, v.Ratio)
+	}
+	g.do(Act{Kind: WentOn})
+	g.read(52.1, 2200*time.Millisecond)
+	if v := g.s.View(g.now, time.Second); v.Settled != "not settled: 1.2 of 2.5 s of the stirrer's turn seen" {
+		t.Errorf("%q", v.Settled)
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"ovenward/acquire/quantity"
 )
 
 // worst is the highest value of places; nil when none has one.
@@ -22,7 +24,11 @@ func worst(all []Place) *Place {
 // the uncertainty of the difference, both taken as independent, which errs on the
 // side of saying 'no change' for the same probe.
 func compare(last Last, r Result) Comparison {
-	c := Comparison{ID: last.ID, Ended: last.Ended, Outcome: last.Outcome, Cells: []ComparisonCell{}}
+	c := Comparison{ID: last.ID, Ended: last.Ended, Outcome: last.Outcome, Cells: []ComparisonCell{}, Floor: last.Floor}
+	var floor quantity.PowerDensity
+	if len(r.Instruments) > 0 {
+		floor = r.Instruments[0].Floor
+	}
 	then, now := worst(last.Places), worst(r.Places)
 	wasOver, isOver := slices.ContainsFunc(last.Places, overRange), slices.ContainsFunc(r.Places, overRange)
 	c.Cells = cells(last.Places, r.Places)
@@ -34,18 +40,22 @@ func compare(last Last, r Result) Comparison {
 		c.Text = fmt.Sprintf("the field is over the probe's range, as it was on %s", on)
 		return c
 	case isOver && then != nil:
-		c.Text = fmt.Sprintf("the field is over the probe's range, the highest value was %s on %s", shown(*then.Value), on)
+		c.Text = fmt.Sprintf("the field is over the probe's range, the highest value was %s on %s", over(*then.Value, last.Floor), on)
 		return c
 	case wasOver && now != nil:
-		c.Text = fmt.Sprintf("the highest value is %s, the field was over the probe's range on %s", shown(*now.Value), on)
+		c.Text = fmt.Sprintf("the highest value is %s, the field was over the probe's range on %s", over(*now.Value, floor), on)
 		return c
 	case then == nil || now == nil:
 		c.Text = "no highest value to compare"
 		return c
 	}
+	words := fmt.Sprintf("the highest value is %s, it was %s on %s", over(*now.Value, floor), over(*then.Value, last.Floor), last.Ended.Format(time.DateOnly))
+	if *now.Value < float64(floor) && *then.Value < float64(last.Floor) { // two noises have no difference
+		c.Text = words
+		return c
+	}
 	change := *now.Value - *then.Value
 	c.Change = &change
-	words := fmt.Sprintf("the highest value is %s, it was %s on %s", shown(*now.Value), shown(*then.Value), last.Ended.Format(time.DateOnly))
 	switch {
 	case now.U == nil || then.U == nil:
 		c.Text = words + "; whether that is a change cannot be told without both uncertainties"

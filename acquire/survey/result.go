@@ -189,6 +189,8 @@ type Comparison struct {
 	U       *float64         `json:"expanded_uncertainty_w_per_m2"`
 	Text    string           `json:"text"`
 	Cells   []ComparisonCell `json:"cells"`
+
+	Floor quantity.PowerDensity `json:"floor_w_per_m2,omitempty"` // of the probe then; 0: not known
 }
 
 // ComparisonCell compares the highest values of one cell.

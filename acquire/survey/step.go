@@ -6,6 +6,7 @@ import (
 
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 )
 
 // Kind sorts the steps of a guided survey.
@@ -70,6 +71,8 @@ type Last struct {
 	Ended   time.Time     `json:"ended"`
 	Outcome limit.Outcome `json:"outcome"`
 	Places  []Place       `json:"places"`
+
+	Floor quantity.PowerDensity `json:"floor_w_per_m2,omitempty"` // of its probe; 0: not known
 }
 
 // Peak is the highest value of a sweep, and where it was.

@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -65,7 +66,7 @@ func (s *Survey) View(now time.Time, stale time.Duration) View {
 		v.LeftS = &left
 	}
 	if s.background.Taken {
-		v.Off = "background, oven off: " + shown(float64(s.background.Value))
+		v.Off = "background, oven off: " + s.shown(float64(s.background.Value))
 	}
 	s.instruct(&v, now)
 	s.endView(&v)
@@ -83,7 +84,7 @@ func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
 		v.Value, v.Level = "over range", "above"
 	default:
 		ratio := r.S / float64(s.Setup.Limit.Value)
-		v.Value, v.Ratio, v.Level = shown(r.S), fmt.Sprintf("%.2g × limit", ratio), "below"
+		v.Value, v.Ratio, v.Level = shown(r.S), fmt.Sprintf("%s × limit", Times(ratio, 2)), "below"
 		if ratio > 1 {
 			v.Level = "above"
 		}
@@ -178,7 +179,7 @@ func (s *Survey) instructHold(v *View, now time.Time) {
 	case u.rose.IsZero():
 		v.Settled = "not settled: the probe still follows its move here"
 	case u.newest.Sub(u.settled) < s.turn():
-		v.Settled = fmt.Sprintf("not settled: %.0f of %.0f s of the stirrer's turn seen", u.newest.Sub(u.settled).Seconds(), s.turn().Seconds())
+		v.Settled = fmt.Sprintf("not settled: %s of %.3g s of the stirrer's turn seen", tenths(u.newest.Sub(u.settled), s.turn()), s.turn().Seconds())
 	default:
 		v.Settled = "not settled: the value still rises"
 	}
@@ -203,10 +204,36 @@ func (s *Survey) endView(v *View) {
 	}
 }
 
-// shown prints a value of a place, and nothing finer than the probe's floor.
-func (s *Survey) shown(v float64) string {
-	if floor := float64(s.Setup.Instrument.Floor); v < floor {
-		return "< " + shown(floor)
+// tenths prints how much of a span has passed in seconds, by tenths where the span has some.
+func tenths(d, of time.Duration) string {
+	digits := 0
+	if of%time.Second != 0 {
+		digits = 1
+	}
+	return strconv.FormatFloat(d.Seconds(), 'f', digits, 64)
+}
+
+// Times prints a multiple of a limit to so many digits, and to more where it would
+// read as the limit itself, which it is not.
+func Times(ratio float64, digits int) string {
+	if ratio >= 100 {
+		return strconv.FormatFloat(ratio, 'f', 0, 64)
+	}
+	text := strconv.FormatFloat(ratio, 'g', digits, 64)
+	for text == "1" && ratio != 1 {
+		digits++
+		text = strconv.FormatFloat(ratio, 'g', digits, 64)
+	}
+	return text
+}
+
+// shown prints a value of a place.
+func (s *Survey) shown(v float64) string { return over(v, s.Setup.Instrument.Floor) }
+
+// over prints a value, and nothing finer than the probe's floor.
+func over(v float64, floor quantity.PowerDensity) string {
+	if v < float64(floor) {
+		return "< " + shown(float64(floor))
 	}
 	return shown(v)
 }

@@ -288,6 +288,21 @@ func actOfLine(line string) (a survey.Act, err error) {
 	return a, err
 }
 
+// heldWords is the value of a place, and nothing finer than the probe's floor.
+func heldWords(r *survey.Result, p survey.Place) string {
+	switch {
+	case p.OverRange:
+		return "over range"
+	case p.Value == nil:
+		return "no value"
+	case len(r.Instruments) > 0 && *p.Value < float64(r.Instruments[0].Floor):
+		return "< " + mw(float64(r.Instruments[0].Floor))
+	case p.U != nil:
+		return mw(*p.Value) + " ± " + mw(*p.U)
+	}
+	return mw(*p.Value)
+}
+
 // found prints what came of the survey.
 func (w *walk) found(ctx context.Context) error {
 	var got struct {
@@ -304,16 +319,7 @@ func (w *walk) found(ctx context.Context) error {
 		}
 	}
 	for _, p := range r.Places {
-		value := "no value"
-		switch {
-		case p.OverRange:
-			value = "over range"
-		case p.Value != nil && p.U != nil:
-			value = mw(*p.Value) + " ± " + mw(*p.U)
-		case p.Value != nil:
-			value = mw(*p.Value)
-		}
-		fmt.Fprintf(w.out, "  %2d  %s, cell %d, %s: %s, %s\n", p.N, p.Sweep, p.Cell, value, p.Verdict.Outcome, strings.Join(p.Verdict.Reasons, "; "))
+		fmt.Fprintf(w.out, "  %2d  %s, cell %d, %s: %s, %s\n", p.N, p.Sweep, p.Cell, heldWords(&r, p), p.Verdict.Outcome, strings.Join(p.Verdict.Reasons, "; "))
 	}
 	for _, t := range append(append([]string{}, r.Verdict.Reasons...), r.Next...) {
 		fmt.Fprintf(w.out, "  %s\n", t)

@@ -71,6 +71,16 @@ func TestSurveyInTheTerminal(t *testing.T) {
 	}
 }
 
+// A hold under the probe's floor is no value in the terminal either.
+func TestTheTerminalTellsNothingBelowTheFloor(t *testing.T) {
+	r := &survey.Result{Instruments: []survey.Instrument{{Floor: 0.2}}}
+	for v, want := range map[float64]string{0.03: "< 0.02 mW/cm²", 0.3: "0.03 mW/cm²"} {
+		if got := heldWords(r, survey.Place{Value: &v}); got != want {
+			t.Errorf("%g W/m² is told as %q, want %q", v, got, want)
+		}
+	}
+}
+
 // TestMarksAreTakenAtThePost takes two marks on the running daemon; a probe that
 // stays where it is makes no walk, and the fit says so.
 func TestMarksAreTakenAtThePost(t *testing.T) {

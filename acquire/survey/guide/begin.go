@@ -244,7 +244,11 @@ func (g *Guide) last(ctx context.Context, oven string) (*survey.Last, error) {
 			return nil, err
 		}
 		if r != nil {
-			return &survey.Last{ID: r.ID, Ended: r.Ended, Outcome: r.Verdict.Outcome, Places: r.Places}, nil
+			last := &survey.Last{ID: r.ID, Ended: r.Ended, Outcome: r.Verdict.Outcome, Places: r.Places}
+			if len(r.Instruments) > 0 {
+				last.Floor = r.Instruments[0].Floor
+			}
+			return last, nil
 		}
 	}
 	return nil, nil

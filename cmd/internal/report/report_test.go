@@ -96,6 +96,13 @@ func TestUnderTheFloorIsNoValue(t *testing.T) {
 	if got := r[0][3].Text; got != "35 mm, 310 mm" {
 		t.Errorf("its place is told as %q", got)
 	}
+	if got := s.background().(*Pairs).List[0].Value.Text; got != "< 0.01 mW/cm²" {
+		t.Errorf("the background is told as %q", got)
+	}
+	s.Result.Comparison = &survey.Comparison{Floor: 0.3, Cells: []survey.ComparisonCell{{Surface: survey.Front, Cell: 1, Then: 0.2, Now: low}}}
+	if cells := s.comparison()[1].(*Table).Rows[0]; cells[2].Text != "< 0.03 mW/cm²" || cells[3].Text != "< 0.01 mW/cm²" {
+		t.Errorf("then %q, now %q", cells[2].Text, cells[3].Text)
+	}
 	if strings.Contains(r[1][4].Text, "floor") {
 		t.Errorf("one above the floor is told as %q", r[1][4].Text)
 	}
@@ -106,7 +113,7 @@ func TestUnderTheFloorIsNoValue(t *testing.T) {
 
 // TestBackgroundStandsBesideEveryValue: what was there with the oven off.
 func TestBackgroundStandsBesideEveryValue(t *testing.T) {
-	for taken, want := range map[bool]string{true: density(0.02).Text, false: "not taken"} {
+	for taken, want := range map[bool]string{true: "< " + density(0.1).Text, false: "not taken"} {
 		s := inventedSurvey()
 		s.Result.Background.Taken = taken
 		table := s.places().(*Table)

@@ -111,6 +111,22 @@ func (s *Survey) underFloor(p *survey.Place) bool {
 	return len(in) > 0 && p.Value != nil && *p.Value < float64(in[0].Floor)
 }
 
+// seen is a value that the probe of this survey showed.
+func (s *Survey) seen(v float64) Cell {
+	if len(s.Result.Instruments) == 0 {
+		return density(quantity.PowerDensity(v))
+	}
+	return over(v, s.Result.Instruments[0].Floor)
+}
+
+// over is a value, and nothing finer than the floor of the probe that showed it.
+func over(v float64, floor quantity.PowerDensity) Cell {
+	if v < float64(floor) {
+		return raw("< " + density(floor).Text)
+	}
+	return density(quantity.PowerDensity(v))
+}
+
 func (s *Survey) highest() Cell {
 	for i := range s.Result.Places {
 		if p := &s.Result.Places[i]; p.N == s.Result.Verdict.Worst {
@@ -306,14 +322,14 @@ func (s *Survey) places() Block {
 		p := &s.Result.Places[i]
 		ratio, peak := raw(""), raw("")
 		if under := s.underFloor(p); p.Ratio != nil && !under && !math.IsInf(*p.Ratio, 0) {
-			ratio = of(fmt.Sprintf("%.3g", *p.Ratio), *p.Ratio, "1")
+			ratio = of(survey.Times(*p.Ratio, 3), *p.Ratio, "1")
 		}
 		if p.Peak != nil {
-			peak = density(quantity.PowerDensity(*p.Peak))
+			peak = s.seen(*p.Peak)
 		}
 		off := raw("not taken")
 		if b := s.Result.Background; b.Taken {
-			off = density(b.Value)
+			off = s.seen(float64(b.Value))
 		}
 		where := p.Sweep
 		if p.Pulled {
@@ -348,7 +364,7 @@ func (s *Survey) comparison() []Block {
 	}
 	t := &Table{Title: "Highest value by cell", Columns: []Column{{"Surface", false}, {"Cell", true}, {"Then", true}, {"Now", true}}, None: "No cell was measured both times."}
 	for _, x := range c.Cells {
-		t.Rows = append(t.Rows, []Cell{raw(string(x.Surface)), count(int64(x.Cell)), density(quantity.PowerDensity(x.Then)), density(quantity.PowerDensity(x.Now))})
+		t.Rows = append(t.Rows, []Cell{raw(string(x.Surface)), count(int64(x.Cell)), over(x.Then, c.Floor), s.seen(x.Now)})
 	}
 	return []Block{p, t}
 }

@@ -74,7 +74,7 @@ func (s *Survey) background() Block {
 	if !b.Taken {
 		return &Pairs{[]Pair{{"Background, oven off", raw("not taken")}}}
 	}
-	return &Pairs{[]Pair{{"Background, oven off", density(b.Value)}, {"… at", raw(join(b.Place, stamp(b.At)))}, {"… noise of one reading", density(quantity.PowerDensity(b.Noise))}, {"… readings", count(int64(b.N))}}}
+	return &Pairs{[]Pair{{"Background, oven off", s.seen(float64(b.Value))}, {"… at", raw(join(b.Place, stamp(b.At)))}, {"… noise of one reading", density(quantity.PowerDensity(b.Noise))}, {"… readings", count(int64(b.N))}}}
 }
 
 // tag is what hangs on an oven that exceeds, until it was surveyed again.

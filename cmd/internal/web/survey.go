@@ -97,6 +97,10 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		p.Outcome = string(result.Verdict.Outcome)
 	}
 	say := s.voiceOf(r)
+	floor := 0.0 // what lies below it is the probe's own noise
+	if len(result.Instruments) > 0 {
+		floor = float64(result.Instruments[0].Floor)
+	}
 	for _, c := range result.Checks {
 		p.Checks = append(p.Checks, checkView{c, say.t("survey.check_" + c.Name)})
 	}
@@ -105,8 +109,8 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		switch {
 		case h.OverRange:
 			v.Shown = say.t("survey.over_range")
-		case h.Value != nil && len(result.Instruments) > 0 && *h.Value < float64(result.Instruments[0].Floor):
-			v.Shown = say.t("survey.under_floor", "floor", say.read2(float64(result.Instruments[0].Floor)))
+		case h.Value != nil && *h.Value < floor:
+			v.Shown = say.t("survey.under_floor", "floor", say.read2(floor))
 			h.Ratio = nil
 		case h.Value != nil && h.U != nil:
 			v.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), say.unit.Unit)
@@ -114,12 +118,15 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 			v.Shown = say.read2(*h.Value)
 		}
 		if h.Ratio != nil {
-			v.Ratio = fmt.Sprintf("%.2g", *h.Ratio)
+			v.Ratio = survey.Times(*h.Ratio, 2)
 		}
-		if b := result.Background; b.Taken {
-			v.Off = say.t("survey.oven_off", "value", say.read2(float64(b.Value)))
-		} else {
+		switch b := result.Background; {
+		case !b.Taken:
 			v.Off = say.t("survey.oven_off_not")
+		case float64(b.Value) < floor:
+			v.Off = say.t("survey.oven_off", "value", "< "+say.read2(floor))
+		default:
+			v.Off = say.t("survey.oven_off", "value", say.read2(float64(b.Value)))
 		}
 		p.Past = append(p.Past, v)
 	}

@@ -172,7 +172,7 @@ func TestPlacesHeldShowTheBackground(t *testing.T) {
 		_, body := asks(t, h, http.MethodGet, "/surveys/"+id, "text/html", nil)
 		_, places, ok := strings.Cut(body, `<ol class="places">`)
 		places, _, _ = strings.Cut(places, "</ol>")
-		if !ok || !strings.Contains(places, "with the oven off 0.01") || !strings.Contains(places, c.want) || strings.Contains(places, c.none) {
+		if !ok || !strings.Contains(places, "with the oven off: &lt; 0.02") || !strings.Contains(places, c.want) || strings.Contains(places, c.none) {
 			t.Errorf("at %g W/m²: %s", c.field, places)
 		}
 	}
