@@ -45,7 +45,7 @@ const (
 )
 
 func (s *Server) addReports(rt routes) {
-	rt.get("/reports", s.serveReports)
+	rt.get("/reports", func(w http.ResponseWriter, r *http.Request) { s.showReports(w, r, http.StatusOK, "") })
 	rt.get("/reports/file", s.serveReportFile)
 }
 
@@ -63,9 +63,9 @@ type reportsPage struct {
 
 type surveyOffer struct{ ID, Text string }
 
-func (s *Server) serveReports(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showReports(w http.ResponseWriter, r *http.Request, status int, trouble string) {
 	f := s.frame(r, "reports", s.o.Now())
-	p := reportsPage{Papers: report.Papers(), Formats: report.Formats(), Today: s.o.Now().UTC().Format(time.DateOnly)}
+	p := reportsPage{Trouble: f.said(trouble), Papers: report.Papers(), Formats: report.Formats(), Today: s.o.Now().UTC().Format(time.DateOnly)}
 	if s.o.Reports == nil {
 		p.Trouble = f.t("reports.off")
 	} else {
@@ -78,7 +78,7 @@ func (s *Server) serveReports(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	f.Page = p
-	s.show(w, r, http.StatusOK, f)
+	s.show(w, r, status, f)
 }
 
 // surveysOffered lists surveys that have ended.
@@ -98,13 +98,20 @@ func (s *Server) surveysOffered(ctx context.Context, say voice) ([]surveyOffer, 
 
 // serveReportFile makes one report and hands it out as a file.
 func (s *Server) serveReportFile(w http.ResponseWriter, r *http.Request) {
+	refuse := func(status int, detail string) {
+		if wantsPage(r) {
+			s.showReports(w, r, status, detail)
+			return
+		}
+		sendProblem(w, r, status, detail)
+	}
 	if s.o.Reports == nil {
-		sendProblem(w, r, http.StatusNotFound, "no reports are made here")
+		refuse(http.StatusNotFound, "no reports are made here")
 		return
 	}
 	q, format, paper, err := s.reportQuery(r.URL.Query())
 	if err != nil {
-		sendProblem(w, r, http.StatusBadRequest, err.Error())
+		refuse(http.StatusBadRequest, err.Error())
 		return
 	}
 	select {
@@ -112,7 +119,7 @@ func (s *Server) serveReportFile(w http.ResponseWriter, r *http.Request) {
 		defer func() { <-s.making }()
 	default:
 		w.Header().Set("Retry-After", "10")
-		sendProblem(w, r, http.StatusServiceUnavailable, "other reports are being made: ask again in some seconds")
+		refuse(http.StatusServiceUnavailable, "other reports are being made: ask again in some seconds")
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), reportPatience)
@@ -124,11 +131,11 @@ func (s *Server) serveReportFile(w http.ResponseWriter, r *http.Request) {
 	}
 	switch u := (*report.Unprintable)(nil); {
 	case errors.Is(err, context.DeadlineExceeded):
-		sendProblem(w, r, http.StatusServiceUnavailable, "the report took too long: ask for less time, or make it with ovenward report")
+		refuse(http.StatusServiceUnavailable, "the report took too long: ask for less time, or make it with ovenward report")
 	case errors.As(err, &u):
-		sendProblem(w, r, http.StatusUnprocessableEntity, err.Error())
+		refuse(http.StatusUnprocessableEntity, err.Error())
 	case err != nil:
-		sendProblem(w, r, http.StatusBadRequest, err.Error())
+		refuse(http.StatusBadRequest, err.Error())
 	default:
 		w.Header().Set("Content-Type", report.ContentType(format))
 		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="ovenward-%s-%s.%s"`, q.Kind, d.As.UTC().Format(time.DateOnly), format))

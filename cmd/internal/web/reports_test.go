@@ -101,6 +101,9 @@ func TestReportFile(t *testing.T) {
 			t.Errorf("%s: %d %s", c.query, w.Code, w.Body)
 		}
 	}
+	if code, body := asks(t, h, http.MethodGet, "/reports/file?kind=round&format=csv&from=yesterday", "text/html", nil); code != 400 || !strings.Contains(body, `role="alert">from: &#34;yesterday&#34; is no day`) || !strings.Contains(body, `name="format"`) {
+		t.Errorf("a browser is told by %d %s", code, body)
+	}
 	p.fail = errors.New("the record is gone")
 	if w := ask(h, "/reports/file?kind=certificates&format=csv"); w.Code != 400 || !strings.Contains(w.Body.String(), "the record is gone") {
 		t.Errorf("%d %s", w.Code, w.Body)

@@ -72,6 +72,9 @@ func TestSurveyWithoutScript(t *testing.T) {
 	if code, _ := send("/api/v1/surveys/one/water", url.Values{"volume": {"275"}, "celsius": {"19,5"}}); code != http.StatusSeeOther {
 		t.Fatalf("water: %d", code)
 	}
+	if _, body := asks(t, h, http.MethodGet, "/surveys/one", "text/html", nil); strings.Contains(body, "/reports/file") {
+		t.Error("a report is offered of a survey under way, which has none")
+	}
 	page("Place 1 of", "door seam, top side", " s left of this load")
 	if _, body := asks(t, h, http.MethodGet, "/surveys/one", "text/html", nil); !regexp.MustCompile(`>6\d s left of this load<`).MatchString(body) {
 		t.Error("the countdown is no number")
@@ -149,6 +152,9 @@ func TestTagIsThereForReaders(t *testing.T) {
 	for reader, change := range map[bool]func(*Options){true: func(o *Options) { o.Operators = []string{"okafor"} }, false: func(*Options) {}} {
 		s := newServer(&fakeStation{}, func(o *Options) { o.Surveys = walking(t, noon()) }, change)
 		body := get(t, s, "/surveys/two").Body.String()
+		if !strings.Contains(body, "/reports/file?kind=survey&amp;survey=two&amp;format=pdf") {
+			t.Error("no report is offered of a survey that has ended")
+		}
 		if !strings.Contains(body, "DO NOT USE") || strings.Contains(body, "Withdraw the oven</button>") == reader {
 			t.Errorf("reader %v: tag %v, withdrawal %v", reader, strings.Contains(body, "DO NOT USE"), strings.Contains(body, "Withdraw the oven</button>"))
 		}
