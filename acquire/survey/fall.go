@@ -71,6 +71,11 @@ func newFall(marks []Mark, s StandOff, w Walk) (*fall, error) {
 	}
 	if f.floor == 0 {
 		f.floor = least
+		for _, m := range marks { // what it is measured to be may be no more than noise about nothing
+			if m.Off() {
+				f.floor = max(f.floor, math.Abs(float64(m.Value))+2*fromBound*float64(m.U))
+			}
+		}
 	}
 	f.problem.Bound = []curve.Bound{{Lo: 0, Hi: math.Inf(1)}, {Lo: LeastExponent, Hi: MostExponent}, {Lo: -f.floor, Hi: math.Inf(1)}}
 	return f, nil

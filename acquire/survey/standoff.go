@@ -172,14 +172,22 @@ func choose(w Walk) (s StandOff, kept []Mark) {
 	if s.Count = len(distances); s.Count > 0 {
 		s.From, s.To = distances[0], distances[s.Count-1]
 	}
-	if s.Count < LeastMarks {
-		s.Refused = append(s.Refused, fmt.Sprintf("%s at different distances, and a fit needs %d: hold at more of them", many(s.Count, "mark"), LeastMarks))
-	}
-	if s.Count > 0 && float64(s.To) < LeastSpan*float64(s.From)*(1-1e-9) {
-		s.Refused = append(s.Refused, fmt.Sprintf("the marks reach from %s to %s, a span of %.3g : 1, and a fit needs %d : 1: go farther back",
-			s.From, s.To, float64(s.To/s.From), LeastSpan))
-	}
+	s.Refused = Lacking(distances)
 	return s, kept
+}
+
+// Lacking says what marks at these distances lack to bear a fit; nothing where they can.
+func Lacking(distances []quantity.Length) (all []string) {
+	distances = slices.Compact(slices.Sorted(slices.Values(distances)))
+	n := len(distances)
+	if n < LeastMarks {
+		all = append(all, fmt.Sprintf("%s at different distances, and a fit needs %d: hold at more of them", many(n, "mark"), LeastMarks))
+	}
+	if n > 0 && float64(distances[n-1]) < LeastSpan*float64(distances[0])*(1-1e-9) {
+		all = append(all, fmt.Sprintf("the marks reach from %s to %s, a span of %.3g : 1, and a fit needs %d : 1: go farther back",
+			distances[0], distances[n-1], float64(distances[n-1]/distances[0]), LeastSpan))
+	}
+	return all
 }
 
 func many(n int, what string) string {

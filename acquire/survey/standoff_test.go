@@ -135,4 +135,12 @@ func TestWhatIsSaidBesides(t *testing.T) {
 	if len(b.Refused)+len(b.Warnings) > 0 || !(b.N.Hi-b.N.Lo < (a.N.Hi-a.N.Lo)/2) || b.Count != 5 {
 		t.Errorf("exponent %+v without, %+v with the oven off", a.N, b.N)
 	}
+	// Nobody who took one is asked to take one, also where it reads nothing and no floor is stated.
+	for _, v := range []quantity.PowerDensity{0, 0.001, -0.001} {
+		w = exact(40, 1.5, 0, 0.05, 0.08, 0.12, 0.2, 0.3)
+		w.Marks = append(w.Marks, Mark{Distance: quantity.Length(math.Inf(1)), Value: v, U: 0.02})
+		if s = fitted(t, w); len(s.Refused)+len(s.Warnings) > 0 {
+			t.Errorf("with the oven off %g W/m²: refused %q, warnings %q", float64(v), s.Refused, s.Warnings)
+		}
+	}
 }

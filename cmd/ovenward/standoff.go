@@ -80,8 +80,15 @@ func standoffCommand(args []string, stdout, stderr io.Writer) int {
 	case *format != "text" && *format != "json":
 		return fail(stderr, "--format=%s is not known: use text or json", *format)
 	}
-	if take.post != "" {
-		if err := take.run(file); err != nil {
+	if take.post != "" { // nobody walks for a fit that is refused before it
+		s := &standoff{file: file}
+		if err = s.ask(*id, *frequency, *floor); err == nil {
+			err = s.named()
+		}
+		if err == nil {
+			err = take.run(file)
+		}
+		if err != nil {
 			return fail(stderr, "%v", err)
 		}
 	}
@@ -142,23 +149,28 @@ func readStandoff(file, id, frequency, floor string) (*standoff, error) {
 	if s.walk, err = survey.ParseWalk(file, data); err != nil {
 		return nil, err
 	}
+	return s, s.ask(id, frequency, floor)
+}
+
+// ask sets what flags ask for beside, or in place of, what the file says.
+func (s *standoff) ask(id, frequency, floor string) (err error) {
 	if id != "" {
 		s.walk.Limit = id
 	}
 	if frequency != "" {
 		if s.walk.Frequency, err = quantity.ParseFrequency(frequency); err != nil {
-			return nil, fmt.Errorf("--frequency: %w", err)
+			return fmt.Errorf("--frequency: %w", err)
 		}
 	}
 	if floor != "" {
 		if s.walk.Floor, err = quantity.ParsePowerDensity(floor); err != nil {
-			return nil, fmt.Errorf("--floor: %w", err)
+			return fmt.Errorf("--floor: %w", err)
 		}
 		if !(s.walk.Floor > 0) {
-			return nil, fmt.Errorf("--floor: %q is not above zero: leave it out where it is not known", floor)
+			return fmt.Errorf("--floor: %q is not above zero: leave it out where it is not known", floor)
 		}
 	}
-	return s, nil
+	return nil
 }
 
 // fit asks for the limit, the stated levels and the floor.

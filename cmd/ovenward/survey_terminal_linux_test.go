@@ -89,7 +89,7 @@ func TestMarksAreTakenAtThePost(t *testing.T) {
 	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
 	file := filepath.Join(t.TempDir(), "walk.csv")
 	var out bytes.Buffer
-	m := markTaker{in: strings.NewReader("\n\ns\n"), out: &out, post: "counter-door", who: "A. Hand", marks: "off,5 10", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
+	m := markTaker{in: strings.NewReader("\n\ns\ns\ns\ns\n"), out: &out, post: "counter-door", who: "A. Hand", marks: "off,5 8 10 15 20", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
 	if err := m.run(file); err != nil {
 		t.Fatal(err)
 	}
@@ -98,7 +98,7 @@ func TestMarksAreTakenAtThePost(t *testing.T) {
 		t.Fatal(err)
 	}
 	walk, err := survey.ParseWalk(file, text)
-	if err != nil || len(walk.Marks) != 2 || !walk.Marks[0].Off() || walk.Marks[1].Distance != 0.05 || !(walk.Marks[1].U > 0) {
+	if err != nil || len(walk.Marks) != 2 || !walk.Marks[0].Off() || walk.Floor != r.station.Stats()[0].Post.Probe.Floor || walk.Marks[1].Distance != 0.05 || !(walk.Marks[1].U > 0) {
 		t.Errorf("%+v, %v of\n%s", walk, err, text)
 	}
 	if !strings.Contains(out.String(), lineCaution) {
@@ -108,4 +108,38 @@ func TestMarksAreTakenAtThePost(t *testing.T) {
 		t.Error("a file that is there is written over")
 	}
 	waitFor(t, 5*time.Second, "the post to be back", func() bool { return r.station.Stats()[0].Condition != acquire.AwayNow })
+}
+
+// What keeps a walk back from its end is told before anybody walks, and a walk of
+// which nothing came fails, leaves no file and speaks of no probe that was taken away.
+func TestAWalkBackThatCannotBeIsRefusedFirst(t *testing.T) {
+	t.Parallel()
+	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
+	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
+	file := filepath.Join(t.TempDir(), "walk.csv")
+	for _, tc := range []struct {
+		flag, want string
+		walks      bool
+	}{
+		{"--limit=fcc", `no built-in limit "fcc"`, false},
+		{"--limit=fcc-public", "state the oven's with --frequency", false},
+		{"--floor=0 mW/cm2", "--floor:", false},
+		{"--take=pass", `no post "pass": write one of counter-door`, false},
+		{"--url=http://127.0.0.1:1", "is it running", false},
+		{"--turn=10", "--turn:", false},
+		{"--turn=5 min", "a turn of the stirrer takes 1 s to", false},
+		{"--marks=off 5 10", "2 marks at different distances, and a fit needs 5", false},
+		{"--marks=5 6 7 8 9", "a span of 1.8 : 1", false},
+		{"--marks=5 0 10", "is not above zero", false},
+		{"--format=text", "the walk ended before its last mark; no mark was taken", true},
+	} {
+		var out, errs bytes.Buffer // a test has an empty standard input
+		code := standoffCommand([]string{file, "--take=counter-door", "--who=A. Hand", "--url=http://" + r.Addr(), tc.flag}, &out, &errs)
+		if code != 1 || !strings.Contains(errs.String(), tc.want) || strings.Contains(out.String(), "press Enter") != tc.walks || strings.Contains(out.String(), "is back") {
+			t.Errorf("%s: code %d, %s%s", tc.flag, code, out.String(), errs.String())
+		}
+		if _, err := os.Stat(file); err == nil {
+			t.Fatalf("%s: a file is left behind", tc.flag)
+		}
+	}
 }

@@ -35,19 +35,27 @@ type marking struct {
 	done chan struct{}
 }
 
+// Check says what the order lacks.
+func (o MarkOrder) Check() error {
+	switch {
+	case strings.TrimSpace(o.Who) == "":
+		return errors.New("a mark needs the name of who takes it")
+	case !(o.Distance > 0):
+		return errors.New(`say at which distance the probe is held, or "off" for a hold with the oven off`)
+	case o.Turn != 0 && (o.Turn < time.Second || o.Turn > mostTurn):
+		return fmt.Errorf("a turn of the stirrer takes 1 s to %s", mostTurn)
+	}
+	return nil
+}
+
 // Mark holds a post's probe for two turns of the stirrer, and returns what it came
 // to. The post is away from then on, for half an hour at most.
 func (g *Guide) Mark(ctx context.Context, post string, o MarkOrder) (survey.Mark, error) {
+	if err := o.Check(); err != nil {
+		return survey.Mark{}, err
+	}
 	if o.Turn == 0 {
 		o.Turn = usualTurn
-	}
-	switch {
-	case strings.TrimSpace(o.Who) == "":
-		return survey.Mark{}, errors.New("a mark needs the name of who takes it")
-	case !(o.Distance > 0):
-		return survey.Mark{}, errors.New(`say at which distance the probe is held, or "off" for a hold with the oven off`)
-	case o.Turn < time.Second || o.Turn > mostTurn:
-		return survey.Mark{}, fmt.Errorf("a turn of the stirrer takes 1 s to %s", mostTurn)
 	}
 	var st acquire.Stats
 	found := false

@@ -203,7 +203,7 @@ func TestMarkOfAWalkBack(t *testing.T) {
 		code                 int
 		want                 string
 	}{
-		{"galley", "20 cm", "", http.StatusOK, `{"distance_m":0.2,"value_w_per_m2":3,"standard_uncertainty_w_per_m2":0.1}`},
+		{"galley", "20 cm", "", http.StatusOK, `{"distance_m":0.2,"value_w_per_m2":3,"standard_uncertainty_w_per_m2":0.1,"floor_w_per_m2":0.1}`},
 		{"galley", "off", "10 s", http.StatusOK, `{"distance_m":null,`},
 		{"galley", "20", "", http.StatusUnprocessableEntity, "distance"},
 		{"galley", "20 cm", "soon", http.StatusUnprocessableEntity, "turn"},

@@ -17,6 +17,7 @@ type markJSON struct {
 	Distance *float64 `json:"distance_m"`
 	Value    float64  `json:"value_w_per_m2"`
 	U        float64  `json:"standard_uncertainty_w_per_m2"`
+	Floor    float64  `json:"floor_w_per_m2"` // the probe's noise floor
 }
 
 // markEditJSON asks for a hold.
@@ -62,6 +63,11 @@ func (s *Server) takeMark(w http.ResponseWriter, r *http.Request) {
 	if !m.Off() {
 		d := float64(m.Distance)
 		out.Distance = &d
+	}
+	for _, st := range s.o.Station.Stats() {
+		if st.Post.ID == r.PathValue("id") {
+			out.Floor = float64(st.Post.Probe.Floor)
+		}
 	}
 	s.sendJSON(w, r, out)
 }
