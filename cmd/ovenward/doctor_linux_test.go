@@ -13,6 +13,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -96,6 +97,17 @@ func (p *patient) edit(t *testing.T, old, new string) {
 	}
 }
 
+// held has processes of these names hold the port.
+func (p *patient) held(t *testing.T, names ...string) {
+	t.Helper()
+	for i, name := range names {
+		dir := filepath.Join(p.machine.proc, strconv.Itoa(100+i))
+		if err := errors.Join(os.MkdirAll(dir+"/fd", 0o700), os.WriteFile(dir+"/comm", []byte(name+"\n"), 0o600), os.Symlink(p.port, dir+"/fd/3")); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 func TestDoctorFindsNothing(t *testing.T) {
 	p := wellPatient(t)
 	code, out := p.lookAt(t)
@@ -126,6 +138,8 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 	}{
 		"no file":            {func(p *patient) { p.file += "x" }, "mend     config|no such file", 1},
 		"a mistake":          {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
+		"held by us":         {func(p *patient) { p.held(t, "ovenward", "ovenward") }, `fine     port|is held by "ovenward" (process 100), "ovenward" (process 101)`, 0},
+		"held beside us":     {func(p *patient) { p.held(t, "ovenward", "ovenward-like") }, `mend     port|"ovenward-like" (process 101): end what reads it beside Ovenward`, 1},
 		"port gone":          {func(p *patient) { p.edit(t, p.port, p.port+"00000") }, "mend     port|there is no", 1},
 		"file open to edits": {func(p *patient) { chmod(p.file, 0o666) }, "mend     permissions|may be changed by others", 1},
 		"file of another": {func(p *patient) {

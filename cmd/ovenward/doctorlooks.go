@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"time"
 
@@ -56,8 +57,8 @@ func (d *doctor) port(p config.Probe) {
 		d.note(toMend, "port", "probe %s at %s: %s", p.ID, path, trouble)
 	case len(held) == 0:
 		d.note(allFine, "port", "probe %s at %s is there, and may be used", p.ID, path)
-	case strings.Contains(strings.Join(held, " "), `"ovenward"`) && len(held) == 1:
-		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, held[0])
+	case !slices.ContainsFunc(held, func(who string) bool { return !strings.HasPrefix(who, `"ovenward" `) }): // its simulator holds one too
+		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, strings.Join(held, ", "))
 	default:
 		d.note(toMend, "port", "probe %s at %s is held by %s: end what reads it beside Ovenward", p.ID, path, strings.Join(held, ", "))
 	}
