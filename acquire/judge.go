@@ -171,7 +171,11 @@ func (w *watch) stamp(now time.Time) time.Time {
 // step recomputes the condition and moves every alarm.
 func (w *watch) step(mono time.Duration, at time.Time) {
 	if c := w.conditionAt(mono); c != w.condition {
-		w.condition, w.since = c, at
+		since := at
+		if w.condition == Starting && w.since.Equal(w.epoch.UTC()) { // the first one found
+			since = w.stoodSince(c, at)
+		}
+		w.condition, w.since = c, since
 	}
 	blind := w.condition.Blind()
 	if blind {
@@ -195,6 +199,21 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	for i := silentAt; i <= faultAt; i++ {
 		w.blind = w.blind || w.alarms[i].State.Present()
 	}
+}
+
+// stoodSince is since when a condition found at the start is so: where the record knows
+// that it was so before, since then.
+func (w *watch) stoodSince(c Condition, at time.Time) time.Time {
+	before := at
+	if i, ok := map[Condition]int{SilentNow: silentAt, StaleNow: staleAt, StuckNow: stuckAt, AwayNow: awayAt, TestNow: testAt}[c]; ok && w.alarms[i].State.Present() {
+		before = w.alarms[i].Since
+	} else if since, running := w.runs.Running(); c == Seeing && running {
+		before = w.epoch.Add(since).UTC()
+	}
+	if before.IsZero() || before.After(at) {
+		return at
+	}
+	return before
 }
 
 // blindness moves one alarm of a post that does not see. Only seeing ends it,

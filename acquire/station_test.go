@@ -10,6 +10,7 @@ import (
 
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/limit"
+	"ovenward/drivers"
 )
 
 // dither gives x mW/cm² with a digit of noise, so that nothing stands still.
@@ -350,6 +351,43 @@ func TestSilentAlarmRestoredEndsOnlyBySeeing(t *testing.T) {
 			t.Errorf("once seen: %v", got)
 		}
 	})
+}
+
+// A stop and start begins no state anew that the record knows to be older.
+func TestAStateIsAsOldAsTheRecordKnows(t *testing.T) {
+	born := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	raised := born.Add(-time.Hour)
+	silent := Past{Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Silent, State: alarm.Acknowledged, ID: "y", Since: raised, Changed: raised}}}
+	ran := Past{LastSeq: 2300, LastAt: born.Add(-100 * time.Millisecond), Recent: func(yield func(Sample, error) bool) {
+		for i := range 2300 {
+			s := Sample{Seq: int64(i + 1), At: born.Add(time.Duration(i-2300) * 100 * time.Millisecond), S: milliwatts(0.001), U: milliwatts(0.001),
+				Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(i % 7), Exp: -3}}}
+			if i >= 2000 {
+				s.S = milliwatts(0.4)
+			}
+			if !yield(s, nil) {
+				return
+			}
+		}
+	}}
+	for _, tc := range []struct {
+		name      string
+		say       func(time.Duration) string
+		past      Past
+		condition Condition
+		since     time.Time
+	}{
+		{"silent", func(time.Duration) string { return "gone" }, silent, SilentNow, raised},
+		{"seen again", func(d time.Duration) string { return dither(0.4, d) }, silent, Idle, born.Add(2 * time.Millisecond)},
+		{"in a run", func(d time.Duration) string { return dither(0.4, d) }, ran, Seeing, born.Add(-30 * time.Second)},
+	} {
+		watching(t, tc.say, tc.past, func(t *testing.T, s *Station, m *memory) {
+			at(20 * time.Second)
+			if st := s.Stats()[0]; st.Condition != tc.condition || st.Since.Sub(tc.since).Abs() > time.Second {
+				t.Errorf("%s: %s since %v, want %s since %v", tc.name, st.Condition, st.Since, tc.condition, tc.since)
+			}
+		})
+	}
 }
 
 func TestRecordThatCannotBeWrittenIsAnAlarm(t *testing.T) {
