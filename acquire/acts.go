@@ -10,7 +10,7 @@ import (
 )
 
 // ErrNoAlarm says that no alarm has the id that was asked for.
-var ErrNoAlarm = errors.New("no alarm with this id stands; it may have ended")
+var ErrNoAlarm = errors.New("no alarm with this id stands; it may have ended: the list of alarms tells those that do")
 
 // ErrNoPost says that no post or oven has the id that was asked for.
 var ErrNoPost = errors.New("there is no such post or oven")

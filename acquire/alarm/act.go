@@ -66,9 +66,9 @@ const (
 	TimeUp          Reason = "its time is up"
 	Dropped         Reason = "no longer watched"
 
-	RefusedPresent   Reason = "refused: the condition is still present"
-	RefusedNothing   Reason = "refused: nothing stands to be acted on"
-	RefusedNoLatch   Reason = "refused: this alarm ends by itself when its condition ends"
+	RefusedPresent   Reason = "refused: the condition is still present; reset this alarm once it has ended"
+	RefusedNothing   Reason = "refused: nothing stands here to be acted on; the list of alarms tells what does"
+	RefusedNoLatch   Reason = "refused: this alarm ends by itself when its condition ends; acknowledge it, a reset is not needed"
 	RefusedUnchanged Reason = "refused: already so"
 	RefusedGuarded   Reason = "refused: an alarm about a field above its limit, a withdrawn oven or a post that does not see can only be shelved"
 	RefusedNotice    Reason = "refused: this is a notice, which is ended and not set aside"

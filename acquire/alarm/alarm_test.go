@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -132,6 +133,19 @@ func TestOnlyAResetEndsAnExceedance(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A reset that is refused says what to do.
+func TestARefusedResetSaysWhatToDo(t *testing.T) {
+	for from, want := range map[Alarm]string{
+		{Rule: Exceeds, State: Unacknowledged}: "reset this alarm once it has ended",
+		{Rule: Exceeds, State: Normal}:         "the list of alarms tells what does",
+		{Rule: Silent, State: Unacknowledged}:  "acknowledge it",
+	} {
+		if _, why := from.Step(Reset, noon()); !why.Refused() || !strings.Contains(string(why), want) {
+			t.Errorf("%s, %s: %q, want %q", from.Rule, from.State, why, want)
+		}
+	}
 }
 
 // Every other alarm ends by itself, once seen by an operator.

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 )
 
 // ErrExists is a file that a copy would overwrite.
@@ -51,6 +52,10 @@ func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size in
 	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fail(err)
 	}
+	dir := filepath.Dir(file)
+	if st, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) || err == nil && !st.IsDir() {
+		return fail(fmt.Errorf("there is no folder %s: make it, or name a file in another", dir))
+	}
 	partial := filepath.Join(filepath.Dir(file), "."+filepath.Base(file)+".partial")
 	if err := os.Remove(partial); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fail(err)
@@ -62,6 +67,9 @@ func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size in
 	}()
 	// The file is made first, so that nobody else may read it on the way.
 	f, err := os.OpenFile(partial, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o640)
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+		return fail(fmt.Errorf("this user may make no file in %s (%w): name a file in another folder", dir, err))
+	}
 	if err != nil {
 		return fail(err)
 	}

@@ -118,6 +118,9 @@ func readBudget(file, post, level string, now time.Time) (*budgetOf, error) {
 		if at, err = quantity.ParsePowerDensity(level); err != nil {
 			return nil, fmt.Errorf("--level: %w", err)
 		}
+		if at < 0 {
+			return nil, fmt.Errorf("--level: %q is below zero, and no field is: write for example %q", level, "1 mW/cm2")
+		}
 	}
 	b := &budgetOf{post: p, cert: calib.InForce(p.Probe.Certificates(), now)}
 	b.terms = calib.ProbeBudget(p.Nature(), b.cert, calib.Before(p.Probe.Certificates(), b.cert))

@@ -84,6 +84,7 @@ func TestBudgetIsRefused(t *testing.T) {
 		`say of which post, with --post: counter-door, pantry-door, staff-room-door`:                 nil,
 		`there is no post "hatch": name one with --post: counter-door, pantry-door, staff-room-door`: {"--post=hatch"},
 		"write for example":                             {"--post=counter-door", "--level=5"},
+		"is below zero, and no field is":                {"--post=counter-door", "--level=-3 mW/cm2"},
 		"--format=xml is not known: use text or json":   {"--post=counter-door", "--format=xml"},
 		"see ovenward budget --help":                    {"--poste=counter-door"},
 		"certificates.bad.toml:49: probe \"nonsense\"":  {"--config.file=../../testdata/certificates.bad.toml", "--post=door"},

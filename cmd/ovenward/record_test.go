@@ -198,6 +198,10 @@ func TestBackupCommand(t *testing.T) {
 	if code, _, errs := ran("backup", "--storage.path="+dir, "-o", file, "--replace"); code != 0 {
 		t.Errorf("told to, it gives %d, %q", code, errs)
 	}
+	none := filepath.Join(to, "none")
+	if code, _, errs := ran("backup", "--storage.path="+dir, "-o", filepath.Join(none, "copy.db")); code != 1 || !strings.Contains(errs, "there is no folder "+none+": make it, or name a file in another") || strings.Contains(errs, "partial") {
+		t.Errorf("into a folder that is not there it gives %d, %q", code, errs)
+	}
 	if code, _, errs := ran("backup", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "-o") {
 		t.Errorf("without a file it gives %d, %q", code, errs)
 	}

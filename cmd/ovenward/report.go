@@ -133,10 +133,15 @@ func (r *reporting) check() (err error) {
 		return errors.New("name the file of the marks: --walk=FILE.csv")
 	case r.kind == "standoff" && r.day.IsZero():
 		return errors.New("say on which day it was walked, for the report must say so: --day=2026-11-25")
+	case r.kind == "standoff" && r.day.After(time.Now().Add(eastmost)):
+		return fmt.Errorf("--day=%s lies in the future: write the day on which it was walked", r.day.Format(time.DateOnly))
 	}
 	r.format, err = report.FormatOf(r.output)
 	return err
 }
+
+// eastmost is by how much clocks are ahead of UTC at most.
+const eastmost = 14 * time.Hour
 
 // formFlag reads one field of the inspection form.
 func formFlag(f *report.Form) func(string) error {

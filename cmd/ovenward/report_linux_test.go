@@ -92,6 +92,7 @@ func TestReportSaysWhatItLacks(t *testing.T) {
 		{[]string{"survey", record, "-o", fresh, "--form=colour=red"}, "manufactured"},
 		{[]string{"standoff", "-o", fresh}, "--walk=FILE.csv"},
 		{[]string{"standoff", "-o", fresh, "--walk=x.csv"}, "--day="},
+		{[]string{"standoff", "-o", fresh, "--walk=x.csv", "--day=2199-01-01"}, "lies in the future"},
 	} {
 		if code, _, err := ovenward(t, append([]string{"report"}, c.args...)...); code != 1 || !strings.Contains(err, c.want) {
 			t.Errorf("%v: %d %s, want %q", c.args, code, err, c.want)

@@ -117,7 +117,7 @@ func TestChangesAreRefused(t *testing.T) {
 		{"bytes that are no text", ack, "A\xff", "", nil, 422, "write your name"},
 		{"no remedy", reset, "A", "", nil, 422, "name the repair or the survey"},
 		{"an empty remedy", reset, "A", " . ", nil, 422, "name the repair or the survey"},
-		{"no such alarm", "/api/v1/alarms/none/acknowledge", "A", "", nil, 404, "no alarm with this id"},
+		{"no such alarm", "/api/v1/alarms/none/acknowledge", "A", "", nil, 404, "no alarm with this id stands; it may have ended: the list of alarms tells"},
 		{"no such post", "/api/v1/posts/none/zero", "A", "", nil, 404, "no such post"},
 		{"a text", ack, "A", "", header("Content-Type", "text/plain"), 415, "send a form or a JSON object"},
 		{"no JSON", ack, "A", "", header("Content-Type", "application/json"), 400, "cannot be read"},
