@@ -126,7 +126,7 @@ func (w *walk) run(ctx context.Context) error {
 		switch {
 		case err != nil && !lost:
 			fmt.Fprintf(w.out, "\nnot connected: %v; the survey goes on at the daemon, and is looked for again\n", err)
-			lost = true
+			shown, lost = "", true
 		case err == nil:
 			lost = false
 			if ended {
@@ -196,6 +196,29 @@ func (w *walk) look(ctx context.Context, v *survey.View) (ended bool, err error)
 	return false, nil
 }
 
+// keysFor says what may be typed now.
+func keysFor(v survey.View) string {
+	all := ""
+	for _, k := range v.Can {
+		key := map[survey.Kind]string{survey.WentOn: "Enter: next", survey.WentBack: "b: back", survey.Redone: "r: redo", survey.StageEnded: "s: the oven was stopped",
+			survey.Watered: "w 275 20: 275 mL at 20 °C, and the oven runs", survey.TookTemperature: "t 38: it has 38 °C", survey.Checked: "c battery good TEXT"}[k]
+		if k == survey.WentOn && v.Turn {
+			key += ", turned: next, and it was turned"
+		}
+		if key != "" {
+			all += key + " · "
+		}
+	}
+	return all + "n TEXT: a note · q: leave"
+}
+
+// Lines of a terminal: the values' is written over where it stands, above what is
+// typed, and is cut where the screen ends.
+const (
+	above, backDown = "\x1b7\x1b[1A\r", "\x1b8"
+	cut, uncut      = "\x1b[?7l", "\x1b[K\x1b[?7h"
+)
+
 // show prints where the survey is when that changes, and one line of values that
 // is written over.
 func (w *walk) show(v survey.View, shown string) string {
@@ -215,20 +238,30 @@ func (w *walk) show(v survey.View, shown string) string {
 		if v.Rated != "" {
 			fmt.Fprintf(w.out, "  %s\n", v.Rated)
 		}
+		fmt.Fprintf(w.out, "  (%s)\n", keysFor(v))
 	}
-	line := v.Value
-	for _, t := range []string{v.Ratio, v.Settled, v.Best, v.Off} {
-		if t != "" {
-			line += " · " + t
+	line := v.Value // what matters most is first, for the end may be cut
+	add := func(text string) {
+		if text != "" {
+			line += " · " + text
 		}
 	}
+	add(v.Ratio)
 	if v.LeftS != nil {
-		line += fmt.Sprintf(" · %.0f s left", *v.LeftS)
+		add(fmt.Sprintf("%.0f s left", *v.LeftS))
 	}
 	if v.Phase == survey.Sweeping && v.Mark != nil {
-		line += fmt.Sprintf(" · mark at %.0f, %.0f mm", 1000*float64(v.Mark.X), 1000*float64(v.Mark.Y))
+		add(fmt.Sprintf("mark at %.0f, %.0f mm", 1000*float64(v.Mark.X), 1000*float64(v.Mark.Y)))
 	}
-	fmt.Fprintf(w.out, "\r%s\x1b[K", line)
+	add(v.Settled)
+	add(v.Best)
+	add(v.Off)
+	line = cut + line + uncut
+	if key == shown {
+		fmt.Fprint(w.out, above, line, backDown)
+	} else {
+		fmt.Fprintf(w.out, "%s\n> ", line)
+	}
 	return key
 }
 

@@ -71,6 +71,25 @@ func TestSurveyInTheTerminal(t *testing.T) {
 	}
 }
 
+// What may be typed is told with each step, and the line that is written over keeps to
+// itself: it is cut where the screen ends, and leaves alone what is being typed.
+func TestTheTerminalSaysWhatMayBeTyped(t *testing.T) {
+	var out bytes.Buffer
+	w := walk{out: &out}
+	left := 45.0
+	v := survey.View{Steps: 3, Phase: survey.Holding, Title: "Place 1 of 8: door seam, top side", Value: "0.3 mW/cm²", Settled: "not settled", LeftS: &left,
+		Can: []survey.Kind{survey.WentOn, survey.Redone, survey.StageEnded, survey.Noted, survey.GaveUp}}
+	shown := w.show(v, "")
+	if text := out.String(); !strings.Contains(text, "(Enter: next · r: redo · s: the oven was stopped · n TEXT: a note · q: leave)\n\x1b[?7l0.3 mW/cm² · 45 s left · not settled\x1b[K\x1b[?7h\n> ") {
+		t.Errorf("%q", text)
+	}
+	out.Reset()
+	w.show(v, shown)
+	if text := out.String(); strings.Contains(text, "\n") || !strings.HasPrefix(text, "\x1b7\x1b[1A\r\x1b[?7l0.3") || !strings.HasSuffix(text, "\x1b[?7h\x1b8") {
+		t.Errorf("the same again writes %q", text)
+	}
+}
+
 // A hold under the probe's floor is no value in the terminal either.
 func TestTheTerminalTellsNothingBelowTheFloor(t *testing.T) {
 	r := &survey.Result{Instruments: []survey.Instrument{{Floor: 0.2}}}

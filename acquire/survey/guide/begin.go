@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -100,12 +101,12 @@ func (g *Guide) Begin(ctx context.Context, o Order) (id string, err error) {
 
 // post finds the post whose probe is taken.
 func (g *Guide) post(o Order) (acquire.Stats, error) {
-	oven := false
+	var ovens []string
 	for _, k := range g.o.Ovens {
-		oven = oven || k.ID == o.Oven
+		ovens = append(ovens, k.ID)
 	}
-	if !oven {
-		return acquire.Stats{}, fmt.Errorf("there is no oven %q", o.Oven)
+	if !slices.Contains(ovens, o.Oven) {
+		return acquire.Stats{}, fmt.Errorf("there is no oven %q: write one of %s", o.Oven, strings.Join(ovens, ", "))
 	}
 	for _, st := range g.o.Station().Stats() {
 		if o.Post == st.Post.ID || o.Post == "" && st.Post.Oven == o.Oven {
@@ -176,7 +177,7 @@ func (g *Guide) oven(o Order) (survey.Oven, error) {
 		oven.Stirrer = o.Stirrer
 	}
 	if oven.Door.Width == 0 {
-		return oven, fmt.Errorf("the door of oven %s is not known: measure it and say so, here or in the configuration", o.Oven)
+		return oven, fmt.Errorf("the door of oven %s is not known: measure it, and write its sizes into the page's form of a new survey or at [oven.door] in the configuration", o.Oven)
 	}
 	return oven, nil
 }

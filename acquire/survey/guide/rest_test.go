@@ -72,11 +72,11 @@ func TestOrdersThatCannotBe(t *testing.T) {
 			want string
 		}{
 			"nobody":    {Order{Oven: "small"}, "needs the name"},
-			"no oven":   {Order{Oven: "other", Who: "A"}, `no oven "other"`},
+			"no oven":   {Order{Oven: "other", Who: "A"}, `no oven "other": write one of small`},
 			"no post":   {Order{Oven: "small", Who: "A", Post: "x"}, `no post "x"`},
 			"procedure": {Order{Oven: "small", Who: "A", Procedure: "x"}, `no procedure "x"`},
 			"untrained": {Order{Oven: "small", Who: "A", Pull: true}, "trained"},
-			"door":      {Order{Oven: "small", Who: "A", Door: &survey.Door{}}, "measure it"},
+			"door":      {Order{Oven: "small", Who: "A", Door: &survey.Door{}}, "measure it, and write its sizes into the page's form of a new survey or at [oven.door]"},
 		} {
 			if _, err := b.guide.Begin(t.Context(), tc.o); err == nil || !strings.Contains(err.Error(), tc.want) || b.station.isAway() {
 				t.Errorf("%s: %v, want %q; away %v", name, err, tc.want, b.station.isAway())
