@@ -158,6 +158,20 @@ func TestSharedReasonsAreSaidOnce(t *testing.T) {
 	}
 }
 
+// What a sweep has seen above the limit is told by its highest value, not by its first.
+func TestTheHighestOfASweepIsTold(t *testing.T) {
+	g := begin(t)
+	g.toSweep()
+	g.do(Act{Kind: WentOn})
+	g.read(51, time.Second)
+	g.read(79, time.Second)
+	g.until(HoldReady, 60, 30*time.Second)
+	g.do(Act{Kind: GaveUp, Text: "the shift is over"})
+	if r := g.s.Result(); !strings.Contains(strings.Join(r.Verdict.Reasons, "; "), "door seam, top side: 7.9 mW/cm² was seen, above the limit") {
+		t.Errorf("%q", r.Verdict.Reasons)
+	}
+}
+
 // What was said of the load before is not said beside what to do with the next.
 func TestNothingOfTheOldLoadIsSaidBesideTheNext(t *testing.T) {
 	g := begin(t)

@@ -243,6 +243,9 @@ func (s *Survey) applyMove(st Step) {
 		s.background, s.resume = *st.Background, SweepReady
 		s.to(WaterWanted, st.At)
 	case Swept:
+		if n, v := s.sweep().N, st.Peak.Value; v != nil && *v > float64(s.Setup.Limit.Value) {
+			s.above[n] = max(s.above[n], *v)
+		}
 		if s.said = st.Text; !st.Peak.Seen {
 			s.to(SweepReady, st.At)
 			return

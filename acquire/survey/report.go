@@ -165,7 +165,7 @@ func (s *Survey) next(r *Result) {
 	switch r.Verdict.Outcome {
 	case limit.Exceeds:
 		r.Next = []string{
-			"Withdraw the oven: unplug it, hang the printed tag on it, and withdraw it here, so that emission from it is an alarm.",
+			"Withdraw the oven: unplug it, hang the printed tag on it, and withdraw it in Ovenward, so that emission from it is an alarm.",
 			"Tell who is responsible for the site today, and licensed service; where the law asks for it, the authority.",
 			"After the repair survey it again before it is used.",
 		}
