@@ -147,6 +147,21 @@ func TestSurveyPagesSayTheCautions(t *testing.T) {
 	}
 }
 
+// A survey that has ended is listed with when it ended, and its page says why it was given up.
+func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
+	f := newFakeSurveys(noon())
+	id := f.begun(t)
+	f.read(id, 0.3, 90*time.Second)
+	f.act(t, id, survey.Act{Kind: survey.GaveUp, Text: "the shift is over"})
+	s := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f })
+	if page := textOf(get(t, s, "/surveys").Body.String()); !strings.Contains(page, "abandoned, 12:01:36 UTC") {
+		t.Errorf("begun at noon and ended 96 s later: %s", page)
+	}
+	if page := textOf(get(t, s, "/surveys/"+id).Body.String()); !strings.Contains(page, "It was given up: the shift is over") {
+		t.Error(page)
+	}
+}
+
 // The tag to print is there for whoever reads, and the withdrawal for who may.
 func TestTagIsThereForReaders(t *testing.T) {
 	for reader, change := range map[bool]func(*Options){true: func(o *Options) { o.Operators = []string{"okafor"} }, false: func(*Options) {}} {

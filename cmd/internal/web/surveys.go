@@ -41,8 +41,9 @@ func (s *Server) addSurveys(rt routes) {
 
 // surveyRow is one survey of the list, in words.
 type surveyRow struct {
-	URL, Oven, Who, When, State, Outcome string
-	Exceeds                              bool
+	URL, Oven, Who, State, Outcome string
+	When                           string // it ended, or began
+	Exceeds                        bool
 }
 
 type surveysPage struct {
@@ -80,7 +81,11 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 }
 
 func (v voice) surveyRow(row store.SurveyRow, now time.Time) surveyRow {
-	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(row.Begun, now), State: v.said(string(row.State)),
+	at := row.Ended
+	if at.IsZero() {
+		at = row.Begun
+	}
+	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(at, now), State: v.said(string(row.State)),
 		Outcome: v.said(row.Outcome), Exceeds: row.Outcome == "exceeds"}
 }
 
