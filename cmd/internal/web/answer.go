@@ -38,6 +38,10 @@ func sendProblem(w http.ResponseWriter, r *http.Request, status int, detail stri
 }
 
 func writeProblem(w http.ResponseWriter, p problem) {
+	if people, ok := w.(*forPeople); ok {
+		people.tell(p)
+		return
+	}
 	body, err := json.Marshal(p)
 	if err != nil { // strings and numbers always marshal
 		body = []byte("{}")

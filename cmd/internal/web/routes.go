@@ -32,6 +32,7 @@ func rooms() []room {
 		{"soak", "", (*Server).addSoak},
 		{"reports", "/reports", (*Server).addReports},
 		{"round", "", (*Server).addRound},
+		{"problem", "", func(*Server, routes) {}}, // in place of one that cannot be shown
 	}
 }
 
@@ -105,12 +106,42 @@ func (s *Server) Handler() http.Handler {
 			by[r.pattern] = map[string]http.HandlerFunc{}
 			mux.Handle(r.pattern, methods(by[r.pattern]))
 		}
-		by[r.pattern][r.method] = r.handle
+		by[r.pattern][r.method] = s.toPeople(r.handle)
 	}
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+	mux.HandleFunc("/", s.toPeople(func(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusNotFound, "nothing is served at this path; the page is at /")
-	})
+	}))
 	return s.outermost(mux)
+}
+
+// toPeople has a browser that looks at a page told on a page why it cannot be shown.
+func (s *Server) toPeople(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		first, _, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
+		switch first {
+		case "api", "part", "static", "-", "metrics":
+		default:
+			if r.Method == http.MethodGet && wantsPage(r) {
+				w = &forPeople{w, s, r}
+			}
+		}
+		h(w, r)
+	}
+}
+
+// forPeople is an answer whose problem is a page.
+type forPeople struct {
+	http.ResponseWriter
+	s *Server
+	r *http.Request
+}
+
+func (f *forPeople) Unwrap() http.ResponseWriter { return f.ResponseWriter }
+
+func (f *forPeople) tell(p problem) {
+	page := f.s.frame(f.r, "problem", f.s.o.Now())
+	page.Page = page.said(p.Detail)
+	f.s.show(f.ResponseWriter, f.r, p.Status, page)
 }
 
 // methods answers the methods that a path takes (GET stands for HEAD too) and

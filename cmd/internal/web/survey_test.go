@@ -162,6 +162,23 @@ func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
 	}
 }
 
+// Who follows a link to what is gone is told so on a page; programs are told as ever.
+func TestWhatIsGoneIsToldOnAPage(t *testing.T) {
+	h := newServer(newFake(noon()), func(o *Options) { o.Surveys = walking(t, noon()) }).Handler()
+	for path, want := range map[string]string{"/surveys/none": "there is no survey with this id", "/posts/none": "no such post", "/nowhere": "nothing is served at this path"} {
+		code, body := asks(t, h, http.MethodGet, path, "text/html,*/*", nil)
+		if code != http.StatusNotFound || !strings.Contains(body, `<p class="problem" role="alert">`+want) || !strings.Contains(body, "<nav") {
+			t.Errorf("%s: %d %s", path, code, body)
+		}
+		if code, body = asks(t, h, http.MethodGet, path, "*/*", nil); code != http.StatusNotFound || !strings.HasPrefix(body, `{"type":"about:blank"`) {
+			t.Errorf("%s to a program: %d %s", path, code, body)
+		}
+	}
+	if code, body := asks(t, h, http.MethodGet, "/api/v1/surveys/none", "text/html,*/*", nil); code != http.StatusNotFound || !strings.HasPrefix(body, "{") {
+		t.Errorf("the API: %d %s", code, body)
+	}
+}
+
 // The tag to print is there for whoever reads, and the withdrawal for who may.
 func TestTagIsThereForReaders(t *testing.T) {
 	for reader, change := range map[bool]func(*Options){true: func(o *Options) { o.Operators = []string{"okafor"} }, false: func(*Options) {}} {
