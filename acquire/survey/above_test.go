@@ -208,6 +208,23 @@ func TestUnderTheFloorIsToldSo(t *testing.T) {
 	}
 }
 
+// A value so far below zero that the zero is off is no small one: it is told as itself,
+// on no side of the limit, and no survey is within over such a background.
+func TestAZeroThatIsOffIsNotUnderTheFloor(t *testing.T) {
+	g := begin(t)
+	g.do(Act{Kind: WentOn})
+	g.do(Act{Kind: WentOn})
+	g.until(WaterWanted, -30, 10*time.Second)
+	if v := g.s.View(g.now, time.Second); v.Value != "reads -3 mW/cm²" || v.Ratio != "the probe's zero is off" || v.Level != "unknown" || v.Off != "background, oven off: -3 mW/cm²" {
+		t.Errorf("%q, %q, %q, %q", v.Value, v.Ratio, v.Level, v.Off)
+	}
+	g.water(20)
+	g.whole(5)
+	if r := g.finish(); r.Verdict.Outcome != limit.NotDecided || !strings.Contains(fmt.Sprint(r.Verdict.Reasons), "is -3 mW/cm²: the zero is off") {
+		t.Errorf("%+v", r.Verdict)
+	}
+}
+
 // What is above its limit does not read as the limit, and a turn of 2.5 s not as one of 2.
 func TestFiguresOfAViewKeepWhatMatters(t *testing.T) {
 	for ratio, want := range map[float64]string{52.1 / 50: "1.04", 1.0004: "1.0004", 1: "1", 0.9996: "0.9996", 0.4167: "0.42", 12.3: "12", 123.4: "123"} {

@@ -50,7 +50,7 @@ func compare(last Last, r Result) Comparison {
 		return c
 	}
 	words := fmt.Sprintf("the highest value is %s, it was %s on %s", over(*now.Value, floor), over(*then.Value, last.Floor), last.Ended.Format(time.DateOnly))
-	if *now.Value < float64(floor) && *then.Value < float64(last.Floor) { // two noises have no difference
+	if UnderFloor(*now.Value, floor) && UnderFloor(*then.Value, last.Floor) { // two noises have no difference
 		c.Text = words
 		return c
 	}

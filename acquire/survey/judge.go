@@ -167,6 +167,7 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 	add(!s.background.Taken, "the background was not taken")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
 	add(s.background.Taken && high, fmt.Sprintf("the background with the oven off is %s, more than a tenth of the limit: another source is near, or the zero is off", shown(float64(s.background.Value))))
+	add(s.background.Taken && zeroOff(float64(s.background.Value), s.Setup.Instrument.Floor), fmt.Sprintf("the background with the oven off is %s: the zero is off", shown(float64(s.background.Value))))
 	return all
 }
 

@@ -82,13 +82,15 @@ func (s *Survey) showValue(v *View, now time.Time, stale time.Duration) {
 	case r.At.IsZero() || now.Sub(r.At) > stale:
 	case r.OverRange:
 		v.Value, v.Level = "over range", "above"
+	case zeroOff(r.S, s.Setup.Instrument.Floor):
+		v.Value, v.Ratio = "reads "+shown(r.S), "the probe's zero is off"
 	default:
 		ratio := r.S / float64(s.Setup.Limit.Value)
 		v.Value, v.Ratio, v.Level = shown(r.S), fmt.Sprintf("%s × limit", Times(ratio, 2)), "below"
 		if ratio > 1 {
 			v.Level = "above"
 		}
-		if r.S < float64(s.Setup.Instrument.Floor) {
+		if UnderFloor(r.S, s.Setup.Instrument.Floor) {
 			v.Value, v.Ratio = "< "+shown(float64(s.Setup.Instrument.Floor)), "below the probe's floor"
 		}
 	}
@@ -232,11 +234,20 @@ func (s *Survey) shown(v float64) string { return over(v, s.Setup.Instrument.Flo
 
 // over prints a value, and nothing finer than the probe's floor.
 func over(v float64, floor quantity.PowerDensity) string {
-	if v < float64(floor) {
+	if UnderFloor(v, floor) {
 		return "< " + shown(float64(floor))
 	}
 	return shown(v)
 }
+
+// UnderFloor says whether a value is the probe's own noise: below its floor, and not so
+// far below zero that its zero is off.
+func UnderFloor(v float64, floor quantity.PowerDensity) bool {
+	return v < float64(floor) && !zeroOff(v, floor)
+}
+
+// zeroOff is acquire.Probe's BelowZero.
+func zeroOff(v float64, floor quantity.PowerDensity) bool { return v < -3*float64(floor) }
 
 // mm prints a length as people measure it on a door.
 func mm(l quantity.Length) string { return fmt.Sprintf("%.0f mm", 1000*float64(l)) }

@@ -328,7 +328,7 @@ func heldWords(r *survey.Result, p survey.Place) string {
 		return "over range"
 	case p.Value == nil:
 		return "no value"
-	case len(r.Instruments) > 0 && *p.Value < float64(r.Instruments[0].Floor):
+	case len(r.Instruments) > 0 && survey.UnderFloor(*p.Value, r.Instruments[0].Floor):
 		return "< " + mw(float64(r.Instruments[0].Floor))
 	case p.U != nil:
 		return mw(*p.Value) + " ± " + mw(*p.U)

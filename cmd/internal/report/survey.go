@@ -108,7 +108,7 @@ func (s *Survey) valueOf(p *survey.Place) Cell {
 // underFloor says whether a hold shows only the probe's own noise.
 func (s *Survey) underFloor(p *survey.Place) bool {
 	in := s.Result.Instruments
-	return len(in) > 0 && p.Value != nil && *p.Value < float64(in[0].Floor)
+	return len(in) > 0 && p.Value != nil && survey.UnderFloor(*p.Value, in[0].Floor)
 }
 
 // seen is a value that the probe of this survey showed.
@@ -121,7 +121,7 @@ func (s *Survey) seen(v float64) Cell {
 
 // over is a value, and nothing finer than the floor of the probe that showed it.
 func over(v float64, floor quantity.PowerDensity) Cell {
-	if v < float64(floor) {
+	if survey.UnderFloor(v, floor) {
 		return raw("< " + density(floor).Text)
 	}
 	return density(quantity.PowerDensity(v))

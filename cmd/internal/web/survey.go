@@ -97,9 +97,9 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		p.Outcome = string(result.Verdict.Outcome)
 	}
 	say := s.voiceOf(r)
-	floor := 0.0 // what lies below it is the probe's own noise
+	var floor quantity.PowerDensity
 	if len(result.Instruments) > 0 {
-		floor = float64(result.Instruments[0].Floor)
+		floor = result.Instruments[0].Floor
 	}
 	for _, c := range result.Checks {
 		p.Checks = append(p.Checks, checkView{c, say.t("survey.check_" + c.Name)})
@@ -109,8 +109,8 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		switch {
 		case h.OverRange:
 			v.Shown = say.t("survey.over_range")
-		case h.Value != nil && *h.Value < floor:
-			v.Shown = say.t("survey.under_floor", "floor", say.read2(floor))
+		case h.Value != nil && survey.UnderFloor(*h.Value, floor):
+			v.Shown = say.t("survey.under_floor", "floor", say.read(floor))
 			h.Ratio = nil
 		case h.Value != nil && h.U != nil:
 			v.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), say.unit.Unit)
@@ -123,8 +123,8 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		switch b := result.Background; {
 		case !b.Taken:
 			v.Off = say.t("survey.oven_off_not")
-		case float64(b.Value) < floor:
-			v.Off = say.t("survey.oven_off", "value", "< "+say.read2(floor))
+		case survey.UnderFloor(float64(b.Value), floor):
+			v.Off = say.t("survey.oven_off", "value", "< "+say.read(floor))
 		default:
 			v.Off = say.t("survey.oven_off", "value", say.read2(float64(b.Value)))
 		}
