@@ -96,8 +96,11 @@ type PostVersion struct {
 	Range, Floor      quantity.PowerDensity
 }
 
+// ErrLost is what something rests on that is not in the record any more.
+var ErrLost = errors.New("the record has lost it")
+
 // Version returns the version of a post with the number that a StoredSample
-// holds. Range and Floor are NaN where they are not known.
+// holds; one that is not there is ErrLost. Range and Floor are NaN where they are not known.
 func (r *Reader) Version(ctx context.Context, version int64) (PostVersion, error) {
 	var (
 		v                PostVersion
@@ -105,6 +108,9 @@ func (r *Reader) Version(ctx context.Context, version int64) (PostVersion, error
 	)
 	err := r.db.QueryRowContext(ctx, `SELECT site, oven, probe, probe_port, probe_simulated, stale_s, probe_range_w_per_m2, probe_floor_w_per_m2
 		FROM post_versions WHERE version = ?`, version).Scan(&v.Site, &v.Oven, &v.Probe, &v.Port, &v.Simulated, &stale, &rg, &floor)
+	if err == sql.ErrNoRows {
+		err = ErrLost
+	}
 	if err != nil {
 		return v, fmt.Errorf("read version %d of the posts: %w", version, err)
 	}

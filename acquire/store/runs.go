@@ -103,7 +103,7 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostV
 			if p, ok = versions[v.Version[i]]; !ok {
 				var err error
 				p, err = r.Version(ctx, v.Version[i])
-				if errors.Is(err, sql.ErrNoRows) { // it is lost: what was seen counts all the same
+				if errors.Is(err, ErrLost) { // it is lost: what was seen counts all the same
 					p, err = PostVersion{Range: quantity.PowerDensity(math.NaN()), Floor: quantity.PowerDensity(math.NaN())}, nil
 				}
 				if err != nil {

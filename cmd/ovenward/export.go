@@ -143,7 +143,7 @@ func (e exporting) write(ctx context.Context, record *store.Reader, w, stderr io
 	}
 	p.passes = enc.Passes()
 	defer p.end()
-	x := &exporter{record: record, versions: map[int64]store.PostVersion{}, corrections: map[int64]derivation{}}
+	x := &exporter{record: record, versions: map[int64]placedAt{}, corrections: map[int64]derivation{}}
 	parts := float64(enc.Passes() * len(e.posts))
 	for pass := range enc.Passes() {
 		for i, post := range e.posts {

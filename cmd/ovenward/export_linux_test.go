@@ -12,12 +12,14 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
@@ -392,5 +394,58 @@ func TestWholeFilesTouchNoOther(t *testing.T) {
 	}
 	if all, err := os.ReadDir(dir); err != nil || len(all) != 2 {
 		t.Errorf("in the folder lie %v, %v", all, err)
+	}
+}
+
+// TestWhatAPostWasMayBeLost: readings whose version of the post is not in the record are
+// exported all the same, as of nobody knows what, and sent to no receiver, which they hold up
+// no more.
+func TestWhatAPostWasMayBeLost(t *testing.T) {
+	dir := t.TempDir()
+	record, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	post := benchPost("bench", "combi", limit.Limit{ID: "in use", Value: 50, Distance: 0.05, Basis: limit.EmissionInUse, Source: "a standard"})
+	say := func(seq int64) {
+		d := drivers.Decimal{Digits: seq, Exp: -1}
+		record.Append(0, []acquire.Sample{{Seq: seq, At: begun().Add(time.Duration(seq) * time.Second), Said: []byte(d.String()), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}}})
+	}
+	for seq := int64(1); seq <= 2; seq++ {
+		post.Distance *= 2
+		if err := record.Register([]acquire.Post{post}, begun().Add(time.Duration(seq)*time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		say(seq)
+	}
+	if err := record.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), "DELETE FROM post_versions WHERE version = 1").CombinedOutput(); err != nil {
+		t.Fatalf("%s: %v", out, err)
+	}
+	var got []string
+	for _, r := range table(t, must(t, "export", "--storage.path="+dir, "--post=bench", "--format=csv")) {
+		got = append(got, r["seq"]+" "+r["said"]+" "+r["oven"]+" "+r["origin"])
+	}
+	if want := []string{"1 0.1  ", "2 0.2 combi probe"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if text := must(t, "export", "--storage.path="+dir, "--post=bench", "--format=openmetrics"); !strings.Contains(text, `{post="bench",origin="not known"} 1`) {
+		t.Errorf("%s", text)
+	}
+	if record, err = store.Open(dir, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer record.Close()
+	var sent []int64
+	for r, err := range (&outgoing{Store: record, now: begun, versions: map[int64]placed{}}).Rows(t.Context(), "bench", 1) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		sent = append(sent, r.Seq)
+	}
+	if !slices.Equal(sent, []int64{2}) {
+		t.Errorf("sent are %v, want 2 alone", sent)
 	}
 }

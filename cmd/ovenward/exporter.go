@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"math"
 	"strings"
 
@@ -15,8 +16,14 @@ import (
 // looked up once.
 type exporter struct {
 	record      *store.Reader
-	versions    map[int64]store.PostVersion
+	versions    map[int64]placedAt
 	corrections map[int64]derivation
+}
+
+// placedAt is where a sample was taken; lost: the record does not know that any more.
+type placedAt struct {
+	store.PostVersion
+	lost bool
 }
 
 // derivation is what an export tells of a correction.
@@ -30,7 +37,8 @@ func (x *exporter) row(ctx context.Context, post string, s store.StoredSample) (
 	v, ok := x.versions[s.Version]
 	if !ok {
 		var err error
-		if v, err = x.record.Version(ctx, s.Version); err != nil {
+		v.PostVersion, err = x.record.Version(ctx, s.Version)
+		if v.lost = errors.Is(err, store.ErrLost); err != nil && !v.lost {
 			return r, err
 		}
 		x.versions[s.Version] = v
@@ -47,7 +55,9 @@ func (x *exporter) row(ctx context.Context, post string, s store.StoredSample) (
 		x.corrections[s.CorrectionID] = d
 	}
 	r.Site, r.Oven, r.Probe, r.Stale, r.Certificate = v.Site, v.Oven, v.Probe, v.Stale, d.certificate
-	r.Origin = originOf(post, v.Simulated)
+	if !v.lost || strings.HasPrefix(post, store.ImportedPrefix) {
+		r.Origin = originOf(post, v.Simulated)
+	}
 	if u, known := quantity.LookupUnit(s.Reading.Unit); known && (s.Reading.HasValue || s.Reading.HasAxes) {
 		if in, err := d.setting.Raw(&s.Reading, u); err == nil {
 			r.Indicated = in.S

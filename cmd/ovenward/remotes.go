@@ -105,6 +105,9 @@ func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[r
 			if err == nil {
 				r, err = o.row(ctx, s)
 			}
+			if errors.Is(err, store.ErrLost) {
+				continue // of which oven and probe it is, and whether simulated, nobody knows
+			}
 			if !yield(r, err) || err != nil {
 				return
 			}

@@ -171,6 +171,9 @@ func omLabels(key [5]string) string {
 	var b strings.Builder
 	escape := strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`)
 	for i, name := range []string{"site", "post", "oven", "probe", "origin"} {
+		if name == "origin" && key[i] == "" {
+			key[i] = "not known"
+		}
 		if key[i] == "" || name == "origin" && key[i] == Probe {
 			continue
 		}
