@@ -84,7 +84,7 @@ func TestReportSaysWhatItLacks(t *testing.T) {
 		{[]string{"monitoring", record, "-o", fresh, "--paper=A3"}, "A4 or Letter"},
 		{[]string{"monitoring", record, "-o", fresh, "--post=nowhere"}, "it has hatch-door"},
 		{[]string{"monitoring", record, "-o", fresh, "--oven=none"}, "no post watches an oven"},
-		{[]string{"monitoring", record, "-o", fresh, "--from=2026-03-05", "--to=2026-03-05"}, "--from is not before --to"},
+		{[]string{"monitoring", record, "-o", fresh, "--from=2026-03-05", "--to=2026-03-05"}, "from is not before to"},
 		{[]string{"monitoring", record, "-o", fresh, "--from=soon"}, "such as 2026-11-25"},
 		{[]string{"monitoring", "--storage.path=" + t.TempDir(), "-o", fresh}, "name the folder that holds"},
 		{[]string{"survey", record, "-o", fresh}, "no survey that has ended"},

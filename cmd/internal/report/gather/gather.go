@@ -166,7 +166,7 @@ func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.
 			}
 		}
 		if to.IsZero() {
-			return from, to, errors.New("the record holds no sample of these posts: name a time with --from and --to, or other posts")
+			return from, to, errors.New("the record holds no sample of these posts: name a time by from and to, or other posts")
 		}
 		to = to.Truncate(time.Second).Add(time.Second)
 	}
@@ -181,7 +181,7 @@ func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.
 	}
 	from, to = from.UTC().Truncate(time.Second), to.UTC().Truncate(time.Second)
 	if !from.Before(to) {
-		return from, to, errors.New("--from is not before --to: nothing lies between")
+		return from, to, errors.New("from is not before to: nothing lies between")
 	}
 	return from, to, nil
 }
