@@ -40,6 +40,15 @@ func troubled(now time.Time) *fakeStation {
 }
 
 // A print is light, whatever the screen is, and holds no forms.
+// The numbers of places on the drawing of a door can be read on a phone.
+func TestBrowserPlacesOnADoorCanBeRead(t *testing.T) {
+	b := open(t, newFake(time.Now()), func(o *Options) { o.Surveys = walking(t, time.Now()) })
+	b.visitPage("/surveys/one", 390, 844)
+	if px := b.ask(`parseFloat(getComputedStyle(document.querySelector(".held text")).fontSize) * document.querySelector(".door svg").getScreenCTM().a >= 10`); px != "true" {
+		t.Errorf("they have 10 px: %s", px)
+	}
+}
+
 func TestBrowserPrints(t *testing.T) {
 	b := open(t, troubled(time.Now()))
 	for _, path := range []string{"/", "/posts/galley"} {
