@@ -188,7 +188,7 @@ func (m *markTaker) take(file string, at []string) (taken int, err error) {
 			fmt.Fprintf(m.out, "not taken: %v\n", err)
 			continue
 		}
-		fmt.Fprintf(m.out, "%s, standard uncertainty %s\n", mw(got.Value), mw(got.U))
+		fmt.Fprintln(m.out, got.words())
 		unit, text := quantity.MilliwattPerSquareCentimetre(), ""
 		if f == nil {
 			if f, err = create(file); err != nil {
@@ -217,6 +217,14 @@ type markTaken struct {
 	Value float64 `json:"value_w_per_m2"`
 	U     float64 `json:"standard_uncertainty_w_per_m2"`
 	Floor float64 `json:"floor_w_per_m2"`
+}
+
+// words tell a mark, and nothing finer than the probe's floor; the file has its digits.
+func (t markTaken) words() string {
+	if survey.UnderFloor(t.Value, quantity.PowerDensity(t.Floor)) {
+		return "< " + mw(t.Floor) + ", under the probe's floor"
+	}
+	return mw(t.Value) + ", standard uncertainty " + mw(t.U)
 }
 
 func (m *markTaker) mark(where string) (got markTaken, err error) {

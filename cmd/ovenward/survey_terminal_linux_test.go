@@ -97,6 +97,9 @@ func TestTheTerminalTellsNothingBelowTheFloor(t *testing.T) {
 		if got := heldWords(r, survey.Place{Value: &v}); got != want {
 			t.Errorf("%g W/m² is told as %q, want %q", v, got, want)
 		}
+		if got := (markTaken{Value: v, U: 0.01, Floor: 0.2}).words(); !strings.HasPrefix(got, want) {
+			t.Errorf("a mark of %g W/m² is told as %q, want %q", v, got, want)
+		}
 	}
 }
 
