@@ -208,6 +208,17 @@ func TestUnderTheFloorIsToldSo(t *testing.T) {
 	}
 }
 
+// A check that came out badly is told so also where nothing was written beside it.
+func TestABadCheckWithoutWordsIsTold(t *testing.T) {
+	g := begin(t)
+	g.do(Act{Kind: Checked, Check: &Check{Name: CheckBattery, Outcome: CheckBad}})
+	g.toSweep()
+	g.whole(5)
+	if r := g.finish(); !strings.Contains(fmt.Sprint(r.Verdict.Reasons), "check of the probe, battery: "+CheckBad) {
+		t.Errorf("%q", r.Verdict.Reasons)
+	}
+}
+
 // A value so far below zero that the zero is off is no small one: it is told as itself,
 // on no side of the limit, and no survey is within over such a background.
 func TestAZeroThatIsOffIsNotUnderTheFloor(t *testing.T) {

@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -162,7 +163,7 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 		}
 	}
 	for _, c := range s.checks {
-		add(open(c), fmt.Sprintf("check of the probe, %s: %s", c.Name, c.Text))
+		add(open(c), fmt.Sprintf("check of the probe, %s: %s", c.Name, cmp.Or(c.Text, c.Outcome)))
 	}
 	add(!s.background.Taken, "the background was not taken")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
