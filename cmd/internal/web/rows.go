@@ -46,23 +46,27 @@ func standOf(st acquire.Stats) stand {
 	case d.was:
 		d.State, d.rank = "was", 2
 	case d.blind:
-		d.State, d.rank = "blind", 3
+		d.State, d.rank = "blind", 4
 	case st.Condition == acquire.Seeing:
-		d.State, d.rank = "seeing", 7
+		d.State, d.rank = "seeing", 8
 	default:
-		d.State, d.rank = "idle", 8
+		d.State, d.rank = "idle", 9
 	}
-	if d.rank > 3 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
+	if d.rank > 4 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
 	}
-	if d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding; d.kept && d.rank > 3 {
-		d.State, d.rank = "was", 4
+	d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding
+	switch {
+	case d.kept && d.rank > 4:
+		d.State, d.rank = "was", 5
+	case d.kept && d.blind && d.rank == 4:
+		d.rank = 3 // before those that do not see and never were above
 	}
-	if (standing || !d.sight.Seeing()) && d.rank > 4 {
-		d.rank = 5
-	}
-	if st.Battery && d.rank > 5 {
+	if (standing || !d.sight.Seeing()) && d.rank > 5 {
 		d.rank = 6
+	}
+	if st.Battery && d.rank > 6 {
+		d.rank = 7
 	}
 	return d
 }

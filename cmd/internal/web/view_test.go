@@ -289,6 +289,13 @@ func TestAnExceedanceThatIsKeptStandsBeforeLesserMatters(t *testing.T) {
 	if kept, lesser := strings.Index(page, "<a href=/posts/canteen>"), strings.Index(page, "<a href=/posts/galley>"); kept < 0 || kept > lesser {
 		t.Errorf("the post that was above its limit stands at %d, the one whose certificate is due at %d", kept, lesser)
 	}
+	for _, i := range []int{0, 2} { // nor once nobody sees either
+		f.stats[i] = blinded(f.stats[i], acquire.SilentNow, "no answer")
+	}
+	page = get(t, s, "/").Body.String()
+	if kept, lesser := strings.Index(page, "<a href=/posts/canteen>"), strings.Index(page, "<a href=/posts/galley>"); kept < 0 || kept > lesser {
+		t.Errorf("of two that do not see, the post that was above its limit stands at %d, the other at %d", kept, lesser)
+	}
 }
 
 func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
