@@ -83,6 +83,15 @@ const (
 // Refused says whether the reason tells of an operator's act that was refused.
 func (r Reason) Refused() bool { return strings.HasPrefix(string(r), "refused:") }
 
+// CallsAgain says whether the alarm is no longer set aside.
+func (r Reason) CallsAgain() bool {
+	switch r {
+	case WasUnshelved, ShelfEnded, WasPutBack, WasUnsuppressed:
+		return true
+	}
+	return false
+}
+
 // Calls says whether a change for this reason is something that people are to be
 // told of, where the alarm is not set aside.
 func (r Reason) Calls() bool {

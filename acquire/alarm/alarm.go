@@ -83,6 +83,10 @@ type Alarm struct {
 	Why        string    `json:"why,omitempty"`
 	AsideSince time.Time `json:"aside_since,omitzero"`
 	Until      time.Time `json:"until,omitzero"` // when the shelf, or what was announced, ends by itself; zero: it does not
+
+	// Since when it waits to be acknowledged, and since when it calls after it was set
+	// aside; zero: not known. Only the record's changes tell: see Recalling.
+	waits, calls time.Time
 }
 
 // Urgency is the alarm's priority.

@@ -57,18 +57,19 @@ func (c *Care) begin(a Alarm, mono time.Duration, wall time.Time) {
 		return max(wall.Sub(since), 0)
 	}
 	told := a.Since
-	for _, at := range []time.Time{a.Told, a.Changed} {
+	for _, at := range []time.Time{a.Told, a.Changed, a.calls} {
 		if at.After(told) {
 			told = at
 		}
 	}
-	// Since when it waits is not kept. One that was raised again may have been
-	// acknowledged in between, and is told on so long after that raise.
-	waits := a.Since
-	if a.State == Unacknowledged && a.Changed.After(waits) {
-		waits = a.Changed
+	waits := a.waits
+	if waits.IsZero() {
+		waits = a.Since // not known: for long
 	}
 	c.on = a.Escalated.After(waits)
+	if a.calls.After(waits) {
+		waits = a.calls
+	}
 	c.waits, c.told = mono-passed(waits), mono-passed(told)
 	if !a.Until.IsZero() {
 		c.ends = mono + min(max(a.Until.Sub(wall), 0), a.span())

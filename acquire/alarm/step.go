@@ -43,7 +43,22 @@ func (a Alarm) Do(act Act) (Alarm, Reason) {
 	if reason == None || reason.Refused() {
 		return before, reason
 	}
-	return a, reason
+	return a.Recalling(Change{Alarm: a, From: before.State, Reason: reason}, act.At), reason
+}
+
+// Recalling notes since when the alarm waits and calls, where this change began it.
+// After a start it is called with the changes of the record, in their order.
+func (a Alarm) Recalling(c Change, at time.Time) Alarm {
+	if c.ID != a.ID {
+		return a
+	}
+	if c.State.Waits() && !c.From.Waits() {
+		a.waits = at
+	}
+	if c.Reason.CallsAgain() {
+		a.calls = at
+	}
+	return a
 }
 
 // moved carries a change of State out.

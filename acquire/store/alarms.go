@@ -68,6 +68,32 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 	return a, nil
 }
 
+// recalled is of how long before the newest change of an alarm all changes are read at a
+// start. What has waited for longer was told on: that is due within a day.
+const recalled = 24 * time.Hour
+
+// recallWaits has alarms know since when they wait and call. What cannot be read keeps
+// no record from being opened: those alarms have waited since their raise.
+func recallWaits(ctx context.Context, from querier, alarms map[alarmKey]alarm.Alarm) {
+	_ = each(ctx, from, selectEvents+`WHERE alarm IS NOT NULL
+		AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY id`,
+		func(scan func(...any) error) error {
+			var r eventRow
+			if err := r.scan(scan); err != nil {
+				return err
+			}
+			e, err := r.event()
+			if err != nil {
+				return nil // the next one may say more
+			}
+			key := alarmKey{e.Alarm.Post, e.Alarm.Rule}
+			if a, is := alarms[key]; is {
+				alarms[key] = a.Recalling(*e.Alarm, e.At)
+			}
+			return nil
+		}, int64(recalled))
+}
+
 // Changes yields the committed changes of alarms with instants from from on and
 // before to, in the order of their numbers.
 func (r *Reader) Changes(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {

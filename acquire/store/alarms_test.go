@@ -1,6 +1,9 @@
 package store
 
 import (
+	"encoding/json"
+	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -31,7 +34,7 @@ func TestAlarmsSetAsideOutliveARestart(t *testing.T) {
 	s = open(t, dir, Options{})
 	register(t, s, p)
 	past, err := s.Past(0, 0)
-	if err != nil || len(past.Alarms) != 1 || past.Alarms[0] != a {
+	if err != nil || len(past.Alarms) != 1 || past.Alarms[0] != asWritten(t, a) {
 		t.Errorf("after a restart: %+v, %v\nwant %+v", past.Alarms, err, a)
 	}
 	var rules string
@@ -40,7 +43,7 @@ func TestAlarmsSetAsideOutliveARestart(t *testing.T) {
 	}
 	n := 0
 	for e, err := range s.Changes(t.Context(), noon(), noon().Add(time.Hour)) {
-		if n++; err != nil || e.Alarm.Alarm != a || e.Alarm.Remark != "spare on order" {
+		if n++; err != nil || e.Alarm.Alarm != asWritten(t, a) || e.Alarm.Remark != "spare on order" {
 			t.Errorf("change %+v, %v", e, err)
 		}
 	}
@@ -63,6 +66,83 @@ func TestAlarmsSetAsideOutliveARestart(t *testing.T) {
 	}
 	if !past.Hint.Equal(wantHint) || !past.Checked.Equal(wantChecked) {
 		t.Errorf("hint %v, checked %v; the probe stands there since %v", past.Hint, past.Checked, placed)
+	}
+}
+
+// asWritten is an alarm without what only its changes tell.
+func asWritten(t *testing.T, a alarm.Alarm) (out alarm.Alarm) {
+	t.Helper()
+	text, err := json.Marshal(a)
+	if err == nil {
+		err = json.Unmarshal(text, &out)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// A start in between changes nothing of when an alarm is told on or again: counted from
+// when it waits and calls, which the record's changes tell.
+func TestAStartTellsOnWhenItWouldHaveBeen(t *testing.T) {
+	type step struct {
+		minute int
+		what   alarm.Happening
+	}
+	for name, tc := range map[string]struct {
+		start int
+		again time.Duration
+		steps []step
+		want  []int
+	}{
+		"off the shelf": {131, 100 * time.Minute, []step{{0, alarm.Appears}, {10, alarm.Shelve}, {130, alarm.Unshelve}}, []int{160, 230, 330}},
+		"latched after it was acknowledged and came again": {75, 0, []step{{0, alarm.Appears}, {40, alarm.Acknowledge}, {50, alarm.Disappears},
+			{60, alarm.Appears}, {70, alarm.Disappears}}, []int{30, 90}},
+		"comes and goes, and nobody acknowledges it": {75, 0, []step{{0, alarm.Appears}, {50, alarm.Disappears}, {60, alarm.Appears}}, []int{30}},
+	} {
+		for _, start := range []int{-1, tc.start} {
+			t.Run(fmt.Sprintf("%s, start at %d", name, start), func(t *testing.T) {
+				dir := t.TempDir()
+				s := open(t, dir, Options{})
+				register(t, s, post("fryer"))
+				a, care := alarm.Alarm{Post: "fryer", Rule: alarm.Exceeds}, alarm.Care{}
+				due := alarm.Attention{EscalateAfter: 30 * time.Minute, TellAgainAfter: tc.again}
+				var told []int
+				for minute := range 340 {
+					at := noon().Add(time.Duration(minute) * time.Minute)
+					do := func(h alarm.Happening) {
+						next, reason := a.Do(alarm.Act{What: h, At: at, Who: "J. Hale", Why: "seal on order", Until: at.Add(5 * time.Hour)})
+						if reason == alarm.None || reason.Refused() {
+							t.Fatalf("minute %d: %q", minute, reason)
+						}
+						s.Record(acquire.Event{At: at, Post: "fryer", Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
+						a = next
+					}
+					for _, st := range tc.steps {
+						if st.minute == minute {
+							do(st.what)
+						}
+					}
+					if minute == start {
+						shut(t, s)
+						s = open(t, dir, Options{})
+						register(t, s, post("fryer"))
+						past, err := s.Past(0, 0)
+						if err != nil {
+							t.Fatal(err)
+						}
+						a, care = past.Alarms[0], alarm.Care{}
+					}
+					if h, is := care.Look(a, due, time.Duration(minute)*time.Minute, at); is {
+						told = append(told, minute)
+						do(h)
+					}
+				}
+				if !slices.Equal(told, tc.want) {
+					t.Errorf("told on or again at %v, want %v", told, tc.want)
+				}
+			})
+		}
 	}
 }
 

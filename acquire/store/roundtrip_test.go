@@ -256,7 +256,7 @@ func TestEventsAndAlarms(t *testing.T) {
 	if v := got[0].Alarm.Verdict; v == nil || *v.Value != 61.5 || v.Uncertainty != nil || v.Reasons[1] != "uncertainty is NaN" {
 		t.Errorf("the verdict comes back as %+v", v)
 	}
-	if e := got[2]; e.Who != "R. Okafor" || e.Alarm.Reason != alarm.WasAcknowledged || e.Alarm.Alarm != next {
+	if e := got[2]; e.Who != "R. Okafor" || e.Alarm.Reason != alarm.WasAcknowledged || e.Alarm.Alarm != asWritten(t, next) {
 		t.Errorf("the acknowledgement comes back as %+v", e)
 	}
 	if !reflect.DeepEqual(s.Alarms(), present) {

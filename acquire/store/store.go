@@ -285,6 +285,7 @@ func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 	for _, a := range alarms {
 		q.alarms[alarmKey{a.Post, a.Rule}] = a
 	}
+	recallWaits(ctx, c, q.alarms)
 	return nil
 }
 

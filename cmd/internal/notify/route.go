@@ -35,7 +35,7 @@ func (r Route) takes(e acquire.Event, machine bool) bool {
 		return false
 	case !machine && !a.Calls() && a.Reason != alarm.WasShelved && a.Reason != alarm.WasTakenOut:
 		return false
-	case !machine && callsAgain(a.Reason) && !a.State.Standing():
+	case !machine && a.Reason.CallsAgain() && !a.State.Standing():
 		return false // it calls again, and there is nothing to be called for
 	case r.Escalation && a.Escalated.IsZero():
 		// It stays set until the alarm comes anew: who was called is also told how it
@@ -45,15 +45,6 @@ func (r Route) takes(e acquire.Event, machine bool) bool {
 		return false
 	}
 	return len(r.Posts) == 0 || e.Post == "" || slices.Contains(r.Posts, e.Post)
-}
-
-// callsAgain says whether a change is that an alarm is no longer set aside.
-func callsAgain(r alarm.Reason) bool {
-	switch r {
-	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
-		return true
-	}
-	return false
 }
 
 // shows says whether an alarm that stands is for a courier that is new. What its
