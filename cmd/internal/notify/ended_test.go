@@ -64,3 +64,18 @@ func TestTextOfANamedLevel(t *testing.T) {
 		t.Errorf("of the limit itself the record is repeated: %s", got)
 	}
 }
+
+// What is reset is named as what it is.
+func TestTextOfAReset(t *testing.T) {
+	for rule, want := range map[alarm.Rule]string{
+		alarm.Exceeds:           ": the exceedance was reset by M. Ito.",
+		alarm.OpenDoor:          ": the field beside the open door was reset by M. Ito.",
+		alarm.SumOf("frontage"): ": the exceedance was reset by M. Ito.",
+	} {
+		e := change(7, rule, alarm.Normal, alarm.WasReset, at(5))
+		e.Who = "M. Ito"
+		if got := textOf(e, nil); !strings.Contains(got, want) {
+			t.Errorf("%s: %s", rule, got)
+		}
+	}
+}

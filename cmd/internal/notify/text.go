@@ -231,7 +231,7 @@ func droppedWords(m Message) string {
 
 // latchedWord names what a rule that latches is about.
 func latchedWord(r alarm.Rule) string {
-	if r.IsExceedance() {
+	if r.IsExceedance() || r.IsSum() {
 		return "exceedance"
 	}
 	return "field beside the open door"
