@@ -125,3 +125,34 @@ func TestPartlyToldIsPacedAndPassed(t *testing.T) {
 		}
 	})
 }
+
+// That a change did not reach everybody stays said, whatever stands in for the message
+// that would have said it, and in a message of several.
+func TestNotToAllStaysSaid(t *testing.T) {
+	q := newQueue(1, peoplesPace(defaultMost))
+	q.add(numbered(1, raised(0, alarm.Silent, at(0))), true, at(0), at(0))
+	some := q.pick(at(0))
+	q.start(some, at(0))
+	q.failed(some, result{outcome: retry, reached: true})
+	q.add(numbered(2, change(0, alarm.Silent, alarm.ReturnedUnacknowledged, alarm.Returned, at(1))), true, at(1), at(1))
+	newer := q.pick(at(1))
+	q.start(newer, at(1))
+	q.failed(newer, result{outcome: retry})
+	q.add(numbered(3, change(0, alarm.Silent, alarm.Unacknowledged, alarm.RaisedAgain, at(2))), true, at(2), at(2))
+	newest := q.pick(at(2))
+	if len(q.items) != 1 || newest == nil || newest.event.ID != 3 {
+		t.Fatalf("waiting: %s", q.shown())
+	}
+	c, err := New(Options{Carrier: &receiver{}, Outbox: newOutbox()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, says := range []string{"One earlier change of this alarm was not sent", "One earlier change of this alarm did not reach everybody"} {
+		if text := c.message(newest).Text; !strings.Contains(text, says) {
+			t.Errorf("%s\nlacks %s", text, says)
+		}
+	}
+	if text := c.message(&waiting{group: []*waiting{newest, {event: numbered(4, raised(1, alarm.Silent, at(3)))}}}).Text; strings.Count(text, "(and 2 earlier changes)") != 1 {
+		t.Errorf("in a message of several: %s", text)
+	}
+}

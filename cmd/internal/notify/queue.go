@@ -167,6 +167,7 @@ func (q *queue) waits(s subject) []*waiting {
 func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 	for _, o := range old {
 		w.more += o.more + 1
+		w.some += o.some
 		w.must = w.must || o.urgent()
 	}
 	w.first, w.attempts, w.queued = old[0].first, old[0].attempts, old[0].queued

@@ -86,8 +86,10 @@ func listed(all []Message) string {
 		if !m.Since.IsZero() {
 			fmt.Fprintf(&b, ", first raised at %s UTC", m.Since.Format(layout))
 		}
-		if m.AndNMore > 0 {
-			fmt.Fprintf(&b, " (and %d earlier changes)", m.AndNMore)
+		if n := m.AndNMore + m.some; n == 1 {
+			b.WriteString(" (and 1 earlier change)")
+		} else if n > 1 {
+			fmt.Fprintf(&b, " (and %d earlier changes)", n)
 		}
 	}
 	return b.String()
