@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -11,6 +12,7 @@ import (
 	"html"
 	"net"
 	netmail "net/mail"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -58,6 +60,8 @@ type mailer struct {
 
 	mu     sync.Mutex
 	partly map[string]map[string]string // message id: who has it or refused it, and what the server said
+	failed map[string]int               // who did not take the newest message they were tried with, and which failure that was
+	fails  int
 }
 
 // NewMail makes a Carrier that sends e-mail: plain text and HTML, and for an
@@ -65,7 +69,7 @@ type mailer struct {
 // secret. Each person gets a message of their own, so that one dead mailbox keeps
 // it from nobody else. A repetition has the same Message-ID.
 func NewMail(o MailOptions) (Carrier, error) {
-	m := &mailer{o: o, partly: map[string]map[string]string{}}
+	m := &mailer{o: o, partly: map[string]map[string]string{}, failed: map[string]int{}}
 	host, port, err := net.SplitHostPort(o.Server)
 	if err != nil {
 		return nil, fmt.Errorf("mail server %q: write HOST:PORT", o.Server)
@@ -113,7 +117,7 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 	settled := m.settled(msg.MessageID)
 	var worst result
 	waits := map[string]string{} // who waits, and why
-	for _, to := range m.o.To {
+	for _, to := range m.turns() {
 		if _, done := settled[to]; done {
 			continue
 		}
@@ -129,6 +133,7 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 			m.note(msg.MessageID, to, r.err.Error())
 		default:
 			worst, waits[to] = r, r.err.Error()
+			m.fail(to)
 		}
 		if worst.err != nil && ctx.Err() != nil {
 			break
@@ -137,9 +142,29 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 	got, said := m.said(msg.MessageID, waits)
 	if worst.err != nil {
 		worst.reached, worst.answer = got > 0, strings.Join(said, "; ")
+		if worst.outcome == unheard && worst.reached {
+			worst.outcome = retry // the server answers; one mailbox does not
+		}
 		return worst
 	}
 	return m.sum(msg.MessageID, got, said)
+}
+
+// turns is whom to try in which order: a mailbox that hangs takes all the time of an
+// attempt, so who failed comes after all others, and who failed last comes last.
+func (m *mailer) turns() []string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	to := slices.Clone(m.o.To)
+	slices.SortStableFunc(to, func(a, b string) int { return cmp.Compare(m.failed[a], m.failed[b]) })
+	return to
+}
+
+func (m *mailer) fail(to string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.fails++
+	m.failed[to] = m.fails
 }
 
 // said lists what came of a message for each recipient, and how many have it.
@@ -192,6 +217,7 @@ func (m *mailer) note(id, to, what string) {
 		m.partly[id] = map[string]string{}
 	}
 	m.partly[id][to] = what
+	delete(m.failed, to)
 }
 
 // dial connects, with TLS as configured, and proves who we are.
