@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/emersion/go-smtp"
 
 	"ovenward/acquire/alarm"
 )
@@ -87,4 +90,53 @@ func TestHangingMailboxComesLast(t *testing.T) {
 			t.Fatalf("attempt %d: %s, want %s; %v", i+1, got, should, r.err)
 		}
 	}
+}
+
+// What some have and others have not is remembered for as long as it may be sent again:
+// nobody gets it twice, however many others there are, and what a newer message stands
+// in for is forgotten.
+func TestWhoHasAMessageIsRemembered(t *testing.T) {
+	cert, ca := certified(t)
+	office := newPostOffice(t, cert, false)
+	office.rcpt = func(to string, _ int) error {
+		if strings.HasPrefix(to, "a@") {
+			return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
+		}
+		return nil
+	}
+	c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
+		From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := c.(*mailer)
+	of := func(event int64, post int) Message {
+		return newMessage(numbered(event, raised(post, alarm.Silent, at(3))), subjectMatter{})
+	}
+	send := func(msg Message, letters, remembered int) {
+		t.Helper()
+		if r := m.send(t.Context(), msg); r.outcome != retry || !r.reached || len(office.got()) != letters || len(m.partly) != remembered {
+			t.Fatalf("%s: %d letters, want %d; %d messages remembered, want %d; %v", msg.MessageID, len(office.got()), letters, len(m.partly), remembered, r.err)
+		}
+	}
+	send(of(1, 1), 1, 1)
+	send(of(1, 1), 1, 1)
+	send(of(2, 1), 2, 1)
+	send(several([]Message{of(3, 2), of(4, 3)}, [2]int64{3, 4}, "", ""), 3, 2)
+	send(of(5, 2), 4, 3) // of the other one it still tells
+	send(several([]Message{of(4, 3)}, [2]int64{3, 4}, "", ""), 4, 3)
+	send(of(6, 3), 5, 3)
+	for i := range 4 {
+		send(heartbeat(Snapshot{At: at(i)}, "", "", time.Hour, nil), 6+i, 4)
+	}
+	other := func(from, to int) {
+		for i := from; i < to; i++ {
+			m.begin(of(int64(i), i))
+			m.note(of(int64(i), i), "b@larkfield.example", "accepted")
+		}
+	}
+	other(100, 100+maxPartly-4)
+	send(of(2, 1), 9, maxPartly)
+	other(100+maxPartly, 100+2*maxPartly-1)
+	send(of(2, 1), 9, maxPartly)
 }

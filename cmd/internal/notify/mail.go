@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"html"
+	"maps"
 	"net"
 	netmail "net/mail"
 	"slices"
@@ -50,8 +51,32 @@ const (
 )
 
 // maxPartly bounds how many messages are remembered that some have and others
-// have not.
+// have not: more than can wait.
 const maxPartly = 1000
+
+// share is what came of a message that some have and others have not.
+type share struct {
+	said map[string]string // who has it or refused it, and what the server said
+	of   map[about]bool    // what it tells of, and no newer message does
+	used int               // in which of all attempts
+}
+
+// about is what a message tells of: an alarm, or how all is.
+type about struct {
+	kind MessageKind
+	subject
+}
+
+func allAbout(msg Message) map[about]bool {
+	if msg.Kind != KindSeveral {
+		return map[about]bool{{msg.Kind, subject{msg.Post, msg.Rule}}: true}
+	}
+	all := map[about]bool{}
+	for _, one := range msg.Alarms {
+		maps.Copy(all, allAbout(one))
+	}
+	return all
+}
 
 type mailer struct {
 	o    MailOptions
@@ -59,8 +84,9 @@ type mailer struct {
 	port int
 
 	mu     sync.Mutex
-	partly map[string]map[string]string // message id: who has it or refused it, and what the server said
-	failed map[string]int               // who did not take the newest message they were tried with, and which failure that was
+	partly map[string]*share // by message id
+	uses   int
+	failed map[string]int // who did not take the newest message they were tried with, and which failure that was
 	fails  int
 }
 
@@ -69,7 +95,7 @@ type mailer struct {
 // secret. Each person gets a message of their own, so that one dead mailbox keeps
 // it from nobody else. A repetition has the same Message-ID.
 func NewMail(o MailOptions) (Carrier, error) {
-	m := &mailer{o: o, partly: map[string]map[string]string{}, failed: map[string]int{}}
+	m := &mailer{o: o, partly: map[string]*share{}, failed: map[string]int{}}
 	host, port, err := net.SplitHostPort(o.Server)
 	if err != nil {
 		return nil, fmt.Errorf("mail server %q: write HOST:PORT", o.Server)
@@ -114,7 +140,7 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 		return m.trouble(ctx, err)
 	}
 	defer client.Close()
-	settled := m.settled(msg.MessageID)
+	settled := m.begin(msg)
 	var worst result
 	waits := map[string]string{} // who waits, and why
 	for _, to := range m.turns() {
@@ -128,9 +154,9 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 		err = client.Send(letter)
 		switch r := m.trouble(ctx, err); {
 		case letter.IsDelivered():
-			m.note(msg.MessageID, to, "accepted: "+strings.TrimSpace(letter.ServerResponse()))
+			m.note(msg, to, "accepted: "+strings.TrimSpace(letter.ServerResponse()))
 		case r.outcome == refused:
-			m.note(msg.MessageID, to, r.err.Error())
+			m.note(msg, to, r.err.Error())
 		default:
 			worst, waits[to] = r, r.err.Error()
 			m.fail(to)
@@ -168,11 +194,15 @@ func (m *mailer) fail(to string) {
 }
 
 // said lists what came of a message for each recipient, and how many have it.
-func (m *mailer) said(id string, waits map[string]string) (got int, said []string) {
+func (m *mailer) said(id string, waits map[string]string) (got int, lines []string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	said := map[string]string{}
+	if s := m.partly[id]; s != nil {
+		said = s.said
+	}
 	for i, to := range m.o.To {
-		what, settled := m.partly[id][to]
+		what, settled := said[to]
 		switch {
 		case !settled && waits[to] == "":
 			what = "not tried yet"
@@ -181,9 +211,9 @@ func (m *mailer) said(id string, waits map[string]string) (got int, said []strin
 		case strings.HasPrefix(what, "accepted"):
 			got++
 		}
-		said = append(said, fmt.Sprintf("recipient %d: %s", i+1, what))
+		lines = append(lines, fmt.Sprintf("recipient %d: %s", i+1, what))
 	}
-	return got, said
+	return got, lines
 }
 
 // sum is what a message came to when all have it or refused it.
@@ -197,26 +227,38 @@ func (m *mailer) sum(id string, got int, said []string) result {
 	return result{outcome: accepted, answer: strings.Join(said, "; ")}
 }
 
-func (m *mailer) settled(id string) map[string]string {
+// begin returns who need not be tried with a message, and forgets the older ones that
+// it stands in for: the messages of one alarm go in order.
+func (m *mailer) begin(msg Message) (settled map[string]string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	out := map[string]string{}
-	for to, what := range m.partly[id] {
-		out[to] = what
+	m.uses++
+	now := allAbout(msg)
+	for id, old := range m.partly {
+		if id == msg.MessageID {
+			old.used, settled = m.uses, maps.Clone(old.said)
+			continue
+		}
+		maps.DeleteFunc(old.of, func(x about, _ bool) bool { return now[x] })
+		if len(old.of) == 0 {
+			delete(m.partly, id)
+		}
 	}
-	return out
+	return settled
 }
 
-func (m *mailer) note(id, to, what string) {
+func (m *mailer) note(msg Message, to, what string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.partly[id] == nil {
-		if len(m.partly) >= maxPartly {
-			clear(m.partly) // some get it twice, with the same id
+	s := m.partly[msg.MessageID]
+	if s == nil {
+		if len(m.partly) >= maxPartly { // some get the one that was not tried for longest twice, with the same id
+			delete(m.partly, slices.MinFunc(slices.Collect(maps.Keys(m.partly)), func(a, b string) int { return cmp.Compare(m.partly[a].used, m.partly[b].used) }))
 		}
-		m.partly[id] = map[string]string{}
+		s = &share{said: map[string]string{}, of: allAbout(msg), used: m.uses}
+		m.partly[msg.MessageID] = s
 	}
-	m.partly[id][to] = what
+	s.said[to] = what
 	delete(m.failed, to)
 }
 
