@@ -78,6 +78,8 @@ type kept struct {
 	over  int64     // by which connection
 	at    time.Time // of the state
 	tried time.Time // when the newest attempt began
+	fails int       // attempts that failed since
+	next  time.Time // not tried before
 }
 
 // NewMQTT makes a Carrier that publishes to a broker. It opens no connection.
@@ -255,8 +257,8 @@ func (b *publisher) keep(ctx context.Context, now present) {
 	defer cancel()
 	s, _ := now.snapshot()
 	for _, p := range s.Posts {
-		if b.retain(last, p.unwatched(), s, time.Now(), 0) != nil {
-			return
+		if _ = b.retain(last, p.unwatched(), s, time.Now(), 0); last.Err() != nil {
+			return // the broker's will speaks for the others
 		}
 	}
 }
@@ -277,10 +279,12 @@ func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 	posts := slices.Clone(s.Posts)
 	slices.SortStableFunc(posts, func(x, y PostState) int { return b.told[x.ID].tried.Compare(b.told[y.ID].tried) })
 	for _, p := range posts {
-		if err := b.retain(ctx, p, s, at, b.holds); err != nil {
-			return err
+		if at.Before(b.told[p.ID].next) {
+			continue
 		}
-		if time.Since(at) >= lookAtPosts {
+		// A broker may refuse one post and take the others, and end the connection for it:
+		// that is between it and this post. Whether it answers at all shows the next look.
+		if b.retain(ctx, p, s, at, b.holds) != nil || time.Since(at) >= lookAtPosts {
 			return nil
 		}
 	}
@@ -323,8 +327,10 @@ func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time
 	last.tried = time.Now()
 	defer func() { b.told[p.ID] = last }()
 	if err := b.within(ctx, b.o.Topic+topicPost+p.ID, body); err != nil {
+		last.fails++
+		last.next = at.Add(backoff(last.fails, 0.5))
 		return err
 	}
-	last.key, last.over, last.at = string(key), b.connections.Load(), at
+	last.key, last.over, last.at, last.fails, last.next = string(key), b.connections.Load(), at, 0, time.Time{}
 	return nil
 }

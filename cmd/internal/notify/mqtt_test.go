@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -24,6 +25,7 @@ import (
 type hall struct {
 	*broker.Server
 	address string
+	door    *doorkeeper
 	mu      sync.Mutex
 	got     []heard
 }
@@ -35,8 +37,8 @@ type heard struct {
 
 func newHall(t *testing.T, cert tls.Certificate) *hall {
 	t.Helper()
-	h := &hall{Server: broker.New(&broker.Options{InlineClient: true, Logger: slog.New(slog.DiscardHandler)})}
-	if err := h.AddHook(new(doorkeeper), nil); err != nil {
+	h := &hall{door: new(doorkeeper), Server: broker.New(&broker.Options{InlineClient: true, Logger: slog.New(slog.DiscardHandler)})}
+	if err := h.AddHook(h.door, nil); err != nil {
 		t.Fatal(err)
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -54,8 +56,12 @@ func newHall(t *testing.T, cert tls.Certificate) *hall {
 	return h
 }
 
-// doorkeeper lets one user in.
-type doorkeeper struct{ broker.HookBase }
+// doorkeeper lets one user in, and to all topics but one.
+type doorkeeper struct {
+	broker.HookBase
+	forbidden string
+	refused   atomic.Int64
+}
 
 func (*doorkeeper) ID() string { return "doorkeeper" }
 
@@ -67,7 +73,12 @@ func (*doorkeeper) OnConnectAuthenticate(_ *broker.Client, p packets.Packet) boo
 	return string(p.Connect.Username) == "ovenward" && string(p.Connect.Password) == "a-secret"
 }
 
-func (*doorkeeper) OnACLCheck(*broker.Client, string, bool) bool { return true }
+func (d *doorkeeper) OnACLCheck(_ *broker.Client, topic string, _ bool) bool {
+	if topic == d.forbidden {
+		d.refused.Add(1)
+	}
+	return topic != d.forbidden
+}
 
 // listen hears what comes to a topic, retained messages first.
 func (h *hall) listen(t *testing.T, filter string) {

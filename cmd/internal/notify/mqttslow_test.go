@@ -1,6 +1,8 @@
 package notify
 
 import (
+	"context"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"sync/atomic"
@@ -66,4 +68,57 @@ func TestSlowBrokerGetsRoundToAllPosts(t *testing.T) {
 		t.Errorf("%d states were published before all of %d posts were retained", n, posts)
 	}
 	stop()
+}
+
+// A broker that refuses the state of one post, and ends the connection for it, keeps
+// those of the others true; that one is tried ever more seldom. At the end the others
+// say that nobody watches.
+func TestRefusedPostKeepsNoOtherBack(t *testing.T) {
+	cert, ca := certified(t)
+	h := newHall(t, cert)
+	h.door.forbidden = "larkfield/post/post-1"
+	c, err := NewMQTT(MQTTOptions{Server: h.address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"), Topic: "larkfield"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := c.(*publisher)
+	defer b.close()
+	is := &stands{}
+	for i := range 3 {
+		is.s.Posts = append(is.s.Posts, PostState{ID: fmt.Sprintf("post-%d", i), Condition: "seeing", Verdict: "not decided"})
+	}
+	now, err := New(Options{Outbox: newOutbox(), Carrier: c, Machine: true, Snapshot: is.snapshot})
+	if err != nil {
+		t.Fatal(err)
+	}
+	state := func(i int) (r retained) {
+		t.Helper()
+		if err := json.Unmarshal([]byte(h.retained(fmt.Sprintf("larkfield/post/post-%d", i))), &r); err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	begun := time.Now()
+	for second := range 900 {
+		at := begun.Add(time.Duration(second) * lookAtPosts)
+		if err := b.show(t.Context(), now, at); err != nil {
+			t.Fatalf("second %d: the broker is taken for one that does not answer: %v", second, err)
+		}
+		for _, i := range []int{0, 2} {
+			if second > 1 && !state(i).Until.After(at) {
+				t.Fatalf("second %d: what is retained of post %d held until %s", second, i, state(i).Until)
+			}
+		}
+	}
+	if n := h.door.refused.Load(); n < 8 || n > 14 {
+		t.Errorf("the refused post was tried %d times in 15 min", n)
+	}
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	b.keep(ended, now)
+	for _, i := range []int{0, 2} {
+		if got := state(i).Condition; got != "not watched" {
+			t.Errorf("at the end post %d is %q", i, got)
+		}
+	}
 }
