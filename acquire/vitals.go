@@ -112,6 +112,9 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 		bound = w.post.Probe.Vitals.BatteryRatio
 	}
 	low := has && bound != nil && v.Battery < *bound
+	if w.lowRecalled && has { // one that the record tells of was raised by what the probe says, or by its own call
+		w.lowByValue, w.lowRecalled = bound != nil, false
+	}
 	switch {
 	case w.battery:
 		w.lowByValue = low
@@ -125,7 +128,7 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 	case plain && (bound != nil || !w.lowByValue):
 		w.moveVital(batteryAt, alarm.Disappears, at, func() string {
 			if bound == nil {
-				return "the probe calls for no new battery, and nothing bounds what its battery may come to"
+				return "the probe calls for no new battery, and nothing that it says of its battery is bounded"
 			}
 			return "the probe's battery is no longer low"
 		})

@@ -62,7 +62,10 @@ func TestBatteryAlarm(t *testing.T) {
 		"value says nothing":   {v34, nil, []drivers.Reading{volts(3300), says(0), says(0)}, []string{"raised"}},
 		"bound, never a value": {v34, nil, []drivers.Reading{says(drivers.BatteryLow), says(0)}, []string{"raised", "returned"}},
 		"both":                 {v34, nil, []drivers.Reading{with(volts(3600), drivers.BatteryLow), volts(3600)}, []string{"raised: the probe calls", "returned"}},
-		"bound taken away":     {VitalBounds{}, standing, []drivers.Reading{volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing bounds"}},
+		"bound taken away":     {VitalBounds{}, standing, []drivers.Reading{volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"bound in another":     {r20, standing, []drivers.Reading{says(0), volts(3300), volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"in another, reversed": {v34, standing, []drivers.Reading{says(0), share(90)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"in another, and low":  {r20, standing, []drivers.Reading{with(volts(3300), drivers.BatteryLow), says(0)}, []string{"returned"}},
 		"from the record":      {v34, standing, []drivers.Reading{says(0), volts(3300), volts(3600)}, []string{"returned"}},
 	} {
 		t.Run(name, func(t *testing.T) {

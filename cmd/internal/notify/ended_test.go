@@ -21,8 +21,8 @@ func TestTextOfWhatEnded(t *testing.T) {
 			oven7 + "the reminder that the probe's calibration is due soon has ended. The record says: “returned: its day has passed: no calibration of the probe is in force”."},
 		{alarm.Emission, "returned: the oven is back in use", "not seen to emit",
 			oven7 + "it has ended that oven oven-7 emits though it is withdrawn. The record says: “returned: the oven is back in use”."},
-		{alarm.Battery, "returned: the probe calls for no new battery, and nothing bounds what its battery may come to", "no longer low",
-			oven7 + "nothing tells any more that the probe's battery is low. The record says: “returned: the probe calls for no new battery, and nothing bounds what its battery may come to”."},
+		{alarm.Battery, "returned: the probe calls for no new battery, and nothing that it says of its battery is bounded", "no longer low",
+			oven7 + "nothing tells any more that the probe's battery is low. The record says: “returned: the probe calls for no new battery, and nothing that it says of its battery is bounded”."},
 	} {
 		e := change(7, tt.rule, alarm.ReturnedUnacknowledged, alarm.Returned, at(5))
 		e.Text = tt.record
