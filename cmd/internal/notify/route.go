@@ -47,6 +47,23 @@ func (r Route) takes(e acquire.Event, machine bool) bool {
 	return len(r.Posts) == 0 || e.Post == "" || slices.Contains(r.Posts, e.Post)
 }
 
+// ends says whether a change is the end of an alarm that is set aside, and for this
+// courier: whoever heard that it stands hears that it does not, once, and no more of its
+// coming and going until it calls again. heard is what was last told of it.
+func (r Route) ends(e, heard acquire.Event, machine bool) bool {
+	c := *e.Alarm
+	told := c.Since.Before(c.AsideSince) // where heard is not known, after a start
+	if heard.Alarm != nil {
+		told = heard.Alarm.State.Standing()
+	}
+	if machine || !told || c.Calls() || c.Reason != alarm.Returned {
+		return false
+	}
+	c.Aside = alarm.NotAside
+	e.Alarm = &c
+	return r.takes(e, machine)
+}
+
 // shows says whether an alarm that stands is for a courier that is new. What its
 // newest change was does not matter then: a remark, or a shelf that a person put
 // it on, hides nothing. What something else explains is not told on its own.

@@ -232,7 +232,7 @@ func (s *sender) add(e acquire.Event, recorded bool, now time.Time, stands bool)
 	if stands {
 		takes = s.c.o.Route.shows
 	}
-	if !takes(e, s.c.o.Machine) {
+	if !takes(e, s.c.o.Machine) && !s.c.o.Route.ends(e, s.q.newest[subjectOf(e)], s.c.o.Machine) {
 		return
 	}
 	s.c.stand(e, recorded)

@@ -93,6 +93,75 @@ func TestCallsAgainOnlyWhereItStands(t *testing.T) {
 	}
 }
 
+// Who was told that an alarm stands hears that it ended while it is set aside, once:
+// it may come and go until it calls again. After a start that is known from when it was
+// raised; what was raised while it was set aside nobody was told of.
+func TestEndOfWhatIsSetAsideIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		a := alarm.Alarm{Post: "post-0", Rule: alarm.Silent}
+		do := func(h alarm.Happening) {
+			next, reason := a.Do(alarm.Act{What: h, At: time.Now(), Who: "M. Ito", Why: "cable is on its way", Until: time.Now().Add(time.Hour)})
+			if reason == alarm.None || reason.Refused() {
+				t.Fatalf("%d: %q", h, reason)
+			}
+			e := acquire.Event{At: time.Now(), Post: "post-0", Kind: acquire.KindAlarm, Text: "as the record says", Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}}
+			if h != alarm.Appears && h != alarm.Disappears {
+				e.Who = "M. Ito"
+			}
+			a = next
+			box.happen(e)
+			pass(time.Second)
+		}
+		begin := func(route Route) func() {
+			_, stop := startPaced(t, box, r, func(o *Options) { o.Route = route })
+			synctest.Wait()
+			return stop
+		}
+		want := func(when string, reasons ...alarm.Reason) {
+			t.Helper()
+			var got []alarm.Reason
+			for _, m := range r.all() {
+				got = append(got, m.Reason)
+			}
+			if !slices.Equal(got, reasons) {
+				t.Fatalf("%s: told %q, want %q", when, got, reasons)
+			}
+		}
+		stop := begin(Route{})
+		do(alarm.Appears)
+		do(alarm.Shelve)
+		do(alarm.Disappears)
+		do(alarm.Appears)
+		do(alarm.Disappears)
+		want("it ended on the shelf", alarm.Raised, alarm.WasShelved, alarm.Returned)
+		do(alarm.Appears)
+		do(alarm.Unshelve)
+		do(alarm.Shelve)
+		told := []alarm.Reason{alarm.Raised, alarm.WasShelved, alarm.Returned, alarm.WasUnshelved, alarm.WasShelved}
+		want("it stands on the shelf", told...)
+		stop()
+		stop = begin(Route{})
+		do(alarm.Acknowledge)
+		do(alarm.Disappears)
+		told = append(told, alarm.Returned)
+		want("it ended on the shelf after a start", told...)
+		do(alarm.Appears)
+		stop()
+		stop = begin(Route{})
+		do(alarm.Disappears)
+		want("it was raised on the shelf, before a start", told...)
+		stop()
+		stop = begin(Route{Escalation: true})
+		do(alarm.Unshelve)
+		do(alarm.Appears)
+		do(alarm.Shelve)
+		do(alarm.Disappears)
+		want("nobody was told on", told...)
+		stop()
+	})
+}
+
 // textCase is what a text says, and what it does not.
 type textCase struct {
 	e          acquire.Event
