@@ -176,6 +176,17 @@ func (m *mailer) send(ctx context.Context, msg Message) result {
 	return m.sum(msg.MessageID, got, said)
 }
 
+// goOnFrom takes over who has which message from a carrier that is not used any more.
+func (m *mailer) goOnFrom(before Carrier) {
+	old, is := before.(*mailer)
+	if !is {
+		return
+	}
+	old.mu.Lock()
+	defer old.mu.Unlock()
+	m.partly, m.uses, m.failed, m.fails = old.partly, old.uses, old.failed, old.fails
+}
+
 // turns is whom to try in which order: a mailbox that hangs takes all the time of an
 // attempt, so who failed comes after all others, and who failed last comes last.
 func (m *mailer) turns() []string {

@@ -141,19 +141,23 @@ func New(o Options) (*Courier, error) {
 	return c, nil
 }
 
-// GoOnFrom has the counters go on from those of another courier, which is configured
-// alike. The other's Run must have ended before this one's begins.
+// GoOnFrom has the counters, and who has a message that others still lack, go on from
+// those of another courier, which is configured alike. The other's Run must have ended before this one's begins.
 func (c *Courier) GoOnFrom(before *Courier) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.before = before
 }
 
-// takeOver adds what the courier before has counted, now that it counts no more.
+// takeOver adds what the courier before has counted, now that it counts no more, and
+// has the carrier know whom the one before has told.
 func (c *Courier) takeOver() {
 	s := c.Stats()
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if m, is := c.o.Carrier.(*mailer); is && c.before != nil {
+		m.goOnFrom(c.before.o.Carrier)
+	}
 	c.stats, c.before = s, nil
 }
 

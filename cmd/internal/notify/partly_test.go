@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	netmail "net/mail"
@@ -154,5 +155,50 @@ func TestNotToAllStaysSaid(t *testing.T) {
 	}
 	if text := c.message(&waiting{group: []*waiting{newest, {event: numbered(4, raised(1, alarm.Silent, at(3)))}}}).Text; strings.Count(text, "(and 2 earlier changes)") != 1 {
 		t.Errorf("in a message of several: %s", text)
+	}
+}
+
+// A reload sends nobody again what waits for one mailbox.
+func TestReloadSendsNobodyAgainWhatOneLacks(t *testing.T) {
+	cert, ca := certified(t)
+	office := newPostOffice(t, cert, false)
+	var full atomic.Int64
+	office.rcpt = func(to string, _ int) error {
+		if to == "a@larkfield.example" {
+			full.Add(1)
+			return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
+		}
+		return nil
+	}
+	box := newOutbox()
+	box.cursors["webhook.first"] = 1
+	box.happen(raised(7, alarm.Silent, at(3)))
+	var before *Courier
+	for range 3 {
+		m, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
+			From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := New(Options{Outbox: box, Carrier: m, Site: "Larkfield House", Posts: larkfield()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.wait = func(int) time.Duration { return time.Millisecond }
+		if before != nil {
+			c.GoOnFrom(before)
+		}
+		before = c
+		ctx, cancel := context.WithCancel(t.Context())
+		ended, tried := make(chan error, 1), full.Load()
+		go func() { ended <- c.Run(ctx) }()
+		until(t, "the full mailbox is tried, and again", func() bool { return full.Load() >= tried+2 })
+		cancel()
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n := len(office.got()); n != 1 {
+		t.Errorf("the other one got it %d times", n)
 	}
 }
