@@ -122,3 +122,43 @@ func TestRefusedPostKeepsNoOtherBack(t *testing.T) {
 		}
 	}
 }
+
+// A look ends after a second, so that what is so by then is published next; and a
+// broker that came back may have forgotten all that it had.
+func TestLookAtPostsIsShortAndAfreshAfterACut(t *testing.T) {
+	cert, ca := certified(t)
+	h := newHall(t, cert)
+	wire := newLine(t, h.address)
+	s := &slow{took: lookAtPosts / 4, at: func(int64) {}}
+	if err := h.AddHook(s, nil); err != nil {
+		t.Fatal(err)
+	}
+	c, err := NewMQTT(MQTTOptions{Server: wire.address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"), Topic: "larkfield"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := c.(*publisher)
+	defer b.close()
+	is := &stands{}
+	for i := range 12 {
+		is.s.Posts = append(is.s.Posts, PostState{ID: fmt.Sprintf("post-%d", i), Condition: "seeing", Verdict: "not decided"})
+	}
+	now, err := New(Options{Outbox: newOutbox(), Carrier: c, Machine: true, Snapshot: is.snapshot})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.show(t.Context(), now, time.Now()); err != nil || s.n.Load() > 4 {
+		t.Errorf("one look published %d states, at 1/4 s each; %v", s.n.Load(), err)
+	}
+	const topic = "larkfield/post/post-0"
+	if h.retained(topic) == "" {
+		t.Fatal("the first post is not retained")
+	}
+	at := time.Now()
+	is.s.Posts = is.s.Posts[:1]
+	h.Topics.Retained.Delete(topic)
+	wire.cut()
+	until(t, "the state is published anew, though nothing changed", func() bool {
+		return b.show(t.Context(), now, at) == nil && h.retained(topic) != ""
+	})
+}

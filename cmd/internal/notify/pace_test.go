@@ -130,6 +130,25 @@ func TestToldAgainAsOftenAsAskedFor(t *testing.T) {
 	})
 }
 
+// Nor does it wait because the alarm came and went before.
+func TestToldAgainThoughItsPaceIsSpent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{}
+		_, stop := startPaced(t, box, r, nil)
+		defer stop()
+		synctest.Wait()
+		for i, reason := range []alarm.Reason{alarm.Raised, alarm.Returned, alarm.RaisedAgain} {
+			box.happen(change(0, alarm.Silent, []alarm.State{alarm.Unacknowledged, alarm.ReturnedUnacknowledged}[i%2], reason, time.Now()))
+			pass(time.Minute)
+		}
+		again := box.happen(change(0, alarm.Silent, alarm.Unacknowledged, alarm.ToldAgain, time.Now()))
+		pass(2 * time.Second)
+		if ids := r.ids(); len(ids) != 4 || ids[3] != again.ID {
+			t.Errorf("told %v, want all 4", ids)
+		}
+	})
+}
+
 // While nobody answers, what is told again is told once, and not as often as it came.
 func TestToldAgainIsOnceAfterSilence(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -119,6 +119,11 @@ func TestPartlyToldIsPacedAndPassed(t *testing.T) {
 		if len(later) != len(group.Alarms) {
 			t.Fatalf("%d messages went past the one of several, want %d", len(later), len(group.Alarms))
 		}
+		for _, told := range box.kept() {
+			if !strings.HasPrefix(told.Answer, "recipient 2: accepted; who lacks it gets") || told.Attempts == 0 {
+				t.Errorf("of event %d there is listed: %d attempts, %s", told.Event, told.Attempts, told.Answer)
+			}
+		}
 		for i, m := range later {
 			if m.Kind != KindAlarm || m.Reason != alarm.Returned || m.Post != group.Alarms[i].Post || !strings.Contains(m.Text, "did not reach everybody") {
 				t.Errorf("message %d: %s", i, m.Text)
@@ -201,4 +206,37 @@ func TestReloadSendsNobodyAgainWhatOneLacks(t *testing.T) {
 	if n := len(office.got()); n != 1 {
 		t.Errorf("the other one got it %d times", n)
 	}
+}
+
+// What some recipients have is tried again whatever its pace, and under its own id: in
+// a message of several they would get it twice.
+func TestPartlyToldIsTriedByItself(t *testing.T) {
+	q := newQueue(maxWaiting, pace{other: allowance{1, time.Hour}, together: allowance{1, time.Minute}})
+	try := func(want int64, at time.Time, r result) *waiting {
+		t.Helper()
+		w := q.pick(at)
+		if w == nil || w.event.ID != want {
+			t.Fatalf("%v is picked, want %d", w, want)
+		}
+		q.start(w, at)
+		q.failed(w, r)
+		return w
+	}
+	add := func(id int64) {
+		q.add(numbered(id, raised(int(id), alarm.Silent, at(0))), true, at(0), at(0))
+	}
+	add(1)
+	try(1, at(0), result{outcome: retry}).next = at(50)
+	add(2)
+	try(2, at(1), result{outcome: retry, reached: true})
+	add(3)
+	if w := q.pick(at(40)); w != nil {
+		t.Fatalf("%d goes though there were too many", w.event.ID)
+	}
+	several := q.pick(at(70))
+	if several == nil || len(several.group) != 2 || several.group[0].event.ID != 1 || several.group[1].event.ID != 3 {
+		t.Fatalf("%+v is picked, want 1 and 3 in one", several)
+	}
+	q.start(several, at(70))
+	try(2, at(140), result{outcome: retry})
 }
