@@ -79,3 +79,15 @@ func TestTextOfAReset(t *testing.T) {
 		}
 	}
 }
+
+// What people announce was raised by nobody.
+func TestTextOfWhatWasAnnounced(t *testing.T) {
+	back := change(7, alarm.Away, alarm.Normal, alarm.Concluded, at(5))
+	if got := textOf(back, nil); !strings.Contains(got, " Announced at 2026-11-25 09:00:02 UTC.") || strings.Contains(got, "aised") {
+		t.Errorf("alone: %s", got)
+	}
+	m := newMessage(back, subjectMatter{Post: &larkfield()[7]})
+	if got := listed([]Message{m}); !strings.HasSuffix(got, ", announced at 2026-11-25 09:00:02 UTC") {
+		t.Errorf("of several: %s", got)
+	}
+}

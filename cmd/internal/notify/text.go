@@ -84,7 +84,11 @@ func listed(all []Message) string {
 		}
 		fmt.Fprintf(&b, "\n- %s: %s", where(m), headline(m))
 		if !m.Since.IsZero() {
-			fmt.Fprintf(&b, ", first raised at %s UTC", m.Since.Format(layout))
+			said := "first raised"
+			if m.Rule.IsNotice() {
+				said = "announced"
+			}
+			fmt.Fprintf(&b, ", %s at %s UTC", said, m.Since.Format(layout))
 		}
 		if n := m.AndNMore + m.some; n == 1 {
 			b.WriteString(" (and 1 earlier change)")
@@ -371,7 +375,9 @@ func when(m Message) string {
 	switch {
 	case m.State == alarm.Unacknowledged && m.Reason != alarm.Raised && m.changed.After(m.Since):
 		return fmt.Sprintf("Again since %s; first raised at %s UTC.", m.changed.UTC().Format(layout), first)
-	case m.State == alarm.Unacknowledged, m.State.Present() && m.Rule.IsNotice():
+	case m.Rule.IsNotice() && !m.State.Present(): // nobody raised it
+		return "Announced at " + first + " UTC."
+	case m.State == alarm.Unacknowledged, m.Rule.IsNotice():
 		return "Since " + first + " UTC."
 	case m.Reason == alarm.Returned:
 		return fmt.Sprintf("First raised at %s; ended at %s UTC.", first, m.At.Format(layout))
