@@ -72,11 +72,16 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 // start. What has waited for longer was told on: that is due within a day.
 const recalled = 24 * time.Hour
 
+// Both are sorted by +id, and not by id, or all events ever would be read in that order.
+const (
+	lastChanges  = "WHERE alarm IS NOT NULL AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY +id"
+	inOccurrence = "alarm IS NOT NULL AND at_ns >= ? AND alarm ->> '$.id' = ? ORDER BY +id"
+)
+
 // recallWaits has alarms know since when they wait and call. What cannot be read keeps
 // no record from being opened: those alarms have waited since their raise.
 func recallWaits(ctx context.Context, from querier, alarms map[alarmKey]alarm.Alarm) {
-	_ = each(ctx, from, selectEvents+`WHERE alarm IS NOT NULL
-		AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY id`,
+	_ = each(ctx, from, selectEvents+lastChanges,
 		func(scan func(...any) error) error {
 			var r eventRow
 			if err := r.scan(scan); err != nil {
@@ -122,7 +127,7 @@ func (r *Reader) Occurrence(ctx context.Context, id string) ([]acquire.Event, er
 			from = nanos(at.Add(-time.Minute)) // stamps may differ by as much as the clock was set
 		}
 	}
-	all, err := r.events(ctx, "alarm IS NOT NULL AND at_ns >= ? AND alarm ->> '$.id' = ? ORDER BY id", from, id)
+	all, err := r.events(ctx, inOccurrence, from, id)
 	if err != nil {
 		return nil, fmt.Errorf("read the history of alarm %s: %w", id, err)
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -142,6 +143,17 @@ func TestAStartTellsOnWhenItWouldHaveBeen(t *testing.T) {
 					t.Errorf("told on or again at %v, want %v", told, tc.want)
 				}
 			})
+		}
+	}
+}
+
+// Neither a start nor a look at one alarm reads all events that ever were.
+func TestChangesOfAlarmsAreFoundByTheirIndex(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	for where, args := range map[string][]any{lastChanges: {int64(recalled)}, "WHERE " + inOccurrence: {int64(1), "x"}} {
+		if plan := planOf(t, s, selectEvents+where, args...); strings.Contains(plan, "SCAN") || !strings.Contains(plan, "events_alarms (at_ns>?)") {
+			t.Errorf("%s: %s", where, plan)
 		}
 	}
 }
