@@ -84,7 +84,7 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		w.today = w.chain.day // the end of a day belongs to it
 	}
 	t, err := w.takeFragments(ctx)
-	defer w.pack.letGo(t)
+	defer w.pack.letGo()
 	if err != nil {
 		return false, err
 	}
@@ -230,11 +230,7 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
 				return true
 			}
-			rows, known := t.rows[c.Post()]
-			if !known {
-				rows = w.pack.byPost[c.Post()]
-			}
-			t.rows[c.Post()] = u.add(rows)
+			t.rows[c.Post()] = u.add(t.rows[c.Post()])
 			t.n += u.block.Len()
 			return true
 		})
@@ -271,7 +267,6 @@ func (w *writer) mergePost(ctx context.Context, post int32, name string, t *take
 	if rows = append(before, rows...); len(rows) == 0 {
 		return nil
 	}
-	w.pack.rows = rows
 	limit := w.page - cellRoom
 	for len(rows) > 0 {
 		var n int
@@ -311,19 +306,18 @@ func (w *writer) growingChunk(ctx context.Context, post int32, more int) (id int
 	first, last := chunkRange(post)
 	u := &w.pack.grown
 	u.letGo()
-	w.pack.rows = emptied(w.pack.rows, mostKept)
+	rows = w.pack.room()
 	var state int
 	var data []byte
 	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &data)
 	switch {
 	case err == sql.ErrNoRows:
-		return first, w.pack.rows, nil
+		return first, rows, nil
 	case err != nil:
 		return 0, nil, err
 	case state != growing:
-		return id + 1, w.pack.rows, nil
+		return id + 1, rows, nil
 	}
-	rows = w.pack.rows
 	var damage error
 	err = blocksBy(data, &u.chunk, &u.block, func(c *chunk.Chunk, d error) bool {
 		if d != nil {
@@ -340,7 +334,7 @@ func (w *writer) growingChunk(ctx context.Context, post int32, more int) (id int
 	if _, err := w.exec(ctx, "UPDATE chunks SET state = ? WHERE id = ?", sealed, id); err != nil {
 		return 0, nil, err
 	}
-	return id + 1, w.pack.rows, w.enter(ctx, chainChunk, id, sha256.Sum256(data))
+	return id + 1, w.pack.room(), w.enter(ctx, chainChunk, id, sha256.Sum256(data))
 }
 
 func (s *Store) nameOf(post int32) string {

@@ -14,15 +14,22 @@ type packer struct {
 	encoder  chunk.Encoder
 	bytes    []byte
 	fragment []byte
-	taken    unpacked               // fragments
-	grown    unpacked               // the chunk that grows
-	byPost   map[string][]chunk.Row // room for the rows of fragments
-	rows     []chunk.Row            // room for those of the chunk that grows, and what is added
+	taken    unpacked    // fragments
+	grown    unpacked    // the chunk that grows
+	rows     []chunk.Row // room for those of the chunk that grows, and what is added; made once, so that memory is flat
 }
 
-// mostKept is for how many rows room is kept from one merge to the next: 1 MB, which a
-// daemon at rest holds all the time. A page may hold three times as many rows.
-const mostKept = 1 << 13
+// mostKept is for how many rows room is kept from one merge to the next: 0.8 MB, which a
+// daemon at rest holds all the time. A page may hold five times as many rows.
+const mostKept = 1 << 12
+
+// room returns the room for rows, empty.
+func (p *packer) room() []chunk.Row {
+	if p.rows == nil {
+		p.rows = make([]chunk.Row, 0, mostKept)
+	}
+	return p.rows
+}
 
 // unpacked is what chunks are read with, and holds the words of their rows until these are
 // let go. What goes out of a merge shares nothing with it.
@@ -30,6 +37,7 @@ type unpacked struct {
 	chunk chunk.Chunk
 	block chunk.Block
 	words []byte
+	kept  []byte // room for words, empty
 }
 
 // add appends the rows of the block that was read.
@@ -40,33 +48,17 @@ func (u *unpacked) add(rows []chunk.Row) []chunk.Row {
 	return rows
 }
 
-// letGo makes words free for other rows.
+// letGo makes words free for other rows. What is kept has one size, too.
 func (u *unpacked) letGo() {
-	if u.words = u.words[:0]; cap(u.words) > 32*mostKept {
-		u.words = nil
+	if u.kept == nil {
+		u.kept = make([]byte, 0, 32*mostKept)
 	}
-}
-
-// emptied is the room of rows that nobody needs any more; none where it is too large.
-func emptied(rows []chunk.Row, most int) []chunk.Row {
-	if cap(rows) > most {
-		return nil
-	}
-	clear(rows) // they point to words
-	return rows[:0]
+	u.words = u.kept
 }
 
 // letGo takes back the room of what a merge took.
-func (p *packer) letGo(t *taken) {
-	kept := make(map[string][]chunk.Row, len(t.rows))
-	left := mostKept
-	for post, rows := range t.rows {
-		if rows = emptied(rows, left); rows != nil {
-			kept[post], left = rows, left-cap(rows)
-		}
-	}
-	p.byPost = kept
-	p.rows = emptied(p.rows, mostKept)
+func (p *packer) letGo() {
+	clear(p.rows[:cap(p.rows)]) // they point to words
 	p.taken.letGo()
 	p.grown.letGo()
 }
