@@ -167,7 +167,7 @@ func TestTheHighestOfASweepIsTold(t *testing.T) {
 	g.read(79, time.Second)
 	g.until(HoldReady, 60, 30*time.Second)
 	g.do(Act{Kind: GaveUp, Text: "the shift is over"})
-	if r := g.s.Result(); !strings.Contains(strings.Join(r.Verdict.Reasons, "; "), "door seam, top side: 7.9 mW/cm² was seen, above the limit") {
+	if r := g.s.Result(); !strings.Contains(strings.Join(r.Verdict.Reasons, "; "), "door seam, top side: 7.9 mW/cm²") {
 		t.Errorf("%q", r.Verdict.Reasons)
 	}
 }
@@ -254,5 +254,46 @@ func TestFiguresOfAViewKeepWhatMatters(t *testing.T) {
 	g.read(52.1, 2200*time.Millisecond)
 	if v := g.s.View(g.now, time.Second); v.Settled != "not settled: 1.2 of 2.5 s of the stirrer's turn seen" {
 		t.Errorf("%q", v.Settled)
+	}
+}
+
+// What was seen above the limit at a place is told by its highest value, however the
+// sweep or hold was broken off.
+func TestTheHighestBeforeABreakIsTold(t *testing.T) {
+	for name, c := range map[string]struct {
+		hold bool
+		off  Act
+	}{
+		"sweep, redo":            {false, Act{Kind: Redone}},
+		"sweep, back":            {false, Act{Kind: WentBack}},
+		"sweep, stopped by hand": {false, Act{Kind: StageEnded}},
+		"sweep, given up":        {false, Act{Kind: GaveUp, Text: "no time"}},
+		"hold, redo":             {true, Act{Kind: Redone}},
+		"hold, stopped by hand":  {true, Act{Kind: StageEnded}},
+		"hold, given up":         {true, Act{Kind: GaveUp, Text: "no time"}},
+	} {
+		g := begin(t)
+		g.toSweep()
+		g.do(Act{Kind: WentOn})
+		if c.hold {
+			g.until(HoldReady, 1, 30*time.Second)
+			g.do(Act{Kind: WentOn})
+		}
+		g.read(51, time.Second)
+		g.read(79, time.Second)
+		g.read(60, 500*time.Millisecond)
+		g.do(c.off)
+		if g.s.Phase() != Ended {
+			g.do(Act{Kind: GaveUp, Text: "no time"})
+		}
+		again, err := Resume(g.steps)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range []Result{g.s.Result(), again.Result()} {
+			if !strings.Contains(fmt.Sprint(r.Verdict.Reasons), "7.9 mW/cm²") {
+				t.Errorf("%s: %q", name, r.Verdict.Reasons)
+			}
+		}
 	}
 }

@@ -33,6 +33,10 @@ func (s *Survey) Do(a Act, now time.Time) ([]Step, error) {
 	now = now.UTC()
 	st := Step{At: now, Who: a.Who, Kind: a.Kind, Text: a.Text}
 	switch a.Kind {
+	case WentBack, Redone, StageEnded, GaveUp:
+		s.tellHigh(now)
+	}
+	switch a.Kind {
 	case WentOn:
 		s.goOn(a, st)
 	case Checked:
@@ -67,6 +71,7 @@ func (s *Survey) goOn(a Act, st Step) {
 		s.roomFor(st.At)
 		return
 	}
+	s.tellHigh(st.At)
 	st.Turned = a.Turned
 	s.take(st)
 }

@@ -36,7 +36,8 @@ type Survey struct {
 	skipPull   string          // why the sweeps with pulling are left out
 	n          int             // of the newest step
 
-	run  run // of the phase
+	run  run     // of the phase
+	high float64 // the highest value above the limit at the place in it, W/m²; 0: none
 	last Reading
 	out  []Step
 }
@@ -102,7 +103,7 @@ func (s *Survey) drain() []Step {
 
 // to moves to another phase.
 func (s *Survey) to(p Phase, at time.Time) {
-	s.phase, s.since, s.run = p, at, run{}
+	s.phase, s.since, s.run, s.high = p, at, run{}, 0
 }
 
 // sweep is the present one.
@@ -158,7 +159,7 @@ func (s *Survey) apply(st Step) {
 	case WasAbove:
 		s.warned[s.sweep().N] = true
 		if st.Peak != nil && st.Peak.Value != nil {
-			s.above[s.sweep().N] = *st.Peak.Value
+			s.above[s.sweep().N] = max(s.above[s.sweep().N], *st.Peak.Value)
 		}
 	case Forced, Finished, GaveUp:
 		s.end(st)

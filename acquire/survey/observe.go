@@ -112,19 +112,32 @@ func (s *Survey) harm(r Reading) bool {
 }
 
 // warn notes that the field is above the limit: once while the probe is carried, and
-// once, with the value, while it is at a place. Making that place again takes nothing
+// at once, with the value, while it is at a place. Making that place again takes nothing
 // of it away.
 func (s *Survey) warn(r Reading) {
 	n, there := s.sweep().N, s.phase == Sweeping || s.phase == HoldReady || s.phase == Holding
-	if _, known := s.above[n]; known || s.warned[n] && !there {
-		return
-	}
-	st := Step{At: r.At, Kind: WasAbove, Text: fmt.Sprintf("%s at %s, above the limit", shown(r.S), s.sweep().Name)}
 	if there {
-		v := r.S
-		st.Peak = &Peak{Value: &v, Stage: len(s.stages)}
+		s.high = max(s.high, r.S)
 	}
-	s.take(st)
+	switch _, known := s.above[n]; {
+	case known:
+	case there:
+		s.tellHigh(r.At)
+	case !s.warned[n]:
+		s.take(Step{At: r.At, Kind: WasAbove, Text: s.aboveHere(r.S)})
+	}
+}
+
+// tellHigh notes the highest value above the limit of this phase, where it is higher than
+// what is known of its place: before the phase is left, for nobody keeps it after.
+func (s *Survey) tellHigh(at time.Time) {
+	if v := s.high; v > s.above[s.sweep().N] {
+		s.take(Step{At: at, Kind: WasAbove, Text: s.aboveHere(v), Peak: &Peak{Value: &v, Stage: len(s.stages)}})
+	}
+}
+
+func (s *Survey) aboveHere(v float64) string {
+	return fmt.Sprintf("%s at %s, above the limit", shown(v), s.sweep().Name)
 }
 
 // follow keeps the highest value of the phase, and whether it was all seen.
@@ -246,6 +259,9 @@ func (s *Survey) endHold(at time.Time, settled bool) {
 	case u.n > 0:
 		s.value(&p, math.Max(u.first, s.last.S))
 	}
+	if p.Value == nil || s.high > *p.Value {
+		s.tellHigh(at)
+	}
 	text := fmt.Sprintf("Place %d is taken", p.N)
 	if p.Value != nil {
 		text += ": " + s.shown(*p.Value)
@@ -283,6 +299,7 @@ func (s *Survey) value(p *Place, v float64) {
 // lookAtStage ends a stage whose load is used up.
 func (s *Survey) lookAtStage(at time.Time) {
 	if s.running() && s.left(at) <= 0 {
+		s.tellHigh(at)
 		s.take(Step{At: at, Kind: StageEnded, Text: "This load has had its time: stop the oven now."})
 	}
 }
