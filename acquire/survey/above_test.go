@@ -297,3 +297,24 @@ func TestTheHighestBeforeABreakIsTold(t *testing.T) {
 		}
 	}
 }
+
+// A place whose sweep or hold reads so far below zero that the zero is off is not within,
+// though the background before it was taken well and the oven generated.
+func TestAHoldWhoseZeroIsOffIsNotWithin(t *testing.T) {
+	for _, c := range []struct {
+		swept, held float64
+		want        string
+	}{{5, -30, "the hold reads -3 mW/cm²: the zero is off"}, {-30, 5, "the sweep read -3 mW/cm² at most: the zero is off"}} {
+		g := begin(t)
+		g.toSweep()
+		g.do(Act{Kind: WentOn})
+		g.until(HoldReady, c.swept, 30*time.Second)
+		g.do(Act{Kind: WentOn})
+		g.until(SweepReady, c.held, 30*time.Second)
+		g.whole(5)
+		r := g.finish()
+		if p := r.Places[0]; p.Verdict.Outcome != limit.NotDecided || !slices.Contains(p.Verdict.Reasons, c.want) || r.Verdict.Outcome != limit.NotDecided {
+			t.Errorf("%+v, %s", p.Verdict, r.Verdict.Outcome)
+		}
+	}
+}

@@ -332,7 +332,7 @@ func TestActsThatDoNotFit(t *testing.T) {
 // Pulling comes after the closed-door places, and only when each is clearly below
 // the limit.
 func TestPullOnlyAfterACleanPass(t *testing.T) {
-	for s, pulled := range map[float64]bool{5: true, 45: false} {
+	for s, pulled := range map[float64]bool{5: true, 45: false, -30: false} {
 		g := begin(t, func(set *Setup) {
 			p, err := NewPlan(smallOven(), set.Plan.Procedure, Hand{Response: time.Second, Axes: 3}, true)
 			if err != nil {

@@ -157,6 +157,13 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 		}
 	}
 	add(!p.Settled, "the hold had not settled")
+	floor := s.Setup.Instrument.Floor
+	if p.Value != nil && zeroOff(*p.Value, floor) {
+		add(true, fmt.Sprintf("the hold reads %s: the zero is off", shown(*p.Value)))
+	}
+	if p.Peak != nil && zeroOff(*p.Peak, floor) { // where the field was highest nobody saw
+		add(true, fmt.Sprintf("the sweep read %s at most: the zero is off", shown(*p.Peak)))
+	}
 	if p.Stage >= 1 && p.Stage <= len(stages) {
 		for _, c := range s.loadConditions(stages[p.Stage-1]) {
 			add(!c.Kept, fmt.Sprintf("%s: %s, and the procedure asks for %s", c.Name, c.Was, c.Want))
@@ -168,7 +175,7 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 	add(!s.background.Taken, "the background was not taken")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
 	add(s.background.Taken && high, fmt.Sprintf("the background with the oven off is %s, more than a tenth of the limit: another source is near, or the zero is off", shown(float64(s.background.Value))))
-	add(s.background.Taken && zeroOff(float64(s.background.Value), s.Setup.Instrument.Floor), fmt.Sprintf("the background with the oven off is %s: the zero is off", shown(float64(s.background.Value))))
+	add(s.background.Taken && zeroOff(float64(s.background.Value), floor), fmt.Sprintf("the background with the oven off is %s: the zero is off", shown(float64(s.background.Value))))
 	return all
 }
 
