@@ -318,3 +318,18 @@ func TestAHoldWhoseZeroIsOffIsNotWithin(t *testing.T) {
 		}
 	}
 }
+
+// A field above the limit that was seen is what shows that the oven generated, so
+// nothing beside it says that nothing does.
+func TestAnExceedanceIsNotSaidToLackProof(t *testing.T) {
+	g := begin(t)
+	g.do(Act{Kind: WentOn})
+	g.do(Act{Kind: WentOn})
+	g.until(WaterWanted, 70, 10*time.Second) // so far above zero that no value proves a run
+	g.water(20)
+	g.whole(60)
+	r := g.finish()
+	if p := r.Places[0]; p.Verdict.Outcome != limit.Exceeds || strings.Contains(fmt.Sprint(p.Verdict.Reasons), "nothing shows") {
+		t.Errorf("%+v", p.Verdict)
+	}
+}

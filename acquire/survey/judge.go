@@ -80,13 +80,16 @@ func (s *Survey) prove() []Stage {
 	return out
 }
 
+// notRun is how a watch says that nothing shows that the oven generated.
+const notRun = "the oven is not known to run"
+
 // said puts the words of a watch into those of a survey.
 func said(reason string) string {
 	for watch, survey := range map[string]string{
 		"above the limit at this moment":      "above the limit",
 		"highest value of this run plus":      "highest value of the hold plus",
 		"highest value of this run at":        "highest value of the hold at",
-		"the oven is not known to run":        "nothing shows that the oven generated: the water did not warm by 10 K or was not measured, and no emission was seen",
+		notRun:                                "nothing shows that the oven generated: the water did not warm by 10 K or was not measured, and no emission was seen",
 		"above the limit earlier in this run": "above the limit in the sweep",
 	} {
 		reason = strings.Replace(reason, watch, survey, 1)
@@ -116,6 +119,9 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 	v := limit.Judge(s.Setup.Limit, c)
 	out := Verdict{Outcome: v.Outcome}
 	for _, r := range v.Reasons {
+		if out.Outcome == limit.Exceeds && r == notRun { // what was seen shows that a field is there
+			continue
+		}
 		if r = said(r); strings.HasPrefix(r, "not calibrated") && s.Setup.Lacking != "" {
 			r = "not calibrated: " + s.Setup.Lacking
 		}
