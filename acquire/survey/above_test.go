@@ -238,7 +238,7 @@ func TestAZeroThatIsOffIsNotUnderTheFloor(t *testing.T) {
 
 // What is above its limit does not read as the limit, and a turn of 2.5 s not as one of 2.
 func TestFiguresOfAViewKeepWhatMatters(t *testing.T) {
-	for ratio, want := range map[float64]string{52.1 / 50: "1.04", 1.0004: "1.0004", 1: "1", 0.9996: "0.9996", 0.4167: "0.42", 12.3: "12", 123.4: "123"} {
+	for ratio, want := range map[float64]string{52.1 / 50: "1.04", 1.0004: "1.0004", 1: "1", 0.9996: "0.9996", 0.4167: "0.42", 12.3: "12", 99.7: "100", 123.4: "123"} {
 		if got := Times(ratio, 2); got != want {
 			t.Errorf("%g times reads %q, want %q", ratio, got, want)
 		}

@@ -218,7 +218,7 @@ func tenths(d, of time.Duration) string {
 // Times prints a multiple of a limit to so many digits, and to more where it would
 // read as the limit itself, which it is not.
 func Times(ratio float64, digits int) string {
-	if ratio >= 100 {
+	if ratio >= 99.5 { // two digits would have an exponent
 		return strconv.FormatFloat(ratio, 'f', 0, 64)
 	}
 	text := strconv.FormatFloat(ratio, 'g', digits, 64)
