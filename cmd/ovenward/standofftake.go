@@ -59,11 +59,14 @@ func (m *markTaker) run(file string) error {
 	if err != nil {
 		return err
 	}
-	if err := m.ready(file); err != nil {
+	away, err := m.ready(file)
+	if err != nil {
 		return err
 	}
 	taken, err := m.take(file, at)
-	m.back()
+	if taken > 0 || !away { // else somebody else took it away, as for a survey
+		m.back()
+	}
 	switch {
 	case taken == 0 && err != nil:
 		return fmt.Errorf("%w; no mark was taken, and %s was not written", err, file)
@@ -108,22 +111,22 @@ func (m *markTaker) places() (at []string, err error) {
 }
 
 // ready looks whether the daemon has such a post, its probe answers, and the file can
-// be written.
-func (m *markTaker) ready(file string) error {
+// be written; away: the probe is away from the post already.
+func (m *markTaker) ready(file string) (away bool, err error) {
 	st, all, err := m.look()
 	switch {
 	case err != nil:
-		return err
+		return false, err
 	case st == nil:
-		return fmt.Errorf("--take: there is no post %q: write one of %s", m.post, strings.Join(all, ", "))
+		return false, fmt.Errorf("--take: there is no post %q: write one of %s", m.post, strings.Join(all, ", "))
 	case st.Condition == string(acquire.SilentNow) || st.Condition == string(acquire.StaleNow):
-		return fmt.Errorf("--take: post %s is %s: %s", m.post, st.Condition, st.Detail)
+		return false, fmt.Errorf("--take: post %s is %s: %s", m.post, st.Condition, st.Detail)
 	}
 	f, err := create(file)
 	if err != nil {
-		return err
+		return false, err
 	}
-	return errors.Join(f.Close(), os.Remove(file))
+	return st.Condition == string(acquire.AwayNow), errors.Join(f.Close(), os.Remove(file))
 }
 
 func create(file string) (*os.File, error) {

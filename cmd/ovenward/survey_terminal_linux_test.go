@@ -165,3 +165,28 @@ func TestAWalkBackThatCannotBeIsRefusedFirst(t *testing.T) {
 		}
 	}
 }
+
+// A walk back that a survey does not let begin ends nothing of the survey: its probe is
+// still away from its post.
+func TestAWalkBackEndsNoSurveysAbsence(t *testing.T) {
+	t.Parallel()
+	r := startDaemon(t, settings{configFile: smallDoor(t), storagePath: t.TempDir()})
+	waitFor(t, 10*time.Second, "the probe", func() bool { return r.ready() == nil })
+	w := walk{out: io.Discard}
+	if err := w.parse([]string{"--oven=counter", "--who=A. Hand", "--url=http://" + r.Addr()}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.begin(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	away := func() bool { return r.station.Stats()[0].Condition == acquire.AwayNow }
+	waitFor(t, 5*time.Second, "the probe to be away", away)
+	var out bytes.Buffer
+	m := markTaker{in: strings.NewReader("\n"), out: &out, post: "counter-door", who: "B. Hand", marks: "off 5 8 10 15 20", turn: "1 s", daemon: alarmAct{url: "http://" + r.Addr()}}
+	if err := m.run(filepath.Join(t.TempDir(), "walk.csv")); err == nil || !strings.Contains(out.String(), "end it first") {
+		t.Errorf("%v: %s", err, out.String())
+	}
+	if !away() {
+		t.Error("the post counts as seeing while its probe is at another's survey")
+	}
+}
