@@ -52,15 +52,16 @@ func standOf(st acquire.Stats) stand {
 	default:
 		d.State, d.rank = "idle", 9
 	}
-	if d.rank > 4 && slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits }) {
+	emits := slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits })
+	if d.rank > 4 && emits {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
 	}
 	d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding
 	switch {
 	case d.kept && d.rank > 4:
 		d.State, d.rank = "was", 5
-	case d.kept && d.blind && d.rank == 4:
-		d.rank = 3 // before those that do not see and never were above
+	case d.rank == 4 && (d.kept || emits):
+		d.rank = 3 // before those that do not see, and were neither above nor emitted where they should not
 	}
 	if (standing || !d.sight.Seeing()) && d.rank > 5 {
 		d.rank = 6

@@ -296,6 +296,13 @@ func TestAnExceedanceThatIsKeptStandsBeforeLesserMatters(t *testing.T) {
 	if kept, lesser := strings.Index(page, "<a href=/posts/canteen>"), strings.Index(page, "<a href=/posts/galley>"); kept < 0 || kept > lesser {
 		t.Errorf("of two that do not see, the post that was above its limit stands at %d, the other at %d", kept, lesser)
 	}
+	for _, r := range []alarm.Rule{alarm.OpenDoor, alarm.Emission} { // nor one that emitted where it should not
+		f.stats[2].Alarms = []alarm.Alarm{stood("canteen", r, alarm.LatchedAcknowledged, noon())}
+		page = get(t, s, "/").Body.String()
+		if kept, lesser := strings.Index(page, "<a href=/posts/canteen>"), strings.Index(page, "<a href=/posts/galley>"); kept < 0 || kept > lesser {
+			t.Errorf("%s: of two that do not see, the post that emitted stands at %d, the other at %d", r, kept, lesser)
+		}
+	}
 }
 
 func TestRatioNeverCrossesTheLimitByRounding(t *testing.T) {
