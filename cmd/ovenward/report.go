@@ -125,6 +125,8 @@ func (r *reporting) check() (err error) {
 		return errors.New("name the file to make: -o FILE.pdf, .html, .csv or .json")
 	case r.kind != "standoff" && r.path == "":
 		return errors.New("name the record's folder: --storage.path=FOLDER")
+	case r.kind == "monitoring" && r.from.After(time.Now()):
+		return fmt.Errorf("--from=%s lies in the future, of which nothing is recorded: write an instant that is past", r.from.UTC().Format(time.RFC3339))
 	case r.kind == "soak" && r.id == "":
 		return errors.New("name the soak test: --id=ID")
 	case r.per != "" && (r.kind != "soak" || !slices.Contains([]string{"run", "hour", "day"}, r.per)):

@@ -87,6 +87,7 @@ func TestReportSaysWhatItLacks(t *testing.T) {
 		{[]string{"monitoring", record, "-o", fresh, "--from=2026-03-05", "--to=2026-03-05"}, "from is not before to"},
 		{[]string{"monitoring", record, "-o", fresh, "--from=soon"}, "such as 2026-11-25"},
 		{[]string{"monitoring", "--storage.path=" + t.TempDir(), "-o", fresh}, "name the folder that holds"},
+		{[]string{"monitoring", record, "-o", fresh, "--from=2199-01-01", "--to=2199-02-01"}, "--from=2199-01-01T00:00:00Z lies in the future"},
 		{[]string{"survey", record, "-o", fresh}, "no survey that has ended"},
 		{[]string{"survey", record, "-o", fresh, "--id=x"}, "leave --id out"},
 		{[]string{"survey", record, "-o", fresh, "--form=colour=red"}, "manufactured"},

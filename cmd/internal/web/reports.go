@@ -168,6 +168,9 @@ func (s *Server) reportQuery(v url.Values) (q ReportQuery, format string, paper 
 			return q, "", paper, fmt.Errorf("%s: %w", name, err)
 		}
 	}
+	if q.Kind == "monitoring" && q.From.After(s.o.Now()) {
+		return q, "", paper, fmt.Errorf("from: %s lies in the future, of which nothing is recorded: write an instant that is past", q.From.Format(time.RFC3339))
+	}
 	q.Ask, err = s.ask(v)
 	return q, format, paper, err
 }

@@ -75,12 +75,12 @@ func TestReportsPage(t *testing.T) {
 func TestReportFile(t *testing.T) {
 	p := &fakePrinter{}
 	h := newServer(newFake(noon()), withPrinter(p)).Handler()
-	w := ask(h, "/reports/file?kind=monitoring&format=html&paper=letter&post=galley&post=&from=2031-05-01&to=2031-05-20T10:00:00Z")
+	w := ask(h, "/reports/file?kind=monitoring&format=html&paper=letter&post=galley&post=&from=2026-05-01&to=2026-05-20T10:00:00Z")
 	if w.Code != http.StatusOK || w.Header().Get("Content-Type") != "text/html; charset=utf-8" || !strings.Contains(w.Body.String(), "A title") ||
 		!strings.HasPrefix(w.Header().Get("Content-Disposition"), `attachment; filename="ovenward-monitoring-`) {
 		t.Errorf("%d %v", w.Code, w.Header())
 	}
-	if q := p.asked; len(q.Posts) != 1 || q.Posts[0] != "galley" || !q.From.Equal(time.Date(2031, 5, 1, 0, 0, 0, 0, time.UTC)) || q.To.Hour() != 10 {
+	if q := p.asked; len(q.Posts) != 1 || q.Posts[0] != "galley" || !q.From.Equal(time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)) || q.To.Hour() != 10 {
 		t.Errorf("%+v", q)
 	}
 	for _, c := range []struct {
@@ -92,6 +92,7 @@ func TestReportFile(t *testing.T) {
 		{"kind=round&format=docx", 400, "there is no form"},
 		{"kind=round&format=pdf&paper=A3", 400, "A4 or Letter"},
 		{"kind=round&format=csv&from=yesterday", 400, "no day"},
+		{"kind=monitoring&format=csv&from=2199-01-01&to=2199-02-01", 400, "from: 2199-01-01T00:00:00Z lies in the future"},
 		{"kind=round&format=csv&ahead=-1", 400, "ahead"},
 		{"kind=round&format=csv&every=x", 400, "every"},
 		{"kind=round&format=csv&day=x", 400, "day"},
