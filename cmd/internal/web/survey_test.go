@@ -216,6 +216,23 @@ func TestPlacesHeldShowTheBackground(t *testing.T) {
 	}
 }
 
+// Two places of a door can lie in one corner: the one that exceeds is drawn over the other.
+func TestAPlaceThatExceedsIsDrawnOnTop(t *testing.T) {
+	f := newFakeSurveys(noon())
+	id := f.begun(t)
+	for _, field := range []float64{60, 21} {
+		f.act(t, id, survey.Act{Kind: survey.WentOn})
+		f.read(id, field, 22*time.Second)
+		f.act(t, id, survey.Act{Kind: survey.WentOn})
+		f.read(id, field, 12*time.Second)
+	}
+	h := newServer(&fakeStation{}, func(o *Options) { o.Surveys = f }).Handler()
+	_, body := asks(t, h, http.MethodGet, "/surveys/"+id, "text/html", nil)
+	if all := regexp.MustCompile(`class="held (\w+)`).FindAllStringSubmatch(body, -1); len(all) != 2 || all[0][1] == "exceeds" || all[1][1] != "exceeds" {
+		t.Errorf("from below they are drawn %q", all)
+	}
+}
+
 // Any page can say 'exceeds', now or with the next update, so each says what may
 // not be done then.
 func TestEveryPageSaysNotToOpenTheCabinet(t *testing.T) {

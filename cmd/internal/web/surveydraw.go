@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"ovenward/acquire/limit"
@@ -65,6 +66,13 @@ func drawDoor(v *survey.View, r survey.Result) *doorDrawing {
 			g.Held = append(g.Held, drawnPoint{mm(p.X), y(p.Y), class, fmt.Sprint(p.N)})
 		}
 	}
+	top := func(p drawnPoint) int { // what exceeds lies on top: two sides of a seam meet in a corner
+		if p.Class == "exceeds" {
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(g.Held, func(a, b drawnPoint) int { return top(a) - top(b) })
 	if v == nil || v.Phase == survey.Ended {
 		return g
 	}
