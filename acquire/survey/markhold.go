@@ -93,6 +93,9 @@ func (h *MarkHold) Mark() (Mark, error) {
 	a, b := h.sums[0]/float64(h.ns[0]), h.sums[1]/float64(h.ns[1])
 	n := float64(h.ns[0] + h.ns[1])
 	mean := (a + b) / 2
+	if zeroOff(mean, h.Floor) { // each mark would read low by that, and the distance come out short
+		return Mark{}, fmt.Errorf("the hold reads %s: the probe's zero is off; zero it away from any field, and take all marks anew", shown(mean))
+	}
 	noise := float64(h.Floor) / 3 // as the budget takes it where nobody stated it
 	u := math.Hypot((a-b)/2, noise/math.Sqrt(n))
 	if !math.IsInf(float64(h.Distance), 1) {

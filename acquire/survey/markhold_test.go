@@ -60,6 +60,7 @@ func TestMarksThatAreNone(t *testing.T) {
 			return Reading{S: 1, HasValue: at < 9*time.Second || at > 12*time.Second}
 		},
 		"too little":  func(time.Duration) Reading { return Reading{Fault: true} },
+		"zero is off": func(time.Duration) Reading { return Reading{S: -1, HasValue: true} },
 		"certificate": func(time.Duration) Reading { return Reading{S: 1, HasValue: true, Unsure: true} },
 	} {
 		if m, err := held(0.2, 100*time.Millisecond, field); err == nil || !strings.Contains(err.Error(), want) {
