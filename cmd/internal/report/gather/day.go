@@ -29,6 +29,7 @@ type dayOf struct {
 	peakK        int64 // correction of the peak
 	overRange    bool
 	uncalibrated int64
+	lost, vague  int64 // readings of which the record lost what the post was, and of no known value
 	noU          bool
 	away         bool
 	runs, run    int // seen in the day; the number of the newest
@@ -71,7 +72,7 @@ func newDay(h *store.History, versions []*store.History, from, to, origin time.T
 }
 
 // sample notes what one sample of the day says.
-func (d *dayOf) sample(s *store.StoredSample, away bool) {
+func (d *dayOf) sample(s *store.StoredSample, away, lost bool) {
 	if away {
 		d.away = true
 		return
@@ -82,9 +83,14 @@ func (d *dayOf) sample(s *store.StoredSample, away bool) {
 	if s.Quality&acquire.Uncalibrated != 0 {
 		d.uncalibrated++
 	}
+	if lost {
+		d.lost++
+	}
 	switch {
 	case s.Quality&acquire.OverRange != 0:
 		d.overRange = true
+	case s.HasValue() && math.IsNaN(float64(s.S)):
+		d.vague++
 	case s.HasValue():
 		d.noU = d.noU || !(s.U >= 0)
 		if !(s.S <= d.peak) {
@@ -219,6 +225,7 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 	long := d.longestGap >= h.Sustained.Unbroken
 	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
+	lack(d.vague > 0, "what %d readings stood for is not known: what corrects them is lost, or nobody knows their unit", d.vague)
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)
@@ -240,9 +247,11 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 	return c, lacks
 }
 
-// announced says what people, or the station, held against the day.
+// announced says what people, the station or the record hold against the day.
 func (d *dayOf) announced(w *walk) string {
 	switch {
+	case d.lost > 0:
+		return fmt.Sprintf("the record has lost what the post was for %d readings", d.lost)
 	case d.away || w.states.away.stood(d.begin, d.last):
 		return "the probe was away for a survey"
 	case w.states.test.stood(d.begin, d.last):

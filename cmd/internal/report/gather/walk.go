@@ -37,6 +37,7 @@ type walk struct {
 
 	stretch limit.Stretch // of the newest sample; To not set
 	has     bool
+	lost    bool // what the post was for it is
 	runs    *cycle.Runs
 	counted int  // runs of earlier detections
 	goesOn  bool // a run was under way when this detection began
@@ -253,7 +254,12 @@ func (w *walk) read(ctx context.Context, r *store.Reader, id string, raw *report
 		}
 		at := s.At.Sub(w.from)
 		w.spend(at)
-		if v := w.versions[s.Version]; v != nil {
+		v := w.versions[s.Version]
+		if lost := v == nil; lost != w.lost {
+			w.lost = lost
+			w.forget() // where it stood is not known
+		}
+		if v != nil {
 			w.use(v)
 		}
 		if err := w.factor(ctx, r, s.CorrectionID); err != nil {
@@ -292,8 +298,9 @@ func (w *walk) factor(ctx context.Context, r *store.Reader, id int64) error {
 func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	fault, over := s.Quality&acquire.Fault != 0, s.Quality&acquire.OverRange != 0
 	away := w.states.away.at(s.At)
+	known := s.HasValue() && !math.IsNaN(float64(s.S))
 	b := &w.stretch
-	*b = limit.Stretch{From: at, Lo: s.S, Hi: s.S, U: s.U, Seen: !fault && !away && (over || s.HasValue()), Uncalibrated: s.Quality&acquire.Uncalibrated != 0}
+	*b = limit.Stretch{From: at, Lo: s.S, Hi: s.S, U: s.U, Seen: !fault && !away && (over || known), Uncalibrated: s.Quality&acquire.Uncalibrated != 0}
 	w.has = true
 	if s.Quality&acquire.UnderFloor != 0 {
 		b.Lo, b.Hi = 0, w.now.Probe.Floor
@@ -315,7 +322,7 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	w.out.Samples++
 	w.out.Classes[s.Quality.Class()]++
 	day := w.day(at)
-	day.sample(s, away)
+	day.sample(s, away, w.lost)
 	w.ran(day)
 	switch {
 	case away || fault:
@@ -323,7 +330,7 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 		if w.out.OverAt.IsZero() {
 			w.out.OverAt = s.At
 		}
-	case s.HasValue() && !(s.S <= w.out.Max):
+	case known && !(s.S <= w.out.Max):
 		w.out.Max, w.out.MaxU, w.out.MaxAt = s.S, s.U, s.At
 	}
 }

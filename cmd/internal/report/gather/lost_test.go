@@ -1,0 +1,80 @@
+package gather
+
+import (
+	"fmt"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/store"
+	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
+)
+
+// TestWhatReadingsRestOnMayBeLost: readings whose correction, or what the post was, is not in
+// the record say nothing of the field, and take 'within' from their day; they hide no value
+// that is known.
+func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
+	for _, c := range []struct {
+		lost, high   string
+		want, reason string
+		max          float64
+	}{
+		{"", "", "within, within: within", "", 2.56},
+		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what 100 readings stood for is not known", 2.56},
+		{"DELETE FROM corrections WHERE correction = 2", "before", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
+		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
+		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
+	} {
+		p, dir := post(), t.TempDir()
+		s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
+		if err != nil {
+			t.Fatal(err)
+		}
+		parts := []int{0, late + 600, late + 700, length}
+		for i, from := range parts[:3] {
+			at := dusk().Add(time.Duration(from) * time.Second)
+			p.OvenPlace = fmt.Sprint("place ", i)
+			if err := s.Register([]acquire.Post{p}, at); err != nil {
+				t.Fatal(err)
+			}
+			s.Correction(0, calib.Correction{ZeroAt: at, ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+			var batch []acquire.Sample
+			for n := from; n < parts[i+1]; n++ {
+				d := drivers.Decimal{Digits: field(n), Exp: -3}
+				if n == late+400 && c.high == "before" || n == late+650 && c.high == "in it" {
+					d.Digits = 9000
+				}
+				batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+			}
+			s.Append(0, batch)
+			if err := s.Flush(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), c.lost).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		r, err := store.OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
+		r.Close()
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := &m.Posts[0]
+		text := strings.Join(w.Judged[0].Reasons, "; ")
+		if got := outcomes(w); got != c.want || !strings.Contains(text, c.reason) || float64(w.Max) != c.max {
+			t.Errorf("after %q, high %q: %s, at most %v, want %s, %v: %s", c.lost, c.high, got, w.Max, c.want, c.max, text)
+		}
+	}
+}
