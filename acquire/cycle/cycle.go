@@ -66,6 +66,7 @@ type Runs struct {
 	from     time.Duration // from here on, what it holds for is not counted yet
 	value    float64       // of it
 	seen     bool
+	goesOn   bool          // from another detection
 	rested   time.Duration // since when no emission can have gone unseen but in a run
 	emitting bool
 	weak     bool    // the newest sample may be emission, if the next one is
@@ -85,6 +86,15 @@ func NewRuns(o Options) *Runs {
 		o.Stale = o.Gap
 	}
 	return &Runs{gap: o.Gap, stale: o.Stale, rest: newRest(o), fall: newFall(o.Response)}
+}
+
+// GoOn takes up what another detection saw of the same oven up to here: since when no
+// emission can have gone unseen. It is for one that has observed nothing yet.
+func (r *Runs) GoOn(o *Runs) {
+	r.at, r.rested, r.goesOn = o.at, o.rested, o.seen || o.goesOn
+	if o.running {
+		r.rested, r.goesOn = o.run.End, r.goesOn && !o.emitting
+	}
 }
 
 // never is later than any instant.
@@ -115,7 +125,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	}
 	before := r.at
 	since := at - before
-	if !r.seen || since > r.stale {
+	if !r.seen && !r.goesOn || since > r.stale {
 		r.rested = at
 	}
 	r.at, r.from, r.value, r.seen = at, at, x, true

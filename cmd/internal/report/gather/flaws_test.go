@@ -309,3 +309,50 @@ func TestARunIsOneWhateverChanged(t *testing.T) {
 		}
 	}
 }
+
+// TestARunIsOneHoweverOftenThePostChanged: within one run, also in its pauses; and runs that rest
+// parts, of which no version saw enough, are two.
+func TestARunIsOneHoweverOftenThePostChanged(t *testing.T) {
+	pulses := func(n int) int64 { // as at part power: 10 s of each 20 s
+		if n%20 >= 10 {
+			return int64(20 + n%3)
+		}
+		return field(n)
+	}
+	again := func(at int) func(int) int64 { // and a run more, of a minute
+		return func(n int) int64 {
+			if m := n % 1200; m >= at && m < at+60 {
+				return int64(250 + n%7)
+			}
+			return field(n)
+		}
+	}
+	for _, c := range []struct {
+		field func(n int) int64
+		at    []int // at which seconds of each twenty minutes it changed
+		want  int
+	}{
+		{pulses, []int{400, 405}, 2},
+		{pulses, []int{410, 415}, 2},
+		{pulses, []int{405, 410, 415, 420, 435}, 2},
+		{again(505), []int{490, 500}, 2},
+		{again(525), []int{500}, 4},
+		{again(540), []int{495, 520}, 4},
+		{again(540), []int{455, 495, 500, 505, 510, 515, 520, 525, 530}, 4},
+	} {
+		moved := 0
+		s := saysInTurn(t, c.field, 5, func(n int, p *acquire.Post) {
+			if slices.Contains(c.at, n*5%1200) {
+				moved++
+			}
+			p.Distance += quantity.Length(moved) / 1000
+		})
+		m, err := Monitoring(t.Context(), s.Reader, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := m.Posts[0].Runs; got != c.want || len(m.Posts[0].Changes) != 2*len(c.at) {
+			t.Errorf("changed at %v: %d runs, want %d; %d changes", c.at, got, c.want, len(m.Posts[0].Changes))
+		}
+	}
+}

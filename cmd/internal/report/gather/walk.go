@@ -40,7 +40,7 @@ type walk struct {
 	lost    bool // what the post was for it is
 	runs    *cycle.Runs
 	counted int  // runs of earlier detections
-	goesOn  bool // a run was under way when this detection began
+	goesOn  bool // a run was under way when this detection began, and is not known to have ended
 	run     int  // the number of the newest run
 	on      time.Duration
 	mean    *limit.Mean
@@ -173,16 +173,21 @@ func (w *walk) use(h *store.History) {
 	if before != nil && seesAs(before) == seesAs(h) {
 		return
 	}
-	w.goesOn = false
-	if w.runs != nil {
-		n, _ := w.runs.Finished()
-		if _, running := w.runs.Running(); running {
-			n++
-			w.goesOn = before.Oven == h.Oven
-		}
-		w.counted += n
-	}
+	was := w.runs
 	w.runs = cycle.NewRuns(seesAs(h).Options)
+	if was == nil {
+		return
+	}
+	n, _ := was.Finished()
+	w.goesOn = w.goesOn && n == 0 // else it has ended
+	if _, running := was.Running(); running {
+		n++
+		w.goesOn = true
+	}
+	w.counted += n
+	if w.goesOn = w.goesOn && before.Oven == h.Oven; w.goesOn {
+		w.runs.GoOn(was)
+	}
 }
 
 // forget begins the windows of means anew: what they hold is the field of another place.
