@@ -118,6 +118,11 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 	if err := b.numbers(ctx, s); err != nil {
 		return err
 	}
+	if old != nil {
+		if err := b.removals(ctx, s, old); err != nil {
+			return err
+		}
+	}
 	if err := b.events(ctx, s); err != nil {
 		return err
 	}

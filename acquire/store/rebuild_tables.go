@@ -37,14 +37,6 @@ func (b *rebuild) tables(ctx context.Context, s *Store, old *sql.DB) {
 			b.samePosts = err == nil
 		}
 	}
-	b.gone = map[string][]chunk.Span{}
-	_ = each(ctx, old, "SELECT posts.id, from_seq, to_seq FROM chunks JOIN posts ON posts.post = chunks.id >> 32 WHERE state = 2", func(scan func(...any) error) error {
-		var post string
-		var s chunk.Span
-		err := scan(&post, &s.FromSeq, &s.ToSeq)
-		b.gone[post] = append(b.gone[post], s)
-		return err
-	})
 	var events int64 // the numbers that were told are not told again
 	if old.QueryRowContext(ctx, "SELECT next_event FROM record").Scan(&events) == nil {
 		_ = s.ask(ctx, "keep the next event's number", func(ctx context.Context, w *writer) error {
@@ -132,6 +124,32 @@ func (b *rebuild) numbers(ctx context.Context, s *Store) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// removals reads what the broken record had removed on purpose, and of which post, by the
+// numbers that those have in the new one.
+func (b *rebuild) removals(ctx context.Context, s *Store, old *sql.DB) error {
+	names := map[int64]string{}
+	if err := each(ctx, s.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+		var post int64
+		var name string
+		err := scan(&post, &name)
+		names[post] = name
+		return err
+	}); err != nil {
+		return err
+	}
+	b.gone = map[string][]chunk.Span{}
+	_ = each(ctx, old, "SELECT id >> 32, from_seq, to_seq FROM chunks WHERE state = 2", func(scan func(...any) error) error {
+		var post int64
+		var s chunk.Span
+		err := scan(&post, &s.FromSeq, &s.ToSeq)
+		if name := names[post]; name != "" {
+			b.gone[name] = append(b.gone[name], s)
+		}
+		return err
+	})
 	return nil
 }
 

@@ -280,6 +280,19 @@ func TestALostPostKeepsItsNumber(t *testing.T) {
 	}
 }
 
+// TestWhatWasRemovedOfALostPostIsNotMissing: of a post that got its number back, samples that
+// were removed on purpose are none that the damage took.
+func TestWhatWasRemovedOfALostPostIsNotMissing(t *testing.T) {
+	dir := eventful(t, 150*time.Minute)
+	if got := byTool(t, dir, "SELECT count(*) > 0 FROM chunks AS c WHERE state = 2 AND EXISTS (SELECT 1 FROM chunks WHERE id = c.id - 1 AND state = 1)"); got != "1" {
+		t.Fatal("nothing was removed between what was kept")
+	}
+	byTool(t, dir, "DELETE FROM posts; VACUUM")
+	if out, err := Rebuild(t.Context(), dir, Options{}); err != nil || len(out.Missing) > 0 {
+		t.Errorf("missing is %+v, %v", out.Missing, err)
+	}
+}
+
 // TestACertificateTakesNoNumberThatIsNamed: a correction whose certificate was lost is
 // not of the next one that is entered.
 func TestACertificateTakesNoNumberThatIsNamed(t *testing.T) {
