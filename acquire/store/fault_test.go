@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -181,6 +182,46 @@ func TestFaultFailingSteps(t *testing.T) {
 				})
 			})
 		}
+	}
+}
+
+// A stop that a slow disk makes longer than it may be says what is lost by it, and that
+// nothing is where only the log's folding takes so long.
+func TestACloseThatTakesTooLongSaysWhatIsLost(t *testing.T) {
+	for step, want := range map[Step]string{StepCheckpoint: "all is recorded", StepBegin: "5 samples and 1 events are not recorded", StepCommit: "5 samples and 1 events are not recorded"} {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			var disk faults
+			s := open(t, dir, Options{CommitEvery: time.Hour, Fault: disk.at})
+			register(t, s, post("fryer"))
+			slow := make(chan struct{})
+			disk.set(func(st Step) error {
+				if st == step {
+					<-slow
+				}
+				return nil
+			})
+			s.Append(0, samples(1, 5))
+			s.Record(note("a port went away"))
+			began := time.Now()
+			err := s.Close()
+			if took := time.Since(began); took > 2*time.Second {
+				t.Errorf("%s: it took %s", step, took)
+			}
+			if err == nil || !strings.Contains(err.Error(), want) || errors.Is(err, ErrUnfolded) != (step == StepCheckpoint) {
+				t.Errorf("%s: %v, want %q", step, err, want)
+			}
+			if step == StepCheckpoint {
+				to := crashed(t, dir)
+				if r, err := OpenReadOnly(to); err != nil {
+					t.Error(err)
+				} else if n := len(everything(t, r, "fryer")); n != 5 || r.Close() != nil {
+					t.Errorf("%d samples are recorded", n)
+				}
+			}
+			close(slow)
+			<-s.done
+		})
 	}
 }
 

@@ -31,6 +31,9 @@ import (
 // FileName is the record's file in its folder.
 const FileName = "ovenward.db"
 
+// ErrUnfolded is a record that was left with its log, in which all is that was told.
+var ErrUnfolded = errors.New("all is recorded, but its log is not folded into its file: the next start does that")
+
 const (
 	defaultCommitEvery = time.Second
 	checkpointEvery    = 30 * time.Second
@@ -291,7 +294,7 @@ func (s *Store) load(ctx context.Context, c *sql.Conn) error {
 
 // Close commits what waits, folds the log into the file and gives the folder
 // free, within 2 s. Samples that cannot be committed by then are named in the
-// error. What is appended after Close is lost and counted.
+// error; it is ErrUnfolded where only the folding takes longer. What is appended after Close is lost and counted.
 func (s *Store) Close() error {
 	s.closing.Do(func() { s.closeErr = s.close() })
 	return s.closeErr
@@ -310,9 +313,13 @@ func (s *Store) close() error {
 	case <-limit.C:
 		// A write that the system does not return from cannot be ended; the
 		// process ends it. The lock is kept till then.
-		st := s.Stats()
-		return fmt.Errorf("close the record in %s: not done within %s, for the disk does not answer or the machine is too busy; %d samples and %d events are not recorded",
-			s.dir, closeWithin, st.Pending, st.PendingEvents)
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		left := ErrUnfolded
+		if !s.state.trying.IsZero() || !s.queue.firstAt.IsZero() {
+			left = fmt.Errorf("%d samples and %d events are not recorded", s.queue.tail.rows, len(s.queue.events))
+		}
+		return fmt.Errorf("close the record in %s: not done within %s, for the disk does not answer or the machine is too busy; %w", s.dir, closeWithin, left)
 	}
 	s.mu.Lock()
 	rows, events, cause := s.queue.tail.rows, len(s.queue.events), s.state.err

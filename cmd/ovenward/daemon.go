@@ -208,7 +208,14 @@ func (h *home) openRecord(f *config.File) (err error) {
 	if h.record, err = store.Open(path, o); err != nil {
 		return err
 	}
-	h.undo = append(h.undo, h.record.Close)
+	h.undo = append(h.undo, func() error {
+		err := h.record.Close()
+		if errors.Is(err, store.ErrUnfolded) { // nothing is lost by it
+			h.log.Warn("the record was not closed cleanly", "error", err)
+			return nil
+		}
+		return err
+	})
 	return nil
 }
 
