@@ -180,6 +180,11 @@ func (w *watch) recall(p Past) error {
 			ahead = s
 			continue
 		}
+		if s.HasValue() && math.IsNaN(float64(s.S)) && s.Quality&OverRange == 0 { // as where what corrects it is lost
+			w.spend(s.Mono)
+			w.bounds.Seen = false
+			continue
+		}
 		w.follow(&s)
 		ahead = s
 		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0

@@ -1,10 +1,12 @@
 package acquire
 
 import (
+	"math"
 	"testing"
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/quantity"
 )
 
 // again starts a watch of the same post anew, off after the newest sample by the
@@ -75,6 +77,31 @@ func TestTheDoseOfADayOutlivesAStart(t *testing.T) {
 	next, told = w.again(t, m, 13*time.Hour, nil)
 	next.goOn(s, 2*s, 0.1)
 	told.want(t, day, alarm.Returned)
+}
+
+// TestAStartTakesNoUnknownValueAsSeen: of readings whose correction the record has lost, the
+// dose of the day is as if they had not been seen, and what is known of it counts.
+func TestAStartTakesNoUnknownValueAsSeen(t *testing.T) {
+	day := alarm.DoseOf("day")
+	const s = time.Second
+	w, m, _ := recordedWatch(t, Rule{Rule: day, Dose: 1000})
+	w.goOn(0, 60*s, 1)
+	for i := range m.samples[0] {
+		if x := &m.samples[0][i]; x.Mono < 10*s || x.Mono > 55*s && x.Mono < 58*s {
+			x.S, x.U = quantity.PowerDensity(math.NaN()), quantity.PowerDensity(math.NaN())
+		}
+	}
+	for name, off := range map[string]time.Duration{"later": 20 * s, "clock set back": -40 * s} {
+		next, told := w.again(t, m, off, nil)
+		if dose := float64(next.ruled[0].dose); !(dose > 400 && dose < 550) {
+			t.Errorf("%s: a dose of %v J/m² is left of about 500", name, dose)
+		}
+		next.goOn(s, 70*s, 1)
+		told.want(t, day, alarm.Raised)
+		if unseen := next.flaws.wasUnseen; off > 0 && !unseen {
+			t.Errorf("%s: what nobody knows counts as seen", name)
+		}
+	}
 }
 
 func TestTheCountOfARunOutlivesAStart(t *testing.T) {

@@ -163,7 +163,7 @@ func (w *watch) recallAhead(before, s *Sample) {
 			continue
 		}
 		k.turn(before.At.In(w.zone))
-		if before.Quality&Fault == 0 {
+		if before.Quality&Fault == 0 && !math.IsNaN(float64(w.leastOf(before))) {
 			k.dose += w.leastOf(before).Over(min(s.At.Sub(before.At), w.post.Stale))
 		}
 		k.turn(s.At.In(w.zone))
