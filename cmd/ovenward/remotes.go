@@ -56,12 +56,15 @@ type outgoing struct {
 
 	mu       sync.Mutex
 	versions map[int64]placed
+	passed   map[string]int64 // by post, from which number on others than lost ones may come
 }
 
-// placed is a place, and how far below zero its probe's zero is off.
+// placed is a place, and how far below zero its probe's zero is off; lost: the record does
+// not know it any more.
 type placed struct {
 	remotewrite.Place
 	probe acquire.Probe
+	lost  bool
 }
 
 // Posts implements remotewrite.Record.
@@ -97,7 +100,11 @@ func isDamage(err error) bool {
 // Rows implements remotewrite.Record.
 func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[remotewrite.Row, error] {
 	return func(yield func(remotewrite.Row, error) bool) {
-		for s, err := range o.SamplesFrom(ctx, post, seq) {
+		o.mu.Lock()
+		from := max(seq, o.passed[post])
+		o.mu.Unlock()
+		first := true
+		for s, err := range o.SamplesFrom(ctx, post, from) {
 			if isDamage(err) {
 				continue // the record tells it; what lies behind it is sent
 			}
@@ -106,13 +113,26 @@ func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[r
 				r, err = o.row(ctx, s)
 			}
 			if errors.Is(err, store.ErrLost) {
+				if first { // else all of them are read at each look
+					o.pass(post, s.Seq+1)
+				}
 				continue // of which oven and probe it is, and whether simulated, nobody knows
 			}
+			first = false
 			if !yield(r, err) || err != nil {
 				return
 			}
 		}
 	}
+}
+
+func (o *outgoing) pass(post string, seq int64) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.passed == nil {
+		o.passed = map[string]int64{}
+	}
+	o.passed[post] = seq
 }
 
 func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.Row, error) {
@@ -125,14 +145,18 @@ func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.R
 	place, ok := o.versions[s.Version]
 	if !ok {
 		v, err := o.Version(ctx, s.Version)
-		if err != nil {
+		lost := errors.Is(err, store.ErrLost)
+		if err != nil && !lost {
 			return r, err
 		}
-		place = placed{remotewrite.Place{Oven: v.Oven, Probe: v.Probe, Simulated: v.Simulated, Stale: v.Stale, Top: max(float64(v.Range), 0)}, acquire.Probe{Floor: v.Floor}}
+		place = placed{remotewrite.Place{Oven: v.Oven, Probe: v.Probe, Simulated: v.Simulated, Stale: v.Stale, Top: max(float64(v.Range), 0)}, acquire.Probe{Floor: v.Floor}, lost}
 		if math.IsNaN(place.Top) {
 			place.Top = 0
 		}
 		o.versions[s.Version] = place
+	}
+	if place.lost {
+		return r, store.ErrLost
 	}
 	if r.Place = place.Place; place.probe.BelowZero(s.S) {
 		r.Value = math.NaN() // the field is not known, as in the metrics
