@@ -190,3 +190,36 @@ func TestReportsOfTheRunningDaemon(t *testing.T) {
 		}
 	}
 }
+
+// TestReportOfWhatWasImported: readings for which nobody knows how long they hold, nor the
+// probe's range, are told day by day, and no bound is made up for them.
+func TestReportOfWhatWasImported(t *testing.T) {
+	dir := t.TempDir()
+	file, out := filepath.Join(dir, "lab.csv"), filepath.Join(dir, "lab-report.csv")
+	rows := "post,seq,utc,said,value,unit\n" +
+		"lab,1,2026-11-20T10:00:00Z,\"0.5,mW/cm2\",0.5,mW/cm2\nlab,2,2026-11-22T10:00:00Z,\"5.2,mW/cm2\",5.2,mW/cm2\n"
+	if err := os.WriteFile(file, []byte(rows), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "import", "--storage.path="+dir, file)
+	if code, _, said := ovenward(t, "report", "monitoring", "--storage.path="+dir, "-o", out); code == 0 || !strings.Contains(said, "--post=imported/lab") {
+		t.Errorf("%d, %s", code, said)
+	}
+	must(t, "report", "monitoring", "--storage.path="+dir, "--post=imported/lab", "--from=2026-11-19", "-o", out)
+	b, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(b)
+	for _, want := range []string{"Day,2026-11-19,", "Day,2026-11-20,", "Highest value,0.5 mW/cm²,5,", "Day,2026-11-22,", "A value holds for at most,not known,", "\"Mean, upper bound\",not known,"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	if n := strings.Count(text, "Highest value,5.2 mW/cm²,52,"); n != 3 { // in the outcome, of the post, of its day
+		t.Errorf("the highest value is told %d times, want 3", n)
+	}
+	if strings.Contains(text, "100000 mW/cm²") {
+		t.Error("a bound that nobody knows is told")
+	}
+}

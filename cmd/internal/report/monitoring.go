@@ -221,7 +221,10 @@ func meanCell(a limit.Average) Cell {
 	if a.To <= a.From {
 		return Cell{Text: unknown}
 	}
-	if a.Lo == a.Hi {
+	switch {
+	case math.IsNaN(float64(a.Hi)): // nobody knows the top of the range
+		return Cell{Text: density(a.Lo).Text + " or more"}
+	case a.Lo == a.Hi:
 		return density(a.Lo)
 	}
 	return Cell{Text: density(a.Lo).Text + " to " + density(a.Hi).Text}
@@ -230,7 +233,7 @@ func meanCell(a limit.Average) Cell {
 // add puts the sections of one post into the document.
 func (w *Watched) add(d *Document) {
 	blocks := []Block{&Pairs{[]Pair{{"Oven", words(w.Oven)}, {"Place", words(w.Place)}, {"Distance of the probe", length(w.Distance)},
-		{"Oven's frequency", w.frequency()}, {"A value holds for at most", lasting(w.Stale)}}}}
+		{"Oven's frequency", w.frequency()}, {"A value holds for at most", w.holds()}}}}
 	for _, j := range w.Judged {
 		blocks = append(blocks, &Paragraph{Verdict, fmt.Sprintf("%s: %s", outcomeWords(j.Outcome), j.Limit.ID)})
 		blocks = append(blocks, &Pairs{slices.Concat(limitPairs(j.Limit), asMeasured(j.Limit), w.judgedPairs(j))})
@@ -239,6 +242,13 @@ func (w *Watched) add(d *Document) {
 	d.add("Post "+w.Post+": values", w.values(), w.chart(), w.dayTable())
 	d.add("Post "+w.Post+": what was not seen", w.gaps(), w.quality())
 	d.add("Post "+w.Post+": instruments and certificates", append(instruments(w.Instruments), w.changes())...)
+}
+
+func (w *Watched) holds() Cell {
+	if w.Stale <= 0 {
+		return raw(unknown)
+	}
+	return lasting(w.Stale)
 }
 
 func (w *Watched) frequency() Cell {
@@ -322,12 +332,17 @@ func orElse(x, other float64) float64 {
 	return x
 }
 
+// blank says that nothing is known of a day: what holds for no time is a value all the same.
+func (x *Day) blank() bool {
+	return x.Cover == 0 && math.IsNaN(float64(x.Max)) && !x.Over && x.Runs == 0
+}
+
 func (w *Watched) dayTable() Block {
 	t := &Table{Title: "By day (UTC)", Columns: []Column{{"Day", false}, {"Outcome", false}, {"Reasons", false}, {"Highest value", true}, {"Mean", true}, {"Seen", true}, {"Runs", true}},
 		None: "No day lies in this time."}
 	for i := 0; i < len(w.Days); i++ {
 		x, first := w.Days[i], w.Days[i].From
-		for x.Cover == 0 && i+1 < len(w.Days) && w.Days[i+1].Cover == 0 && slices.Equal(w.Days[i+1].Reasons, x.Reasons) {
+		for x.blank() && i+1 < len(w.Days) && w.Days[i+1].blank() && slices.Equal(w.Days[i+1].Reasons, x.Reasons) {
 			i++ // days of which nothing is known are told in one row
 		}
 		name := day(first)

@@ -11,6 +11,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/report"
 )
@@ -95,7 +96,7 @@ func differs(a, b *store.History) string {
 // finish judges the days and the whole.
 func (w *walk) finish(newest *store.History) {
 	o := w.out
-	o.Mean = w.mean.Read()
+	o.Mean = w.meanOf(w.mean, o.Max)
 	o.On = w.on
 	slices.SortStableFunc(w.gaps, func(a, b report.Gap) int { return int(min(max(b.To.Sub(b.From)-a.To.Sub(a.From), -1), 1)) })
 	o.Gaps, o.GapsMore = w.gaps, 0
@@ -115,11 +116,21 @@ func (w *walk) finish(newest *store.History) {
 	}
 }
 
+// meanOf reads a mean. Where the top of the range is not known, it has no upper bound that
+// could be told unless all of it was seen, of which this was the highest value.
+func (w *walk) meanOf(m *limit.Mean, highest quantity.PowerDensity) limit.Average {
+	a := m.Read()
+	if w.boundless && !(a.Hi <= highest) && !math.IsInf(float64(a.Hi), 1) {
+		a.Hi = quantity.PowerDensity(math.NaN())
+	}
+	return a
+}
+
 // judgeDay adds a day to the report, and what it says to the whole.
 func (w *walk) judgeDay(d *dayOf, newest *store.History) {
 	o := w.out
 	all := d.judge(w, newest)
-	out := report.Day{From: d.begin, Outcome: limit.NotDecided, Reasons: []string{"no limit applies"}, Cover: float64(d.seen) / float64(d.end-d.from), Mean: d.mean.Read(),
+	out := report.Day{From: d.begin, Outcome: limit.NotDecided, Reasons: []string{"no limit applies"}, Cover: float64(d.seen) / float64(d.end-d.from), Mean: w.meanOf(d.mean, d.peak),
 		Max: d.peak, MaxU: d.peakU, Over: d.overRange, Runs: d.runs}
 	worst := -1
 	for i, j := range all {

@@ -93,8 +93,11 @@ func which(ctx context.Context, r *store.Reader, want []string) ([]string, error
 		slices.Sort(want)
 		return slices.Compact(want), nil
 	}
-	own := slices.DeleteFunc(all, func(p string) bool { return strings.HasPrefix(p, store.ImportedPrefix) })
-	if len(own) == 0 {
+	own := slices.DeleteFunc(slices.Clone(all), func(p string) bool { return strings.HasPrefix(p, store.ImportedPrefix) })
+	switch {
+	case len(own) == 0 && len(all) > 0:
+		return nil, fmt.Errorf("the record holds only posts that were imported: name one for a monitoring report, --post=%s", all[0])
+	case len(own) == 0:
 		return nil, errors.New("the record holds no post yet: let the daemon run on it first")
 	}
 	return own, nil

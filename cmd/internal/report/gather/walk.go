@@ -26,14 +26,15 @@ type gathered struct {
 // until the next, for at most the stale time, and what lies beyond is unseen. Spans
 // count from the beginning of the report's time.
 type walk struct {
-	from, to time.Time
-	versions map[int64]*store.History
-	now      *store.History        // of the newest sample
-	lo       quantity.PowerDensity // the least that over-range can be
-	top      quantity.PowerDensity
-	most     quantity.PowerDensity // that any version could show, and its uncertainty
-	mostU    quantity.PowerDensity
-	states   states
+	from, to  time.Time
+	versions  map[int64]*store.History
+	now       *store.History        // of the newest sample
+	lo        quantity.PowerDensity // the least that over-range can be
+	top       quantity.PowerDensity
+	most      quantity.PowerDensity // that any version could show, and its uncertainty
+	mostU     quantity.PowerDensity
+	boundless bool // that is not known
+	states    states
 
 	stretch limit.Stretch // of the newest sample; To not set
 	has     bool
@@ -140,7 +141,7 @@ func (w *walk) begin(newest *store.History, all []store.History) {
 	w.use(newest)
 	w.most, w.mostU, _ = store.TopOf(all, w.from.Add(-w.before()), w.to)
 	if !(w.most > 0) || math.IsInf(float64(w.most), 0) {
-		w.most = 1e6 // not known, as of what was imported: a bound that says nothing
+		w.most, w.boundless = 1e6, true // not known, as of what was imported: a bound that says nothing
 	}
 	w.mean = limit.NewMean(w.to.Sub(w.from), w.most, w.mostU)
 	for _, l := range newest.Limits() {
