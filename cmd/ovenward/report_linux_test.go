@@ -85,6 +85,7 @@ func TestReportSaysWhatItLacks(t *testing.T) {
 		{[]string{"monitoring", record, "-o", fresh, "--post=nowhere"}, "it has hatch-door"},
 		{[]string{"monitoring", record, "-o", fresh, "--oven=none"}, "no post watches an oven"},
 		{[]string{"monitoring", record, "-o", fresh, "--from=2026-03-05", "--to=2026-03-05"}, "from is not before to"},
+		{[]string{"monitoring", record, "-o", fresh, "--from=2026-06-01"}, "nothing is recorded from 2026-06-01T00:00:00Z on: the newest sample is of 2026-03-04T"},
 		{[]string{"monitoring", record, "-o", fresh, "--from=soon"}, "such as 2026-11-25"},
 		{[]string{"monitoring", "--storage.path=" + t.TempDir(), "-o", fresh}, "name the folder that holds"},
 		{[]string{"monitoring", record, "-o", fresh, "--from=2199-01-01", "--to=2199-02-01"}, "--from=2199-01-01T00:00:00Z lies in the future"},

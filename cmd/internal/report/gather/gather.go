@@ -171,6 +171,9 @@ func extent(ctx context.Context, r *store.Reader, posts []string, from, to time.
 		if to.IsZero() {
 			return from, to, errors.New("the record holds no sample of these posts: name a time by from and to, or other posts")
 		}
+		if newest := to; from.After(newest) {
+			return from, to, fmt.Errorf("nothing is recorded from %s on: the newest sample is of %s", from.UTC().Format(time.RFC3339), newest.UTC().Format(time.RFC3339))
+		}
 		to = to.Truncate(time.Second).Add(time.Second)
 	}
 	if from.IsZero() {
