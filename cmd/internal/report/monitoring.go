@@ -221,13 +221,16 @@ func meanCell(a limit.Average) Cell {
 	if a.To <= a.From {
 		return Cell{Text: unknown}
 	}
+	lo, hi := density(a.Lo), density(a.Hi)
 	switch {
 	case math.IsNaN(float64(a.Hi)): // nobody knows the top of the range
-		return Cell{Text: density(a.Lo).Text + " or more"}
+		return Cell{Text: lo.Text + " or more"}
 	case a.Lo == a.Hi:
-		return density(a.Lo)
+		return lo
+	case lo.Text == hi.Text: // to the digits told
+		return Cell{Text: lo.Text}
 	}
-	return Cell{Text: density(a.Lo).Text + " to " + density(a.Hi).Text}
+	return Cell{Text: lo.Text + " to " + hi.Text}
 }
 
 // add puts the sections of one post into the document.
@@ -358,7 +361,11 @@ func (w *Watched) gaps() Block {
 	t := &Table{Title: fmt.Sprintf("Gaps: %s in sum", about(w.GapsSum).Text), Columns: []Column{{"From", false}, {"To", false}, {"Length", true}},
 		None: "No gap: the post was seen all the time."}
 	for _, g := range w.Gaps {
-		t.Rows = append(t.Rows, []Cell{raw(stamp(g.From)), raw(stamp(g.To)), about(g.To.Sub(g.From))})
+		from, to := stamp(g.From), stamp(g.To)
+		if from == to {
+			from, to = fine(g.From), fine(g.To)
+		}
+		t.Rows = append(t.Rows, []Cell{raw(from), raw(to), about(g.To.Sub(g.From))})
 	}
 	if w.GapsMore > 0 {
 		t.Rows = append(t.Rows, []Cell{raw(fmt.Sprintf("and %d shorter ones", w.GapsMore)), raw(""), raw("")})

@@ -384,3 +384,22 @@ func BenchmarkSoakReport(b *testing.B) {
 		}
 	}
 }
+
+// TestWhatReadsTheSameIsToldOnce: bounds that agree in the digits told, and ends of a gap
+// that lie in one second, of which milliseconds tell more.
+func TestWhatReadsTheSameIsToldOnce(t *testing.T) {
+	m := inventedMonitoring(1)
+	w := &m.Posts[0]
+	from := w.Gaps[0].From
+	w.Gaps[0].To = from.Add(743 * time.Millisecond)
+	w.Days[0].Mean = limit.Average{To: 1, Lo: 0.42212, Hi: 0.42214}
+	var b bytes.Buffer
+	if err := m.Document().CSV(&b); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Mean,0.0422 mW/cm²,,", "From," + from.Format("2006-01-02 15:04:05") + ".000 UTC", "To," + from.Format("2006-01-02 15:04:05") + ".743 UTC"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("no %q in\n%s", want, b.String())
+		}
+	}
+}

@@ -41,6 +41,9 @@ func stamp(t time.Time) string {
 	return t.UTC().Format("2006-01-02 15:04:05") + " UTC"
 }
 
+// fine is stamp to the millisecond.
+func fine(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05.000") + " UTC" }
+
 func day(t time.Time) string {
 	if t.IsZero() {
 		return unknown
