@@ -191,10 +191,11 @@ func (w *walk) use(h *store.History) {
 	}
 }
 
-// forget begins the windows of means anew: what they hold is the field of another place.
+// forget begins the windows of means anew that have begun: what they hold is the field of
+// another place.
 func (w *walk) forget() {
-	for _, d := range w.days[min(w.today, len(w.days)):] {
-		for _, a := range d.limits {
+	for i := w.today; i < len(w.days) && w.days[i].from-w.lead < w.stretch.From; i++ {
+		for _, a := range w.days[i].limits {
 			if a.window != nil {
 				a.window = limit.NewMean(a.limit.Averaging, w.most, w.mostU)
 			}
