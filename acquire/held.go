@@ -144,8 +144,8 @@ func (w *watch) tighten(seen bool) {
 	}
 }
 
-// recall lets the windows see what the record knows, up to the start. No mean holds what
-// was seen before the post moved; that counts as unseen.
+// recall lets the windows see what the record knows, up to the start. No mean and no run
+// holds what was seen before the post moved; that counts as unseen.
 func (w *watch) recall(p Past) error {
 	if p.Recent == nil {
 		return nil
@@ -156,6 +156,7 @@ func (w *watch) recall(p Past) error {
 		w.spend(moved)
 		w.bounds.Seen = false // it holds no longer
 		w.renewMeans()
+		w.runs, w.flaws, w.runPeakU = newRuns(w.post), newRunFlaws(w.post), 0
 		here = true
 	}
 	var ahead Sample // the newest one, from which on the record may be ahead of the clock
@@ -166,7 +167,8 @@ func (w *watch) recall(p Past) error {
 		s.Mono = s.At.Sub(w.epoch.Round(0))
 		if first {
 			first, w.bounds.From = false, min(s.Mono, 0)
-			if s.Seq > 1 { // there was more, which is not recalled
+			here = here || s.Mono >= moved // nothing is recalled of before
+			if s.Seq > 1 {                 // there was more, which is not recalled
 				w.flaws.unseen(s.Mono-1, s.Mono)
 			}
 		}

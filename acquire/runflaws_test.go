@@ -203,6 +203,29 @@ func TestARunBegunBeforeTheStartIsCut(t *testing.T) {
 	}
 }
 
+// TestARunOfAnotherPlaceEarnsNothing: where the post moved, that an oven ran before says
+// nothing of the one there now, nor how high it goes from there.
+func TestARunOfAnotherPlaceEarnsNothing(t *testing.T) {
+	const s = time.Second
+	w, m := onlyWatch(aPost(&fakeProbe{})), newMemory()
+	w.record = m
+	w.goOn(0, 100*s, 0.01)
+	w.goOn(100*s, 130*s, 0.5)
+	last := m.samples[0][len(m.samples[0])-1]
+	for moved, within := range map[time.Duration]bool{-time.Hour: true, 0: false, -10 * s: false} {
+		for now, mw := range map[string]float64{"at rest": 0.01, "emitting": 0.5} {
+			next := newWatch(w.post, 0, last.At.Add(s/5), newMemory(), func(Event) {})
+			if err := next.restore(Past{LastSeq: last.Seq, LastAt: last.At, Recent: yielding(m.samples[0]...), Moved: last.At.Add(s/5 + moved)}); err != nil {
+				t.Fatal(err)
+			}
+			next.goOn(0, 5*s, mw)
+			if v := next.outcome(5 * s); (v.Outcome == limit.Within) != within {
+				t.Errorf("moved %s ago, now %s: %s, %q", -moved, now, v.Outcome, v.Reasons)
+			}
+		}
+	}
+}
+
 // A start in the middle of a run earns no cover: what was before it was not seen.
 func TestNothingIsCoveredBeforeTheStart(t *testing.T) {
 	w := peopleWatch(newMemory(), func(Event) {}, onPeople("minute", 10, time.Minute), aPost(&fakeProbe{}).Limit)

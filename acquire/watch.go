@@ -128,7 +128,7 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 		post: post, index: index, epoch: epoch, record: record, report: report,
 		smooth:    newSmooth(post),
 		flaws:     newRunFlaws(post),
-		runs:      cycle.NewRuns(cycle.Options{Floor: post.Probe.Floor, Gap: post.RunGap, Response: post.Probe.Response, Stale: post.Stale}),
+		runs:      newRuns(post),
 		condition: Starting, since: epoch.UTC(), tense: true,
 		linkError: "the port has not been opened yet",
 	}
@@ -142,6 +142,10 @@ func newWatch(post *Post, index int, epoch time.Time, record Recorder, report fu
 	w.rule()
 	w.system, w.zone = newSystem(post.Upkeep), time.UTC
 	return w
+}
+
+func newRuns(p *Post) *cycle.Runs {
+	return cycle.NewRuns(cycle.Options{Floor: p.Probe.Floor, Gap: p.RunGap, Response: p.Probe.Response, Stale: p.Stale})
 }
 
 // restore takes up what the record knows: numbers go on, stamps stay in order,
