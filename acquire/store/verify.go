@@ -340,9 +340,11 @@ func (v *verifier) content(ctx context.Context, c *chunkRow) error {
 	var all chunk.Span
 	sums := v.resumed(c.id, c.fromSeq.Int64)
 	var failed error
+	told := name // of whom its blocks are said to be, once each
 	err := blocksOf(c.data, &v.block, func(ch *chunk.Chunk, damage error) bool {
 		all = ch.Span()
-		if ch.Post() != name {
+		if ch.Post() != name && ch.Post() != told {
+			told = ch.Post()
 			p.Text = fmt.Sprintf("a chunk of post %s stands among those of this one", ch.Post())
 			v.rep.add(p)
 		}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -79,5 +80,21 @@ func TestVerifyBlamesNoSumOfLostRows(t *testing.T) {
 			t.Errorf("after %s: %v", sql, err)
 		}
 		shut(t, s)
+	}
+}
+
+// TestVerifyTellsAChunkOfAnotherPostOnce: not each of its blocks.
+func TestVerifyTellsAChunkOfAnotherPostOnce(t *testing.T) {
+	dir, _ := cookedThrice(t)
+	chunks := byTool(t, dir, "SELECT count(*) FROM chunks; DELETE FROM posts")
+	_, v := verified(t, dir)
+	n := 0
+	for _, x := range v.Problems {
+		if x.Text == "a chunk of post combi stands among those of this one" {
+			n++
+		}
+	}
+	if fmt.Sprint(n) != chunks {
+		t.Errorf("%d times, of %s chunks", n, chunks)
 	}
 }
