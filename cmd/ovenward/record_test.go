@@ -105,7 +105,7 @@ func TestVerifyCommand(t *testing.T) {
 
 	flipInChunks(t, dir)
 	code, out, _ = ran("verify", "--storage.path="+dir)
-	if code != 1 || !strings.Contains(out, "post fryer, 2031-05-20T12:00:00Z") || !strings.Contains(out, "NOT intact") || !strings.Contains(out, "--rebuild") {
+	if code != 1 || !strings.Contains(out, "post fryer, 2031-05-20T12:00:00Z") || !strings.Contains(out, "NOT intact") || !strings.Contains(out, "--rebuild") || !strings.Contains(out, " and 1 day were checked.") || strings.Contains(out, " 1 findings") {
 		t.Errorf("a changed record gives %d, %q", code, out)
 	}
 	code, out, errs := ran("verify", "--rebuild", "--storage.path="+dir)

@@ -113,7 +113,7 @@ func reportText(r *store.Report, path string, byKey bool) string {
 	if r.More > 0 {
 		b = fmt.Appendf(b, "and %d more\n", r.More)
 	}
-	b = fmt.Appendf(b, "%d samples, %d chunks, %d events, %d other entries and %d days were checked.\n", r.Samples, r.Chunks, r.Events, r.Rows, r.Days)
+	b = fmt.Appendf(b, "%d samples, %d chunks, %d events, %d other entries and %s were checked.\n", r.Samples, r.Chunks, r.Events, r.Rows, several(int64(r.Days), "day"))
 	for _, u := range r.Unsealed {
 		b = fmt.Appendf(b, "Not yet sealed, and guarded by check sums only: post %s, %d samples from %s on.\n", u.Post, u.Samples, u.From.Format(time.RFC3339Nano))
 	}
@@ -133,7 +133,14 @@ func reportText(r *store.Report, path string, byKey bool) string {
 	if r.Intact() {
 		return string(append(b, intact...))
 	}
-	return string(fmt.Appendf(b, "NOT intact: %d findings. If samples cannot be read, stop the daemon and run\novenward verify --rebuild --storage.path=%s\n", int64(len(r.Problems))+r.More, path))
+	return string(fmt.Appendf(b, "NOT intact: %s. If samples cannot be read, stop the daemon and run\novenward verify --rebuild --storage.path=%s\n", several(int64(len(r.Problems))+r.More, "finding"), path))
+}
+
+func several(n int64, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
 }
 
 // signedText says who vouches for the heads.
