@@ -8,6 +8,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
@@ -32,7 +33,8 @@ type dayOf struct {
 	lost, vague  int64 // readings of which the record lost what the post was, and of no known value
 	noU          bool
 	away         bool
-	runs, run    int // seen in the day; the number of the newest
+	indicated    quantity.PowerDensity // the most that those of no known value said, not corrected
+	runs, run    int                   // seen in the day; the number of the newest
 	limits       []*against
 }
 
@@ -91,6 +93,11 @@ func (d *dayOf) sample(s *store.StoredSample, away, lost bool) {
 		d.overRange = true
 	case s.HasValue() && math.IsNaN(float64(s.S)):
 		d.vague++
+		if u, known := quantity.LookupUnit(s.Reading.Unit); known {
+			if said, err := new(calib.Setting).Level(&s.Reading, u); err == nil && said > d.indicated {
+				d.indicated = said
+			}
+		}
 	case s.HasValue():
 		d.noU = d.noU || !(s.U >= 0)
 		if !(s.S <= d.peak) {
@@ -225,7 +232,9 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 	long := d.longestGap >= h.Sustained.Unbroken
 	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
-	lack(d.vague > 0, "what %d readings stood for is not known: what corrects them is lost, or nobody knows their unit", d.vague)
+	lack(d.vague > 0 && !(d.indicated > a.limit.Value), "what %d readings stood for is not known: what corrects them is lost, or nobody knows their unit", d.vague)
+	lack(d.indicated > a.limit.Value, "what %d readings stood for is not known, for what corrects them is lost; the probe indicated up to %s, which is above the limit",
+		d.vague, quantity.MilliwattPerSquareCentimetre().FormatDigits(float64(d.indicated), 3))
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)

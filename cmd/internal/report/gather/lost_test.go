@@ -27,6 +27,7 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		{"", "", "within, within: within", "", 2.56},
 		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what 100 readings stood for is not known", 2.56},
 		{"DELETE FROM corrections WHERE correction = 2", "before", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
+		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, not decided: not decided", "the probe indicated up to 9 mW/cm²", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
 	} {
