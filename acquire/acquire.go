@@ -132,9 +132,8 @@ type Probe struct {
 	Identity        string // "MAKER,MODEL,SERIAL" that is accepted; empty: the first that answers, remembered
 }
 
-// BelowZero says whether a value lies so far below zero that the zero is off: by
-// as much it hides of a field, so that the field is not known.
-func (p *Probe) BelowZero(s quantity.PowerDensity) bool { return s < -3*p.Floor }
+// BelowZero is calib.ZeroOff of this probe.
+func (p *Probe) BelowZero(s quantity.PowerDensity) bool { return calib.ZeroOff(s, p.Floor) }
 
 // Kind sorts events.
 type Kind string

@@ -58,6 +58,10 @@ func TakeZero(z ZeroState) (quantity.PowerDensity, error) {
 // states it. Our own choice, no source.
 func zeroBound(floor quantity.PowerDensity) quantity.PowerDensity { return 3 * floor }
 
+// ZeroOff says whether a value lies so far below zero, W/m², that the zero is off: by as
+// much it hides of a field, so that the field is not known.
+func ZeroOff(s, floor quantity.PowerDensity) bool { return s < -zeroBound(floor) }
+
 // Drift tells how far the zero has moved since the last one was taken, which is
 // zero time when none was; its instant is told in a zone.
 func Drift(was quantity.PowerDensity, wasAt time.Time, is quantity.PowerDensity, at time.Time, zone *time.Location) string {

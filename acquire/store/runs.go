@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/calib"
 	"ovenward/acquire/cycle"
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/quantity"
@@ -117,7 +118,7 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostV
 		for _, a := range away {
 			s.Valid = s.Valid && !a.holds(at)
 		}
-		s.Low = s.Valid && !s.Over && s.S < -3*p.Floor
+		s.Low = s.Valid && !s.Over && calib.ZeroOff(s.S, p.Floor)
 		s.Valid = s.Valid && !s.Low
 		if s.Over {
 			if s.S = p.Range; math.IsNaN(float64(s.S)) {

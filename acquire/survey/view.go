@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"time"
 
+	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -246,8 +247,9 @@ func UnderFloor(v float64, floor quantity.PowerDensity) bool {
 	return v < float64(floor) && !zeroOff(v, floor)
 }
 
-// zeroOff is acquire.Probe's BelowZero.
-func zeroOff(v float64, floor quantity.PowerDensity) bool { return v < -3*float64(floor) }
+func zeroOff(v float64, floor quantity.PowerDensity) bool {
+	return calib.ZeroOff(quantity.PowerDensity(v), floor)
+}
 
 // mm prints a length as people measure it on a door.
 func mm(l quantity.Length) string { return fmt.Sprintf("%.0f mm", 1000*float64(l)) }

@@ -104,11 +104,7 @@ func TestWhoHasAMessageIsRemembered(t *testing.T) {
 		}
 		return nil
 	}
-	c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
-		From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := toTwo(t, office, ca)
 	m := c.(*mailer)
 	of := func(event int64, post int) Message {
 		return newMessage(numbered(event, raised(post, alarm.Silent, at(3))), subjectMatter{})

@@ -77,20 +77,8 @@ func TestRefusedPostKeepsNoOtherBack(t *testing.T) {
 	cert, ca := certified(t)
 	h := newHall(t, cert)
 	h.door.forbidden = "larkfield/post/post-1"
-	c, err := NewMQTT(MQTTOptions{Server: h.address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"), Topic: "larkfield"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	b := c.(*publisher)
+	b, _, now := publishing(t, h.address, ca, 3)
 	defer b.close()
-	is := &stands{}
-	for i := range 3 {
-		is.s.Posts = append(is.s.Posts, PostState{ID: fmt.Sprintf("post-%d", i), Condition: "seeing", Verdict: "not decided"})
-	}
-	now, err := New(Options{Outbox: newOutbox(), Carrier: c, Machine: true, Snapshot: is.snapshot})
-	if err != nil {
-		t.Fatal(err)
-	}
 	state := func(i int) (r retained) {
 		t.Helper()
 		if err := json.Unmarshal([]byte(h.retained(fmt.Sprintf("larkfield/post/post-%d", i))), &r); err != nil {
@@ -133,20 +121,8 @@ func TestLookAtPostsIsShortAndAfreshAfterACut(t *testing.T) {
 	if err := h.AddHook(s, nil); err != nil {
 		t.Fatal(err)
 	}
-	c, err := NewMQTT(MQTTOptions{Server: wire.address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"), Topic: "larkfield"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	b := c.(*publisher)
+	b, is, now := publishing(t, wire.address, ca, 12)
 	defer b.close()
-	is := &stands{}
-	for i := range 12 {
-		is.s.Posts = append(is.s.Posts, PostState{ID: fmt.Sprintf("post-%d", i), Condition: "seeing", Verdict: "not decided"})
-	}
-	now, err := New(Options{Outbox: newOutbox(), Carrier: c, Machine: true, Snapshot: is.snapshot})
-	if err != nil {
-		t.Fatal(err)
-	}
 	if err := b.show(t.Context(), now, time.Now()); err != nil || s.n.Load() > 4 {
 		t.Errorf("one look published %d states, at 1/4 s each; %v", s.n.Load(), err)
 	}
@@ -161,4 +137,22 @@ func TestLookAtPostsIsShortAndAfreshAfterACut(t *testing.T) {
 	until(t, "the state is published anew, though nothing changed", func() bool {
 		return b.show(t.Context(), now, at) == nil && h.retained(topic) != ""
 	})
+}
+
+// publishing is a publisher of the states of n posts, which nothing has it publish yet.
+func publishing(t *testing.T, address, ca string, n int) (*publisher, *stands, *Courier) {
+	t.Helper()
+	c, err := NewMQTT(MQTTOptions{Server: address, TLS: true, CAFile: ca, User: "ovenward", Password: secretFile(t, "a-secret"), Topic: "larkfield"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	is := &stands{}
+	for i := range n {
+		is.s.Posts = append(is.s.Posts, PostState{ID: fmt.Sprintf("post-%d", i), Condition: "seeing", Verdict: "not decided"})
+	}
+	now, err := New(Options{Outbox: newOutbox(), Carrier: c, Machine: true, Snapshot: is.snapshot})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c.(*publisher), is, now
 }

@@ -29,11 +29,7 @@ func TestSlowMailboxHoldsNobodyUp(t *testing.T) {
 		}
 		return nil
 	}
-	c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
-		From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := toTwo(t, office, ca)
 	box := newOutbox()
 	end, log := courierOf(t, box, c)
 	wait := func(n int) {
@@ -180,11 +176,7 @@ func TestReloadSendsNobodyAgainWhatOneLacks(t *testing.T) {
 	box.happen(raised(7, alarm.Silent, at(3)))
 	var before *Courier
 	for range 3 {
-		m, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
-			From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
-		if err != nil {
-			t.Fatal(err)
-		}
+		m := toTwo(t, office, ca)
 		c, err := New(Options{Outbox: box, Carrier: m, Site: "Larkfield House", Posts: larkfield()})
 		if err != nil {
 			t.Fatal(err)

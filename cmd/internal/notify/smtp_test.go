@@ -66,6 +66,17 @@ type letter struct {
 	data []byte
 }
 
+// toTwo is a carrier to two mailboxes of an office, a@ and b@.
+func toTwo(t *testing.T, office *postOffice, ca string) Carrier {
+	t.Helper()
+	c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
+		From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
 func newPostOffice(t *testing.T, cert tls.Certificate, implicit bool) *postOffice {
 	t.Helper()
 	p := &postOffice{}
@@ -323,11 +334,7 @@ func TestMailboxes(t *testing.T) {
 			t.Parallel()
 			office := newPostOffice(t, cert, false)
 			office.rcpt = tt.rcpt
-			c, err := NewMail(MailOptions{Server: office.address, TLS: StartTLS, User: "ovenward", Password: secretFile(t, "a-secret"), CAFile: ca,
-				From: "watch@larkfield.example", To: []string{"a@larkfield.example", "b@larkfield.example"}, Timeout: deadline})
-			if err != nil {
-				t.Fatal(err)
-			}
+			c := toTwo(t, office, ca)
 			box := newOutbox()
 			end, log := courierOf(t, box, c)
 			box.happen(raised(7, alarm.Silent, at(3)))

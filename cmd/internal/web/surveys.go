@@ -30,7 +30,7 @@ const (
 	mostSurveys  = 200    // in a list
 	mostSearched = 10_000 // for those of one oven
 	noSurveys    = "this station guides no surveys"
-	noSurvey     = "there is no survey with this id: /api/v1/surveys lists them"
+	noSurvey     = "there is no survey with this id: the list of surveys names those that there are"
 )
 
 func (s *Server) addSurveys(rt routes) {

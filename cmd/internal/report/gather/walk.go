@@ -311,7 +311,7 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	w.has = true
 	if s.Quality&acquire.UnderFloor != 0 {
 		b.Lo, b.Hi = 0, w.now.Probe.Floor
-		b.Seen = b.Seen && !(s.S < -3*w.now.Probe.Floor) // far below zero: the zero is off
+		b.Seen = b.Seen && !w.now.Probe.BelowZero(s.S)
 	}
 	if over && !fault {
 		b.Lo, b.Hi = w.lo, quantity.PowerDensity(math.Inf(1))
