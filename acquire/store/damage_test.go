@@ -257,9 +257,9 @@ func forge(t *testing.T, db *sql.DB) {
 	r.Digits++
 	r.Said = []byte(strings.Replace(string(r.Said), "1.0", "1.9", 1))
 	var e chunk.Encoder
-	forged, n := e.Encode(nil, "fryer", rows, 1<<20)
-	if n != len(rows) {
-		t.Fatalf("%d of %d rows", n, len(rows))
+	forged, of := e.Encode(nil, "fryer", new(packer).from(0, grown{}, rows), 1<<20)
+	if of.Rows != len(rows) {
+		t.Fatalf("%d of %d rows", of.Rows, len(rows))
 	}
 	if _, err := db.Exec("UPDATE chunks SET data = ? WHERE id = ?", forged, id); err != nil {
 		t.Fatal(err)

@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"iter"
 	"maps"
 	"slices"
 	"time"
@@ -84,7 +85,6 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		w.today = w.chain.day // the end of a day belongs to it
 	}
 	t, err := w.takeFragments(ctx)
-	defer w.pack.letGo()
 	if err != nil {
 		return false, err
 	}
@@ -205,7 +205,8 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 // samples. What is damaged is named in an event.
 func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 	t := &taken{rows: map[string][]chunk.Row{}}
-	u := &w.pack.taken
+	p := &w.pack
+	var words []byte // of all rows
 	err := each(ctx, w.conn, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		if t.n >= mergeRows {
 			t.more = true
@@ -225,13 +226,17 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 			return nil
 		}
 		t.link, t.commit, t.at, t.next = f.link, f.commit, f.at, max(t.next, f.nextEvent)
-		err = blocksBy(f.samples, &u.chunk, &u.block, func(c *chunk.Chunk, damage error) bool {
+		err = blocksBy(f.samples, &p.chunk, &p.block, func(c *chunk.Chunk, damage error) bool {
 			if damage != nil {
 				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
 				return true
 			}
-			t.rows[c.Post()] = u.add(t.rows[c.Post()])
-			t.n += u.block.Len()
+			rows := t.rows[c.Post()]
+			for i := range p.block.Len() {
+				rows = append(rows, p.block.Row(i, &words))
+			}
+			t.rows[c.Post()] = rows
+			t.n += p.block.Len()
 			return true
 		})
 		if err != nil {
@@ -255,7 +260,7 @@ func (w *writer) damageEvent(post, text string) acquire.Event {
 // mergePost adds the rows of a post to its growing chunk, and seals what is full.
 func (w *writer) mergePost(ctx context.Context, post int32, name string, t *taken, all bool) error {
 	rows := t.rows[name]
-	id, before, err := w.growingChunk(ctx, post, len(rows))
+	id, grown, err := w.growingChunk(ctx, post)
 	if err != nil {
 		return err
 	}
@@ -264,33 +269,59 @@ func (w *writer) mergePost(ctx context.Context, post int32, name string, t *take
 			return err
 		}
 	}
-	if rows = append(before, rows...); len(rows) == 0 {
-		return nil
-	}
 	limit := w.page - cellRoom
-	for len(rows) > 0 {
-		var n int
-		w.pack.bytes, n = w.pack.encoder.Encode(w.pack.bytes[:0], name, rows, limit)
+	for n, end := 0, grown.n+len(rows); n < end; id++ {
+		var of chunk.Span
+		w.pack.bytes, of = w.pack.encoder.Encode(w.pack.bytes[:0], name, w.pack.from(n, grown, rows), limit)
+		if of.Rows == 0 {
+			return fmt.Errorf("%d samples of chunk %d are read no more", end-n, id)
+		}
+		n += of.Rows
 		state := sealed
-		if n == len(rows) && !all && time.Duration(rows[n-1].At-rows[0].At) < sealAfter {
+		if n == end && !all && time.Duration(of.To-of.From) < sealAfter {
 			state = growing
 		}
-		if err := w.putChunk(ctx, id, rows[:n], state); err != nil {
+		if err := w.putChunk(ctx, id, of, state); err != nil {
 			return err
 		}
-		rows, id = rows[n:], id+1
 	}
 	return nil
+}
+
+// grown is a chunk that still grows.
+type grown struct {
+	data []byte
+	n    int // rows
+}
+
+// from are the rows of g and then more, but for the first n. They are read one by one
+// as they are gone through: a page holds 20 000, which would take some 3 MB.
+func (p *packer) from(n int, g grown, more []chunk.Row) iter.Seq[*chunk.Row] {
+	return func(yield func(*chunk.Row) bool) {
+		skip := n
+		going := true
+		_ = blocksBy(g.data, &p.chunk, &p.block, func(_ *chunk.Chunk, damage error) bool { // read before
+			for i := min(skip, p.block.Len()); i < p.block.Len() && going; i++ {
+				p.row = p.block.Row(i, &p.words)
+				p.words = p.words[:0]
+				going = yield(&p.row)
+			}
+			skip = max(0, skip-p.block.Len())
+			return going && damage == nil
+		})
+		for i := skip; i < len(more) && going; i++ {
+			going = yield(&more[i])
+		}
+	}
 }
 
 const putChunk = `INSERT INTO chunks (id, from_seq, to_seq, samples, from_ns, to_ns, state, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 	ON CONFLICT DO UPDATE SET from_seq = excluded.from_seq, to_seq = excluded.to_seq, samples = excluded.samples,
 	from_ns = excluded.from_ns, to_ns = excluded.to_ns, state = excluded.state, data = excluded.data`
 
-// putChunk writes w.pack.bytes, which holds rows.
-func (w *writer) putChunk(ctx context.Context, id int64, rows []chunk.Row, state int) error {
-	first, last := &rows[0], &rows[len(rows)-1]
-	if _, err := w.exec(ctx, putChunk, id, first.Seq, last.Seq, len(rows), first.At, last.At, state, w.pack.bytes); err != nil {
+// putChunk writes w.pack.bytes, which holds these rows.
+func (w *writer) putChunk(ctx context.Context, id int64, of chunk.Span, state int) error {
+	if _, err := w.exec(ctx, putChunk, id, of.FromSeq, of.ToSeq, of.Rows, of.From, of.To, state, w.pack.bytes); err != nil {
 		return err
 	}
 	if state != sealed {
@@ -299,42 +330,34 @@ func (w *writer) putChunk(ctx context.Context, id int64, rows []chunk.Row, state
 	return w.enter(ctx, chainChunk, id, sha256.Sum256(w.pack.bytes))
 }
 
-// growingChunk returns the rows of the chunk of a post that still grows, and its
-// id; that of the next, and no rows, where none does. There is room for so many more. One
-// that is damaged is sealed as it is. The rows hold until the next call.
-func (w *writer) growingChunk(ctx context.Context, post int32, more int) (id int64, rows []chunk.Row, err error) {
+// growingChunk returns the chunk of a post that still grows, and its id; that of the
+// next, and no rows, where none does. One that is damaged is sealed as it is.
+func (w *writer) growingChunk(ctx context.Context, post int32) (id int64, g grown, err error) {
 	first, last := chunkRange(post)
-	u := &w.pack.grown
-	u.letGo()
-	rows = w.pack.room()
 	var state int
-	var data []byte
-	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &data)
+	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &g.data)
 	switch {
 	case err == sql.ErrNoRows:
-		return first, rows, nil
+		return first, grown{}, nil
 	case err != nil:
-		return 0, nil, err
+		return 0, grown{}, err
 	case state != growing:
-		return id + 1, rows, nil
+		return id + 1, grown{}, nil
 	}
 	var damage error
-	err = blocksBy(data, &u.chunk, &u.block, func(c *chunk.Chunk, d error) bool {
-		if d != nil {
-			damage = d
-			return false
-		}
-		rows = u.add(slices.Grow(rows, max(c.Span().Rows-len(rows), 0)+more))
-		return true
+	err = blocksBy(g.data, &w.pack.chunk, &w.pack.block, func(_ *chunk.Chunk, d error) bool {
+		damage = d
+		g.n += w.pack.block.Len()
+		return d == nil
 	})
 	if err = errors.Join(err, damage); err == nil {
-		return id, rows, nil
+		return id, g, nil
 	}
 	w.tellFirst([]acquire.Event{w.damageEvent(w.s.nameOf(post), err.Error())}) // the damage stays, and is found again
 	if _, err := w.exec(ctx, "UPDATE chunks SET state = ? WHERE id = ?", sealed, id); err != nil {
-		return 0, nil, err
+		return 0, grown{}, err
 	}
-	return id + 1, w.pack.room(), w.enter(ctx, chainChunk, id, sha256.Sum256(data))
+	return id + 1, grown{}, w.enter(ctx, chainChunk, id, sha256.Sum256(g.data))
 }
 
 func (s *Store) nameOf(post int32) string {

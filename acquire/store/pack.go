@@ -14,53 +14,10 @@ type packer struct {
 	encoder  chunk.Encoder
 	bytes    []byte
 	fragment []byte
-	taken    unpacked    // fragments
-	grown    unpacked    // the chunk that grows
-	rows     []chunk.Row // room for those of the chunk that grows, and what is added; made once, so that memory is flat
-}
-
-// mostKept is for how many rows room is kept from one merge to the next: 0.8 MB, which a
-// daemon at rest holds all the time. A page may hold five times as many rows.
-const mostKept = 1 << 12
-
-// room returns the room for rows, empty.
-func (p *packer) room() []chunk.Row {
-	if p.rows == nil {
-		p.rows = make([]chunk.Row, 0, mostKept)
-	}
-	return p.rows
-}
-
-// unpacked is what chunks are read with, and holds the words of their rows until these are
-// let go. What goes out of a merge shares nothing with it.
-type unpacked struct {
-	chunk chunk.Chunk
-	block chunk.Block
-	words []byte
-	kept  []byte // room for words, empty
-}
-
-// add appends the rows of the block that was read.
-func (u *unpacked) add(rows []chunk.Row) []chunk.Row {
-	for i := range u.block.Len() {
-		rows = append(rows, u.block.Row(i, &u.words))
-	}
-	return rows
-}
-
-// letGo makes words free for other rows. What is kept has one size, too.
-func (u *unpacked) letGo() {
-	if u.kept == nil {
-		u.kept = make([]byte, 0, 32*mostKept)
-	}
-	u.words = u.kept
-}
-
-// letGo takes back the room of what a merge took.
-func (p *packer) letGo() {
-	clear(p.rows[:cap(p.rows)]) // they point to words
-	p.taken.letGo()
-	p.grown.letGo()
+	chunk    chunk.Chunk // that is read
+	block    chunk.Block
+	row      chunk.Row // of the chunk that grows, and its words
+	words    []byte
 }
 
 // writeFragments puts the fragments of b into the open transaction.

@@ -103,8 +103,14 @@ func month(places int) [][]byte {
 			left = append(append(make([]chunk.Row, 0, len(left)+more), left...), rows(s, made, more, places)...)
 			made += more
 		}
-		b, n := e.Encode(nil, "0", left, 16<<10)
-		all, left = append(all, b), left[n:]
+		b, of := e.Encode(nil, "0", func(yield func(*chunk.Row) bool) {
+			for i := range left {
+				if !yield(&left[i]) {
+					return
+				}
+			}
+		}, 16<<10)
+		all, left = append(all, b), left[of.Rows:]
 	}
 	return all
 }

@@ -28,7 +28,7 @@ func signalRows(n, places int) []Row {
 func chunks(e *Encoder, rows []Row, limit int) [][]byte {
 	var all [][]byte
 	for len(rows) > 0 {
-		b, n := e.Encode(nil, "fryer", rows, limit)
+		b, n := e.packed(nil, "fryer", rows, limit)
 		all = append(all, b)
 		rows = rows[n:]
 	}

@@ -49,26 +49,26 @@ func (d *dense) stream(b []byte, tokens []token) []byte {
 }
 
 // denseBlock appends the block of rows from to end, the k-th.
-func (d *dense) denseBlock(b []byte, rows []Row, k, from, end int) []byte {
-	stampsFrom, valuesFrom := from-k, 0
+func (d *dense) denseBlock(b []byte, k, from, end int) []byte {
+	stampsFrom, valuesFrom, wholesFrom := from-k, 0, 0
 	if k > 0 {
-		valuesFrom = d.valueEnd[k-1]
+		valuesFrom, wholesFrom = d.valueEnd[k-1], d.wholeEnd[k-1]
 	}
-	b = d.appendGaps(b, rows[from:end])
+	b = d.appendGaps(b, d.seq[from:end])
 	l := d.lines[k]
 	b = appendInt(appendInt(b, l[0]>>8), l[1]-d.slope)
-	d.scratchText = d.appendWhole(d.scratchText[:0], rows, from, end)
+	wholes := d.wholes[wholesFrom:d.wholeEnd[k]]
 	flags := uint64(d.rowClass[from]) << 2
 	if d.manyClasses(from, end) {
 		flags |= flagMany
 	}
-	if len(d.scratchText) > 0 {
+	if len(wholes) > 0 {
 		flags |= flagWhole
 	}
 	b = appendUint(b, flags)
 	b = d.appendFirsts(b, from, end)
-	if len(d.scratchText) > 0 {
-		b = appendBytes(b, d.scratchText)
+	if len(wholes) > 0 {
+		b = appendBytes(b, wholes)
 	}
 	at := len(b)
 	b = d.stream(append(b, 0, 0), d.stamps[stampsFrom:stampsFrom+end-from-1])
@@ -79,16 +79,16 @@ func (d *dense) denseBlock(b []byte, rows []Row, k, from, end int) []byte {
 }
 
 // appendGaps tells which rows do not follow the number before.
-func (d *dense) appendGaps(b []byte, rows []Row) []byte {
+func (d *dense) appendGaps(b []byte, seq []int64) []byte {
 	n := 0
-	for i := 1; i < len(rows); i++ {
-		if rows[i].Seq != rows[i-1].Seq+1 {
+	for i := 1; i < len(seq); i++ {
+		if seq[i] != seq[i-1]+1 {
 			n++
 		}
 	}
 	b = appendUint(b, uint64(n))
 	for i, last := 1, 0; n > 0; i++ {
-		if gap := rows[i].Seq - rows[i-1].Seq - 1; gap != 0 {
+		if gap := seq[i] - seq[i-1] - 1; gap != 0 {
 			b = appendInt(appendUint(b, uint64(i-last)), gap)
 			last = i
 			n--
@@ -106,7 +106,7 @@ func (d *dense) appendFirsts(b []byte, from, end int) []byte {
 		for j := range t.fields {
 			if f := &t.fields[j]; !f.constant && !begun[f.channel] {
 				begun[f.channel] = true
-				firsts = append(firsts, d.fields[d.fieldAt[i]+j])
+				firsts = append(firsts, d.fields[int(d.fieldAt[i])+j])
 			}
 		}
 	}
@@ -115,15 +115,5 @@ func (d *dense) appendFirsts(b []byte, from, end int) []byte {
 		b = appendInt(b, v)
 	}
 	d.scratch = firsts
-	return b
-}
-
-// appendWhole writes what was said in rows that follow no template.
-func (d *dense) appendWhole(b []byte, rows []Row, from, end int) []byte {
-	for i := from; i < end; i++ {
-		if d.templates[d.classes[d.rowClass[i]].template].whole {
-			b = appendBytes(appendBytes(b, rows[i].Said), rows[i].More)
-		}
-	}
 	return b
 }

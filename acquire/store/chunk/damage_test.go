@@ -81,7 +81,7 @@ func checkPart(t testing.TB, rows, want []Row) {
 func TestFlips(t *testing.T) {
 	want := mixed(2400)
 	var e Encoder
-	b, n := e.Encode(nil, "fryer", want, 1<<20)
+	b, n := e.packed(nil, "fryer", want, 1<<20)
 	if n != len(want) {
 		t.Fatalf("%d rows of %d", n, len(want))
 	}
@@ -116,7 +116,7 @@ func TestTruncation(t *testing.T) {
 		want[i].At += int64(i) * 1e9 // several blocks
 	}
 	var e Encoder
-	whole, n := e.Encode(nil, "fryer", want, 1<<20)
+	whole, n := e.packed(nil, "fryer", want, 1<<20)
 	if n != len(want) {
 		t.Fatalf("%d rows of %d", n, len(want))
 	}
@@ -167,7 +167,7 @@ func TestScan(t *testing.T) {
 		if i == 600 {
 			b, _ = e.before(b, "griddle", rows[i:i+600], 1<<20)
 		} else {
-			b, _ = e.Encode(b, "fryer", rows[i:i+600], 1<<20)
+			b, _ = e.packed(b, "fryer", rows[i:i+600], 1<<20)
 		}
 	}
 	b[places[2]+20]++ // the third's first head is damaged; it is found by its second
@@ -229,7 +229,7 @@ func FuzzRead(f *testing.F) {
 		b, _ = briefly(nil, "fryer", rows, 0)
 		f.Add(b)
 	}
-	d, _ := e.Encode(nil, "fryer", mixed(400), 1<<20)
+	d, _ := e.packed(nil, "fryer", mixed(400), 1<<20)
 	f.Add(d)
 	f.Fuzz(func(t *testing.T, b []byte) {
 		var out Block
@@ -264,7 +264,7 @@ func FuzzRead(f *testing.F) {
 func FuzzFlip(f *testing.F) {
 	want := mixed(900)
 	var e Encoder
-	dense, _ := e.Encode(nil, "fryer", want, 1<<20)
+	dense, _ := e.packed(nil, "fryer", want, 1<<20)
 	plain, _ := e.before(nil, "fryer", want, 1<<20)
 	brief, _ := briefly(nil, "fryer", want[500:], 0)
 	all := [][]byte{dense, plain, brief}

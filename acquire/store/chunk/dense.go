@@ -1,6 +1,7 @@
 package chunk
 
 import (
+	"iter"
 	"slices"
 )
 
@@ -42,10 +43,15 @@ type dense struct {
 	key       []byte
 	numbers   int // of all templates
 
+	// Of all rows that are packed:
+	seq      []int64
+	at       []int64 // ns since 1970 UTC; from stampTokens on in steps of the resolution
 	rowClass []uint8
-	fields   []int64 // of all rows
-	fieldAt  []int   // where a row's begin
-	blocks   []int   // where blocks end
+	fields   []int64
+	fieldAt  []uint32 // where a row's begin
+	wholes   []byte   // what was said in rows that follow no template
+	wholeEnd []int    // of blocks
+	blocks   []int    // where blocks end
 	channels []channel
 	res      uint8
 	slope    int64
@@ -61,10 +67,8 @@ type dense struct {
 
 	values, stamps []token
 	valueEnd       []int // of blocks
-	steps          []int64
 	scratch        []int64
 	lines          [][2]int64 // of blocks: start and slope
-	scratchText    []byte
 	low            []uint16
 	lowN           []uint8
 }
@@ -81,9 +85,9 @@ type channel struct {
 
 const saneAt = 1 << 61
 
-// sort finds kinds, templates and numbers of rows, and where blocks end. It
-// returns how many rows have room.
-func (e *Encoder) sort(rows []Row) int {
+// sort finds kinds, templates and numbers of at most most rows, and where blocks
+// end. It says whether there are more.
+func (e *Encoder) sort(rows iter.Seq[*Row], most int) (more bool) {
 	d := &e.dense
 	e.kinds = e.kinds[:0]
 	clear(e.kindIDs)
@@ -91,49 +95,45 @@ func (e *Encoder) sort(rows []Row) int {
 	clear(d.templIDs)
 	d.classes, d.templates, d.rowClass = d.classes[:0], d.templates[:0], d.rowClass[:0]
 	d.fields, d.fieldAt, d.blocks = d.fields[:0], d.fieldAt[:0], d.blocks[:0]
+	d.seq, d.at, d.wholes, d.wholeEnd = d.seq[:0], d.at[:0], d.wholes[:0], d.wholeEnd[:0]
 	d.numbers = 0
 	lastKind, kind := -1, 0
 	t, id := -1, -1
-	end := 0
-	for i := range rows {
-		r := &rows[i]
-		if r.At > saneAt || r.At < -saneAt {
-			rows = rows[:i]
+	begun := 0 // the row that the block begins with
+	for r := range rows {
+		i := len(d.at)
+		if i == most || r.At > saneAt || r.At < -saneAt {
+			more = true
 			break
-		}
-		if i == end {
-			end = blockEnd(rows, i)
-			d.blocks = append(d.blocks, end)
 		}
 		if lastKind < 0 || !e.kinds[lastKind].is(r) {
 			if kind = e.kind(r); kind < 0 {
-				rows = rows[:i]
+				more = true
 				break
 			}
 		}
-		d.fieldAt = append(d.fieldAt, len(d.fields))
-		was := t
+		fields, was := len(d.fields), t
 		t = e.template(r, t)
 		if id < 0 || kind != lastKind || t != was {
 			if id = d.class(class{uint8(kind), uint8(t)}); id < 0 {
-				rows = rows[:i]
-				d.fields = d.fields[:d.fieldAt[i]]
+				d.fields, more = d.fields[:fields], true
 				break
 			}
 		}
 		lastKind = kind
-		d.rowClass = append(d.rowClass, uint8(id))
+		if i > 0 && anotherBlock(i-begun, d.at[begun], r.At) {
+			begun = i
+			d.blocks, d.wholeEnd = append(d.blocks, i), append(d.wholeEnd, len(d.wholes))
+		}
+		d.seq, d.at = append(d.seq, r.Seq), append(d.at, r.At)
+		d.rowClass, d.fieldAt = append(d.rowClass, uint8(id)), append(d.fieldAt, uint32(fields))
+		if d.templates[t].whole {
+			d.wholes = appendBytes(appendBytes(d.wholes, r.Said), r.More)
+		}
 	}
-	n := len(rows)
-	d.fieldAt = append(d.fieldAt[:n], len(d.fields))
-	for len(d.blocks) > 0 && (len(d.blocks) > 1 && d.blocks[len(d.blocks)-2] >= n) {
-		d.blocks = d.blocks[:len(d.blocks)-1]
-	}
-	if len(d.blocks) > 0 {
-		last := len(d.blocks) - 1
-		d.blocks[last] = min(d.blocks[last], n)
-	}
-	return n
+	d.fieldAt = append(d.fieldAt, uint32(len(d.fields)))
+	d.blocks, d.wholeEnd = append(d.blocks, len(d.at)), append(d.wholeEnd, len(d.wholes))
+	return more
 }
 
 func (d *dense) class(c class) int {
@@ -185,7 +185,7 @@ func (e *Encoder) template(r *Row, last int) int {
 }
 
 // tokens turns all rows into numbers, and counts them.
-func (d *dense) tokens(rows []Row) {
+func (d *dense) tokens() {
 	d.values, d.valueEnd, d.lines, d.stamps = d.values[:0], d.valueEnd[:0], d.lines[:0], d.stamps[:0]
 	d.hists = slices.Grow(d.hists[:0], histChannels+len(d.channels)*contexts)[:histChannels+len(d.channels)*contexts]
 	clear(d.hists)
@@ -208,7 +208,7 @@ func (d *dense) tokens(rows []Row) {
 				if f.constant {
 					continue
 				}
-				v := d.fields[d.fieldAt[i]+j]
+				v := d.fields[int(d.fieldAt[i])+j]
 				if !begun[f.channel] {
 					begun[f.channel] = true
 					x[f.channel].begin(d.channels[f.channel].way, v)
@@ -223,7 +223,7 @@ func (d *dense) tokens(rows []Row) {
 		d.valueEnd = append(d.valueEnd, len(d.values))
 		from = end
 	}
-	d.stampTokens(rows)
+	d.stampTokens()
 }
 
 func (d *dense) manyClasses(from, end int) bool {

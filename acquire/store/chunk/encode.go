@@ -1,5 +1,10 @@
 package chunk
 
+import (
+	"bytes"
+	"iter"
+)
+
 // Encoder packs rows. The zero value is fit for use; it keeps its memory, and
 // one goroutine may use it at a time.
 type Encoder struct {
@@ -17,58 +22,86 @@ const (
 	fewRows = 256     // of which plain may take less room
 )
 
-// Encode appends a chunk of at most limit bytes to dst, and returns how many of
-// rows went into it: at least one, which may exceed the limit if its row alone
-// does. It takes as many as fit, so rows should be more than that. They are of
-// one post, in the order of their numbers. For no rows it returns dst and 0.
-func (e *Encoder) Encode(dst []byte, post string, rows []Row, limit int) (chunk []byte, n int) {
-	if len(rows) == 0 {
-		return dst, 0
-	}
-	guess := e.usually + e.usually/16 + blockRows
+// Encode appends a chunk of at most limit bytes to dst, and says which of rows went
+// into it: at least one, which may exceed the limit if its row alone does. It takes
+// as many as fit, so rows should be more than that. They are of one post, in the
+// order of their numbers, and come out the same each time they are gone through,
+// which may be often; nothing is kept of one when the next comes. For no rows it
+// returns dst and nothing.
+func (e *Encoder) Encode(dst []byte, post string, rows iter.Seq[*Row], limit int) (chunk []byte, of Span) {
+	take, cut := e.usually+e.usually/16+blockRows, false
 	if e.usually == 0 {
-		guess = max(limit, blockRows)
+		take = max(limit, blockRows)
 	}
-	take, cut := min(len(rows), guess, maxRows), false
+	take = min(take, maxRows)
+	n, more := 0, false
 	for {
-		if n = e.prepare(rows[:take]); n == 0 {
-			return e.plain(dst, post, rows[:1], limit, formPlain|formTwo)
+		if n, more = e.prepare(rows, take); n == 0 {
+			dst, _ = e.plain(dst, post, firstOf(rows, 1), limit, formPlain|formTwo)
+			return dst, e.span()
 		}
-		fits, size := e.fill(rows[:n], post, limit)
+		fits, size := e.fill(post, limit)
 		for fits < n && e.dense.truncate(fits) {
-			n, cut = fits, true // once more, with tables made of these alone
-			fits, size = e.fill(rows[:n], post, limit)
+			n, cut, more = fits, true, true // once more, with tables made of these alone
+			fits, size = e.fill(post, limit)
 		}
 		switch {
 		case fits < n:
 			take, cut = fits, true
 			continue
-		case cut || n < take || n == len(rows) || n == maxRows:
+		case cut || n < take || !more || n == maxRows:
 		default:
-			take = min(len(rows), maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
+			take = min(maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
 			continue
 		}
 		break
 	}
-	if n < len(rows) {
+	if more {
 		e.usually = n
 	}
 	from := len(dst)
 	dst = e.assemble(dst, post, formDense|formTwo)
+	of = e.span()
 	if n > fewRows {
-		return dst, n
+		return dst, of
 	}
 	end := len(dst)
-	dst, m := e.plain(dst, post, rows[:n], limit, formPlain|formTwo)
+	dst, m := e.plain(dst, post, firstOf(rows, n), limit, formPlain|formTwo)
 	if m < n || len(dst)-end >= end-from {
-		return dst[:end], n
+		return dst[:end], of
 	}
-	return append(dst[:from], dst[end:]...), n
+	return append(dst[:from], dst[end:]...), of
 }
 
-// prepare learns all that the blocks of rows need to know, and returns how many
-// rows fit one set of kinds.
-func (e *Encoder) prepare(rows []Row) int {
+// firstOf returns the first n of rows, which share nothing with them.
+func firstOf(rows iter.Seq[*Row], n int) []Row {
+	var first []Row
+	for r := range rows {
+		if len(first) == n {
+			break
+		}
+		own := *r
+		own.Said, own.More = bytes.Clone(r.Said), bytes.Clone(r.More)
+		first = append(first, own)
+	}
+	return first
+}
+
+// span is of all rows of the blocks that were packed last.
+func (e *Encoder) span() (all Span) {
+	for i := range e.index {
+		all.Rows += e.index[i].span.Rows
+	}
+	if n := len(e.index); n > 0 {
+		first, last := &e.index[0].span, &e.index[n-1].span
+		all.FromSeq, all.From, all.ToSeq, all.To = first.FromSeq, first.From, last.ToSeq, last.To
+	}
+	return all
+}
+
+// prepare learns all that the blocks of at most most rows need to know. It returns how
+// many rows fit one set of kinds, and whether there are more.
+func (e *Encoder) prepare(rows iter.Seq[*Row], most int) (n int, more bool) {
 	d := &e.dense
 	if e.kindIDs == nil {
 		e.kindIDs = map[Kind]int{}
@@ -76,31 +109,29 @@ func (e *Encoder) prepare(rows []Row) int {
 	if d.classIDs == nil {
 		d.classIDs, d.templIDs = map[class]int{}, map[string]int{}
 	}
-	n := e.sort(rows)
-	if n == 0 {
-		return 0
+	if more = e.sort(rows, most); len(d.at) == 0 {
+		return 0, more
 	}
-	rows = rows[:n]
-	d.res = resolution(rows)
+	d.res = resolution(d.at)
 	d.constants()
 	d.scales()
 	d.chooseWays()
-	d.tokens(rows)
+	d.tokens()
 	d.makeTables()
-	return n
+	return len(d.at), more
 }
 
-// fill packs the blocks of rows until limit is reached. It returns how many rows
-// that takes, and the size of the chunk of all of them.
-func (e *Encoder) fill(rows []Row, post string, limit int) (fits, size int) {
+// fill packs the blocks until limit is reached. It returns how many rows that takes,
+// and the size of the chunk of all of them.
+func (e *Encoder) fill(post string, limit int) (fits, size int) {
 	d := &e.dense
 	e.index, e.payload = e.index[:0], e.payload[:0]
 	head := fixed + crcBytes + len(e.appendBody(e.body[:0], post, formDense)) + 12 // for its last instants
 	from, x, ns := 0, expected{}, resolutions()[d.res]
 	for k, end := range d.blocks {
 		at := len(e.payload)
-		e.payload = d.denseBlock(e.payload, rows, k, from, end)
-		e.closeBlock(at, rows[from:end])
+		e.payload = d.denseBlock(e.payload, k, from, end)
+		e.closeBlock(at, Span{FromSeq: d.seq[from], From: d.at[from] * ns, ToSeq: d.seq[end-1], To: d.at[end-1] * ns, Rows: end - from})
 		e.body = x.append(e.body[:0], &e.index[k], ns)
 		head += len(e.body)
 		if over := 2*head + len(e.payload); over > limit && k > 0 {
@@ -119,11 +150,9 @@ func (e *Encoder) fill(rows []Row, post string, limit int) (fits, size int) {
 }
 
 // closeBlock ends the block of these rows, which begins at in the payload.
-func (e *Encoder) closeBlock(at int, rows []Row) {
+func (e *Encoder) closeBlock(at int, rows Span) {
 	e.payload = append(e.payload, 0, 0, 0, 0) // assemble puts the check there
-	first, last := &rows[0], &rows[len(rows)-1]
-	e.index = append(e.index, entry{size: len(e.payload) - at,
-		span: Span{FromSeq: first.Seq, From: first.At, ToSeq: last.Seq, To: last.At, Rows: len(rows)}})
+	e.index = append(e.index, entry{size: len(e.payload) - at, span: rows})
 }
 
 // kind returns the number of the kind of r, or -1 when there is no room for it.
@@ -157,12 +186,17 @@ func (k *Kind) is(r *Row) bool {
 
 // blockEnd returns where the block that begins at row from ends.
 func blockEnd(rows []Row, from int) int {
-	m := floorMinute(rows[from].At)
 	i := from + 1
-	for i < len(rows) && i-from < blockRows && floorMinute(rows[i].At) == m {
+	for i < len(rows) && !anotherBlock(i-from, rows[from].At, rows[i].At) {
 		i++
 	}
 	return i
+}
+
+// anotherBlock says whether a row at this instant begins another block, where n rows,
+// the first at from, are in the last one.
+func anotherBlock(n int, from, at int64) bool {
+	return n == blockRows || floorMinute(at) != floorMinute(from)
 }
 
 func floorMinute(at int64) int64 {

@@ -62,7 +62,7 @@ func TestForms(t *testing.T) {
 				r.Seq, r.At, r.AtU, r.Version = int64(i+1), int64(i)*1e8, 5e6, 3
 			}
 			var e Encoder
-			b, n := e.Encode(nil, "fryer", rows, 1<<20)
+			b, n := e.packed(nil, "fryer", rows, 1<<20)
 			got := all(t, b)
 			if n != len(rows) || len(got) != n {
 				t.Fatalf("%d rows packed and %d read of %d", n, len(got), len(rows))
@@ -124,7 +124,7 @@ func TestDensity(t *testing.T) {
 		full := 0
 		for n, total := 0, len(rows); len(rows) > 0; rows = rows[n:] {
 			var b []byte
-			b, n = e.Encode(nil, "fryer", rows, 32<<10)
+			b, n = e.packed(nil, "fryer", rows, 32<<10)
 			full += len(b)
 			if n < len(rows) && len(b) < 32<<10*97/100 {
 				t.Errorf("a chunk of %d rows has %d bytes, and more would have fitted into %d", n, len(b), 32<<10)
@@ -143,7 +143,7 @@ func TestDensity(t *testing.T) {
 // A chunk holds at most a minute in one block, cut at whole minutes.
 func TestBlocksAreMinutes(t *testing.T) {
 	rows := signalRows(5000, 3)
-	for _, packed := range []func([]byte, string, []Row, int) ([]byte, int){new(Encoder).Encode, new(Encoder).before, briefly} {
+	for _, packed := range []func([]byte, string, []Row, int) ([]byte, int){new(Encoder).packed, new(Encoder).before, briefly} {
 		b, _ := packed(nil, "fryer", rows, 1<<20)
 		var c Chunk
 		if err := c.Open(b); err != nil {
@@ -169,7 +169,7 @@ func TestBlocksAreMinutes(t *testing.T) {
 // What is damaged is named.
 func TestDamageIsNamed(t *testing.T) {
 	var e Encoder
-	b, _ := e.Encode(nil, "fryer", signalRows(1300, 3), 1<<20)
+	b, _ := e.packed(nil, "fryer", signalRows(1300, 3), 1<<20)
 	var c Chunk
 	if err := c.Open(b); err != nil {
 		t.Fatal(err)
@@ -261,7 +261,7 @@ func TestRawBytesMakeTheirOwnTemplate(t *testing.T) {
 		}
 	}
 	var e Encoder
-	b, n := e.Encode(nil, "fryer", rows, 1<<20)
+	b, n := e.packed(nil, "fryer", rows, 1<<20)
 	got := all(t, b)
 	if n != len(rows) || len(got) != n {
 		t.Fatalf("%d rows packed and %d read of %d", n, len(got), len(rows))

@@ -40,7 +40,7 @@ func (d *dense) scales() {
 			t := &d.templates[d.classes[id].template]
 			for j := range t.fields {
 				if !t.fields[j].constant {
-					f(&d.channels[t.fields[j].channel], &d.fields[d.fieldAt[i]+j])
+					f(&d.channels[t.fields[j].channel], &d.fields[int(d.fieldAt[i])+j])
 				}
 			}
 		}
@@ -106,7 +106,7 @@ func (d *dense) try(ch *channel, way uint8, most int) (cost int) {
 			if int(d.classes[d.rowClass[i]].template) != ch.template {
 				continue
 			}
-			v := d.fields[d.fieldAt[i]+ch.field]
+			v := d.fields[int(d.fieldAt[i])+ch.field]
 			if n++; !begun {
 				begun = true
 				x.begin(way, v)

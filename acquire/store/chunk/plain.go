@@ -19,7 +19,8 @@ func (e *Encoder) plain(dst []byte, post string, rows []Row, limit int, form byt
 		if n = e.plainBlock(rows, n, limit, heads); n == from {
 			break
 		}
-		e.closeBlock(at, rows[from:n])
+		first, last := &rows[from], &rows[n-1]
+		e.closeBlock(at, Span{FromSeq: first.Seq, From: first.At, ToSeq: last.Seq, To: last.At, Rows: n - from})
 	}
 	return e.assemble(dst, post, form), n
 }

@@ -97,11 +97,11 @@ func usualSlope(at []int64, scratch []int64) (int64, []int64) {
 func resolutions() [10]int64 { return [10]int64{1, 10, 100, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9} }
 
 // resolution returns the greatest that all instants are multiples of.
-func resolution(rows []Row) uint8 {
+func resolution(at []int64) uint8 {
 	all := resolutions()
 	best := uint8(6) // finer than a second, so that jitter stays visible
-	for i := range rows {
-		for rows[i].At%all[best] != 0 {
+	for i := range at {
+		for at[i]%all[best] != 0 {
 			best--
 		}
 	}
@@ -109,13 +109,12 @@ func resolution(rows []Row) uint8 {
 }
 
 // stampTokens chooses the way of the line, and codes the instants.
-func (d *dense) stampTokens(rows []Row) {
+func (d *dense) stampTokens() {
 	res := resolutions()[d.res]
-	d.steps = d.steps[:0]
-	for i := range rows {
-		d.steps = append(d.steps, rows[i].At/res)
+	for i := range d.at {
+		d.at[i] /= res
 	}
-	d.slope, d.scratch = usualSlope(d.steps, d.scratch)
+	d.slope, d.scratch = usualSlope(d.at, d.scratch)
 	best := -1
 	for way := range uint8(lineWays) {
 		cost := 0
@@ -134,7 +133,7 @@ func (d *dense) eachStamp(way uint8, blocks int, f func(context int, z uint64)) 
 	d.lines = d.lines[:0]
 	from := 0
 	for _, end := range d.blocks[:min(blocks, len(d.blocks))] {
-		at := d.steps[from:end]
+		at := d.at[from:end]
 		first := at[0]
 		d.scratch = d.scratch[:0]
 		for _, a := range at {
