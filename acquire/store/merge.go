@@ -85,6 +85,7 @@ func (w *writer) mergeSome(all bool) (more bool, err error) {
 		w.today = w.chain.day // the end of a day belongs to it
 	}
 	t, err := w.takeFragments(ctx)
+	defer w.pack.letGo()
 	if err != nil {
 		return false, err
 	}
@@ -272,7 +273,7 @@ func (w *writer) mergePost(ctx context.Context, post int32, name string, t *take
 	limit := w.page - cellRoom
 	for n, end := 0, grown.n+len(rows); n < end; id++ {
 		var of chunk.Span
-		w.pack.bytes, of = w.pack.encoder.Encode(w.pack.bytes[:0], name, w.pack.from(n, grown, rows), limit)
+		w.pack.bytes, of = w.pack.encoder.Encode(w.pack.bytes[:0], name, end-n, w.pack.from(n, grown, rows), limit)
 		if of.Rows == 0 {
 			return fmt.Errorf("%d samples of chunk %d are read no more", end-n, id)
 		}

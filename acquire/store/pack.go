@@ -8,8 +8,7 @@ import (
 	"ovenward/acquire/store/chunk"
 )
 
-// packer turns samples into fragments and chunks. It keeps its memory; only the
-// writer uses it.
+// packer turns samples into fragments and chunks. Only the writer uses it.
 type packer struct {
 	encoder  chunk.Encoder
 	bytes    []byte
@@ -18,6 +17,13 @@ type packer struct {
 	block    chunk.Block
 	row      chunk.Row // of the chunk that grows, and its words
 	words    []byte
+}
+
+// letGo lets go of what a merge took, 1 MB and more for a full page, until the next one:
+// half a minute is long, and whoever watches one probe has few MB.
+func (p *packer) letGo() {
+	p.encoder.LetGo()
+	p.chunk, p.block, p.row, p.words = chunk.Chunk{}, chunk.Block{}, chunk.Row{}, nil
 }
 
 // writeFragments puts the fragments of b into the open transaction.

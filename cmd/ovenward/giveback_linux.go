@@ -10,24 +10,32 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// started is when the start is long over: the record is read, all tables are made.
-const started = time.Minute
+const (
+	// started is when the start is long over: the record is read, all tables are made.
+	started = time.Minute
+	// nowAndThen is how often what a report or a survey needed is let go of.
+	nowAndThen = 5 * time.Minute
+)
 
-// giveBack lets go, once, of the pages of the program's own file, of which the start
-// needed many that are not needed again: about 3 MB stay away. The kernel keeps them
-// in its page cache, from which whoever needs one has it back. They are the file's
-// code and constants alone; nothing that was written is touched.
+// giveBack lets go now and then of the pages of the program's own file, of which the
+// start needed many that are not needed again, and so does a report: about 3 MB stay
+// away. The kernel keeps them in its page cache, from which whoever needs one has it
+// back. They are the file's code and constants alone; nothing that was written is
+// touched.
 func giveBack(ctx context.Context) error {
 	t := time.NewTimer(started)
 	defer t.Stop()
-	select {
-	case <-t.C:
-		for _, m := range codeAndConstants() {
-			_, _, _ = unix.Syscall(unix.SYS_MADVISE, m.from, m.to-m.from, unix.MADV_DONTNEED) // what is refused stays, and nothing is lost
+	for {
+		select {
+		case <-t.C:
+			for _, m := range codeAndConstants() {
+				_, _, _ = unix.Syscall(unix.SYS_MADVISE, m.from, m.to-m.from, unix.MADV_DONTNEED) // what is refused stays, and nothing is lost
+			}
+			t.Reset(nowAndThen)
+		case <-ctx.Done():
+			return nil
 		}
-	case <-ctx.Done():
 	}
-	return nil
 }
 
 // mapping is a piece of the address space.

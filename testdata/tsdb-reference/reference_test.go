@@ -103,7 +103,7 @@ func month(places int) [][]byte {
 			left = append(append(make([]chunk.Row, 0, len(left)+more), left...), rows(s, made, more, places)...)
 			made += more
 		}
-		b, of := e.Encode(nil, "0", func(yield func(*chunk.Row) bool) {
+		b, of := e.Encode(nil, "0", len(left), func(yield func(*chunk.Row) bool) {
 			for i := range left {
 				if !yield(&left[i]) {
 					return

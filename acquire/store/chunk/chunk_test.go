@@ -149,7 +149,7 @@ func TestScaleFromZero(t *testing.T) {
 // packed is Encode for rows that are at hand, which it hands over as the record does: one
 // after the other in the same place. It returns how many went into the chunk.
 func (e *Encoder) packed(dst []byte, post string, rows []Row, limit int) ([]byte, int) {
-	b, of := e.Encode(dst, post, func(yield func(*Row) bool) {
+	b, of := e.Encode(dst, post, len(rows), func(yield func(*Row) bool) {
 		var r Row
 		var said []byte
 		for i := range rows {

@@ -85,9 +85,17 @@ type channel struct {
 
 const saneAt = 1 << 61
 
-// sort finds kinds, templates and numbers of at most most rows, and where blocks
-// end. It says whether there are more.
-func (e *Encoder) sort(rows iter.Seq[*Row], most int) (more bool) {
+// makeRoom makes room for n rows at once, most of which have one number. What grows bit by
+// bit has been there twice and more by then.
+func (d *dense) makeRoom(n int) {
+	d.seq, d.at, d.scratch = slices.Grow(d.seq[:0], n), slices.Grow(d.at[:0], n), slices.Grow(d.scratch[:0], n)
+	d.rowClass, d.fieldAt, d.fields = slices.Grow(d.rowClass[:0], n), slices.Grow(d.fieldAt[:0], n+1), slices.Grow(d.fields[:0], n)
+	d.values, d.stamps = slices.Grow(d.values[:0], n), slices.Grow(d.stamps[:0], n)
+}
+
+// sort finds kinds, templates and numbers of at most most rows, as far as there is room
+// for them, and where blocks end.
+func (e *Encoder) sort(rows iter.Seq[*Row], most int) {
 	d := &e.dense
 	e.kinds = e.kinds[:0]
 	clear(e.kindIDs)
@@ -103,12 +111,10 @@ func (e *Encoder) sort(rows iter.Seq[*Row], most int) (more bool) {
 	for r := range rows {
 		i := len(d.at)
 		if i == most || r.At > saneAt || r.At < -saneAt {
-			more = true
 			break
 		}
 		if lastKind < 0 || !e.kinds[lastKind].is(r) {
 			if kind = e.kind(r); kind < 0 {
-				more = true
 				break
 			}
 		}
@@ -116,7 +122,7 @@ func (e *Encoder) sort(rows iter.Seq[*Row], most int) (more bool) {
 		t = e.template(r, t)
 		if id < 0 || kind != lastKind || t != was {
 			if id = d.class(class{uint8(kind), uint8(t)}); id < 0 {
-				d.fields, more = d.fields[:fields], true
+				d.fields = d.fields[:fields]
 				break
 			}
 		}
@@ -133,7 +139,6 @@ func (e *Encoder) sort(rows iter.Seq[*Row], most int) (more bool) {
 	}
 	d.fieldAt = append(d.fieldAt, uint32(len(d.fields)))
 	d.blocks, d.wholeEnd = append(d.blocks, len(d.at)), append(d.wholeEnd, len(d.wholes))
-	return more
 }
 
 func (d *dense) class(c class) int {

@@ -5,8 +5,8 @@ import (
 	"iter"
 )
 
-// Encoder packs rows. The zero value is fit for use; it keeps its memory, and
-// one goroutine may use it at a time.
+// Encoder packs rows. The zero value is fit for use; it keeps its memory until LetGo,
+// and one goroutine may use it at a time.
 type Encoder struct {
 	kinds   []Kind
 	kindIDs map[Kind]int
@@ -27,36 +27,35 @@ const (
 // as many as fit, so rows should be more than that. They are of one post, in the
 // order of their numbers, and come out the same each time they are gone through,
 // which may be often; nothing is kept of one when the next comes. For no rows it
-// returns dst and nothing.
-func (e *Encoder) Encode(dst []byte, post string, rows iter.Seq[*Row], limit int) (chunk []byte, of Span) {
-	take, cut := e.usually+e.usually/16+blockRows, false
+// returns dst and nothing. count is how many they are.
+func (e *Encoder) Encode(dst []byte, post string, count int, rows iter.Seq[*Row], limit int) (chunk []byte, of Span) {
+	guess := e.usually + e.usually/16 + blockRows
 	if e.usually == 0 {
-		take = max(limit, blockRows)
+		guess = max(limit, blockRows)
 	}
-	take = min(take, maxRows)
-	n, more := 0, false
+	n, take, cut := 0, min(count, guess, maxRows), false
 	for {
-		if n, more = e.prepare(rows, take); n == 0 {
+		if n = e.prepare(rows, take); n == 0 {
 			dst, _ = e.plain(dst, post, firstOf(rows, 1), limit, formPlain|formTwo)
 			return dst, e.span()
 		}
 		fits, size := e.fill(post, limit)
 		for fits < n && e.dense.truncate(fits) {
-			n, cut, more = fits, true, true // once more, with tables made of these alone
+			n, cut = fits, true // once more, with tables made of these alone
 			fits, size = e.fill(post, limit)
 		}
 		switch {
 		case fits < n:
 			take, cut = fits, true
 			continue
-		case cut || n < take || !more || n == maxRows:
+		case cut || n < take || n == count || n == maxRows:
 		default:
-			take = min(maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
+			take = min(count, maxRows, max(n+blockRows, int(int64(n)*int64(limit)/int64(size))))
 			continue
 		}
 		break
 	}
-	if more {
+	if n < count {
 		e.usually = n
 	}
 	from := len(dst)
@@ -99,9 +98,12 @@ func (e *Encoder) span() (all Span) {
 	return all
 }
 
+// LetGo lets go of e's memory.
+func (e *Encoder) LetGo() { *e = Encoder{usually: e.usually} }
+
 // prepare learns all that the blocks of at most most rows need to know. It returns how
-// many rows fit one set of kinds, and whether there are more.
-func (e *Encoder) prepare(rows iter.Seq[*Row], most int) (n int, more bool) {
+// many rows fit one set of kinds.
+func (e *Encoder) prepare(rows iter.Seq[*Row], most int) int {
 	d := &e.dense
 	if e.kindIDs == nil {
 		e.kindIDs = map[Kind]int{}
@@ -109,8 +111,9 @@ func (e *Encoder) prepare(rows iter.Seq[*Row], most int) (n int, more bool) {
 	if d.classIDs == nil {
 		d.classIDs, d.templIDs = map[class]int{}, map[string]int{}
 	}
-	if more = e.sort(rows, most); len(d.at) == 0 {
-		return 0, more
+	d.makeRoom(most)
+	if e.sort(rows, most); len(d.at) == 0 {
+		return 0
 	}
 	d.res = resolution(d.at)
 	d.constants()
@@ -118,7 +121,7 @@ func (e *Encoder) prepare(rows iter.Seq[*Row], most int) (n int, more bool) {
 	d.chooseWays()
 	d.tokens()
 	d.makeTables()
-	return len(d.at), more
+	return len(d.at)
 }
 
 // fill packs the blocks until limit is reached. It returns how many rows that takes,
