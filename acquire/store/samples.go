@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store/chunk"
 	"ovenward/drivers"
 )
@@ -20,6 +22,22 @@ type StoredSample struct {
 	acquire.Sample
 	Version      int64 // of the post, in table post_versions
 	CorrectionID int64 // in table corrections; 0: none was in force
+}
+
+// TakeIndicated makes a value whose correction is lost what a probe without zero and
+// certificate would have shown, uncalibrated, and says whether it did: else what was above
+// the limit would exceed no more. What the record says was under the floor was not above.
+func (s *StoredSample) TakeIndicated() bool {
+	if !s.HasValue() || !math.IsNaN(float64(s.S)) || s.Quality&acquire.UnderFloor != 0 {
+		return false
+	}
+	u, known := quantity.LookupUnit(s.Reading.Unit)
+	said, err := new(calib.Setting).Level(&s.Reading, u)
+	if !known || err != nil {
+		return false
+	}
+	s.S, s.Quality = said, s.Quality|acquire.Uncalibrated
+	return true
 }
 
 // Damage is a stretch of a post's samples that cannot be read. Instants and

@@ -14,6 +14,8 @@ import (
 	"fmt"
 	"iter"
 	"log/slog"
+	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -137,7 +139,7 @@ func (g *Guide) Observe(post int, batch []acquire.Sample) {
 }
 
 func reading(s *acquire.Sample, at time.Time) survey.Reading {
-	return survey.Reading{At: at, S: float64(s.S), HasValue: s.HasValue(), OverRange: s.Quality&acquire.OverRange != 0,
+	return survey.Reading{At: at, S: float64(s.S), HasValue: s.HasValue() && !math.IsNaN(float64(s.S)), OverRange: s.Quality&acquire.OverRange != 0,
 		Fault: s.Quality&acquire.Fault != 0, Unsure: s.Quality&acquire.Uncalibrated != 0}
 }
 
@@ -306,9 +308,19 @@ func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 		v.pending = more
 	}
 	// What was sampled since the newest step says what was not yet decided.
+	const lost = "what corrects readings of this survey is lost: they count as the probe indicated them, uncalibrated"
+	noted := slices.ContainsFunc(steps, func(st survey.Step) bool { return st.Kind == survey.Noted && st.Text == lost })
 	for sample, err := range g.o.Record.Samples(ctx, row.Post, s.Since(), time.Time{}) {
 		if err != nil {
 			continue // damage: that part was not seen
+		}
+		if sample.TakeIndicated() && !noted && s.Phase() != survey.Ended {
+			noted = true
+			more, err := s.Do(survey.Act{Kind: survey.Noted, Who: "the station", Text: lost}, sample.At)
+			if err != nil {
+				return err
+			}
+			v.pending = append(v.pending, more...)
 		}
 		v.pending = append(v.pending, s.Observe(reading(&sample.Sample, sample.At))...)
 	}

@@ -3,6 +3,8 @@ package guide
 import (
 	"context"
 	"errors"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -17,6 +19,7 @@ import (
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 	"ovenward/drivers"
+	"ovenward/drivers/driverstest"
 )
 
 // fakeStation has one post, whose probe the test reads for it.
@@ -259,6 +262,42 @@ func TestSurveySurvivesCrashes(t *testing.T) {
 			t.Errorf("crashed in %v only", crashed)
 		}
 		b.checkWhole(id)
+		b.close()
+	})
+}
+
+// TestASurveyTakesUpWhatExceededWithoutItsCorrection: a reading whose correction the record
+// has lost counts as the probe indicated it when a survey is taken up again.
+func TestASurveyTakesUpWhatExceededWithoutItsCorrection(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		id, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for b.phase(id) != survey.Sweeping {
+			b.on(id, 5)
+		}
+		b.stop() // it kept no step of what comes now
+		b.read(90, time.Second)
+		if err := b.record.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), "DELETE FROM corrections").CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		b = open(t, dir)
+		time.Sleep(200 * time.Millisecond) // the bubble's clock
+		b.do(id, survey.Act{Kind: survey.GaveUp, Text: "enough"})
+		time.Sleep(5 * time.Second) // the bubble's clock
+		r, err := b.record.SurveyResult(t.Context(), id)
+		if err != nil || r == nil {
+			t.Fatalf("no result is kept: %v", err)
+		}
+		if r.Verdict.Outcome != limit.Exceeds || len(r.Notes) != 1 || !strings.Contains(r.Notes[0].Text, "uncalibrated") {
+			t.Errorf("the survey is judged %s %q, with the notes %q", r.Verdict.Outcome, r.Verdict.Reasons, r.Notes)
+		}
 		b.close()
 	})
 }

@@ -8,7 +8,6 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
-	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
@@ -31,10 +30,10 @@ type dayOf struct {
 	overRange    bool
 	uncalibrated int64
 	lost, vague  int64 // readings of which the record lost what the post was, and of no known value
+	indicated    int64 // and that count as the probe indicated them, for what corrects them is lost
 	noU          bool
 	away         bool
-	indicated    quantity.PowerDensity // the most that those of no known value said, not corrected
-	runs, run    int                   // seen in the day; the number of the newest
+	runs, run    int // seen in the day; the number of the newest
 	limits       []*against
 }
 
@@ -74,7 +73,7 @@ func newDay(h *store.History, versions []*store.History, from, to, origin time.T
 }
 
 // sample notes what one sample of the day says.
-func (d *dayOf) sample(s *store.StoredSample, away, lost bool) {
+func (d *dayOf) sample(s *store.StoredSample, away, lost, indicated bool) {
 	if away {
 		d.away = true
 		return
@@ -85,6 +84,9 @@ func (d *dayOf) sample(s *store.StoredSample, away, lost bool) {
 	if s.Quality&acquire.Uncalibrated != 0 {
 		d.uncalibrated++
 	}
+	if indicated {
+		d.indicated++
+	}
 	if lost {
 		d.lost++
 	}
@@ -93,11 +95,6 @@ func (d *dayOf) sample(s *store.StoredSample, away, lost bool) {
 		d.overRange = true
 	case s.HasValue() && math.IsNaN(float64(s.S)):
 		d.vague++
-		if u, known := quantity.LookupUnit(s.Reading.Unit); known {
-			if said, err := new(calib.Setting).Level(&s.Reading, u); err == nil && said > d.indicated {
-				d.indicated = said
-			}
-		}
 	case s.HasValue():
 		d.noU = d.noU || !(s.U >= 0)
 		if !(s.S <= d.peak) {
@@ -232,16 +229,15 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 	long := d.longestGap >= h.Sustained.Unbroken
 	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
-	lack(d.vague > 0 && !(d.indicated > a.limit.Value), "what %d readings stood for is not known: what corrects them is lost, or nobody knows their unit", d.vague)
-	lack(d.indicated > a.limit.Value, "what %d readings stood for is not known, for what corrects them is lost; the probe indicated up to %s, which is above the limit",
-		d.vague, quantity.MilliwattPerSquareCentimetre().FormatDigits(float64(d.indicated), 3))
+	lack(d.vague > 0, "what %d readings stood for is not known: what corrects them is lost, or nobody knows their unit", d.vague)
+	lack(d.indicated > 0, "what corrects %d readings is lost: they count as the probe indicated them, uncalibrated", d.indicated)
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)
 	}
 	lack(d.seen > 0 && !c.Running, "no run of the oven was seen")
 	lack(!c.Calibrated, "not calibrated")
-	lack(c.Calibrated && d.uncalibrated > 0, "%d readings are not covered by a certificate", d.uncalibrated)
+	lack(c.Calibrated && d.uncalibrated > d.indicated, "%d readings are not covered by a certificate", d.uncalibrated-d.indicated)
 	lack(c.HasValue && c.Calibrated && d.uncalibrated == 0 && (d.noU || !(d.peakU >= 0)), "an uncertainty is not known")
 	lack(p.Axes < 3 && !h.Turned, "one axis, not turned for the maximum: a lower bound")
 	if a.limit.Basis.Emission() {

@@ -10,14 +10,15 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
 )
 
 // TestWhatReadingsRestOnMayBeLost: readings whose correction, or what the post was, is not in
-// the record say nothing of the field, and take 'within' from their day; they hide no value
-// that is known.
+// the record take 'within' from their day, and not 'exceeds': without their correction they
+// count as the probe indicated them, as without a certificate. They hide no value that is known.
 func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 	for _, c := range []struct {
 		lost, high   string
@@ -25,9 +26,10 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		max          float64
 	}{
 		{"", "", "within, within: within", "", 2.56},
-		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what 100 readings stood for is not known", 2.56},
+		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 2.56},
 		{"DELETE FROM corrections WHERE correction = 2", "before", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
-		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, not decided: not decided", "the probe indicated up to 9 mW/cm²", 2.56},
+		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 90},
+		{"DELETE FROM corrections WHERE correction = 2", "a mean", "not decided, exceeds: exceeds", "a mean over 1 min is at least", 60},
 		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
 	} {
@@ -35,6 +37,9 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
 		if err != nil {
 			t.Fatal(err)
+		}
+		if c.high == "a mean" {
+			p.Limit.Averaging, p.Limit.Basis = time.Minute, limit.ExposureOccupational
 		}
 		parts := []int{0, late + 600, late + 700, length}
 		for i, from := range parts[:3] {
@@ -49,6 +54,8 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 				d := drivers.Decimal{Digits: field(n), Exp: -3}
 				if n == late+400 && c.high == "before" || n == late+650 && c.high == "in it" {
 					d.Digits = 9000
+				} else if c.high == "a mean" && i == 1 {
+					d.Digits = 6000
 				}
 				batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
 			}

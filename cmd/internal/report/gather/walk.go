@@ -305,6 +305,7 @@ func (w *walk) factor(ctx context.Context, r *store.Reader, id int64) error {
 func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	fault, over := s.Quality&acquire.Fault != 0, s.Quality&acquire.OverRange != 0
 	away := w.states.away.at(s.At)
+	indicated := s.TakeIndicated()
 	known := s.HasValue() && !math.IsNaN(float64(s.S))
 	b := &w.stretch
 	*b = limit.Stretch{From: at, Lo: s.S, Hi: s.S, U: s.U, Seen: !fault && !away && (over || known), Uncalibrated: s.Quality&acquire.Uncalibrated != 0}
@@ -329,7 +330,7 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	w.out.Samples++
 	w.out.Classes[s.Quality.Class()]++
 	day := w.day(at)
-	day.sample(s, away, w.lost)
+	day.sample(s, away, w.lost, indicated)
 	w.ran(day)
 	switch {
 	case away || fault:
