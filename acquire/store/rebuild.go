@@ -25,6 +25,9 @@ type Rebuilt struct {
 	Missing []Damage // stretches of numbers between samples that were found
 	Kept    string   // where the broken record is kept
 	Lost    []string // tables, or parts of them, that could not be read
+
+	Rows []Problem // rows and events that its chain of hashes knows, and that were not found as they were
+	More int64     // beyond those listed
 }
 
 // Rebuild makes a new record of all that can be found in the broken one in dir,
@@ -124,6 +127,12 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		}
 	}
 	if err := b.events(ctx, s); err != nil {
+		return err
+	}
+	if old != nil {
+		b.rows(ctx, s, old)
+	}
+	if err := s.ask(ctx, "look what the alarms rest on", func(ctx context.Context, w *writer) error { return w.groundAlarms(ctx) }); err != nil {
 		return err
 	}
 	if err := b.write(ctx, s); err != nil {

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -174,7 +175,35 @@ func (b *rebuild) events(ctx context.Context, s *Store) error {
 			return err
 		}
 	}
-	return s.ask(ctx, "look what the alarms rest on", func(ctx context.Context, w *writer) error { return w.groundAlarms(ctx) })
+	return nil
+}
+
+// rows compares what was found, but for samples and sums, with what the chain of hashes of
+// the broken record knows, as Verify does: the new one's chain begins with what is there.
+func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
+	v := &verifier{Reader: newReader(old, ""), rows: s.db, gone: "was not found"}
+	err := each(ctx, old, "SELECT entry, day, kind, ref, sha256 FROM chain WHERE kind NOT IN (?, ?, ?, ?) ORDER BY entry", func(scan func(...any) error) error {
+		var e entryRow
+		if err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum); err != nil {
+			return err
+		}
+		if e.kind == chainEvent {
+			err := each(ctx, s.db, selectEvents+"WHERE id = ?", func(scan func(...any) error) error {
+				e.event.Valid = true
+				return e.ev.scan(scan)
+			}, e.ref)
+			if err != nil {
+				return err
+			}
+		}
+		var sum [sha256.Size]byte
+		copy(sum[:], e.sum)
+		return v.entry(ctx, &e, sum)
+	}, chainChunk, chainRemoved, chainRollups, chainSigning)
+	if err != nil {
+		b.out.Lost = append(b.out.Lost, fmt.Sprintf("the chain of hashes, so that rows may be missing of which nothing is said: %v", err))
+	}
+	b.out.Rows, b.out.More = v.rep.Problems, v.rep.More
 }
 
 // groundAlarms gives alarms an event that says how they stood, where the one that

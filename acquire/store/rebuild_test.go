@@ -109,6 +109,7 @@ func TestFaultRebuildKilledAtEachStep(t *testing.T) {
 // whose event is lost.
 func TestRebuildKeepsAllTables(t *testing.T) {
 	left := eventful(t, 150*time.Minute)
+	lost := strings.Fields(byTool(t, left, "SELECT id FROM events WHERE alarm IS NOT NULL"))
 	byTool(t, left, "INSERT INTO remote_write VALUES ('far', '{\"seq\":7}'); DELETE FROM events WHERE alarm IS NOT NULL")
 	tables := strings.Fields(byTool(t, left, "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT IN ('record', 'chunks', 'fragments', 'chain', 'days', 'rollups', 'set_aside', 'events')"))
 	rows := func(dir, table string) string {
@@ -138,6 +139,14 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	out, err := Rebuild(t.Context(), left, Options{})
 	if err != nil || len(out.Lost) > 0 {
 		t.Fatalf("%+v, %v", out, err)
+	}
+	for i, x := range out.Rows {
+		if len(out.Rows) != len(lost) || !strings.HasPrefix(x.Text, "event "+lost[i]+", entered on ") || !strings.HasSuffix(x.Text, ", was not found") {
+			t.Errorf("of %q it is told that %+v", lost, x)
+		}
+	}
+	if len(out.Rows) == 0 {
+		t.Error("of the lost events nothing is told")
 	}
 	for _, tab := range tables {
 		if got := rows(left, tab); got != before[tab] {

@@ -73,6 +73,8 @@ func (r *Report) addf(format string, args ...any) {
 // verifier is a check under way.
 type verifier struct {
 	*Reader
+	rows    querier // what the chain is compared with, but for samples and sums
+	gone    string  // how it is told of a row that is not there
 	rep     Report
 	posts   map[int32]string
 	block   chunk.Block
@@ -94,7 +96,7 @@ type dayRow struct {
 // of them. It may run beside the daemon and holds no read for long. An error is
 // that it could not be done; what it finds is in the report.
 func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report, error) {
-	v := &verifier{Reader: r, posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
+	v := &verifier{Reader: r, rows: r.db, gone: "was deleted", posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
 	promised, err := r.promised()
 	if err != nil {
 		return &v.rep, err
@@ -290,7 +292,7 @@ func (v *verifier) entry(ctx context.Context, e *entryRow, sum [sha256.Size]byte
 	case e.kind == chainEvent:
 		v.rep.Events++
 		if !e.event.Valid {
-			v.rep.add(Problem{From: time.Unix(e.day*86400, 0).UTC(), Text: fmt.Sprintf("event %d, entered on %s, was deleted", e.ref, dayName(e.day))})
+			v.rep.add(Problem{From: time.Unix(e.day*86400, 0).UTC(), Text: fmt.Sprintf("event %d, entered on %s, %s", e.ref, dayName(e.day), v.gone)})
 		} else if e.ev.hash() != sum {
 			v.rep.add(Problem{Post: e.ev.post, From: instant(e.ev.at), To: instant(e.ev.at), Text: fmt.Sprintf("event %d, entered on %s, was changed", e.ref, dayName(e.day))})
 		}

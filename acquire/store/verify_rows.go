@@ -32,7 +32,7 @@ func (v *verifier) rowEntry(ctx context.Context, e *entryRow, sum [sha256.Size]b
 		return nil
 	}
 	v.rep.Rows++
-	got, err := rowHash(ctx, v.db, t, e.ref)
+	got, err := rowHash(ctx, v.rows, t, e.ref)
 	gone := errors.Is(err, sql.ErrNoRows)
 	if t.name == "told" { // its rows are removed by age; numbers may come again
 		over, err := v.removedLater(ctx, e, sum)
@@ -42,7 +42,7 @@ func (v *verifier) rowEntry(ctx context.Context, e *entryRow, sum [sha256.Size]b
 	}
 	switch {
 	case gone:
-		v.rep.add(Problem{From: dayBegin(e.day), Text: fmt.Sprintf("row %d of table %s, entered on %s, was deleted", e.ref, t.name, dayName(e.day))})
+		v.rep.add(Problem{From: dayBegin(e.day), Text: fmt.Sprintf("row %d of table %s, entered on %s, %s", e.ref, t.name, dayName(e.day), v.gone)})
 	case err != nil:
 		return err
 	case got != sum:
@@ -67,7 +67,7 @@ func (v *verifier) removedLater(ctx context.Context, e *entryRow, sum [sha256.Si
 		return true, nil // another row took the number
 	}
 	var there int
-	err = v.db.QueryRowContext(ctx, "SELECT count(*) FROM told WHERE told = ?", e.ref).Scan(&there)
+	err = v.rows.QueryRowContext(ctx, "SELECT count(*) FROM told WHERE told = ?", e.ref).Scan(&there)
 	return there == 0, err
 }
 

@@ -108,7 +108,22 @@ func TestVerifyCommand(t *testing.T) {
 	if code != 1 || !strings.Contains(out, "post fryer, 2031-05-20T12:00:00Z") || !strings.Contains(out, "NOT intact") || !strings.Contains(out, "--rebuild") || !strings.Contains(out, " and 1 day were checked.") || strings.Contains(out, " 1 findings") {
 		t.Errorf("a changed record gives %d, %q", code, out)
 	}
+	byHand := func(query string) {
+		t.Helper()
+		db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer db.Close()
+		if _, err := db.Exec(query); err != nil {
+			t.Fatal(err)
+		}
+	}
+	byHand("DELETE FROM events")
 	code, out, errs := ran("verify", "--rebuild", "--storage.path="+dir)
+	if n := len(regexp.MustCompile(`(?m)^record, .*: event 1, entered on .*, was not found$`).FindAllString(out, -1)); n != 1 || strings.Count(out, "was not found\n") != 1 {
+		t.Errorf("rebuilding tells %d times of the lost event: %q", n, out)
+	}
 	if code != 0 || !strings.Contains(out, "The broken one is kept as ovenward.db.broken-") {
 		t.Errorf("rebuilding gives %d, %q, %q", code, out, errs)
 	}
@@ -121,14 +136,7 @@ func TestVerifyCommand(t *testing.T) {
 			t.Errorf("where there is no record %v gives %d, %q, %q", args, code, out, errs)
 		}
 	}
-	db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := db.Exec("PRAGMA user_version = 99"); err != nil {
-		t.Fatal(err)
-	}
-	db.Close()
+	byHand("PRAGMA user_version = 99")
 	if code, _, errs := ran("verify", "--storage.path="+dir); code != 1 || !strings.Contains(errs, "newer Ovenward") || strings.Contains(errs, "broken") {
 		t.Errorf("of a newer record it says %d, %q", code, errs)
 	}

@@ -100,19 +100,25 @@ func printJSON(w io.Writer, r *store.Report) error {
 	}{r.Intact(), r})
 }
 
-// reportText is a report as a person reads it.
-func reportText(r *store.Report, path string, byKey bool) string {
+// problemsText lists what does not fit.
+func problemsText(all []store.Problem, more int64) []byte {
 	var b []byte
-	for _, p := range r.Problems {
+	for _, p := range all {
 		where := "record"
 		if p.Post != "" {
 			where = "post " + p.Post
 		}
 		b = fmt.Appendf(b, "%s%s: %s\n", where, spanText(p.From, p.To), p.Text)
 	}
-	if r.More > 0 {
-		b = fmt.Appendf(b, "and %d more\n", r.More)
+	if more > 0 {
+		b = fmt.Appendf(b, "and %d more\n", more)
 	}
+	return b
+}
+
+// reportText is a report as a person reads it.
+func reportText(r *store.Report, path string, byKey bool) string {
+	b := problemsText(r.Problems, r.More)
 	b = fmt.Appendf(b, "%d samples, %d chunks, %d events, %d other entries and %s were checked.\n", r.Samples, r.Chunks, r.Events, r.Rows, several(int64(r.Days), "day"))
 	for _, u := range r.Unsealed {
 		b = fmt.Appendf(b, "Not yet sealed, and guarded by check sums only: post %s, %d samples from %s on.\n", u.Post, u.Samples, u.From.Format(time.RFC3339Nano))
@@ -208,6 +214,7 @@ func rebuildRecord(ctx context.Context, path string, stdout, stderr io.Writer) i
 	for _, m := range out.Missing {
 		fmt.Fprintf(stdout, "post %s%s: samples %d to %d were not found\n", m.Post, spanText(m.From, m.To), m.FromSeq, m.ToSeq)
 	}
+	_, _ = stdout.Write(problemsText(out.Rows, out.More))
 	fmt.Fprintf(stdout, "A new record holds %d samples and %d events; its chain of hashes begins now.\nThe broken one is kept as %s; remove it when you need it no more.\n",
 		out.Samples, out.Events, filepath.Base(out.Kept))
 	return 0
