@@ -171,3 +171,12 @@ func fixed(x float64, decimals int) string {
 	}
 	return s
 }
+
+// Signed prints x with a sign and so many decimals. What rounds to zero has no sign.
+func Signed(x float64, decimals int) string {
+	s := fmt.Sprintf("%+.*f", decimals, x)
+	if strings.Trim(s, "+-0.") == "" {
+		return s[1:]
+	}
+	return s
+}

@@ -148,7 +148,7 @@ func TestStandoffErrors(t *testing.T) {
 }
 
 func TestResidualBar(t *testing.T) {
-	for x, want := range map[float64]string{0: "........x........ +0.0", -4: "x.......|........ -4.0", 9: "........|.......> +9.0", -5: "<.......|........ -5.0", 1.1: "........|.x...... +1.1"} {
+	for x, want := range map[float64]string{0: "........x........ 0.0", -0.04: "........x........ 0.0", -4: "x.......|........ -4.0", 9: "........|.......> +9.0", -5: "<.......|........ -5.0", 1.1: "........|.x...... +1.1"} {
 		if got := bar(x); got != want {
 			t.Errorf("%g: %q, want %q", x, got, want)
 		}

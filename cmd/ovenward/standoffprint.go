@@ -155,7 +155,7 @@ func bar(x float64) string {
 	default:
 		line[k+plotSpan*plotColumns] = 'x'
 	}
-	return fmt.Sprintf("%s %+.1f", line, x)
+	return string(line) + " " + quantity.Signed(x, 1)
 }
 
 // estimateJSON is a value with its interval; null: no number, or an end that is

@@ -403,3 +403,23 @@ func TestWhatReadsTheSameIsToldOnce(t *testing.T) {
 		}
 	}
 }
+
+// TestNothingHasNoSign: what rounds to zero is neither below nor above it.
+func TestNothingHasNoSign(t *testing.T) {
+	off, err := inventedStandOff()
+	if err != nil {
+		t.Fatal(err)
+	}
+	off.Result.Marks[1].InUnits, off.Result.Marks[2].InUnits, off.Result.Marks[3].InUnits = -0.004, 0.004, -0.006
+	s, ice := inventedSurvey(), -0.04
+	s.Result.Stages[0].Start, s.Result.Places[1].X = &ice, -0.0001
+	for d, want := range map[*Document]string{off.Document(): ",-0.01,", s.Document(): ",0.0 °C,"} {
+		text := string(written(t, d, "csv", "A4"))
+		if !strings.Contains(text, want) {
+			t.Errorf("%s has no %q:\n%s", d.Kind, want, text)
+		}
+		for _, no := range regexp.MustCompile(`[-+]0(\.0+)?[ ,].*`).FindAllString(text, -1) {
+			t.Errorf("%s says %q", d.Kind, no)
+		}
+	}
+}

@@ -228,7 +228,7 @@ func (s *StandOff) marks() Block {
 		case m.Left:
 			note = "not in the fit"
 		case !math.IsNaN(float64(m.Fitted)):
-			fit, left = density(m.Fitted), of(fmt.Sprintf("%+.2f", m.InUnits), m.InUnits, "1")
+			fit, left = density(m.Fitted), of(quantity.Signed(m.InUnits, 2), m.InUnits, "1")
 		}
 		t.Rows = append(t.Rows, []Cell{at, density(m.Value), u, fit, left, raw(note)})
 	}

@@ -343,7 +343,7 @@ func (s *Survey) places() Block {
 		if !p.Settled {
 			held += ", not settled"
 		}
-		t.Rows = append(t.Rows, []Cell{count(int64(p.N)), raw(where), raw(fmt.Sprintf("%s, %d", p.Surface, p.Cell)), raw(fmt.Sprintf("%.0f mm, %.0f mm", 1000*float64(p.X), 1000*float64(p.Y))),
+		t.Rows = append(t.Rows, []Cell{count(int64(p.N)), raw(where), raw(fmt.Sprintf("%s, %d", p.Surface, p.Cell)), raw(number(1000*float64(p.X), 1) + " mm, " + number(1000*float64(p.Y), 1) + " mm"),
 			s.valueOf(p), off, ratio, peak, raw(outcomeWords(p.Verdict.Outcome)), raw(strings.Join(reasons, "; ")), raw(held)})
 	}
 	return t

@@ -28,7 +28,7 @@ func (s *Survey) procedure() []Block {
 		if x == nil {
 			return raw("not taken")
 		}
-		return of(fmt.Sprintf("%.1f °C", *x), *x+273.15, "K")
+		return of(number(*x, 0.1)+" °C", *x+273.15, "K")
 	}
 	for _, x := range r.Stages {
 		lasted := raw("under way")
