@@ -368,7 +368,7 @@ func (w *Watched) gaps() Block {
 		t.Rows = append(t.Rows, []Cell{raw(from), raw(to), about(g.To.Sub(g.From))})
 	}
 	if w.GapsMore > 0 {
-		t.Rows = append(t.Rows, []Cell{raw(fmt.Sprintf("and %d shorter ones", w.GapsMore)), raw(""), raw("")})
+		t.Rows = append(t.Rows, []Cell{raw(fmt.Sprintf("and %s shorter ones", group(int64(w.GapsMore)))), raw(""), raw("")})
 	}
 	return t
 }

@@ -203,7 +203,7 @@ func (s *Soak) overRuns() Block {
 	c.level(mw(lim), s.Plan.Limit.ID)
 	alt := "Line: mean while the oven emitted. Ticks: the highest value. Dashed: the limit."
 	if runs > len(all) {
-		alt += fmt.Sprintf(" Each point stands for about %d runs.", (runs+len(all)-1)/len(all))
+		alt += fmt.Sprintf(" Each point stands for about %s runs.", group(int64((runs+len(all)-1)/len(all))))
 	}
 	if over > 0 {
 		alt += fmt.Sprintf(" An arrow at the top: over the probe's range (%s).", plural(over, "point"))

@@ -134,6 +134,9 @@ func percent(x float64) Cell {
 
 func count(n int64) Cell { return of(group(n), float64(n), "1") }
 
+// Count is count as text alone.
+func Count(n int64) string { return group(n) }
+
 // group parts the digits of a number by threes.
 func group(n int64) string {
 	if n < 0 {

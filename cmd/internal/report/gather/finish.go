@@ -175,11 +175,11 @@ func sum(j *report.Judged, days int) {
 			}
 		}
 	}
-	of := fmt.Sprintf("of %d days, or parts of a day", days)
+	of := fmt.Sprintf("of %s days, or parts of a day", report.Count(int64(days)))
 	if days == 1 {
 		of = "of 1 day, or part of one"
 	}
-	head := fmt.Sprintf("%s: %d within, %d exceed, %d not decided", of, j.Days.Within, j.Days.Exceeds, j.Days.Open)
+	head := fmt.Sprintf("%s: %s within, %s exceed, %s not decided", of, report.Count(int64(j.Days.Within)), report.Count(int64(j.Days.Exceeds)), report.Count(int64(j.Days.Open)))
 	const most = 6
 	if len(reasons) > most {
 		reasons = append(reasons[:most], fmt.Sprintf("and %d more reasons, in the table of days", len(reasons)-most))

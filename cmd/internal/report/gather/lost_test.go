@@ -86,3 +86,15 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		}
 	}
 }
+
+// TestCountsInReasonsAreParted: as in the tables beside them.
+func TestCountsInReasonsAreParted(t *testing.T) {
+	d := &dayOf{lost: 86400, vague: 12345, indicated: 1234567, uncalibrated: 1334567, end: time.Second}
+	c, lacks := d.circumstances(&walk{}, &against{}, &store.History{Post: post()})
+	text := c.Blind + "; " + strings.Join(lacks, "; ")
+	for _, n := range []string{"86\u00a0400 readings", "12\u00a0345 readings", "1\u00a0234\u00a0567 readings", "100\u00a0000 readings"} {
+		if !strings.Contains(text, n) {
+			t.Errorf("%q is not in %s", n, text)
+		}
+	}
+}

@@ -171,7 +171,7 @@ func level(x float64) string {
 func stopRules(s soak.Stop) []string {
 	var all []string
 	if s.Exceedances > 0 {
-		all = append(all, fmt.Sprintf("%d exceedances of the limit", s.Exceedances))
+		all = append(all, fmt.Sprintf("%s exceedances of the limit", report.Count(int64(s.Exceedances))))
 	}
 	if s.OverRange {
 		all = append(all, "the field was over the probe's range")
@@ -191,7 +191,7 @@ func checkpointOf(l *soak.Life, c int64, name string) report.Checkpoint {
 		if passed.Checkpoint != c {
 			continue
 		}
-		out.Done, out.Survey, out.Note = passed.At, passed.Survey, fmt.Sprintf("%d operations by then", passed.Operations)
+		out.Done, out.Survey, out.Note = passed.At, passed.Survey, fmt.Sprintf("%s operations by then", report.Count(passed.Operations))
 		out.Outcome = map[string]limit.Outcome{string(soak.Within): limit.Within, string(soak.Exceeds): limit.Exceeds, string(soak.NotDecided): limit.NotDecided}[passed.Outcome]
 		for _, m := range l.Log {
 			if m.Kind == soak.Surveyed && m.Checkpoint == c {
@@ -208,7 +208,7 @@ func counts(r *soak.Result) report.SoakCounts {
 	var from []string
 	for _, f := range []soak.From{soak.FromInput, soak.FromImport, soak.FromOperator} {
 		if n := l.By[f]; n != 0 {
-			from = append(from, fmt.Sprintf("%d by %s", n, f))
+			from = append(from, fmt.Sprintf("%s by %s", report.Count(n), f))
 		}
 	}
 	if c.OperationsFrom = strings.Join(from, ", "); len(from) == 0 && l.Plan.Operations == 0 {
@@ -254,7 +254,7 @@ func figures(r *soak.Result) []report.Pair {
 func ageing(t *soak.Trend) []report.Pair {
 	var out []report.Pair
 	add := func(name, text string) { out = append(out, report.Pair{Name: name, Value: cell(text)}) }
-	told := fmt.Sprintf("the mean field of %d runs that were wholly seen", t.Age.Points)
+	told := fmt.Sprintf("the mean field of %s runs that were wholly seen", report.Count(int64(t.Age.Points)))
 	if t.Age.Step != nil {
 		told += ", those since the last step"
 	}

@@ -36,7 +36,7 @@ func interruptions(r *soak.Result) []report.Interruption {
 	}
 	slices.SortStableFunc(out, func(a, b report.Interruption) int { return a.From.Compare(b.From) })
 	if n := r.Blind.All - len(gaps); n > 0 {
-		out[len(out)-1].Why += fmt.Sprintf("; %d shorter ones, of %s in all, are not listed", n, quantity.FormatDuration(more.Round(time.Millisecond)))
+		out[len(out)-1].Why += fmt.Sprintf("; %s shorter ones, of %s in all, are not listed", report.Count(int64(n)), quantity.FormatDuration(more.Round(time.Millisecond)))
 	}
 	return out
 }
@@ -161,7 +161,7 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 		}
 		for _, contact := range slices.Sorted(maps.Keys(said)) {
 			if contact != "" {
-				text += fmt.Sprintf("; contact %s said of %d of %d runs that oven %s was switched to heat", contact, said[contact], res.Runs, p.Oven)
+				text += fmt.Sprintf("; contact %s said of %s of %s runs that oven %s was switched to heat", contact, report.Count(int64(said[contact])), report.Count(int64(res.Runs)), p.Oven)
 			}
 		}
 	}
