@@ -40,6 +40,20 @@ type Result struct {
 	Raw         *Digest      `json:"raw,omitempty"`
 }
 
+// RatioOf is the ratio of a place to the limit, as people are told it: nil where its value
+// is under the probe's floor, and where the zero was off, so that no verdict rests on it.
+func (r *Result) RatioOf(p *Place) *float64 {
+	if len(r.Instruments) == 0 || p.Value == nil {
+		return p.Ratio
+	}
+	floor := r.Instruments[0].Floor
+	off := p.Peak != nil && zeroOff(*p.Peak, floor) || r.Background.Taken && zeroOff(float64(r.Background.Value), floor)
+	if quantity.PowerDensity(*p.Value) < floor || off && p.Verdict.Outcome != limit.Exceeds {
+		return nil
+	}
+	return p.Ratio
+}
+
 // State is how far a survey is.
 type State string
 

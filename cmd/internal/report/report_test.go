@@ -111,6 +111,26 @@ func TestUnderTheFloorIsNoValue(t *testing.T) {
 	}
 }
 
+// TestNoRatioWhereTheZeroWasOff: whether in the hold, the sweep or with the oven off. What
+// exceeds all the same has one.
+func TestNoRatioWhereTheZeroWasOff(t *testing.T) {
+	s, off := inventedSurvey(), -5.0
+	s.Result.Places[0].Value, s.Result.Places[1].Peak = &off, &off
+	ratios := func() (all []string) {
+		for _, r := range s.places().(*Table).Rows[:4] {
+			all = append(all, r[6].Text)
+		}
+		return all
+	}
+	if got := ratios(); !slices.Equal(got, []string{"", "", "0.082", "1.32"}) {
+		t.Errorf("to the limit: %q", got)
+	}
+	s.Result.Background.Value = -5
+	if got := ratios(); !slices.Equal(got, []string{"", "", "", "1.32"}) {
+		t.Errorf("to the limit, with the background below zero: %q", got)
+	}
+}
+
 // TestBackgroundStandsBesideEveryValue: what was there with the oven off.
 func TestBackgroundStandsBesideEveryValue(t *testing.T) {
 	for taken, want := range map[bool]string{true: "< " + density(0.1).Text, false: "not taken"} {

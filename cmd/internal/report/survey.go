@@ -321,8 +321,8 @@ func (s *Survey) places() Block {
 	for i := range s.Result.Places {
 		p := &s.Result.Places[i]
 		ratio, peak := raw(""), raw("")
-		if under := s.underFloor(p); p.Ratio != nil && !under && !math.IsInf(*p.Ratio, 0) {
-			ratio = of(survey.Times(*p.Ratio, 3), *p.Ratio, "1")
+		if x := s.Result.RatioOf(p); x != nil && !math.IsInf(*x, 0) {
+			ratio = of(survey.Times(*x, 3), *x, "1")
 		}
 		if p.Peak != nil {
 			peak = s.seen(*p.Peak)

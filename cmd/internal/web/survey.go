@@ -111,14 +111,13 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 			v.Shown = say.t("survey.over_range")
 		case h.Value != nil && survey.UnderFloor(*h.Value, floor):
 			v.Shown = say.t("survey.under_floor", "floor", say.read(floor))
-			h.Ratio = nil
 		case h.Value != nil && h.U != nil:
 			v.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), say.unit.Unit)
 		case h.Value != nil:
 			v.Shown = say.read2(*h.Value)
 		}
-		if h.Ratio != nil {
-			v.Ratio = survey.Times(*h.Ratio, 2)
+		if x := result.RatioOf(&h); x != nil {
+			v.Ratio = survey.Times(*x, 2)
 		}
 		switch b := result.Background; {
 		case !b.Taken:

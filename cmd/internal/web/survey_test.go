@@ -194,13 +194,13 @@ func TestTagIsThereForReaders(t *testing.T) {
 }
 
 // TestPlacesHeldShowTheBackground: beside every value stands that with the oven off,
-// and a hold under the probe's floor is told as that.
+// and a hold under the probe's floor, or far below zero, has no ratio to the limit.
 func TestPlacesHeldShowTheBackground(t *testing.T) {
 	f := newFakeSurveys(noon())
 	for _, c := range []struct {
 		field      float64
 		want, none string
-	}{{21, "(2.10 ± 0.54) mW/cm²", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}} {
+	}{{21, "(2.10 ± 0.54) mW/cm²", "under the probe"}, {0.15, "under the probe&#39;s floor, &lt; 0.02", "× limit"}, {-1.5, "(-0.150 ± ", "× limit"}} {
 		id := f.begun(t)
 		f.act(t, id, survey.Act{Kind: survey.WentOn})
 		f.read(id, c.field, 22*time.Second)
