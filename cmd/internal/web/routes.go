@@ -114,16 +114,20 @@ func (s *Server) Handler() http.Handler {
 	return s.outermost(mux)
 }
 
-// toPeople has a browser that looks at a page told on a page why it cannot be shown.
+// toPeople has a browser that looks at a page, or sends the form of one, told on a page why
+// that cannot be.
 func (s *Server) toPeople(h http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		first, _, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
+		page := r.Method == http.MethodGet
 		switch first {
-		case "api", "part", "static", "-", "metrics":
-		default:
-			if r.Method == http.MethodGet && wantsPage(r) {
-				w = &forPeople{w, s, r}
-			}
+		case "api": // which takes the forms
+			page = r.Method == http.MethodPost
+		case "part", "static", "-", "metrics":
+			page = false
+		}
+		if page && wantsPage(r) {
+			w = &forPeople{w, s, r}
 		}
 		h(w, r)
 	}

@@ -162,7 +162,7 @@ func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
 	}
 }
 
-// Who follows a link to what is gone is told so on a page; programs are told as ever.
+// Who follows a link to what is gone, or sends a form to it, is told so on a page; programs are told as ever.
 func TestWhatIsGoneIsToldOnAPage(t *testing.T) {
 	h := newServer(newFake(noon()), func(o *Options) { o.Surveys = walking(t, noon()) }).Handler()
 	for path, want := range map[string]string{"/surveys/none": "there is no survey with this id", "/posts/none": "no such post", "/nowhere": "nothing is served at this path"} {
@@ -172,6 +172,15 @@ func TestWhatIsGoneIsToldOnAPage(t *testing.T) {
 		}
 		if code, body = asks(t, h, http.MethodGet, path, "*/*", nil); code != http.StatusNotFound || !strings.HasPrefix(body, `{"type":"about:blank"`) {
 			t.Errorf("%s to a program: %d %s", path, code, body)
+		}
+	}
+	for path, want := range map[string]string{"/api/v1/surveys/none/next": "there is no survey with this id", "/api/v1/posts/none/zero": "no such post"} { // a page's form
+		code, body := asks(t, h, http.MethodPost, path, "text/html,*/*", url.Values{"who": {"A. Hand"}})
+		if code != http.StatusNotFound || !strings.Contains(body, `<p class="problem" role="alert">`+want) || !strings.Contains(body, "<nav") {
+			t.Errorf("%s by a form: %d %s", path, code, body)
+		}
+		if code, body = asks(t, h, http.MethodPost, path, "*/*", url.Values{"who": {"A. Hand"}}); code != http.StatusNotFound || !strings.HasPrefix(body, `{"type":"about:blank"`) {
+			t.Errorf("%s by a program: %d %s", path, code, body)
 		}
 	}
 	if code, body := asks(t, h, http.MethodGet, "/api/v1/surveys/none", "text/html,*/*", nil); code != http.StatusNotFound || !strings.HasPrefix(body, "{") {
