@@ -122,6 +122,9 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		return err
 	}
 	if old != nil {
+		if err := b.chunkNumbers(ctx, s, old); err != nil {
+			return err
+		}
 		if err := b.removals(ctx, s, old); err != nil {
 			return err
 		}

@@ -128,6 +128,42 @@ func (b *rebuild) numbers(ctx context.Context, s *Store) error {
 	return nil
 }
 
+// chunkNumbers gives posts whose versions are lost too the numbers that the ids of their
+// chunks begin with, where those can be read.
+func (b *rebuild) chunkNumbers(ctx context.Context, s *Store, old *sql.DB) error {
+	var all []int32
+	_ = each(ctx, old, "SELECT DISTINCT id >> 32 FROM chunks", func(scan func(...any) error) error {
+		var post int32
+		err := scan(&post)
+		all = append(all, post)
+		return err
+	})
+	found := errors.New("found")
+	for _, post := range all {
+		name := ""
+		first, last := chunkRange(post)
+		_ = each(ctx, old, "SELECT data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id", func(scan func(...any) error) error {
+			var data []byte
+			var c chunk.Chunk
+			if err := scan(&data); err != nil || c.Open(data) != nil {
+				return err
+			}
+			name = c.Post()
+			return found
+		}, first, last)
+		if name == "" {
+			continue
+		}
+		if err := s.ask(ctx, "give post "+name+" its number", func(ctx context.Context, w *writer) error {
+			_, err := w.exec(ctx, "INSERT OR IGNORE INTO posts (post, id) VALUES (?, ?)", post, name)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // removals reads what the broken record had removed on purpose, and of which post, by the
 // numbers that those have in the new one.
 func (b *rebuild) removals(ctx context.Context, s *Store, old *sql.DB) error {

@@ -289,6 +289,41 @@ func TestALostPostKeepsItsNumber(t *testing.T) {
 	}
 }
 
+// TestALostPostKeepsTheNumberOfItsChunks: where its versions are lost too, their ids tell it,
+// and so whose the zeros are.
+func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"), post("combi"))
+	zeroed := v1Correction()
+	zeroed.ZeroBy = "M. Ashdown"
+	s.Correction(1, zeroed)
+	s.Append(1, samples(1, 600)) // the post with the lower number has none
+	merged(t, s, true)
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM posts; DELETE FROM post_versions; VACUUM")
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || out.Samples != 600 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if got := byTool(t, dir, "SELECT post, id FROM posts"); got != "2|combi" {
+		t.Errorf("the posts are %q", got)
+	}
+	for _, x := range out.Rows {
+		if strings.HasPrefix(x.Text, "row 2 of table posts") {
+			t.Errorf("it is told that %s", x.Text)
+		}
+	}
+	s = open(t, dir, Options{})
+	register(t, s, post("combi"))
+	if past, err := s.Past(0, time.Hour); err != nil || past.Zero.ZeroBy != "M. Ashdown" {
+		t.Errorf("the zero of combi was taken by %q, %v", past.Zero.ZeroBy, err)
+	}
+	if n := len(everything(t, s.Reader, "combi")); n != 600 {
+		t.Errorf("%d samples", n)
+	}
+}
+
 // TestWhatWasRemovedOfALostPostIsNotMissing: of a post that got its number back, samples that
 // were removed on purpose are none that the damage took.
 func TestWhatWasRemovedOfALostPostIsNotMissing(t *testing.T) {
