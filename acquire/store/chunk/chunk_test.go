@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 )
@@ -172,6 +173,23 @@ func TestNoRowsMakeNoChunk(t *testing.T) {
 		e.packed(nil, "fryer", before, 1<<20)
 		if b, of := e.Encode([]byte("before"), "fryer", func(func(*Row) bool) {}, 1<<20); string(b) != "before" || of != (Span{}) {
 			t.Errorf("%q, %+v", b, of)
+		}
+	}
+}
+
+// TestLateCenturiesPackAsWell: an instant is not taken for a slip before 2116.
+func TestLateCenturiesPackAsWell(t *testing.T) {
+	rows := signalRows(2000, 3)
+	for i := range rows {
+		rows[i].At += time.Date(2115, 1, 1, 0, 0, 0, 0, time.UTC).UnixNano() - rows[0].At/minute*minute
+	}
+	b, n := new(Encoder).packed(nil, "fryer", rows, 1<<20)
+	if n != len(rows) || len(b) > 2*n {
+		t.Errorf("%d of %d rows take %d bytes", n, len(rows), len(b))
+	}
+	for i, r := range all(t, b) {
+		if !same(&r, &rows[i]) {
+			t.Fatalf("row %d comes back as\n%+v\nwant\n%+v", i, r, rows[i])
 		}
 	}
 }

@@ -83,7 +83,8 @@ type channel struct {
 	table           [contexts]uint8
 }
 
-const saneAt = 1 << 61
+// saneAt bounds instants that are packed together, to 2116: no difference of two wraps.
+const saneAt = 1<<62 - 1
 
 // makeRoom makes room for n rows at once, most of which have one number. What grows bit by
 // bit has been there twice and more by then.
