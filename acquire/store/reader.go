@@ -239,13 +239,13 @@ func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
 	_, c, lost, err := scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
-	if err == sql.ErrNoRows || err == nil && lost { // what was said is there all the same
-		return &corrected{lost: true}, nil
-	}
-	if err != nil {
+	if lost = err == sql.ErrNoRows || err == nil && lost; err != nil && !lost {
 		return nil, fmt.Errorf("correction %d: %w", id, err)
 	}
-	made := &corrected{Correction: c, chain: c.Chain()}
+	made := &corrected{lost: true} // what was said is there all the same
+	if !lost {
+		made = &corrected{Correction: c, chain: c.Chain()}
+	}
 	r.corrections[id] = made
 	return made, nil
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"iter"
 	"os"
@@ -180,5 +181,38 @@ func TestViews(t *testing.T) {
 	}
 	if got, want := strings.Join([]string{p, from, state}, "|"), "fryer|2031-05-20T12:00:00.423Z|sealed"; got != want || seq != 3 {
 		t.Errorf("the view shows %d|%s, want 3|%s", seq, got, want)
+	}
+}
+
+// asked counts what is asked for.
+type asked struct {
+	querier
+	n int
+}
+
+func (a *asked) QueryRowContext(ctx context.Context, q string, args ...any) *sql.Row {
+	a.n++
+	return a.querier.QueryRowContext(ctx, q, args...)
+}
+
+// TestALostCorrectionIsAskedForOnce: and not for each of its samples.
+func TestALostCorrectionIsAskedForOnce(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Correction(0, v1Correction())
+	s.Append(0, samples(1, 600))
+	flushed(t, s)
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM corrections")
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	count := &asked{querier: r.from}
+	r.from = count
+	if n := len(everything(t, r, "fryer")); n != 600 || count.n != 1 {
+		t.Errorf("of %d samples their correction is asked for %d times", n, count.n)
 	}
 }
