@@ -17,12 +17,12 @@ import (
 type Values struct {
 	Seq     []int64
 	At      []int64   // ns since 1970 UTC
-	S       []float64 // W/m², corrected; NaN where there is no number
+	S       []float64 // W/m², corrected, or as indicated where the correction is lost; NaN where there is no number
 	Quality []acquire.Quality
 	Version []int64 // of the post, in table post_versions
 
 	lines []line   // by the block's kinds
-	lost  [][2]int // from which on and before which they have no number, for their correction is lost
+	lost  [][2]int // from which on and before which their correction is lost
 }
 
 // Values reads what Samples reads, without what was said, many at a time. What
@@ -79,7 +79,7 @@ func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 			for i, d := range b.Digits[b.first+from : b.first+end] {
 				v.S[from+i] = l.factor*float64(d) + l.offset
 			}
-		} else if err := r.bent(ctx, b.Block, b.first+from, v.S[from:end]); err != nil {
+		} else if err := r.bent(ctx, b.Block, b.first+from, v.S[from:end], v.Quality[from:end]); err != nil {
 			return err
 		}
 		from = end
@@ -93,14 +93,16 @@ func allOf[T any](to []T, v T) {
 	}
 }
 
-// bent fills to with the rows of b from row first on, each corrected by itself.
-func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float64) error {
+// bent fills to with the rows of b from row first on, each corrected by itself; see
+// TakeIndicated.
+func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float64, q []acquire.Quality) error {
 	for i := range to {
 		s, err := r.sample(ctx, b, first+i)
 		if err != nil {
 			return err
 		}
-		to[i] = float64(s.S)
+		s.TakeIndicated()
+		to[i], q[i] = float64(s.S), s.Quality
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/cycle/history"
+	"ovenward/drivers"
 )
 
 // cookedThrice makes the record of a post with a zero and a place of its own in each of
@@ -96,5 +97,39 @@ func TestVerifyTellsAChunkOfAnotherPostOnce(t *testing.T) {
 	}
 	if fmt.Sprint(n) != chunks {
 		t.Errorf("%d times, of %s chunks", n, chunks)
+	}
+}
+
+// TestPastSamplesOfALostCorrectionAreAsIndicated: of a soak test and a chart, too, they are those
+// of a probe without certificate; what was under the floor stays unknown.
+func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Correction(0, v1Correction())
+	all := samples(1, 3)
+	for i := range all {
+		all[i].Reading = drivers.Reading{HasValue: true, Unit: "mW/cm2", Value: drivers.Decimal{Digits: int64(6 - 2*i)}}
+		all[i].Quality = 0
+	}
+	all[1].Quality = acquire.UnderFloor
+	s.Append(0, all)
+	flushed(t, s)
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM corrections")
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var got []history.Sample
+	for batch, err := range r.PastSamples(t.Context(), "fryer", time.Time{}, noon().AddDate(1, 0, 0)) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		got = append(got, batch...)
+	}
+	if len(got) != 3 || !got[0].Valid || got[0].S != 60 || !got[0].Uncalibrated || got[1].Valid || !got[2].Valid || got[2].S != 20 {
+		t.Errorf("%+v", got)
 	}
 }
