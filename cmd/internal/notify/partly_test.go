@@ -200,6 +200,43 @@ func TestReloadSendsNobodyAgainWhatOneLacks(t *testing.T) {
 	}
 }
 
+// A restart does not know who has what waits for one mailbox: nobody is left out, and
+// who had it gets it twice, with the same Message-ID.
+func TestRestartLeavesNobodyOut(t *testing.T) {
+	cert, ca := certified(t)
+	office := newPostOffice(t, cert, false)
+	var room atomic.Bool
+	var tried atomic.Int64
+	office.rcpt = func(to string, _ int) error {
+		if to == "a@larkfield.example" && !room.Load() {
+			tried.Add(1)
+			return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
+		}
+		return nil
+	}
+	box := newOutbox()
+	end, _ := courierOf(t, box, toTwo(t, office, ca))
+	box.happen(raised(7, alarm.Silent, at(3)))
+	until(t, "the full mailbox is tried twice", func() bool { return tried.Load() >= 2 })
+	end()
+	room.Store(true)
+	end, _ = courierOf(t, box, toTwo(t, office, ca))
+	settled(t, box, 1)
+	end()
+	got, ids := map[string]int{}, map[string]bool{}
+	for _, l := range office.got() {
+		m, err := netmail.ReadMessage(bytes.NewReader(l.data))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got[l.to]++
+		ids[m.Header.Get("Message-Id")] = true
+	}
+	if got["a@larkfield.example"] != 1 || got["b@larkfield.example"] != 2 || len(ids) != 1 {
+		t.Errorf("got %v, under ids %v; want one to a and two to b, under one", got, ids)
+	}
+}
+
 // What some recipients have is tried again whatever its pace, and under its own id: in
 // a message of several they would get it twice.
 func TestPartlyToldIsTriedByItself(t *testing.T) {
