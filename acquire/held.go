@@ -175,6 +175,9 @@ func (w *watch) recall(p Past) error {
 		if !here && s.Mono >= moved {
 			arrive()
 		}
+		if !s.At.Before(p.Placed) { // by another probe else
+			w.heedBattery(&s.Reading)
+		}
 		if s.Mono >= 0 {
 			if ahead.Seq > 0 && ahead.Mono >= 0 {
 				w.recallAhead(&ahead, &s)

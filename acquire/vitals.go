@@ -102,37 +102,47 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 			w.report(Event{At: at, Post: w.post.ID, Kind: KindBattery, Text: text})
 		}
 	}
-	v, bound := w.vitals, (*float64)(nil)
-	has := r.BatteryUnit != ""
-	switch {
-	case !has:
-	case v.BatteryUnit == "V":
-		bound = w.post.Probe.Vitals.BatteryVolts
-	default:
-		bound = w.post.Probe.Vitals.BatteryRatio
-	}
-	low := has && bound != nil && v.Battery < *bound
-	if w.lowRecalled && has { // one that the record tells of was raised by what the probe says, or by its own call
-		w.lowByValue, w.lowRecalled = bound != nil, false
-	}
+	bound, low := w.heedBattery(r)
 	switch {
 	case w.battery:
-		w.lowByValue = low
 		w.moveVital(batteryAt, alarm.Appears, at, func() string { return "the probe calls for a new battery: change it soon" })
 	case low:
-		w.lowByValue = true
+		v := w.vitals
 		w.moveVital(batteryAt, alarm.Appears, at, func() string {
 			return fmt.Sprintf("the probe's battery is at %s, below %s: change it soon", batteryWords(v.Battery, v.BatteryUnit), batteryWords(*bound, v.BatteryUnit))
 		})
-	case bound != nil && v.Battery < *bound*batteryBack:
-	case plain && (bound != nil || !w.lowByValue):
+	case plain && !w.lowByValue:
 		w.moveVital(batteryAt, alarm.Disappears, at, func() string {
-			if bound == nil {
-				return "the probe calls for no new battery, and nothing that it says of its battery is bounded"
+			switch {
+			case bound != nil:
+				return "the probe's battery is no longer low"
+			case r.BatteryUnit == "" && w.post.Probe.Vitals.battery():
+				return "the probe calls for no new battery, and says no value of it: how much is left is not known"
 			}
-			return "the probe's battery is no longer low"
+			return "the probe calls for no new battery, and nothing that it says of its battery is bounded"
 		})
 	}
+}
+
+// heedBattery takes what a reading says of the battery's value, if it does, and notes
+// whether that is low: so it stands until another one is said. It returns the bound of
+// the value, nil for none, and whether it is below it.
+func (w *watch) heedBattery(r *drivers.Reading) (bound *float64, low bool) {
+	value := r.Battery.Float()
+	switch r.BatteryUnit {
+	case "":
+		return nil, false
+	case "V":
+		bound = w.post.Probe.Vitals.BatteryVolts
+	case "%":
+		value /= 100
+		fallthrough
+	default:
+		bound = w.post.Probe.Vitals.BatteryRatio
+	}
+	low = bound != nil && value < *bound
+	w.lowByValue = low || w.lowByValue && bound != nil && value < *bound*batteryBack
+	return bound, low
 }
 
 // battery says whether a bound for the battery is set.

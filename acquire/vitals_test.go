@@ -11,15 +11,24 @@ import (
 )
 
 // toldVitals runs readings through a watch, one a second, and returns what was
-// said of a rule.
-func toldVitals(t *testing.T, rule alarm.Rule, bounds VitalBounds, standing []alarm.Alarm, said []drivers.Reading) (*watch, []string) {
+// said of a rule. before were recorded, one a second, until it began.
+func toldVitals(t *testing.T, rule alarm.Rule, bounds VitalBounds, standing []alarm.Alarm, before, said []drivers.Reading) (*watch, []string) {
 	t.Helper()
 	p := aPost(&fakeProbe{})
 	p.Probe.Vitals = bounds
 	epoch := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	m := newMemory()
 	w := newWatch(&p, 0, epoch, m, m.Record)
-	w.restore(Past{Alarms: standing})
+	past := Past{Alarms: standing, LastSeq: int64(len(before)), LastAt: epoch, Recent: func(yield func(Sample, error) bool) {
+		for i, r := range before {
+			if !yield(Sample{Seq: int64(i + 1), At: epoch.Add(time.Duration(i-len(before)) * time.Second), Reading: r}, nil) {
+				return
+			}
+		}
+	}}
+	if err := w.restore(past); err != nil {
+		t.Fatal(err)
+	}
 	for i, r := range said {
 		if r.Status&(drivers.OverRange|drivers.Fault) == 0 {
 			r.Value, r.HasValue = drivers.Decimal{Digits: int64(400 + i%3), Exp: -3}, true
@@ -51,25 +60,30 @@ func TestBatteryAlarm(t *testing.T) {
 	for name, c := range map[string]struct {
 		bounds   VitalBounds
 		standing []alarm.Alarm
+		before   []drivers.Reading
 		said     []drivers.Reading
 		want     []string // beginnings
 	}{
-		"status":               {VitalBounds{}, nil, []drivers.Reading{says(0), says(drivers.BatteryLow), says(drivers.BatteryLow), says(0)}, []string{"raised: the probe calls", "returned"}},
-		"hidden by over":       {VitalBounds{}, nil, []drivers.Reading{says(drivers.BatteryLow), says(drivers.OverRange), says(drivers.Fault), says(drivers.BatteryLow)}, []string{"raised"}},
-		"below its bound":      {v34, nil, []drivers.Reading{volts(3500), volts(3390), volts(3410), volts(3390), volts(3500)}, []string{"raised: the probe's battery is at 3.39 V, below 3.4 V", "returned"}},
-		"a share":              {r20, nil, []drivers.Reading{share(21), share(19), share(20), share(25)}, []string{"raised: the probe's battery is at 19 %, below 20 %", "returned"}},
-		"no bound for it":      {r20, nil, []drivers.Reading{volts(1)}, nil},
-		"value says nothing":   {v34, nil, []drivers.Reading{volts(3300), says(0), says(0)}, []string{"raised"}},
-		"bound, never a value": {v34, nil, []drivers.Reading{says(drivers.BatteryLow), says(0)}, []string{"raised", "returned"}},
-		"both":                 {v34, nil, []drivers.Reading{with(volts(3600), drivers.BatteryLow), volts(3600)}, []string{"raised: the probe calls", "returned"}},
-		"bound taken away":     {VitalBounds{}, standing, []drivers.Reading{volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
-		"bound in another":     {r20, standing, []drivers.Reading{says(0), volts(3300), volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
-		"in another, reversed": {v34, standing, []drivers.Reading{says(0), share(90)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
-		"in another, and low":  {r20, standing, []drivers.Reading{with(volts(3300), drivers.BatteryLow), says(0)}, []string{"returned"}},
-		"from the record":      {v34, standing, []drivers.Reading{says(0), volts(3300), volts(3600)}, []string{"returned"}},
+		"status":               {VitalBounds{}, nil, nil, []drivers.Reading{says(0), says(drivers.BatteryLow), says(drivers.BatteryLow), says(0)}, []string{"raised: the probe calls", "returned"}},
+		"hidden by over":       {VitalBounds{}, nil, nil, []drivers.Reading{says(drivers.BatteryLow), says(drivers.OverRange), says(drivers.Fault), says(drivers.BatteryLow)}, []string{"raised"}},
+		"below its bound":      {v34, nil, nil, []drivers.Reading{volts(3500), volts(3390), volts(3410), volts(3390), volts(3500)}, []string{"raised: the probe's battery is at 3.39 V, below 3.4 V", "returned"}},
+		"a share":              {r20, nil, nil, []drivers.Reading{share(21), share(19), share(20), share(25)}, []string{"raised: the probe's battery is at 19 %, below 20 %", "returned"}},
+		"no bound for it":      {r20, nil, nil, []drivers.Reading{volts(1)}, nil},
+		"value says nothing":   {v34, nil, nil, []drivers.Reading{volts(3300), says(0), says(0)}, []string{"raised"}},
+		"bound, never a value": {v34, nil, nil, []drivers.Reading{says(drivers.BatteryLow), says(0)}, []string{"raised", "returned"}},
+		"both":                 {v34, nil, nil, []drivers.Reading{with(volts(3600), drivers.BatteryLow), volts(3600)}, []string{"raised: the probe calls", "returned"}},
+		"bound taken away":     {VitalBounds{}, standing, nil, []drivers.Reading{volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"bound in another":     {r20, standing, nil, []drivers.Reading{volts(3300), volts(3300)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"in another, reversed": {v34, standing, nil, []drivers.Reading{share(90)}, []string{"returned: the probe calls for no new battery, and nothing that it says"}},
+		"in another, and low":  {r20, standing, nil, []drivers.Reading{with(volts(3300), drivers.BatteryLow), says(0)}, []string{"returned"}},
+		"from the record":      {v34, standing, []drivers.Reading{volts(3600), volts(3300), says(0)}, []drivers.Reading{says(0), volts(3300), volts(3600)}, []string{"returned"}},
+		"low when it stopped":  {v34, standing, []drivers.Reading{volts(3300)}, []drivers.Reading{says(0), says(0)}, nil},
+		"changed while nobody looked, no value": {v34, standing, []drivers.Reading{says(drivers.BatteryLow)}, []drivers.Reading{says(0)},
+			[]string{"returned: the probe calls for no new battery, and says no value of it: how much is left is not known"}},
+		"low, then called without a value": {v34, nil, nil, []drivers.Reading{volts(3300), says(drivers.BatteryLow), says(0)}, []string{"raised"}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, told := toldVitals(t, alarm.Battery, c.bounds, c.standing, c.said)
+			_, told := toldVitals(t, alarm.Battery, c.bounds, c.standing, c.before, c.said)
 			if !slices.EqualFunc(told, c.want, strings.HasPrefix) {
 				t.Errorf("told %q, want %q", told, c.want)
 			}
@@ -95,7 +109,7 @@ func TestTemperatureAlarm(t *testing.T) {
 		"nothing is said": {both, []drivers.Reading{{}, {}}, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
-			w, told := toldVitals(t, alarm.Temperature, c.bounds, nil, c.said)
+			w, told := toldVitals(t, alarm.Temperature, c.bounds, nil, nil, c.said)
 			if !slices.EqualFunc(told, c.want, strings.HasPrefix) {
 				t.Errorf("told %q, want %q", told, c.want)
 			}
@@ -108,7 +122,7 @@ func TestTemperatureAlarm(t *testing.T) {
 
 func TestVitalsTouchNoVerdict(t *testing.T) {
 	hot := drivers.Reading{Temperature: drivers.Decimal{Digits: 90}, HasTemp: true, Battery: drivers.Decimal{Digits: 1}, BatteryUnit: "%"}
-	w, _ := toldVitals(t, alarm.Exceeds, VitalBounds{BatteryRatio: new(0.5), TemperatureAbove: new(40.0)}, nil, []drivers.Reading{hot, hot, hot})
+	w, _ := toldVitals(t, alarm.Exceeds, VitalBounds{BatteryRatio: new(0.5), TemperatureAbove: new(40.0)}, nil, nil, []drivers.Reading{hot, hot, hot})
 	st := w.stats(w.epoch.Add(3 * time.Second))
 	if st.Condition.Blind() || st.Newest.Quality != 0 || st.Vitals.Battery != 0.01 || st.Vitals.Temperature != 90 {
 		t.Errorf("%v, %v, %+v", st.Condition, st.Newest.Quality, st.Vitals)

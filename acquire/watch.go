@@ -80,8 +80,7 @@ type watch struct {
 	up           bool
 	battery      bool // the probe calls for a new one
 	vitals       Vitals
-	lowByValue   bool // only the battery's value can end its alarm
-	lowRecalled  bool // so it may be, of what the record tells
+	lowByValue   bool // the newest value that was said of the battery is low
 	runPeakU     quantity.PowerDensity
 	flaws        runFlaws
 	top, topU    quantity.PowerDensity // the most that the probe can show, corrected
@@ -159,8 +158,6 @@ func (w *watch) restore(p Past) error {
 			ahead.Round(time.Second))})
 	}
 	w.correction.Zero, w.correction.ZeroAt, w.correction.ZeroBy = p.Zero.Zero, p.Zero.ZeroAt, p.Zero.ZeroBy
-	w.lowByValue = w.post.Probe.Vitals.battery()
-	w.lowRecalled = w.lowByValue
 	w.use(w.correction)
 	for _, a := range p.Alarms {
 		w.takeUp(a.Sound())
