@@ -30,6 +30,8 @@ func TestAStartMendsNoCourier(t *testing.T) {
 		"accepted":            {notify.Stats{Name: "desk", LastAccepted: at}, false, false},
 		"a heartbeat was":     {notify.Stats{Name: "desk", LastHeartbeat: at}, false, false},
 		"in vain":             {notify.Stats{Name: "desk", Failing: true, LastError: "nobody answers", LastErrorAt: at}, false, true},
+		"not shown":           {notify.Stats{Name: "desk", NotShown: "the state of post galley is not taken", LastAccepted: at}, false, true},
+		"shown":               {notify.Stats{Name: "desk", LastShown: at}, false, false},
 		"in vain, then taken": {notify.Stats{Name: "desk", LastError: "nobody answers", LastErrorAt: at, LastAccepted: at}, false, false},
 	} {
 		got := courierTrouble(tt.s)

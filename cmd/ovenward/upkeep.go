@@ -48,11 +48,15 @@ func (g *generation) troubles() []acquire.Trouble {
 }
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
-// or a heartbeat, was not accepted. Before the first attempt nobody knows.
+// or a heartbeat, was not accepted, or the receiver does not show what is so. Before the
+// first attempt nobody knows.
 func courierTrouble(s notify.Stats) acquire.Trouble {
-	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name), Unknown: s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero()} // nothing was tried yet
-	if s.Failing && s.LastError != "" {
+	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name), Unknown: s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && s.LastShown.IsZero()} // nothing was tried yet
+	switch {
+	case s.Failing && s.LastError != "":
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
+	case s.NotShown != "":
+		t.Text = fmt.Sprintf("%s does not show how all posts are: %s", s.To, s.NotShown)
 	}
 	return t
 }

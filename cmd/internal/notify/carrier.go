@@ -24,13 +24,15 @@ type keeper interface {
 	keep(ctx context.Context, now present)
 }
 
-// present is what is true now. Both methods wait for nothing.
+// present is what is true now. Its methods wait for nothing.
 type present interface {
 	// standing returns the newest message of each alarm that stands and that the
 	// courier tells of.
 	standing() []Message
 	// snapshot returns how all posts are; false when nobody can say.
 	snapshot() (Snapshot, bool)
+	// shown is told after each look why the receiver does not show what is true; nil: it does.
+	shown(err error)
 }
 
 // result is what came of one attempt.

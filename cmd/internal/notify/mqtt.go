@@ -80,6 +80,7 @@ type kept struct {
 	tried time.Time // when the newest attempt began
 	fails int       // attempts that failed since
 	next  time.Time // not tried before
+	err   error     // of the newest attempt
 }
 
 // NewMQTT makes a Carrier that publishes to a broker. It opens no connection.
@@ -241,11 +242,15 @@ func (b *publisher) keep(ctx context.Context, now present) {
 	failures, next := 0, time.Time{}
 	for ctx.Err() == nil {
 		if at := time.Now(); !at.Before(next) {
-			if err := b.show(ctx, now, at); err != nil {
+			err := b.show(ctx, now, at)
+			if err != nil {
 				failures++
 				next = at.Add(backoff(failures, 0.5))
 			} else {
-				failures = 0
+				failures, err = 0, b.amiss(now)
+			}
+			if ctx.Err() == nil {
+				now.shown(err)
 			}
 		}
 		select {
@@ -291,6 +296,27 @@ func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 	return nil
 }
 
+// amiss says which states the broker does not take. MQTT 3.1.1 has no word for why: a
+// broker ends the connection, or does not acknowledge.
+func (b *publisher) amiss(now present) error {
+	var first error
+	n := 0
+	s, _ := now.snapshot()
+	for _, p := range s.Posts {
+		err := b.told[p.ID].err
+		if err == nil {
+			continue
+		}
+		if n++; first == nil {
+			first = fmt.Errorf("the state of post %s is not taken: see whether the broker lets this user publish to %s%s%s: %w", p.ID, b.o.Topic, topicPost, p.ID, err)
+		}
+	}
+	if n > 1 {
+		return fmt.Errorf("%w (so with %d posts)", first, n)
+	}
+	return first
+}
+
 // within retains something within the time of one attempt.
 func (b *publisher) within(ctx context.Context, topic string, body []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, b.o.Timeout)
@@ -328,9 +354,9 @@ func (b *publisher) retain(ctx context.Context, p PostState, s Snapshot, at time
 	defer func() { b.told[p.ID] = last }()
 	if err := b.within(ctx, b.o.Topic+topicPost+p.ID, body); err != nil {
 		last.fails++
-		last.next = at.Add(backoff(last.fails, 0.5))
+		last.next, last.err = at.Add(backoff(last.fails, 0.5)), err
 		return err
 	}
-	last.key, last.over, last.at, last.fails, last.next = string(key), b.connections.Load(), at, 0, time.Time{}
+	last = kept{key: string(key), over: b.connections.Load(), at: at, tried: last.tried}
 	return nil
 }

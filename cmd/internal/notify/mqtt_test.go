@@ -59,7 +59,7 @@ func newHall(t *testing.T, cert tls.Certificate) *hall {
 // doorkeeper lets one user in, and to all topics but one.
 type doorkeeper struct {
 	broker.HookBase
-	forbidden string
+	forbidden atomic.Value // string
 	refused   atomic.Int64
 }
 
@@ -74,10 +74,11 @@ func (*doorkeeper) OnConnectAuthenticate(_ *broker.Client, p packets.Packet) boo
 }
 
 func (d *doorkeeper) OnACLCheck(_ *broker.Client, topic string, _ bool) bool {
-	if topic == d.forbidden {
-		d.refused.Add(1)
+	if topic != d.forbidden.Load() {
+		return true
 	}
-	return topic != d.forbidden
+	d.refused.Add(1)
+	return false
 }
 
 // listen hears what comes to a topic, retained messages first.

@@ -1,10 +1,14 @@
 package notify
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
+	"os"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -76,7 +80,7 @@ func TestSlowBrokerGetsRoundToAllPosts(t *testing.T) {
 func TestRefusedPostKeepsNoOtherBack(t *testing.T) {
 	cert, ca := certified(t)
 	h := newHall(t, cert)
-	h.door.forbidden = "larkfield/post/post-1"
+	h.door.forbidden.Store("larkfield/post/post-1")
 	b, _, now := publishing(t, h.address, ca, 3)
 	defer b.close()
 	state := func(i int) (r retained) {
@@ -109,6 +113,42 @@ func TestRefusedPostKeepsNoOtherBack(t *testing.T) {
 			t.Errorf("at the end post %d is %q", i, got)
 		}
 	}
+}
+
+// A state that the broker does not take is the courier's trouble, with what is known of
+// why, until it is taken; so is a broker that lets nobody in. The log tells each once.
+func TestRefusedStateIsTold(t *testing.T) {
+	cert, ca := certified(t)
+	h := newHall(t, cert)
+	h.door.forbidden.Store("larkfield/post/post-1")
+	b, _, c := publishing(t, h.address, ca, 3)
+	var log bytes.Buffer
+	c.log = slog.New(slog.NewTextHandler(&log, nil))
+	ctx, cancel := context.WithCancel(t.Context())
+	var ended sync.WaitGroup
+	ended.Go(func() { b.keep(ctx, c) })
+	until(t, "the refused state is told", func() bool { return c.Stats().NotShown != "" })
+	const want = "the state of post post-1 is not taken: see whether the broker lets this user publish to larkfield/post/post-1: "
+	if got := c.Stats().NotShown; !strings.HasPrefix(got, want) || len(got) == len(want) {
+		t.Errorf("told is %q, want %q and why", got, want)
+	}
+	until(t, "it is tried again", func() bool { return h.door.refused.Load() > 1 })
+	h.door.forbidden.Store("")
+	until(t, "the state is taken", func() bool { return c.Stats().NotShown == "" })
+	cancel()
+	ended.Wait()
+	b.close()
+	if n, m := strings.Count(log.String(), "is not shown"), strings.Count(log.String(), "is shown again"); n != 1 || m != 1 || c.Stats().LastShown.IsZero() {
+		t.Errorf("told %d times in the log, and %d times that it is over; last shown %s\n%s", n, m, c.Stats().LastShown, &log)
+	}
+	if err := os.WriteFile(b.o.Password.File, []byte("another"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel = context.WithCancel(t.Context())
+	ended.Go(func() { b.keep(ctx, c) })
+	until(t, "it is told that the broker lets nobody in", func() bool { return strings.Contains(c.Stats().NotShown, "uthorized") })
+	cancel()
+	ended.Wait()
 }
 
 // A look ends after a second, so that what is so by then is published next; and a

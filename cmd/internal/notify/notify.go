@@ -83,6 +83,10 @@ type Stats struct {
 	LastAccepted  time.Time // zero: none
 	Heartbeat     time.Duration
 	LastHeartbeat time.Time // accepted; zero: none
+
+	// Of a receiver that also shows what is true now.
+	NotShown  string    // why it does not; empty: it does, or nothing is shown there
+	LastShown time.Time // when it last did; zero: never
 }
 
 // Courier sends changes of alarms through one Carrier. Run may be called once;
@@ -182,6 +186,7 @@ func (s Stats) after(before Stats) Stats {
 	s.Failing = before.Failing
 	s.LastError, s.LastErrorAt = before.LastError, before.LastErrorAt
 	s.LastAccepted, s.LastHeartbeat = before.LastAccepted, before.LastHeartbeat
+	s.NotShown, s.LastShown = before.NotShown, before.LastShown
 	return s
 }
 
@@ -239,6 +244,25 @@ func (c *Courier) standing() []Message {
 		all = append(all, c.message(w))
 	}
 	return all
+}
+
+func (c *Courier) shown(err error) {
+	why := ""
+	if err != nil {
+		why = err.Error()
+	}
+	var was string
+	c.note(func(s *Stats) {
+		if was, s.NotShown = s.NotShown, why; why == "" {
+			s.LastShown = time.Now()
+		}
+	})
+	switch {
+	case was == "" && why != "":
+		c.log.Warn("what is so of the posts is not shown; it is tried again until it is", "error", why)
+	case was != "" && why == "":
+		c.log.Info("what is so of the posts is shown again")
+	}
 }
 
 func (c *Courier) snapshot() (Snapshot, bool) {
