@@ -157,6 +157,7 @@ func (w *watch) recall(p Past) error {
 		w.bounds.Seen = false // it holds no longer
 		w.renewMeans()
 		w.runs, w.flaws, w.runPeakU = newRuns(w.post), newRunFlaws(w.post), 0
+		w.recalled.from = moved
 		here = true
 	}
 	var ahead Sample // the newest one, from which on the record may be ahead of the clock
@@ -190,8 +191,14 @@ func (w *watch) recall(p Past) error {
 			w.bounds.Seen = false
 			continue
 		}
+		blind := !w.wasValid || s.Mono-w.valid > w.post.Stale || s.Mono-w.still > w.post.Stuck
 		w.follow(&s)
 		ahead = s
+		if w.wasValid && w.valid == s.Mono {
+			if w.recalled.to = s.Mono; blind {
+				w.recalled.from = s.Mono
+			}
+		}
 		over := s.Quality&OverRange != 0 && s.Quality&Fault == 0
 		for i := range w.held {
 			h := &w.held[i]

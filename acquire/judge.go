@@ -173,7 +173,7 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 	if c := w.conditionAt(mono); c != w.condition {
 		since := at
 		if w.condition == Starting && w.since.Equal(w.epoch.UTC()) { // the first one found
-			since = w.stoodSince(c, at)
+			since = w.stoodSince(c, at, mono)
 		}
 		w.condition, w.since = c, since
 	}
@@ -202,13 +202,22 @@ func (w *watch) step(mono time.Duration, at time.Time) {
 }
 
 // stoodSince is since when a condition found at the start is so: where the record knows
-// that it was so before, since then.
-func (w *watch) stoodSince(c Condition, at time.Time) time.Time {
-	before := at
-	if i, ok := map[Condition]int{SilentNow: silentAt, StaleNow: staleAt, StuckNow: stuckAt, AwayNow: awayAt, TestNow: testAt}[c]; ok && w.alarms[i].State.Present() {
+// that it was so before, since then. Of a post that sees, what is read back of it knows,
+// and where the post was blind meanwhile, if only for want of a program, no further.
+func (w *watch) stoodSince(c Condition, at time.Time, mono time.Duration) time.Time {
+	before, saw := at, w.recalled.to != 0 && mono-w.recalled.to <= w.post.Stale
+	begun, running := w.runs.Running()
+	ended, ever := w.runs.Last()
+	if ended += w.post.RunGap; !ever {
+		ended = w.recalled.from
+	}
+	switch i, ok := map[Condition]int{SilentNow: silentAt, StaleNow: staleAt, StuckNow: stuckAt, AwayNow: awayAt, TestNow: testAt}[c]; {
+	case ok && w.alarms[i].State.Present():
 		before = w.alarms[i].Since
-	} else if since, running := w.runs.Running(); c == Seeing && running {
-		before = w.epoch.Add(since).UTC()
+	case saw && c == Seeing && running:
+		before = w.epoch.Add(max(begun, w.recalled.from)).UTC()
+	case saw && c == Idle:
+		before = w.epoch.Add(max(ended, w.recalled.from)).UTC()
 	}
 	if before.IsZero() || before.After(at) {
 		return at

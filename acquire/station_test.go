@@ -358,18 +358,29 @@ func TestAStateIsAsOldAsTheRecordKnows(t *testing.T) {
 	born := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	raised := born.Add(-time.Hour)
 	silent := Past{Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Silent, State: alarm.Acknowledged, ID: "y", Since: raised, Changed: raised}}}
-	ran := Past{LastSeq: 2300, LastAt: born.Add(-100 * time.Millisecond), Recent: func(yield func(Sample, error) bool) {
-		for i := range 2300 {
-			s := Sample{Seq: int64(i + 1), At: born.Add(time.Duration(i-2300) * 100 * time.Millisecond), S: milliwatts(0.001), U: milliwatts(0.001),
-				Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(i % 7), Exp: -3}}}
-			if i >= 2000 {
-				s.S = milliwatts(0.4)
+	ran := func(to time.Duration, value func(i int) float64) Past { // up to so long before the start; 0: not seen
+		return Past{LastSeq: 2300, LastAt: born.Add(-to), Recent: func(yield func(Sample, error) bool) {
+			for i := range 2300 {
+				s := Sample{Seq: int64(i + 1), At: born.Add(time.Duration(i-2299)*100*time.Millisecond - to), S: milliwatts(value(i)), U: milliwatts(0.001),
+					Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(i % 7), Exp: -3}}}
+				if s.S > 0 && !yield(s, nil) {
+					return
+				}
 			}
-			if !yield(s, nil) {
-				return
+		}}
+	}
+	rest := func(int) float64 { return 0.001 }
+	from := func(begin, end int) func(i int) float64 {
+		return func(i int) float64 {
+			if i >= begin && i < end {
+				return 0.4
 			}
+			return 0.001
 		}
-	}}
+	}
+	const moment = 100 * time.Millisecond
+	running := func(d time.Duration) string { return dither(0.4, d) }
+	idling := func(d time.Duration) string { return dither(0.001, d) }
 	for _, tc := range []struct {
 		name      string
 		say       func(time.Duration) string
@@ -378,14 +389,26 @@ func TestAStateIsAsOldAsTheRecordKnows(t *testing.T) {
 		since     time.Time
 	}{
 		{"silent", func(time.Duration) string { return "gone" }, silent, SilentNow, raised},
-		{"seen again", func(d time.Duration) string { return dither(0.4, d) }, silent, Idle, born.Add(2 * time.Millisecond)},
-		{"in a run", func(d time.Duration) string { return dither(0.4, d) }, ran, Seeing, born.Add(-30 * time.Second)},
-	} {
-		watching(t, tc.say, tc.past, func(t *testing.T, s *Station, m *memory) {
-			at(20 * time.Second)
-			if st := s.Stats()[0]; st.Condition != tc.condition || st.Since.Sub(tc.since).Abs() > time.Second {
-				t.Errorf("%s: %s since %v, want %s since %v", tc.name, st.Condition, st.Since, tc.condition, tc.since)
+		{"seen again", running, silent, Idle, born},
+		{"in a run", running, ran(moment, from(2000, 2300)), Seeing, born.Add(-30 * time.Second)},
+		{"in a run, and nobody watched meanwhile", running, ran(10*time.Second, from(2000, 2300)), Seeing, born},
+		{"in a run, blind within it", running, ran(moment, func(i int) float64 {
+			if i >= 2100 && i < 2200 {
+				return 0
 			}
+			return from(2000, 2300)(i)
+		}), Seeing, born.Add(-10 * time.Second)},
+		{"no run", idling, ran(moment, rest), Idle, born.Add(-230 * time.Second)},
+		{"no run, and nobody watched meanwhile", idling, ran(10*time.Second, rest), Idle, born},
+		{"a run has ended", idling, ran(moment, from(1000, 1300)), Idle, born.Add(-100*time.Second + aPost(&fakeProbe{}).RunGap)},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			watching(t, tc.say, tc.past, func(t *testing.T, s *Station, m *memory) {
+				at(20 * time.Second)
+				if st := s.Stats()[0]; st.Condition != tc.condition || st.Since.Sub(tc.since).Abs() > time.Second {
+					t.Errorf("%s since %v, want %s since %v", st.Condition, st.Since, tc.condition, tc.since)
+				}
+			})
 		})
 	}
 }

@@ -76,7 +76,8 @@ type watch struct {
 	bounds       limit.Stretch // of the newest sample; To not set
 	condition    Condition
 	since        time.Time
-	blind        bool // an alarm about not seeing may be present
+	recalled     struct{ from, to time.Duration } // the newest stretch that what the record tells of saw without a break
+	blind        bool                             // an alarm about not seeing may be present
 	up           bool
 	battery      bool // the probe calls for a new one
 	vitals       Vitals
