@@ -15,7 +15,7 @@ const (
 	Starting  Condition = "starting"                 // no answer yet, and not yet overdue
 	Seeing    Condition = "seeing"                   // fresh samples, the oven runs or the field is over range
 	Idle      Condition = "idle or not known to run" // fresh samples, no emission seen
-	StaleNow  Condition = "stale"                    // answers, but no fresh valid sample
+	StaleNow  Condition = "stale"                    // no fresh valid sample; it answers, or is not silent for long enough to be called so
 	StuckNow  Condition = "stuck"                    // the reading stands still
 	SilentNow Condition = "silent"                   // no answer, or no port
 	AwayNow   Condition = "away for survey"          // the probe is not at its post
