@@ -84,9 +84,9 @@ type Alarm struct {
 	AsideSince time.Time `json:"aside_since,omitzero"`
 	Until      time.Time `json:"until,omitzero"` // when the shelf, or what was announced, ends by itself; zero: it does not
 
-	// Since when it waits to be acknowledged, and since when it calls after it was set
-	// aside; zero: not known. Only the record's changes tell: see Recalling.
-	waits, calls time.Time
+	// Since when it waits to be acknowledged, since when it calls after it was set aside,
+	// and when it last came; zero: not known. Only the record's changes tell: see Recalling.
+	waits, calls, came time.Time
 }
 
 // Urgency is the alarm's priority.

@@ -56,8 +56,11 @@ func (c *Care) begin(a Alarm, mono time.Duration, wall time.Time) {
 		}
 		return max(wall.Sub(since), 0)
 	}
-	told := a.Since
-	for _, at := range []time.Time{a.Told, a.Changed, a.calls} {
+	told, came := a.Since, a.came
+	if came.IsZero() && a.State == Unacknowledged {
+		came = a.Changed
+	}
+	for _, at := range []time.Time{a.Told, came, a.calls} { // not a.Changed: who acknowledges it is told again no later
 		if at.After(told) {
 			told = at
 		}

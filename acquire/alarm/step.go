@@ -46,7 +46,8 @@ func (a Alarm) Do(act Act) (Alarm, Reason) {
 	return a.Recalling(Change{Alarm: a, From: before.State, Reason: reason}, act.At), reason
 }
 
-// Recalling notes since when the alarm waits and calls, where this change began it.
+// Recalling notes since when the alarm waits and calls, and that it came, where this
+// change did it.
 // After a start it is called with the changes of the record, in their order.
 func (a Alarm) Recalling(c Change, at time.Time) Alarm {
 	if c.ID != a.ID {
@@ -54,6 +55,9 @@ func (a Alarm) Recalling(c Change, at time.Time) Alarm {
 	}
 	if c.State.Waits() && !c.From.Waits() {
 		a.waits = at
+	}
+	if c.State.Present() && !c.From.Present() {
+		a.came = at
 	}
 	if c.Reason.CallsAgain() {
 		a.calls = at

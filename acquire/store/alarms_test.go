@@ -92,14 +92,19 @@ func TestAStartTellsOnWhenItWouldHaveBeen(t *testing.T) {
 	}
 	for name, tc := range map[string]struct {
 		start int
+		every int // a start every so many minutes, too; 0: not
 		again time.Duration
 		steps []step
 		want  []int
 	}{
-		"off the shelf": {131, 100 * time.Minute, []step{{0, alarm.Appears}, {10, alarm.Shelve}, {130, alarm.Unshelve}}, []int{160, 230, 330}},
-		"latched after it was acknowledged and came again": {75, 0, []step{{0, alarm.Appears}, {40, alarm.Acknowledge}, {50, alarm.Disappears},
+		"acknowledged after it was told again": {95, 0, time.Hour, []step{{0, alarm.Appears}, {10, alarm.Acknowledge}, {90, alarm.Disappears}}, []int{60, 120, 180, 240, 300}},
+		"came again, and was acknowledged": {115, 0, time.Hour, []step{{0, alarm.Appears}, {10, alarm.Acknowledge}, {70, alarm.Disappears},
+			{80, alarm.Appears}, {110, alarm.Acknowledge}}, []int{60, 140, 200, 260, 320}},
+		"starts without end": {1, 7, time.Hour, []step{{0, alarm.Appears}, {10, alarm.Acknowledge}, {90, alarm.Disappears}}, []int{60, 120, 180, 240, 300}},
+		"off the shelf":      {131, 0, 100 * time.Minute, []step{{0, alarm.Appears}, {10, alarm.Shelve}, {130, alarm.Unshelve}}, []int{160, 230, 330}},
+		"latched after it was acknowledged and came again": {75, 0, 0, []step{{0, alarm.Appears}, {40, alarm.Acknowledge}, {50, alarm.Disappears},
 			{60, alarm.Appears}, {70, alarm.Disappears}}, []int{30, 90}},
-		"comes and goes, and nobody acknowledges it": {75, 0, []step{{0, alarm.Appears}, {50, alarm.Disappears}, {60, alarm.Appears}}, []int{30}},
+		"comes and goes, and nobody acknowledges it": {75, 0, 0, []step{{0, alarm.Appears}, {50, alarm.Disappears}, {60, alarm.Appears}}, []int{30}},
 	} {
 		for _, start := range []int{-1, tc.start} {
 			t.Run(fmt.Sprintf("%s, start at %d", name, start), func(t *testing.T) {
@@ -124,7 +129,7 @@ func TestAStartTellsOnWhenItWouldHaveBeen(t *testing.T) {
 							do(st.what)
 						}
 					}
-					if minute == start {
+					if minute == start || start >= 0 && tc.every > 0 && minute%tc.every == 1 {
 						shut(t, s)
 						s = open(t, dir, Options{})
 						register(t, s, post("fryer"))
