@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -33,7 +34,7 @@ func inodes(dir string) (free, all uint64, err error) {
 
 // usable says why a device cannot be used, or who holds it. asService asks it for a
 // user of no rights but the group dialout, which is what the packaged service is.
-func (m machine) usable(path string, asService bool) (trouble string, held []string, err error) {
+func (m machine) usable(path string, asService bool) (trouble string, held []holder, err error) {
 	real, err := filepath.EvalSymlinks(path)
 	if err != nil {
 		return "", nil, err
@@ -62,6 +63,33 @@ func (m machine) usable(path string, asService bool) (trouble string, held []str
 		}
 	}
 	return trouble, holders[real], nil
+}
+
+// rivals are those holders that each read what the others are answered: not a program
+// that serves a simulated probe, nor one that another of them started.
+func (m machine) rivals(held []holder) (all []holder) {
+	for _, h := range held {
+		args, _ := os.ReadFile(filepath.Join(m.proc, strconv.Itoa(h.pid), "cmdline"))
+		if words := strings.Split(string(args), "\x00"); len(words) > 1 && words[1] == "simulate" {
+			continue
+		}
+		parent := m.parent(h.pid)
+		if !slices.ContainsFunc(held, func(o holder) bool { return o.pid == parent }) {
+			all = append(all, h)
+		}
+	}
+	return all
+}
+
+// parent is the number of the process that started another; 0 where it is not shown.
+func (m machine) parent(pid int) (parent int) {
+	status, _ := os.ReadFile(filepath.Join(m.proc, strconv.Itoa(pid), "status"))
+	for line := range strings.Lines(string(status)) {
+		if number, is := strings.CutPrefix(line, "PPid:"); is {
+			parent, _ = strconv.Atoi(strings.TrimSpace(number))
+		}
+	}
+	return parent
 }
 
 // service is the user that the packaged service is.

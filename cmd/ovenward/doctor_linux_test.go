@@ -108,6 +108,14 @@ func (p *patient) held(t *testing.T, names ...string) {
 	}
 }
 
+// shows has a process that holds the port show something of itself.
+func (p *patient) shows(t *testing.T, pid int, what, text string) {
+	t.Helper()
+	if err := os.WriteFile(filepath.Join(p.machine.proc, strconv.Itoa(pid), what), []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestDoctorFindsNothing(t *testing.T) {
 	p := wellPatient(t)
 	code, out := p.lookAt(t)
@@ -136,9 +144,20 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		want string // the beginning of its line, and words of it behind a bar
 		code int
 	}{
-		"no file":            {func(p *patient) { p.file += "x" }, "mend     config|no such file", 1},
-		"a mistake":          {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
-		"held by us":         {func(p *patient) { p.held(t, "ovenward", "ovenward") }, `fine     port|is held by "ovenward" (process 100), "ovenward" (process 101)`, 0},
+		"no file":    {func(p *patient) { p.file += "x" }, "mend     config|no such file", 1},
+		"a mistake":  {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
+		"held by us": {func(p *patient) { p.held(t, "ovenward") }, `fine     port|is held by "ovenward" (process 100)`, 0},
+		"held by our child": {func(p *patient) {
+			p.held(t, "ovenward", "ovenward")
+			p.shows(t, 101, "status", "Name:\tovenward\nPPid:\t100\n")
+		}, `fine     port|is held by "ovenward" (process 100), "ovenward" (process 101)`, 0},
+		"held by its simulator": {func(p *patient) {
+			p.held(t, "ovenward", "ovenward")
+			p.shows(t, 100, "cmdline", "/usr/bin/ovenward\x00simulate\x00--probe=galley\x00")
+			p.shows(t, 101, "cmdline", "/usr/bin/ovenward\x00run\x00")
+		}, `fine     port|is held by "ovenward" (process 100), "ovenward" (process 101)`, 0},
+		"held by two of us": {func(p *patient) { p.held(t, "ovenward", "ovenward") },
+			`mend     port|is held by "ovenward" (process 100), "ovenward" (process 101), and each takes answers that are meant for another: end all but one`, 1},
 		"held beside us":     {func(p *patient) { p.held(t, "ovenward", "ovenward-like") }, `mend     port|"ovenward-like" (process 101): end what reads it beside Ovenward`, 1},
 		"port gone":          {func(p *patient) { p.edit(t, p.port, p.port+"00000") }, "mend     port|there is no", 1},
 		"file open to edits": {func(p *patient) { chmod(p.file, 0o666) }, "mend     permissions|may be changed by others", 1},

@@ -7,7 +7,9 @@ import (
 	"io/fs"
 )
 
-func (m machine) usable(string, bool) (string, []string, error) {
+func (m machine) rivals(held []holder) []holder { return held }
+
+func (m machine) usable(string, bool) (string, []holder, error) {
 	return "", nil, errors.New("who may use a device, and who holds it, is looked up on Linux only")
 }
 

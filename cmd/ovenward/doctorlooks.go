@@ -48,6 +48,7 @@ func (d *doctor) port(p config.Probe) {
 		path = node
 	}
 	trouble, held, err := d.machine.usable(path, d.service)
+	who := strings.Join(words(held), ", ")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		d.note(toMend, "port", "probe %s: there is no %s: plug it in, or name the port that it has (ovenward ports)", p.ID, path)
@@ -57,10 +58,13 @@ func (d *doctor) port(p config.Probe) {
 		d.note(toMend, "port", "probe %s at %s: %s", p.ID, path, trouble)
 	case len(held) == 0:
 		d.note(allFine, "port", "probe %s at %s is there, and may be used", p.ID, path)
-	case !slices.ContainsFunc(held, func(who string) bool { return !strings.HasPrefix(who, `"ovenward" `) }): // its simulator holds one too
-		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, strings.Join(held, ", "))
+	case slices.ContainsFunc(held, func(h holder) bool { return h.name != "ovenward" }):
+		d.note(toMend, "port", "probe %s at %s is held by %s: end what reads it beside Ovenward", p.ID, path, who)
+	case len(d.machine.rivals(held)) > 1:
+		d.note(toMend, "port", "probe %s at %s is held by %s, and each takes answers that are meant for another: end all but one", p.ID, path,
+			strings.Join(words(d.machine.rivals(held)), ", "))
 	default:
-		d.note(toMend, "port", "probe %s at %s is held by %s: end what reads it beside Ovenward", p.ID, path, strings.Join(held, ", "))
+		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, who)
 	}
 }
 

@@ -34,7 +34,7 @@ func (m machine) listening(port uint16) (who []string) {
 		}
 		for s := bufio.NewScanner(f); s.Scan(); {
 			if c := strings.Fields(s.Text()); len(c) > 9 && c[3] == listen && strings.HasSuffix(c[1], fmt.Sprintf(":%04X", port)) {
-				who = append(who, holders["socket:["+c[9]+"]"]...)
+				who = append(who, words(holders["socket:["+c[9]+"]"])...)
 			}
 		}
 		f.Close()

@@ -40,6 +40,21 @@ type portInfo struct {
 	UdevRule string   `json:"udev_rule,omitempty"`
 }
 
+// holder is a process that holds a device open.
+type holder struct {
+	name string
+	pid  int
+}
+
+func (h holder) String() string { return fmt.Sprintf("%q (process %d)", h.name, h.pid) }
+
+func words(held []holder) (all []string) {
+	for _, h := range held {
+		all = append(all, h.String())
+	}
+	return all
+}
+
 // machine is where devices and processes are looked up.
 type machine struct {
 	tree plugged.Tree

@@ -31,7 +31,7 @@ func (m machine) ports() (out []portInfo, hidden int, err error) {
 		p := describePort(d, all)
 		node := filepath.Join("/", m.tree.Root, d.Path)
 		if real, err := filepath.EvalSymlinks(node); err == nil {
-			p.HeldBy = holders[real]
+			p.HeldBy = words(holders[real])
 		}
 		p.Trouble = m.trouble(node, p, user)
 		out = append(out, p)
@@ -40,11 +40,12 @@ func (m machine) ports() (out []portInfo, hidden int, err error) {
 }
 
 // holders maps what processes hold open, of what begins so, to who they are.
-func (m machine) holders(what string) (byPath map[string][]string, hidden int) {
-	byPath = map[string][]string{}
+func (m machine) holders(what string) (byPath map[string][]holder, hidden int) {
+	byPath = map[string][]holder{}
 	processes, _ := os.ReadDir(m.proc) // without it nothing is known of holders
 	for _, p := range processes {
-		if _, err := strconv.Atoi(p.Name()); err != nil {
+		pid, err := strconv.Atoi(p.Name())
+		if err != nil {
 			continue
 		}
 		dir := filepath.Join(m.proc, p.Name())
@@ -58,7 +59,7 @@ func (m machine) holders(what string) (byPath map[string][]string, hidden int) {
 				continue
 			}
 			comm, _ := os.ReadFile(filepath.Join(dir, "comm")) // a process without a name is told by its number
-			who := fmt.Sprintf("%q (process %s)", strings.TrimSpace(string(comm)), p.Name())
+			who := holder{strings.TrimSpace(string(comm)), pid}
 			if !slices.Contains(byPath[to], who) {
 				byPath[to] = append(byPath[to], who)
 			}
