@@ -46,21 +46,21 @@ func standOf(st acquire.Stats) stand {
 	case d.was:
 		d.State, d.rank = "was", 2
 	case d.blind:
-		d.State, d.rank = "blind", 4
+		d.State, d.rank = "blind", 5
 	case st.Condition == acquire.Seeing:
 		d.State, d.rank = "seeing", 8
 	default:
 		d.State, d.rank = "idle", 9
 	}
 	emits := slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits })
-	if d.rank > 4 && emits {
+	if d.rank > 5 && emits {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
 	}
 	d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding
 	switch {
-	case d.kept && d.rank > 4:
-		d.State, d.rank = "was", 5
-	case d.rank == 4 && (d.kept || emits):
+	case d.kept && d.rank > 5:
+		d.State, d.rank = "was", 4 // a field above the limit was seen; of the blind that follow nothing is known
+	case d.rank == 5 && (d.kept || emits):
 		d.rank = 3 // before those that do not see, and were neither above nor emitted where they should not
 	}
 	if (standing || !d.sight.Seeing()) && d.rank > 5 {
