@@ -197,7 +197,8 @@ type Past struct {
 	Checked time.Time        // when somebody last stated that its position was checked; zero: never
 	Hint    time.Time        // until when the oven was said to run; zero: never
 	// Recent yields the samples of the recall span, oldest first; S, U and Quality
-	// as they were judged, Mono not set. It may be nil.
+	// as they were judged, Mono not set; S is NaN where it is not known, or was read while
+	// the probe was away. It may be nil.
 	Recent iter.Seq2[Sample, error]
 	// Moved is since when the post stands at its oven and distance: what is recalled of
 	// before is the field of another place. Zero: always.

@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
 )
 
 // Past returns what is committed of the post with this index of Register: its
@@ -62,12 +64,21 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	if moves := Moves(all); len(moves) > 0 {
 		past.Moved = moves[len(moves)-1]
 	}
+	away, err := s.away(ctx, p.id)
+	if err != nil {
+		return fail(err)
+	}
 	past.Recent = func(yield func(acquire.Sample, error) bool) {
 		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
 			// Damage is told by whoever looks after the record; a start recalls
 			// what there is.
 			if d := (*Damage)(nil); errors.As(err, &d) {
 				continue
+			}
+			for _, a := range away {
+				if a.holds(nanos(sample.At)) { // it read another field: that of its post is not known
+					sample.Quality, sample.S, sample.Reading.HasValue = 0, quantity.PowerDensity(math.NaN()), true
+				}
 			}
 			if !yield(sample.Sample, err) || err != nil {
 				return

@@ -1,10 +1,12 @@
 package store
 
 import (
+	"math"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 )
 
@@ -41,5 +43,40 @@ func TestZeroIsOfItsProbe(t *testing.T) {
 	}
 	if got := zero("one"); got.Zero != 0 {
 		t.Errorf("the first probe, put back, starts with its old zero %v W/m²", float64(got.Zero))
+	}
+}
+
+// What a probe read while it was away is not recalled as the field of its post: a start
+// soon after a survey would raise an exceedance there, which latches.
+func TestWhatAnAwayProbeReadIsNotRecalled(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
+	back := raise("fryer", alarm.Away, noon().Add(20*time.Second))
+	back.Alarm.State = alarm.Normal
+	s.Record(back)
+	for _, b := range samples(1, 300) {
+		if b.S = 10; b.Seq >= 100 && b.Seq < 200 {
+			b.Quality = acquire.OverRange
+		}
+		s.Append(0, []acquire.Sample{b})
+	}
+	shut(t, s)
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	past, err := s.Past(0, time.Minute)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for b, err := range past.Recent {
+		away := b.Seq >= 100 && b.Seq < 200
+		if n++; err != nil || !b.HasValue() || math.IsNaN(float64(b.S)) != away {
+			t.Fatalf("sample %d is recalled as %v, %v, quality %v; away: %t", b.Seq, b.S, err, b.Quality, away)
+		}
+	}
+	if n != 300 {
+		t.Errorf("%d samples are recalled, want 300", n)
 	}
 }
