@@ -211,6 +211,8 @@ func checks(st *acquire.Stats, lacking string, cert *calib.Certificate, now time
 	switch {
 	case st.Battery:
 		battery.Outcome, battery.Text = survey.CheckBad, "the probe calls for a new battery"
+	case slices.ContainsFunc(st.Alarms, func(a alarm.Alarm) bool { return a.Rule == alarm.Battery && a.State.Present() }):
+		battery.Outcome, battery.Text = survey.CheckBad, "the probe's battery is below its bound"
 	case !st.Vitals.BatteryAt.IsZero():
 		battery.Outcome, battery.Text = survey.CheckGood, "the probe says that it is not low"
 	}
