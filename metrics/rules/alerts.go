@@ -82,8 +82,8 @@ func recordAlerts() []Alert {
 
 func tellingAlerts() []Alert {
 	return []Alert{
-		{"OvenwardCourierFails", "ovenward_courier_failing == 1", "2m", Critical, "courier {{ $labels.courier }} of {{ $labels.site }} reaches nobody",
-			"Alarms wait. Look at the receiver and at the courier's events on the page."},
+		{"OvenwardCourierFails", "ovenward_courier_failing == 1", "2m", Critical, "what courier {{ $labels.courier }} of {{ $labels.site }} sends is not accepted",
+			"Alarms wait, or a receiver shows posts as they are no more. Look at the receiver and at the courier's alarm on the page, which says why."},
 		{"OvenwardHeartbeatLate", "time() - ovenward_heartbeat_last_accepted_timestamp_seconds > 2 * ovenward_heartbeat_interval_seconds", "", Critical,
 			"heartbeats of courier {{ $labels.courier }} of {{ $labels.site }} are not accepted", "Look at the receiver."},
 		{"OvenwardMessagesRefused", "increase(ovenward_messages_refused_total[1h]) > 0", "", Warning,
