@@ -27,6 +27,7 @@ type waiting struct {
 	queued   time.Time
 	attempts int
 	next     time.Time  // not before
+	behind   time.Time  // when the newest change came that waits for it, since it was last tried
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	flying   bool       // an attempt is under way
@@ -127,13 +128,29 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 		case e.Alarm.Reason == alarm.ToldAgain && newest.event.Alarm.Reason == alarm.ToldAgain: // nothing has happened since
 			return q.replace(w, []*waiting{newest})
 		case w.urgent() && left < 1:
-			return q.replace(w, waits) // it does not wait behind what its pace holds back
+			replaced = q.replace(w, waits) // it does not wait behind what its pace holds back
+			q.urge(s, now)
+			return replaced
 		case !w.urgent() && len(waits) >= max(left, 1):
 			return q.replace(w, []*waiting{newest})
 		}
 	}
+	q.urge(s, now)
 	q.items = append(q.items, w)
 	return 0
+}
+
+// urge has the oldest message of an alarm tried once more at once, for a newer one waits
+// behind it: what is queued is tried once, whatever failed before.
+func (q *queue) urge(s subject, now time.Time) {
+	for _, w := range q.items {
+		if slices.ContainsFunc(w.members(), func(m *waiting) bool { return subjectOf(m.event) == s }) {
+			if w.behind = now; !w.held && !w.flying {
+				w.next = time.Time{}
+			}
+			return
+		}
+	}
 }
 
 // addLate takes a change that is older than one already queued: to send it would
@@ -170,7 +187,7 @@ func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 		w.some += o.some
 		w.must = w.must || o.urgent()
 	}
-	w.first, w.attempts, w.queued = old[0].first, old[0].attempts, old[0].queued
+	w.first, w.attempts, w.queued, w.behind = old[0].first, old[0].attempts, old[0].queued, old[0].behind
 	if !w.held && !old[0].held {
 		w.next = old[0].next
 	}
@@ -232,7 +249,7 @@ func (q *queue) pick(now time.Time) *waiting {
 // due says whether nothing but its alarm's older messages keeps w from being
 // sent.
 func (q *queue) due(w *waiting, now time.Time) bool {
-	isDown := now.Before(q.down) && !w.queued.After(q.downAt)
+	isDown := now.Before(q.down) && !w.queued.After(q.downAt) && !w.behind.After(q.downAt)
 	if w.flying || isDown || now.Before(w.next) {
 		return false
 	}
@@ -283,6 +300,7 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying = true
 	w.attempts++
+	w.behind = time.Time{}
 	if w.partly {
 		return
 	}
@@ -312,6 +330,14 @@ func (q *queue) failed(w *waiting, r result) {
 		if _, b := q.allowance(m); m.spends() {
 			b.give()
 		}
+	}
+}
+
+// failedAnew has a message tried again at once if a newer one of its alarm came while the
+// attempt was under way that failed.
+func (q *queue) failedAnew(w *waiting) {
+	if !w.behind.IsZero() && !w.held {
+		w.next, w.behind = time.Time{}, q.downAt.Add(1)
 	}
 }
 

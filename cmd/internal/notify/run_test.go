@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -290,6 +291,51 @@ func TestNewsIsTriedWhileNobodyAnswers(t *testing.T) {
 			t.Errorf("%d accepted as soon as one got through, want 21, the new one first", got)
 		}
 	})
+}
+
+// A change does not wait for minutes behind an older one of its alarm that failed: with
+// it that is tried at once, also where its attempt is under way and fails.
+func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
+	for name, tc := range map[string]struct {
+		fails outcome
+		takes time.Duration // an attempt
+		paced bool
+	}{
+		"nobody answers": {unheard, 0, false}, "refused for now": {retry, 0, false}, "to people": {unheard, 0, true},
+		"one hangs": {unheard, 10 * time.Second, false}, "one hangs, and is refused for now": {retry, 10 * time.Second, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				box, down := newOutbox(), atomic.Bool{}
+				var tries atomic.Int64
+				r := &receiver{answer: func(int, Message) result {
+					if !down.Load() {
+						return result{outcome: accepted}
+					}
+					if tries.Add(1); tc.takes > 0 {
+						<-time.After(tc.takes)
+					}
+					return result{outcome: tc.fails, err: errors.New("planted")}
+				}}
+				_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: !tc.paced})
+				defer stop()
+				synctest.Wait()
+				down.Store(true)
+				box.happen(change(0, alarm.Exceeds, alarm.Normal, alarm.WasReset, time.Now()))
+				pass(30 * time.Minute)
+				for before := tries.Load(); tc.takes > 0 && tries.Load() == before; { // now one hangs
+					pass(time.Second)
+				}
+				before := tries.Load()
+				down.Store(false)
+				box.happen(raised(0, alarm.Exceeds, time.Now()))
+				pass(tc.takes + 2*time.Second)
+				if !slices.Equal(r.ids(), []int64{1, 2}) || before > 20 {
+					t.Errorf("after %d tries, and %s once somebody answers, there came %v; want 1 and 2", before, tc.takes+2*time.Second, r.ids())
+				}
+			})
+		})
+	}
 }
 
 func TestFaultFloodIsCoalesced(t *testing.T) {

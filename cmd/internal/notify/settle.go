@@ -42,6 +42,7 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 		s.q.down = time.Time{}
 		r.w.next = now.Add(s.c.wait(r.w.attempts))
 	}
+	s.q.failedAnew(r.w)
 	replaced := s.q.rejoin(r.w, now)
 	s.c.note(func(st *Stats) {
 		st.Failed++
