@@ -56,7 +56,7 @@ func courierTrouble(s notify.Stats) acquire.Trouble {
 	case s.Failing && s.LastError != "":
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
 	case s.NotShown != "":
-		t.Text = fmt.Sprintf("%s does not show how all posts are: %s", s.To, s.NotShown)
+		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)
 	}
 	return t
 }

@@ -103,9 +103,17 @@ func (a *alertmanager) keep(ctx context.Context, now present) {
 		case <-ctx.Done():
 			return
 		case <-t.C:
-			// What fails is told by the courier's own messages, and made up for in the
-			// next round: an alert lives for four.
-			_ = a.deliver(ctx, now.standing)
+			// What fails is made up for in the next round: an alert lives for four, and is
+			// told as ended then.
+			stand := 0
+			r := a.deliver(ctx, func() []Message {
+				all := now.standing()
+				stand = len(all)
+				return all
+			})
+			if ctx.Err() == nil {
+				now.shown(r.err, r.err == nil && stand > 0)
+			}
 		}
 	}
 }

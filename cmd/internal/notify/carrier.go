@@ -31,8 +31,9 @@ type present interface {
 	standing() []Message
 	// snapshot returns how all posts are; false when nobody can say.
 	snapshot() (Snapshot, bool)
-	// shown is told after each look why the receiver does not show what is true; nil: it does.
-	shown(err error)
+	// shown is told after each look why the receiver does not show what is true; nil: it
+	// does. proven says that it has just taken something, and not only that there is nothing to show.
+	shown(err error, proven bool)
 }
 
 // result is what came of one attempt.

@@ -250,7 +250,7 @@ func (b *publisher) keep(ctx context.Context, now present) {
 				failures, err = 0, b.amiss(now)
 			}
 			if ctx.Err() == nil {
-				now.shown(err)
+				now.shown(err, err == nil)
 			}
 		}
 		select {

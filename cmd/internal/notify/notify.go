@@ -246,22 +246,22 @@ func (c *Courier) standing() []Message {
 	return all
 }
 
-func (c *Courier) shown(err error) {
+func (c *Courier) shown(err error, proven bool) {
 	why := ""
 	if err != nil {
 		why = err.Error()
 	}
 	var was string
 	c.note(func(s *Stats) {
-		if was, s.NotShown = s.NotShown, why; why == "" {
+		if was, s.NotShown = s.NotShown, why; proven {
 			s.LastShown = time.Now()
 		}
 	})
 	switch {
 	case was == "" && why != "":
-		c.log.Warn("what is so of the posts is not shown; it is tried again until it is", "error", why)
+		c.log.Warn("what is so now is not shown; it is tried again until it is", "error", why)
 	case was != "" && why == "":
-		c.log.Info("what is so of the posts is shown again")
+		c.log.Info("what is so now is shown again")
 	}
 }
 
