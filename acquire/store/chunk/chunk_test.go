@@ -171,7 +171,7 @@ func TestNoRowsMakeNoChunk(t *testing.T) {
 	var e Encoder
 	for _, before := range [][]Row{nil, signalRows(10, 3)} {
 		e.packed(nil, "fryer", before, 1<<20)
-		if b, of := e.Encode([]byte("before"), "fryer", func(func(*Row) bool) {}, 1<<20); string(b) != "before" || of != (Span{}) {
+		if b, of := e.Encode([]byte("before"), "fryer", 0, func(func(*Row) bool) {}, 1<<20); string(b) != "before" || of != (Span{}) {
 			t.Errorf("%q, %+v", b, of)
 		}
 	}
