@@ -45,6 +45,10 @@ func lock(dir string) (*os.File, error) {
 	return f, nil
 }
 
+// unlock lets go of a lock at once: a process that was forked meanwhile holds the
+// file, too, until it becomes another program.
+func unlock(f *os.File) error { return errors.Join(unlockFile(f), f.Close()) }
+
 // keepLock takes the lock anew where somebody removed its file, which would let a second
 // daemon in.
 func (s *Store) keepLock() error {

@@ -18,6 +18,8 @@ func lockFile(f *os.File) (held bool, err error) {
 	return false, err
 }
 
+func unlockFile(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_UN) }
+
 // syncDir makes the names in dir durable.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)

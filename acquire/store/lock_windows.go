@@ -11,7 +11,7 @@ import (
 // lockFile locks one byte far behind the end, since a lock on Windows keeps
 // others from reading what it covers, and they shall read the holder's pid.
 func lockFile(f *os.File) (held bool, err error) {
-	at := windows.Overlapped{OffsetHigh: math.MaxInt32}
+	at := lockedAt()
 	err = windows.LockFileEx(windows.Handle(f.Fd()),
 		windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, &at)
 	if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
@@ -19,6 +19,13 @@ func lockFile(f *os.File) (held bool, err error) {
 	}
 	return false, err
 }
+
+func unlockFile(f *os.File) error {
+	at := lockedAt()
+	return windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, &at)
+}
+
+func lockedAt() windows.Overlapped { return windows.Overlapped{OffsetHigh: math.MaxInt32} }
 
 // syncDir does nothing: Windows keeps names durable by itself.
 func syncDir(string) error { return nil }

@@ -47,7 +47,7 @@ func Rebuild(ctx context.Context, dir string, o Options) (*Rebuilt, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer held.Close()
+	defer unlock(held)
 	fail := func(err error) (*Rebuilt, error) {
 		return nil, fmt.Errorf("rebuild the record in %s: %w", dir, err)
 	}

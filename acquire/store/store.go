@@ -196,7 +196,7 @@ func Open(dir string, o Options) (*Store, error) {
 		return nil, err
 	}
 	if swapped, err := finishRebuild(dir, o.Fault); err != nil {
-		return nil, errors.Join(err, held.Close())
+		return nil, errors.Join(err, unlock(held))
 	} else if swapped {
 		o.Log.Warn("the record was being rebuilt when the program ended; the rebuilt one is in its place now", "folder", dir)
 	}
@@ -206,7 +206,7 @@ func Open(dir string, o Options) (*Store, error) {
 	s.late.Stop()
 	w, err := s.open()
 	if err != nil {
-		return nil, errors.Join(err, held.Close())
+		return nil, errors.Join(err, unlock(held))
 	}
 	go w.run()
 	return s, nil
@@ -328,5 +328,5 @@ func (s *Store) close() error {
 	if rows > 0 || events > 0 {
 		err = fmt.Errorf("close the record in %s: %d samples and %d events are not recorded: %w", s.dir, rows, events, cause)
 	}
-	return errors.Join(err, s.Reader.Close(), s.lock.Close())
+	return errors.Join(err, s.Reader.Close(), unlock(s.lock))
 }
