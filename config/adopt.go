@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 
 	"ovenward/acquire/calib"
@@ -39,7 +40,7 @@ func (f *File) Adopt(name string, ovens []registry.Oven, certificates []registry
 		for _, c := range newest {
 			p.Certificates = append(p.Certificates, certificateFrom(p.Line, c.Certificate))
 		}
-		slices.SortStableFunc(p.Certificates, func(a, b *Certificate) int { return b.Date.Compare(a.Date) })
+		sort.SliceStable(p.Certificates, func(i, j int) bool { return p.Certificates[i].Date.After(p.Certificates[j].Date) })
 		for k, c := range p.Certificates[:max(len(p.Certificates)-1, 0)] {
 			if c.Date.Equal(p.Certificates[k+1].Date) {
 				r.add(p.Line, "probe %q: certificates %q and %q have the same date, so that neither is the newer; take one of them back", p.ID, c.Number, p.Certificates[k+1].Number)

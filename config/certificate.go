@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"slices"
+	"sort"
 	"time"
 
 	"ovenward/acquire/calib"
@@ -68,7 +69,7 @@ func readCertificates(t *table) []*Certificate {
 		}
 		all = append(all, c)
 	}
-	slices.SortStableFunc(all, func(a, b *Certificate) int { return b.Date.Compare(a.Date) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].Date.After(all[j].Date) })
 	return all
 }
 

@@ -1,9 +1,8 @@
 package config
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
+	"sort"
 	"strings"
 )
 
@@ -31,6 +30,6 @@ func (ps Problems) Error() string {
 }
 
 func (ps Problems) sorted() Problems {
-	slices.SortStableFunc(ps, func(a, b Problem) int { return cmp.Compare(a.Line, b.Line) })
+	sort.SliceStable(ps, func(i, j int) bool { return ps[i].Line < ps[j].Line })
 	return ps
 }

@@ -9,6 +9,7 @@ import (
 	"iter"
 	"maps"
 	"slices"
+	"sort"
 	"time"
 
 	"ovenward/acquire"
@@ -198,7 +199,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 			posts = append(posts, numbered{post, id})
 		}
 	}
-	slices.SortStableFunc(posts, func(a, b numbered) int { return int(a.post - b.post) })
+	sort.SliceStable(posts, func(i, j int) bool { return posts[i].post < posts[j].post })
 	return posts, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"sort"
 
 	"ovenward/acquire"
 )
@@ -24,7 +25,7 @@ func (r *recent) add(rows []eventRow) {
 		return
 	}
 	r.rows = append(r.rows, rows...)
-	slices.SortStableFunc(r.rows, func(a, b eventRow) int { return cmp.Compare(a.id, b.id) })
+	sort.SliceStable(r.rows, func(i, j int) bool { return r.rows[i].id < r.rows[j].id })
 	if n := len(r.rows) - maxRecent; n > 0 {
 		r.after = max(r.after, r.rows[n-1].id)
 		r.rows = append([]eventRow(nil), r.rows[n:]...) // what is dropped holds no memory

@@ -1,11 +1,10 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
-	"slices"
+	"sort"
 	"time"
 
 	"ovenward/acquire"
@@ -67,6 +66,6 @@ func (r *Reader) OfKinds(ctx context.Context, from, to time.Time, kinds ...acqui
 		}
 		all = append(all, some...)
 	}
-	slices.SortStableFunc(all, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].ID < all[j].ID })
 	return all, nil
 }

@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"sort"
 )
 
 // signingEntry is from when on the heads are signed, and by whom.
@@ -26,7 +27,7 @@ func (v *verifier) signatures(context.Context) error {
 	if len(heads) == 0 && len(v.keys) > 0 {
 		v.rep.addf("there is no head that the key could vouch for")
 	}
-	slices.SortStableFunc(heads, func(a, b dayRow) int { return int(a.day - b.day) })
+	sort.SliceStable(heads, func(i, j int) bool { return heads[i].day < heads[j].day })
 	for i, d := range heads {
 		v.signed(d, v.inForce(d.entry), i == len(heads)-1)
 	}

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -72,7 +73,7 @@ func findDoubts(tenures []store.Tenure, posts []acquire.Post) []inDoubt {
 		}
 		all[i].Certificate = c // the newest words of it count
 	}
-	slices.SortStableFunc(tenures, func(a, b store.Tenure) int { return a.From.Compare(b.From) })
+	sort.SliceStable(tenures, func(i, j int) bool { return tenures[i].From.Before(tenures[j].From) })
 	for _, t := range tenures {
 		add(t.Probe, t.Certificate, t.From)
 	}
@@ -84,7 +85,7 @@ func findDoubts(tenures []store.Tenure, posts []acquire.Post) []inDoubt {
 	var out []inDoubt
 	for _, probe := range slices.Sorted(maps.Keys(probes)) {
 		all := probes[probe]
-		slices.SortStableFunc(all, func(a, b entered) int { return a.Date.Compare(b.Date) })
+		sort.SliceStable(all, func(i, j int) bool { return all[i].Date.Before(all[j].Date) })
 		for i := 1; i < len(all); i++ {
 			if d, bad := doubtOf(probe, all[i-1], all[i], tenures); bad {
 				out = append(out, d)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"sort"
 	"text/tabwriter"
 	"time"
 
@@ -95,7 +96,7 @@ func readDoubts(ctx context.Context, record *store.Reader, post string) ([]doubt
 				one.Verdicts = append(one.Verdicts, doubted{Event: e.ID, At: e.At, Post: e.Post, What: string(e.Kind), Text: e.Text})
 			}
 		}
-		slices.SortStableFunc(one.Verdicts, func(a, b doubted) int { return cmp.Compare(a.Event, b.Event) })
+		sort.SliceStable(one.Verdicts, func(i, j int) bool { return one.Verdicts[i].Event < one.Verdicts[j].Event })
 		all = append(all, one)
 	}
 	return all, nil

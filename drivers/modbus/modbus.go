@@ -14,7 +14,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"slices"
+	"sort"
 	"time"
 
 	"ovenward/drivers"
@@ -206,7 +206,7 @@ func (p *protocol) place(o Options) (count int, err error) {
 	if p.status != nil {
 		places = append(places, place{"status", p.status.Address, p.status.Address + 1})
 	}
-	slices.SortStableFunc(places, func(a, b place) int { return a.first - b.first })
+	sort.SliceStable(places, func(i, j int) bool { return places[i].first < places[j].first })
 	first, past := o.Address, o.Address+o.Count
 	if o.Count == 0 {
 		first, past = places[0].first, places[len(places)-1].past

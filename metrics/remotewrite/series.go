@@ -1,9 +1,9 @@
 package remotewrite
 
 import (
-	"cmp"
 	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"github.com/golang/snappy"
@@ -76,7 +76,7 @@ type series struct {
 func encodeLabels(name string, labels []label) []byte {
 	all := append([]label{{"__name__", name}}, labels...)
 	all = slices.DeleteFunc(all, func(l label) bool { return l.value == "" })
-	slices.SortStableFunc(all, func(a, b label) int { return cmp.Compare(a.name, b.name) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].name < all[j].name })
 	var out, one []byte
 	for _, l := range all {
 		one = protowire.AppendTag(one[:0], 1, protowire.BytesType)

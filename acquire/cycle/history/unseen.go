@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"sort"
 	"time"
 )
 
@@ -33,7 +34,7 @@ func (g *Gaps) Add(x Gap) {
 // Longest lists at most MostGaps of them, by their begin.
 func (g *Gaps) Longest() []Gap {
 	list := longest(slices.Clone(g.few))
-	slices.SortStableFunc(list, func(a, b Gap) int { return a.From.Compare(b.From) })
+	sort.SliceStable(list, func(i, j int) bool { return list[i].From.Before(list[j].From) })
 	return list
 }
 

@@ -1,10 +1,10 @@
 package notify
 
 import (
-	"cmp"
 	"context"
 	"maps"
 	"slices"
+	"sort"
 	"sync"
 	"time"
 
@@ -164,7 +164,7 @@ func (s *sender) look(now time.Time) {
 			due = append(due, g.event)
 		}
 	}
-	slices.SortStableFunc(due, func(a, b acquire.Event) int { return cmp.Compare(a.ID, b.ID) })
+	sort.SliceStable(due, func(i, j int) bool { return due[i].ID < due[j].ID })
 	for _, e := range due {
 		delete(s.seen, e.ID)
 		s.early[e.ID] = true

@@ -4,10 +4,10 @@
 package watchdog
 
 import (
-	"cmp"
 	"context"
 	"log/slog"
 	"slices"
+	"sort"
 	"sync"
 	"time"
 )
@@ -116,7 +116,7 @@ func (w *Watchdog) Late() []Late {
 			out = append(out, Late{Name: l.name, For: now.Sub(l.round), Bound: l.bound})
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Late) int { return cmp.Compare(b.For, a.For) })
+	sort.SliceStable(out, func(i, j int) bool { return out[i].For > out[j].For })
 	return out
 }
 

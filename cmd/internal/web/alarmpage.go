@@ -5,6 +5,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -63,7 +64,7 @@ func (s *Server) findAlarm(ctx context.Context, id string) (one oneAlarm, found 
 		}
 		one.told = append(one.told, told...)
 	}
-	slices.SortStableFunc(one.told, func(a, b store.Told) int { return a.At.Compare(b.At) })
+	sort.SliceStable(one.told, func(i, j int) bool { return one.told[i].At.Before(one.told[j].At) })
 	return one, found, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/url"
 	"slices"
+	"sort"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -98,7 +99,7 @@ func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Tim
 			cmp.Compare(order(b.Present), order(a.Present)),
 			a.since.Compare(b.since))
 	})
-	slices.SortStableFunc(ended, func(a, b alarmView) int { return b.changed.Compare(a.changed) })
+	sort.SliceStable(ended, func(i, j int) bool { return ended[i].changed.After(ended[j].changed) })
 	return open, ended[:min(len(ended), recentAlarms)]
 }
 

@@ -1,12 +1,11 @@
 package web
 
 import (
-	"cmp"
 	"fmt"
 	"html"
 	"html/template"
 	"math"
-	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -188,7 +187,7 @@ func (p *strip) spreadLabels() {
 	for i := range p.Limits {
 		lines = append(lines, &p.Limits[i])
 	}
-	slices.SortStableFunc(lines, func(a, b *limitLine) int { return cmp.Compare(b.TextY, a.TextY) }) // the lowest first
+	sort.SliceStable(lines, func(i, j int) bool { return lines[i].TextY > lines[j].TextY }) // the lowest first
 	for i := 1; i < len(lines); i++ {
 		lines[i].TextY = min(lines[i].TextY, lines[i-1].TextY-labelHeight)
 	}

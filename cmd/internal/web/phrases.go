@@ -3,11 +3,10 @@ package web
 import (
 	"bufio"
 	"bytes"
-	"cmp"
 	"fmt"
 	"io/fs"
 	"path"
-	"slices"
+	"sort"
 	"strconv"
 	"strings"
 	"sync"
@@ -117,7 +116,7 @@ func (b *phrasebook) add(p *phrase) {
 }
 
 func mostFirst(all []*phrase) {
-	slices.SortStableFunc(all, func(a, b *phrase) int { return cmp.Compare(b.literal, a.literal) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].literal > all[j].literal })
 }
 
 // fit finds what fills the holes of a phrase in s; nil when s is another sentence.

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
-	"slices"
+	"sort"
 	"strconv"
 	"time"
 
@@ -244,6 +244,6 @@ func (s *Server) alarmStretches(ctx context.Context, v voice, st acquire.Stats, 
 			begin(a.Rule, a.Since)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b stretchOf) int { return a.from.Compare(b.from) })
+	sort.SliceStable(out, func(i, j int) bool { return out[i].from.Before(out[j].from) })
 	return out, nil
 }

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -266,7 +267,7 @@ func Certificates(ctx context.Context, r *store.Reader, as time.Time, version st
 				x.Earlier = append(x.Earlier, cert)
 			}
 		}
-		slices.SortStableFunc(x.Earlier, func(a, b *calib.Certificate) int { return b.Date.Compare(a.Date) })
+		sort.SliceStable(x.Earlier, func(i, j int) bool { return x.Earlier[i].Date.After(x.Earlier[j].Date) })
 		c.Probes = append(c.Probes, *x)
 	}
 	return c, head(ctx, r, &c.Record)

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -34,7 +35,7 @@ func interruptions(r *soak.Result) []report.Interruption {
 		more -= g.To.Sub(g.From)
 		out = append(out, report.Interruption{From: g.From, To: g.To, Why: "nothing was seen of post " + r.Life.Plan.Post})
 	}
-	slices.SortStableFunc(out, func(a, b report.Interruption) int { return a.From.Compare(b.From) })
+	sort.SliceStable(out, func(i, j int) bool { return out[i].From.Before(out[j].From) })
 	if n := r.Blind.All - len(gaps); n > 0 {
 		out[len(out)-1].Why += fmt.Sprintf("; %s shorter ones, of %s in all, are not listed", report.Count(int64(n)), quantity.FormatDuration(more.Round(time.Millisecond)))
 	}
