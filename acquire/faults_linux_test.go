@@ -65,8 +65,8 @@ func TestFaultSilentForAWhile(t *testing.T) {
 	b.stop()
 	b.noneTwice()
 	b.balanced(len(in.Seen()), 0)
-	if u := b.station.Stats()[0].Counts.Unanswered; u < 20 {
-		t.Errorf("%d polls counted as unanswered, want the 1.6 s of silence", u)
+	if c := b.station.Stats()[0].Counts; c.Unanswered == 0 || c.Unanswered+c.Missed < 20 { // a busy machine misses some
+		t.Errorf("%d polls counted as unanswered and %d as missed, want the 1.6 s of silence", c.Unanswered, c.Missed)
 	}
 }
 

@@ -12,7 +12,7 @@ import (
 // nothing. So it is looked at: nothing counts as kept until it is back.
 func TestFileThatIsGone(t *testing.T) {
 	dir := t.TempDir()
-	s := open(t, dir, Options{})
+	s := open(t, dir, Options{closes: closeWithin})
 	register(t, s, post("fryer"))
 	s.Append(0, samples(1, 100))
 	flushed(t, s)

@@ -94,7 +94,7 @@ func checkCut(t *testing.T, c powerCut) {
 	}
 	defer os.RemoveAll(dir)
 	put(t, dir, c.files)
-	s, err := Open(dir, Options{reserve: testReserve})
+	s, err := Open(dir, Options{reserve: testReserve, closes: deadline})
 	if err != nil {
 		t.Errorf("%s: %v", c.where, err)
 		return

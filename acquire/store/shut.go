@@ -59,8 +59,8 @@ func (w *writer) foldLong() {
 // drain commits what is left, trying for as long as Close waits, and shuts the
 // file.
 func (w *writer) drain() {
-	give := w.s.o.Now().Add(closeWithin * 3 / 4)
-	w.giveUp = w.s.o.Now().Add(closeWithin / 2)
+	give := w.s.o.Now().Add(w.s.o.closes * 3 / 4)
+	w.giveUp = w.s.o.Now().Add(w.s.o.closes / 2)
 	for w.attempt(true) != nil && w.s.o.Now().Before(give) {
 		<-time.After(firstRetry / 2)
 	}

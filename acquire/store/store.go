@@ -71,6 +71,7 @@ type Options struct {
 	onCommit  func(b *batch)  // after each commit, on the writer's goroutine
 	pragmas   func() []string // run on each connection that writes
 	vfs       string          // through which SQLite reaches the files; empty: its own
+	closes    time.Duration   // within which Close ends
 }
 
 // Step is a step of the writer that Options.Fault can fail.
@@ -119,13 +120,14 @@ func (o Options) withDefaults() Options {
 	orDefault(&o.maxAlarms, 10_000)
 	orDefault(&o.reserve, reserveBytes)
 	orDefault(&o.converts, convertRows)
+	orDefault(&o.closes, closeWithin)
 	return o
 }
 
 // commitAfter is how long what is recorded waits for more.
 func (o *Options) commitAfter() time.Duration { return o.CommitEvery * 3 / 4 }
 
-func orDefault[T int | int64](v *T, d T) {
+func orDefault[T int | int64 | time.Duration](v *T, d T) {
 	if *v == 0 {
 		*v = d
 	}
@@ -306,7 +308,7 @@ func (s *Store) close() error {
 	s.mu.Unlock()
 	s.hear()
 	close(s.stop)
-	limit := time.NewTimer(closeWithin)
+	limit := time.NewTimer(s.o.closes)
 	defer limit.Stop()
 	select {
 	case <-s.done:
@@ -319,7 +321,7 @@ func (s *Store) close() error {
 		if !s.state.trying.IsZero() || !s.queue.firstAt.IsZero() {
 			left = fmt.Errorf("%d samples and %d events are not recorded", s.queue.tail.rows, len(s.queue.events))
 		}
-		return fmt.Errorf("close the record in %s: not done within %s, for the disk does not answer or the machine is too busy; %w", s.dir, closeWithin, left)
+		return fmt.Errorf("close the record in %s: not done within %s, for the disk does not answer or the machine is too busy; %w", s.dir, s.o.closes, left)
 	}
 	s.mu.Lock()
 	rows, events, cause := s.queue.tail.rows, len(s.queue.events), s.state.err

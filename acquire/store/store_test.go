@@ -42,6 +42,9 @@ func open(t testing.TB, dir string, o Options) *Store {
 	if o.reserve == 0 {
 		o.reserve = testReserve
 	}
+	if o.Fault == nil && o.closes == 0 {
+		o.closes = deadline // however busy the machine is
+	}
 	s, err := Open(dir, o)
 	if err != nil {
 		t.Fatal(err)
