@@ -123,7 +123,7 @@ func TestFaultYear(t *testing.T) {
 		}
 		mend(t, station)
 	}
-	heap := quarters(t, y, record, days, &quarter, done, beside)
+	heap := quarters(t, y, record, &quarter, done, beside)
 	speed := float64(y.past.Load()) / float64(time.Since(started))
 	if err := record.Close(); err != nil {
 		t.Fatal(err)
@@ -135,14 +135,9 @@ func TestFaultYear(t *testing.T) {
 }
 
 // quarters waits until the year is over, and looks at the heap, MB, at each quarter.
-// What is around the samples' way happens every 20 ms of the host. The record merges
-// samples into chunks every 30 s of the host, and the coder of chunks has its working
-// memory from the first merge on: in a year, whose first quarter may be over before,
-// that is waited for.
-func quarters(t *testing.T, y *years, record *store.Store, days int, quarter *atomic.Int64, done <-chan error, beside func()) (heap []float64) {
+// What is around the samples' way happens every 20 ms of the host.
+func quarters(t *testing.T, y *years, record *store.Store, quarter *atomic.Int64, done <-chan error, beside func()) (heap []float64) {
 	t.Helper()
-	const merged = 35 * time.Second
-	begun := time.Now()
 	for running := true; running; {
 		select {
 		case err := <-done:
@@ -153,7 +148,7 @@ func quarters(t *testing.T, y *years, record *store.Store, days int, quarter *at
 		case <-time.After(20 * time.Millisecond):
 			beside()
 		}
-		if len(heap) < 3 && (days < 100 || time.Since(begun) > merged) && y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 {
+		if len(heap) < 3 && y.past.Load() >= (quarter.Load()+1)*int64(y.end)/4 && record.Stats().Pending == 0 {
 			if err := record.Flush(t.Context()); err != nil { // it waits for a merge under way
 				t.Fatal(err)
 			}
