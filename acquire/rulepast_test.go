@@ -79,6 +79,30 @@ func TestTheDoseOfADayOutlivesAStart(t *testing.T) {
 	told.want(t, day, alarm.Returned)
 }
 
+// What was seen of a day before the probe went away is not forgotten by a start while it is.
+func TestTheDoseOfADayOutlivesAStartWhileTheProbeIsAway(t *testing.T) {
+	day := alarm.DoseOf("day")
+	const s = time.Second
+	w, m, _ := recordedWatch(t, Rule{Rule: day, Dose: 1000})
+	w.goOn(0, 60*s, 1) // 600 J/m²
+	w.alarms[awayAt] = alarm.Alarm{Post: w.post.ID, Rule: alarm.Away, State: alarm.Acknowledged, ID: "a", Since: w.newest.At, Changed: w.newest.At}
+	w.goOn(60*s, 80*s, 1)
+	for i := range m.samples[0] {
+		if x := &m.samples[0][i]; x.Mono >= 60*s {
+			x.S = quantity.PowerDensity(math.NaN())
+		}
+	}
+	next, told := w.again(t, m, 20*s, nil)
+	if dose := float64(next.ruled[0].dose); dose < 590 || dose > 660 || !next.away() {
+		t.Errorf("a dose of %v J/m² is left of about 600, away: %t", dose, next.away())
+	}
+	next.goOn(s, 50*s, 1)
+	told.want(t, day)
+	next.alarms[awayAt].State = alarm.Normal
+	next.goOn(50*s, 100*s, 1)
+	told.want(t, day, alarm.Raised)
+}
+
 // TestAStartTakesNoUnknownValueAsSeen: of readings whose correction the record has lost, the
 // dose of the day is as if they had not been seen, and what is known of it counts.
 func TestAStartTakesNoUnknownValueAsSeen(t *testing.T) {

@@ -168,7 +168,11 @@ func (w *watch) restore(p Past) error {
 	w.system.placed, w.system.checked = p.Placed, p.Checked
 	w.system.hint, w.system.hinted = p.Hint.Sub(w.epoch), !p.Hint.IsZero()
 	w.widen(p)
-	if err := w.recall(p); err != nil {
+	away := w.alarms[awayAt]
+	w.alarms[awayAt].State = alarm.Normal // the record says which samples are of another field; those of before it went are not
+	err := w.recall(p)
+	w.alarms[awayAt] = away
+	if err != nil {
 		return err
 	}
 	w.spend(0)
