@@ -28,6 +28,7 @@ type waiting struct {
 	attempts int
 	next     time.Time  // not before
 	behind   time.Time  // when the newest change came that waits for it, since it was last tried
+	urged    bucket     // how often it was tried at once for that
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	flying   bool       // an attempt is under way
@@ -141,10 +142,16 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 }
 
 // urge has the oldest message of an alarm tried once more at once, for a newer one waits
-// behind it: what is queued is tried once, whatever failed before.
+// behind it: what is queued is tried once, whatever failed before. But an alarm that comes
+// and goes floods no receiver that is down; the figures are our own choice.
 func (q *queue) urge(s subject, now time.Time) {
+	urging := allowance{4, time.Minute}
 	for _, w := range q.items {
 		if slices.ContainsFunc(w.members(), func(m *waiting) bool { return subjectOf(m.event) == s }) {
+			if w.urged.left(urging, now) < 1 {
+				return
+			}
+			w.urged.take(urging, now)
 			if w.behind = now; !w.held && !w.flying {
 				w.next = time.Time{}
 			}
@@ -187,7 +194,7 @@ func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 		w.some += o.some
 		w.must = w.must || o.urgent()
 	}
-	w.first, w.attempts, w.queued, w.behind = old[0].first, old[0].attempts, old[0].queued, old[0].behind
+	w.first, w.attempts, w.queued, w.behind, w.urged = old[0].first, old[0].attempts, old[0].queued, old[0].behind, old[0].urged
 	if !w.held && !old[0].held {
 		w.next = old[0].next
 	}

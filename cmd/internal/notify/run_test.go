@@ -338,6 +338,30 @@ func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
 	}
 }
 
+// An alarm that comes and goes has what failed of it tried at once a few times, and not
+// for each of its changes: a receiver that is down is not flooded.
+func TestChatterDefeatsNoBackOff(t *testing.T) {
+	for name, fails := range map[string]outcome{"nobody answers": unheard, "refused for now": retry} {
+		for kind, machine := range map[string]bool{"to a machine": true, "to people": false} {
+			t.Run(name+", "+kind, func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					box, r := newOutbox(), &receiver{answer: failing(fails)}
+					_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: machine})
+					defer stop()
+					synctest.Wait()
+					for i := range 1800 {
+						box.happen(change(0, alarm.Stuck, alarm.Unacknowledged, []alarm.Reason{alarm.RaisedAgain, alarm.Returned}[i%2], time.Now()))
+						pass(2 * time.Second)
+					}
+					if r.n > 100 {
+						t.Errorf("%d attempts in an hour of 1800 changes, want at most 100", r.n)
+					}
+				})
+			})
+		}
+	}
+}
+
 func TestFaultFloodIsCoalesced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box := newOutbox()
