@@ -242,15 +242,16 @@ func (b *publisher) keep(ctx context.Context, now present) {
 	failures, next := 0, time.Time{}
 	for ctx.Err() == nil {
 		if at := time.Now(); !at.Before(next) {
-			err := b.show(ctx, now, at)
+			err, all := b.show(ctx, now, at), false
 			if err != nil {
 				failures++
 				next = at.Add(backoff(failures, 0.5))
 			} else {
-				failures, err = 0, b.amiss(now)
+				failures = 0
+				all, err = b.amiss(now)
 			}
-			if ctx.Err() == nil {
-				now.shown(err, err == nil)
+			if ctx.Err() == nil && (all || err != nil) { // of a first round that is not over nobody knows
+				now.shown(err, all)
 			}
 		}
 		select {
@@ -296,25 +297,26 @@ func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 	return nil
 }
 
-// amiss says which states the broker does not take. MQTT 3.1.1 has no word for why: a
-// broker ends the connection, or does not acknowledge.
-func (b *publisher) amiss(now present) error {
-	var first error
+// amiss says whether the broker has taken a state of all posts, or which ones it does not
+// take. MQTT 3.1.1 has no word for why: a broker ends the connection, or does not acknowledge.
+func (b *publisher) amiss(now present) (all bool, first error) {
+	all = true
 	n := 0
 	s, _ := now.snapshot()
 	for _, p := range s.Posts {
-		err := b.told[p.ID].err
-		if err == nil {
+		k := b.told[p.ID]
+		all = all && k.key != "" && k.err == nil
+		if k.err == nil {
 			continue
 		}
 		if n++; first == nil {
-			first = fmt.Errorf("the state of post %s is not taken: see whether the broker lets this user publish to %s%s%s: %w", p.ID, b.o.Topic, topicPost, p.ID, err)
+			first = fmt.Errorf("the state of post %s is not taken: see whether the broker lets this user publish to %s%s%s: %w", p.ID, b.o.Topic, topicPost, p.ID, k.err)
 		}
 	}
 	if n > 1 {
-		return fmt.Errorf("%w (so with %d posts)", first, n)
+		first = fmt.Errorf("%w (so with %d posts)", first, n)
 	}
-	return first
+	return all, first
 }
 
 // within retains something within the time of one attempt.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -149,6 +150,31 @@ func TestRefusedStateIsTold(t *testing.T) {
 	until(t, "it is told that the broker lets nobody in", func() bool { return strings.Contains(c.Stats().NotShown, "uthorized") })
 	cancel()
 	ended.Wait()
+}
+
+// After a reload, and after a start, a broker that has not come round to all posts yet has
+// not shown that it takes their states: the trouble of before goes on.
+func TestFirstRoundEndsNoTrouble(t *testing.T) {
+	cert, ca := certified(t)
+	h := newHall(t, cert)
+	h.door.forbidden.Store("larkfield/post/post-5")
+	if err := h.AddHook(&slow{took: lookAtPosts / 3, at: func(int64) {}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	b, _, c := publishing(t, h.address, ca, 6)
+	var log bytes.Buffer
+	c.log = slog.New(slog.NewTextHandler(&log, nil))
+	c.shown(errors.New("of before"), false)
+	ctx, cancel := context.WithCancel(t.Context())
+	var ended sync.WaitGroup
+	ended.Go(func() { b.keep(ctx, c) })
+	until(t, "the refused state is told", func() bool { return strings.Contains(c.Stats().NotShown, "post-5") })
+	cancel()
+	ended.Wait()
+	b.close()
+	if strings.Contains(log.String(), "shown again") || !c.Stats().LastShown.IsZero() {
+		t.Errorf("the trouble ended before the round did:\n%s", &log)
+	}
 }
 
 // A look ends after a second, so that what is so by then is published next; and a
