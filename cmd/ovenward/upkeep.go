@@ -49,14 +49,16 @@ func (g *generation) troubles() []acquire.Trouble {
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
 // or a heartbeat, was not accepted, or the receiver does not show what is so. Before the
-// first attempt nobody knows.
+// first attempt nobody knows; that it shows what is so says nothing of messages that wait.
 func courierTrouble(s notify.Stats) acquire.Trouble {
-	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name), Unknown: s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && s.LastShown.IsZero()} // nothing was tried yet
+	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
 	switch {
 	case s.Failing && s.LastError != "":
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
 	case s.NotShown != "":
 		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)
+	default:
+		t.Unknown = s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0)
 	}
 	return t
 }
