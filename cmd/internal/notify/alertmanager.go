@@ -31,6 +31,10 @@ type alertmanager struct {
 	turn chan struct{}
 }
 
+// soonAgain is after how long it is tried again to tell of what stands: before a single
+// failure counts as trouble of the courier.
+const soonAgain = time.Minute
+
 // NewAlertmanager makes a Carrier that POSTs to version 2 of Alertmanager's API.
 // What stands is sent again and again, so that it does not expire; a heartbeat is
 // an alert that always fires, and expires when it stays away.
@@ -103,8 +107,8 @@ func (a *alertmanager) keep(ctx context.Context, now present) {
 		case <-ctx.Done():
 			return
 		case <-t.C:
-			// What fails is made up for in the next round: an alert lives for four, and is
-			// told as ended then.
+			// What fails is made up for in the next round, or after a minute: an alert lives
+			// for four rounds, and is told as ended then.
 			stand := 0
 			r := a.deliver(ctx, func() []Message {
 				all := now.standing()
@@ -114,6 +118,11 @@ func (a *alertmanager) keep(ctx context.Context, now present) {
 			if ctx.Err() == nil {
 				now.shown(r.err, r.err == nil && stand > 0)
 			}
+			wait := a.o.Resend
+			if r.err != nil {
+				wait = min(wait, max(soonAgain, r.after))
+			}
+			t.Reset(wait)
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -48,4 +49,35 @@ func TestWhatStandsAndIsNotTakenIsTold(t *testing.T) {
 	if err := <-ended; err != nil {
 		t.Error(err)
 	}
+}
+
+// looks notes when it was told that what is so is not shown.
+type looks struct{ failed []time.Time }
+
+func (*looks) standing() []Message {
+	return []Message{{Kind: KindAlarm, Rule: alarm.Silent, Post: "galley"}}
+}
+func (*looks) snapshot() (s Snapshot, ok bool) { return }
+func (l *looks) shown(err error, _ bool) {
+	if err != nil {
+		l.failed = append(l.failed, time.Now())
+	}
+}
+
+// What stands is told seldom where the configuration says so. One failure is made up for
+// before it counts as the courier's trouble, and not in the next round.
+func TestWhatStandsAndIsNotTakenIsToldSoonAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		carrier, err := NewAlertmanager(AlertmanagerOptions{URL: "http://127.0.0.1:1", Resend: time.Hour})
+		if err != nil {
+			t.Fatal(err)
+		}
+		began, ctx, l := time.Now(), t.Context(), &looks{}
+		ctx, cancel := context.WithTimeout(ctx, time.Hour+150*time.Second)
+		defer cancel()
+		carrier.(keeper).keep(ctx, l)
+		if len(l.failed) != 3 || l.failed[0].Sub(began) < time.Hour {
+			t.Errorf("tried in vain at %v, want three times within 150 s after an hour", l.failed)
+		}
+	})
 }
