@@ -128,18 +128,14 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 // whether that is low: so it stands until another one is said. It returns the bound of
 // the value, nil for none, and whether it is below it.
 func (w *watch) heedBattery(r *drivers.Reading) (bound *float64, low bool) {
-	value := r.Battery.Float()
-	switch r.BatteryUnit {
-	case "":
+	if r.BatteryUnit == "" {
 		return nil, false
-	case "V":
-		bound = w.post.Probe.Vitals.BatteryVolts
-	case "%":
-		value /= 100
-		fallthrough
-	default:
-		bound = w.post.Probe.Vitals.BatteryRatio
 	}
+	value := r.Battery.Float()
+	if r.BatteryUnit == "%" {
+		value /= 100
+	}
+	bound = w.post.Probe.Vitals.BatteryIn(r.BatteryUnit)
 	low = bound != nil && value < *bound
 	w.lowByValue = low || w.lowByValue && bound != nil && value < *bound*batteryBack
 	return bound, low
@@ -147,6 +143,17 @@ func (w *watch) heedBattery(r *drivers.Reading) (bound *float64, low bool) {
 
 // battery says whether a bound for the battery is set.
 func (b VitalBounds) battery() bool { return b.BatteryVolts != nil || b.BatteryRatio != nil }
+
+// BatteryIn is the bound of a battery's value that is said in a unit; nil: none.
+func (b VitalBounds) BatteryIn(unit string) *float64 {
+	if unit == "V" {
+		return b.BatteryVolts
+	}
+	return b.BatteryRatio
+}
+
+// BatteryWords is the battery's value as people read it.
+func (v Vitals) BatteryWords() string { return batteryWords(v.Battery, v.BatteryUnit) }
 
 func batteryWords(x float64, unit string) string {
 	if unit == "%" {

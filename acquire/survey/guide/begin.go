@@ -205,6 +205,10 @@ func instrument(p *acquire.Probe, cert *calib.Certificate) survey.Instrument {
 // choice.
 const zeroLasts = 4 * time.Hour
 
+// batteryLasts is how old a value of the battery may be that counts as checked before a
+// survey; our own choice.
+const batteryLasts = 10 * time.Minute
+
 // checks are those that the station can make by itself.
 func checks(st *acquire.Stats, lacking string, cert *calib.Certificate, now time.Time) []survey.Check {
 	battery := survey.Check{Name: survey.CheckBattery, Outcome: survey.CheckNotDone, Text: "the probe says nothing of its battery: look at it"}
@@ -213,8 +217,13 @@ func checks(st *acquire.Stats, lacking string, cert *calib.Certificate, now time
 		battery.Outcome, battery.Text = survey.CheckBad, "the probe calls for a new battery"
 	case slices.ContainsFunc(st.Alarms, func(a alarm.Alarm) bool { return a.Rule == alarm.Battery && a.State.Present() }):
 		battery.Outcome, battery.Text = survey.CheckBad, "the probe's battery is below its bound"
-	case !st.Vitals.BatteryAt.IsZero():
-		battery.Outcome, battery.Text = survey.CheckGood, "the probe says that it is not low"
+	case st.Vitals.BatteryAt.IsZero():
+	case now.Sub(st.Vitals.BatteryAt) > batteryLasts:
+		battery.Text = fmt.Sprintf("the probe last said %s of its battery, at %s UTC: look at it", st.Vitals.BatteryWords(), st.Vitals.BatteryAt.UTC().Format("2006-01-02 15:04"))
+	case st.Post.Probe.Vitals.BatteryIn(st.Vitals.BatteryUnit) == nil:
+		battery.Text = fmt.Sprintf("the probe's battery is at %s, and no bound says from when on that is low: look at it", st.Vitals.BatteryWords())
+	default:
+		battery.Outcome, battery.Text = survey.CheckGood, fmt.Sprintf("the probe's battery is at %s, not below its bound", st.Vitals.BatteryWords())
 	}
 	zero := survey.Check{Name: survey.CheckZero, Outcome: survey.CheckNotDone, Text: "no zero was taken at this post: take one away from any field"}
 	if !st.ZeroAt.IsZero() {
