@@ -79,6 +79,7 @@ type rebuild struct {
 	gone  map[string][]chunk.Span // what was removed on purpose, by post
 
 	samePosts bool // posts have the numbers that they had
+	compared  bool // rows and events were compared with all of the chain of hashes
 
 	correction, version int64 // the highest that a sample names
 }
@@ -151,13 +152,21 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		b.oldSums(ctx, s, old)
 	}
 	s.Record(acquire.Event{At: o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
-		"this record was rebuilt from a broken one, which is kept as %s: %d samples and %d events were found, %d stretches are missing",
-		filepath.Base(b.out.Kept), b.out.Samples, b.out.Events, len(b.out.Missing))})
+		"this record was rebuilt from a broken one, which is kept as %s: %d samples and %d events were found, %d stretches of samples are missing, %s",
+		filepath.Base(b.out.Kept), b.out.Samples, b.out.Events, len(b.out.Missing), b.rowsText())})
 	for _, m := range b.out.Missing {
 		s.Record(acquire.Event{At: o.Now().UTC(), Post: m.Post, Kind: acquire.KindRecord, Text: fmt.Sprintf("samples %d to %d, between %s and %s, are not in what was found of the broken record",
 			m.FromSeq, m.ToSeq, m.From.Format(time.RFC3339Nano), m.To.Format(time.RFC3339Nano))})
 	}
 	return s.Close()
+}
+
+// rowsText counts the rows and events that were not found as they were.
+func (b *rebuild) rowsText() string {
+	if !b.compared {
+		return "how many rows and events are is not known, for its chain of hashes could not be read"
+	}
+	return fmt.Sprintf("%d rows and events are missing or changed", int64(len(b.out.Rows))+b.out.More)
 }
 
 // scan finds chunks and fragments in the file at path.

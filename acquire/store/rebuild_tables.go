@@ -239,7 +239,7 @@ func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
 	if err != nil {
 		b.out.Lost = append(b.out.Lost, fmt.Sprintf("the chain of hashes, so that rows may be missing of which nothing is said: %v", err))
 	}
-	b.out.Rows, b.out.More = v.rep.Problems, v.rep.More
+	b.out.Rows, b.out.More, b.compared = v.rep.Problems, v.rep.More, err == nil
 }
 
 // groundAlarms gives alarms an event that says how they stood, where the one that

@@ -165,6 +165,26 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	if a := s.Alarms(); len(a) != 1 || !a[0].State.Standing() {
 		t.Errorf("the alarms are %+v", a)
 	}
+	if texts, want := eventTexts(t, s), fmt.Sprintf(" stretches of samples are missing, %d rows and events are missing or changed", len(lost)); !strings.Contains(texts, want) {
+		t.Errorf("the record says %q of its rebuilding, want %q", texts, want)
+	}
+}
+
+// Where the chain of hashes is lost too, nobody knows what else is.
+func TestRebuildWithoutAChainCountsNothing(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Silent, noon()))
+	shut(t, s)
+	byTool(t, dir, "DROP TABLE chain")
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || len(out.Lost) == 0 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if texts := eventTexts(t, open(t, dir, Options{})); !strings.Contains(texts, "how many rows and events are is not known") {
+		t.Errorf("the record says %q of its rebuilding", texts)
+	}
 }
 
 // A record that says it is of a newer Ovenward is rebuilt, for that may be its damage;
