@@ -160,6 +160,7 @@ func (w *watch) recall(p Past) error {
 		w.recalled.from = moved
 		here = true
 	}
+	broken := false  // what came last was not known
 	var ahead Sample // the newest one, from which on the record may be ahead of the clock
 	for s, err := range p.Recent {
 		if err != nil {
@@ -188,14 +189,14 @@ func (w *watch) recall(p Past) error {
 		}
 		if s.HasValue() && math.IsNaN(float64(s.S)) && s.Quality&OverRange == 0 { // as where what corrects it is lost
 			w.spend(s.Mono)
-			w.bounds.Seen = false
+			w.bounds.Seen, broken = false, true
 			continue
 		}
-		blind := !w.wasValid || s.Mono-w.valid > w.post.Stale || s.Mono-w.still > w.post.Stuck
+		blind := broken || !w.wasValid || s.Mono-w.valid > w.post.Stale || s.Mono-w.still > w.post.Stuck
 		w.follow(&s)
 		ahead = s
 		if w.wasValid && w.valid == s.Mono {
-			if w.recalled.to = s.Mono; blind {
+			if w.recalled.to, broken = s.Mono, false; blind {
 				w.recalled.from = s.Mono
 			}
 		}

@@ -363,7 +363,7 @@ func TestAStateIsAsOldAsTheRecordKnows(t *testing.T) {
 			for i := range 2300 {
 				s := Sample{Seq: int64(i + 1), At: born.Add(time.Duration(i-2299)*100*time.Millisecond - to), S: milliwatts(value(i)), U: milliwatts(0.001),
 					Reading: drivers.Reading{HasValue: true, Value: drivers.Decimal{Digits: int64(i % 7), Exp: -3}}}
-				if s.S > 0 && !yield(s, nil) {
+				if s.S != 0 && !yield(s, nil) {
 					return
 				}
 			}
@@ -398,6 +398,12 @@ func TestAStateIsAsOldAsTheRecordKnows(t *testing.T) {
 			}
 			return from(2000, 2300)(i)
 		}), Seeing, born.Add(-10 * time.Second)},
+		{"in a run, away within it for a moment", running, ran(moment, func(i int) float64 {
+			if i >= 2100 && i < 2120 {
+				return math.NaN()
+			}
+			return from(2000, 2300)(i)
+		}), Seeing, born.Add(-18 * time.Second)},
 		{"no run", idling, ran(moment, rest), Idle, born.Add(-230 * time.Second)},
 		{"no run, and nobody watched meanwhile", idling, ran(10*time.Second, rest), Idle, born},
 		{"a run has ended", idling, ran(moment, from(1000, 1300)), Idle, born.Add(-100*time.Second + aPost(&fakeProbe{}).RunGap)},
