@@ -307,7 +307,7 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying = true
 	w.attempts++
-	w.behind = time.Time{}
+	w.behind, w.held = time.Time{}, false // the hours have begun
 	if w.partly {
 		return
 	}

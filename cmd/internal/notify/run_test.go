@@ -338,6 +338,31 @@ func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
 	}
 }
 
+// So it is with what waited for the morning, and failed then.
+func TestNewsHasWhatWaitedForHoursTriedAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, down := newOutbox(), atomic.Bool{}
+		r := &receiver{answer: func(int, Message) result {
+			if down.Load() {
+				return result{outcome: retry, err: errors.New("planted")}
+			}
+			return result{outcome: accepted}
+		}}
+		_, stop := startWith(t, Options{Outbox: box, Carrier: r, Route: Route{Hours: office{}}})
+		defer stop()
+		synctest.Wait()
+		down.Store(true)
+		box.happen(change(0, alarm.Exceeds, alarm.Normal, alarm.WasReset, time.Now()))
+		pass(8*time.Hour + 30*time.Minute)
+		down.Store(false)
+		box.happen(raised(0, alarm.Exceeds, time.Now()))
+		pass(2 * time.Second)
+		if !slices.Equal(r.ids(), []int64{1, 2}) {
+			t.Errorf("2 s after the newer came %v; want 1 and 2", r.ids())
+		}
+	})
+}
+
 // An alarm that comes and goes has what failed of it tried at once a few times, and not
 // for each of its changes: a receiver that is down is not flooded.
 func TestChatterDefeatsNoBackOff(t *testing.T) {
