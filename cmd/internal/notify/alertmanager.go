@@ -100,7 +100,7 @@ func (a *alertmanager) deliver(ctx context.Context, make func() []Message) resul
 
 // keep sends what stands again, so that it does not expire.
 func (a *alertmanager) keep(ctx context.Context, now present) {
-	t := time.NewTicker(a.o.Resend)
+	t := time.NewTicker(min(a.o.Resend, soonAgain)) // what was amiss before a reload may be over
 	defer t.Stop()
 	for {
 		select {
