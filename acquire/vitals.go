@@ -116,6 +116,8 @@ func (w *watch) vitalBattery(r *drivers.Reading, at time.Time) {
 			switch {
 			case bound != nil:
 				return "the probe's battery is no longer low"
+			case !w.vitals.BatteryAt.IsZero() && w.post.Probe.Vitals.BatteryIn(w.vitals.BatteryUnit) != nil:
+				return fmt.Sprintf("the probe calls for no new battery, and last said that it is at %s, which is not low", w.vitals.BatteryWords())
 			case r.BatteryUnit == "" && w.post.Probe.Vitals.battery():
 				return "the probe calls for no new battery, and says no value of it: how much is left is not known"
 			}

@@ -80,6 +80,8 @@ func TestBatteryAlarm(t *testing.T) {
 		"low when it stopped":  {v34, standing, []drivers.Reading{volts(3300)}, []drivers.Reading{says(0), says(0)}, nil},
 		"changed while nobody looked, no value": {v34, standing, []drivers.Reading{says(drivers.BatteryLow)}, []drivers.Reading{says(0)},
 			[]string{"returned: the probe calls for no new battery, and says no value of it: how much is left is not known"}},
+		"well, then called without a value": {v34, nil, nil, []drivers.Reading{volts(3600), says(drivers.BatteryLow), says(0)},
+			[]string{"raised: the probe calls", "returned: the probe calls for no new battery, and last said that it is at 3.6 V, which is not low"}},
 		"low, then called without a value": {v34, nil, nil, []drivers.Reading{volts(3300), says(drivers.BatteryLow), says(0)}, []string{"raised"}},
 	} {
 		t.Run(name, func(t *testing.T) {
