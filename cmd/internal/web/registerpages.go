@@ -27,11 +27,14 @@ type rowView struct {
 }
 
 // postLink leads to a post, and says how it stands as the overview does.
-type postLink struct{ Path, State, Text string }
+type postLink struct {
+	Path, State, Text string
+	rank              int // its place in the overview
+}
 
 func (v voice) postLink(st acquire.Stats, now time.Time) postLink {
 	d := standOf(st)
-	return postLink{"/posts/" + st.Post.ID, d.State, v.t("register.post", "id", st.Post.ID, "standing", v.standing(st, d), "since", v.sinceWords(st, d, now))}
+	return postLink{"/posts/" + st.Post.ID, d.State, v.t("register.post", "id", st.Post.ID, "standing", v.standing(st, d), "since", v.sinceWords(st, d, now)), d.rank}
 }
 
 // registerPage is what the list of ovens and that of probes show.
@@ -105,19 +108,18 @@ func rowsOf(t *trouble) []registry.RowFault {
 	return t.rows
 }
 
-// worstStanding puts what is above a limit or not seen first, then what is overdue, then
-// what is due soon, in the order of ids.
+// worstStanding puts what is above a limit, or was, or is not seen first, as the overview
+// does, then what is overdue, then what is due soon, in the order of ids.
 func worstStanding(rows []rowView) {
-	due := map[string]int{"overdue": 3, "none": 4, "soon": 5}
-	stood := map[string]int{"above": 0, "was": 1, "blind": 2}
+	due := map[string]int{"overdue": notSeenRank + 1, "none": notSeenRank + 2, "soon": notSeenRank + 3}
 	rank := func(r rowView) int {
-		worst := 6
+		worst := notSeenRank + 4
 		if n, bad := due[r.DueLevel]; bad {
 			worst = n
 		}
 		for _, p := range r.Posts {
-			if n, bad := stood[p.State]; bad {
-				worst = min(worst, n)
+			if p.rank <= notSeenRank {
+				worst = min(worst, p.rank)
 			}
 		}
 		return worst

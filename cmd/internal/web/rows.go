@@ -26,6 +26,10 @@ type stand struct {
 	outcome limit.Outcome
 }
 
+// notSeenRank is the rank of a post of which nothing is known, and nothing bad: those
+// before it are or were above a limit, or emitted where they should not.
+const notSeenRank = 5
+
 // standOf gives a post its mark and its place in the list, the worst first.
 func standOf(st acquire.Stats) stand {
 	seen := presenceOf(st)
@@ -46,24 +50,24 @@ func standOf(st acquire.Stats) stand {
 	case d.was:
 		d.State, d.rank = "was", 2
 	case d.blind:
-		d.State, d.rank = "blind", 5
+		d.State, d.rank = "blind", notSeenRank
 	case st.Condition == acquire.Seeing:
 		d.State, d.rank = "seeing", 8
 	default:
 		d.State, d.rank = "idle", 9
 	}
 	emits := slices.ContainsFunc(d.sight.All, func(r acquire.Regard) bool { return r == acquire.OpenEmits || r == acquire.Emits })
-	if d.rank > 5 && emits {
+	if d.rank > notSeenRank && emits {
 		d.State, d.rank = "was", 2 // it emits, or did, where it should not: its mark is not that of a post that sees
 	}
 	d.kept = !d.above && !d.was && d.sight.Regard == acquire.Exceeding
 	switch {
-	case d.kept && d.rank > 5:
+	case d.kept && d.rank > notSeenRank:
 		d.State, d.rank = "was", 4 // a field above the limit was seen; of the blind that follow nothing is known
-	case d.rank == 5 && (d.kept || emits):
+	case d.rank == notSeenRank && (d.kept || emits):
 		d.rank = 3 // before those that do not see, and were neither above nor emitted where they should not
 	}
-	if (standing || !d.sight.Seeing()) && d.rank > 5 {
+	if (standing || !d.sight.Seeing()) && d.rank > notSeenRank {
 		d.rank = 6
 	}
 	if st.Battery && d.rank > 6 {

@@ -216,6 +216,15 @@ func TestWorstFirst(t *testing.T) {
 	if want := "bakery annex ward canteen galley"; strings.Join(got, " ") != want {
 		t.Errorf("order is %q, want %q", strings.Join(got, " "), want)
 	}
+	// So do the lists of ovens and probes: of those that do not see, the one that had been above.
+	lost := blinded(f.stats[4], acquire.SilentNow, "no answer")
+	rows := []rowView{{ID: "ward"}, {ID: "annex"}, {ID: "lost"}}
+	for i, st := range []acquire.Stats{f.stats[1], f.stats[4], lost} {
+		rows[i].Posts = []postLink{plainVoice().postLink(st, noon())}
+	}
+	if worstStanding(rows); rows[0].ID != "lost" || rows[1].ID != "annex" {
+		t.Errorf("the list begins with %s, %s; want lost, annex", rows[0].ID, rows[1].ID)
+	}
 }
 
 // Two posts at one oven bear their own names wherever they are named by the oven.
