@@ -341,6 +341,7 @@ func (rd *rowReader) read(ctx context.Context, row *chunk.Row) (reading, error) 
 		return r, nil
 	}
 	s, err := rd.lines.whole(ctx, row)
-	r.s = float64(s.S)
+	s.TakeIndicated()
+	r.s, r.quality = float64(s.S), s.Quality
 	return r, err
 }

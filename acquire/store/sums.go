@@ -15,7 +15,8 @@ type Sums struct {
 	Samples int64    // of any quality
 	Values  int64    // with a number that counts: neither fault nor over-range
 	Classes [6]int64 // samples by acquire.Classes
-	// W/m², corrected as when they were recorded; NaN without Values.
+	// W/m², corrected as when they were recorded, or as indicated where sums were made after
+	// the correction was lost; NaN without Values.
 	Min, Max, Sum, First, Last float64
 	Integral                   float64       // J/m² over Seen: each value holds until the next sample, for at most the stale time
 	Seen                       time.Duration // that values cover

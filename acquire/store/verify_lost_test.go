@@ -133,3 +133,29 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 }
+
+// TestSumsMadeAgainOfALostCorrectionAreAsIndicated: a chart of days, which is made of sums,
+// shows after a rebuilding what one of minutes shows.
+func TestSumsMadeAgainOfALostCorrectionAreAsIndicated(t *testing.T) {
+	t.Parallel()
+	dir, _ := cookedThrice(t)
+	byTool(t, dir, "DELETE FROM corrections; VACUUM")
+	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	points, err := r.Chart(t.Context(), "combi", time.Time{}, time.Time{}, 7)
+	if err != nil || len(points) != 7 {
+		t.Fatalf("%d points, %v", len(points), err)
+	}
+	for _, p := range points {
+		uncalibrated := p.Classes[acquire.Uncalibrated.Class()] // the very first minute is kept as it was
+		if p.Values != p.Samples || !(p.Max > 35) || uncalibrated < p.Samples-60 {
+			t.Errorf("from %s: %d of %d samples have values up to %g, of classes %d", p.From, p.Values, p.Samples, p.Max, p.Classes)
+		}
+	}
+}
