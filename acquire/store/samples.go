@@ -11,6 +11,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/field"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store/chunk"
 	"ovenward/drivers"
@@ -22,17 +23,23 @@ type StoredSample struct {
 	acquire.Sample
 	Version      int64 // of the post, in table post_versions
 	CorrectionID int64 // in table corrections; 0: none was in force
+
+	lost bool // the correction is
 }
 
 // TakeIndicated makes a value whose correction is lost what a probe without zero and
 // certificate would have shown, uncalibrated, and says whether it did: else what was above
 // the limit would exceed no more. What the record says was under the floor was not above.
 func (s *StoredSample) TakeIndicated() bool {
-	if !s.HasValue() || !math.IsNaN(float64(s.S)) || s.Quality&acquire.UnderFloor != 0 {
+	if !s.lost || !s.HasValue() || s.Quality&acquire.UnderFloor != 0 {
 		return false
 	}
 	u, known := quantity.LookupUnit(s.Reading.Unit)
-	said, err := new(calib.Setting).Level(&s.Reading, u)
+	by := calib.Setting{Impedance: field.Standard377} // which was stated is lost too: this gives less
+	if u.Kind() == quantity.KindMagneticField {
+		by.Impedance = field.CODATA2022
+	}
+	said, err := by.Level(&s.Reading, u)
 	if !known || err != nil {
 		return false
 	}
@@ -129,7 +136,7 @@ func (r *Reader) whole(ctx context.Context, row *chunk.Row) (s StoredSample, err
 	if err != nil {
 		return s, err
 	}
-	s.Reading.Unit = u.said
+	s.Reading.Unit, s.lost = u.said, c.lost
 	c.derive(&s.Sample, u.unit)
 	return s, nil
 }

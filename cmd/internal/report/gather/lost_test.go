@@ -29,6 +29,8 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 2.56},
 		{"DELETE FROM corrections WHERE correction = 2", "before", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
 		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 90},
+		{"DELETE FROM corrections WHERE correction = 2", "in V/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 40000. / 377},
+		{"DELETE FROM corrections WHERE correction = 2", "in A/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 0.25 * 376.730313412},
 		{"DELETE FROM corrections WHERE correction = 2", "a mean", "not decided, exceeds: exceeds", "a mean over 1 min is at least", 60},
 		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
@@ -57,7 +59,16 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 				} else if c.high == "a mean" && i == 1 {
 					d.Digits = 6000
 				}
-				batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+				unit := "mW/cm2"
+				if n == late+650 {
+					switch c.high {
+					case "in V/m":
+						d, unit = drivers.Decimal{Digits: 200}, "V/m"
+					case "in A/m":
+						d, unit = drivers.Decimal{Digits: 500, Exp: -3}, "A/m"
+					}
+				}
+				batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + "," + unit), Reading: drivers.Reading{Value: d, HasValue: true, Unit: unit}})
 			}
 			s.Append(0, batch)
 			if err := s.Flush(t.Context()); err != nil {
