@@ -431,8 +431,8 @@ func TestNothingHasNoSign(t *testing.T) {
 		t.Fatal(err)
 	}
 	off.Result.Marks[1].InUnits, off.Result.Marks[2].InUnits, off.Result.Marks[3].InUnits = -0.004, 0.004, -0.006
-	s, ice := inventedSurvey(), -0.04
-	s.Result.Stages[0].Start, s.Result.Places[1].X = &ice, -0.0001
+	s, ice, same := inventedSurvey(), -0.04, 0.0
+	s.Result.Stages[0].Start, s.Result.Places[1].X, s.Result.Comparison.Change = &ice, -0.0001, &same
 	for d, want := range map[*Document]string{off.Document(): ",-0.01,", s.Document(): ",0.0 °C,"} {
 		text := string(written(t, d, "csv", "A4"))
 		if !strings.Contains(text, want) {

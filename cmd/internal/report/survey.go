@@ -370,10 +370,11 @@ func (s *Survey) comparison() []Block {
 }
 
 func signed(x float64) string {
-	if x >= 0 {
-		return "+" + density(quantity.PowerDensity(x)).Text
+	text := density(quantity.PowerDensity(x)).Text
+	if x > 0 {
+		return "+" + text
 	}
-	return "-" + density(quantity.PowerDensity(-x)).Text
+	return text
 }
 
 func (s *Survey) form() Block {
