@@ -308,13 +308,14 @@ func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 		v.pending = more
 	}
 	// What was sampled since the newest step says what was not yet decided.
-	const lost = "what corrects readings of this survey is lost: they count as the probe indicated them, uncalibrated"
+	const lost = "what corrects readings of this survey is lost: what the probe indicated above the limit counts, uncalibrated, and the rest was not seen"
 	noted := slices.ContainsFunc(steps, func(st survey.Step) bool { return st.Kind == survey.Noted && st.Text == lost })
 	for sample, err := range g.o.Record.Samples(ctx, row.Post, s.Since(), time.Time{}) {
 		if err != nil {
 			continue // damage: that part was not seen
 		}
-		if sample.TakeIndicated() && !noted && s.Phase() != survey.Ended {
+		indicated := sample.TakeIndicated()
+		if indicated && !noted && s.Phase() != survey.Ended {
 			noted = true
 			more, err := s.Do(survey.Act{Kind: survey.Noted, Who: "the station", Text: lost}, sample.At)
 			if err != nil {
@@ -322,7 +323,11 @@ func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 			}
 			v.pending = append(v.pending, more...)
 		}
-		v.pending = append(v.pending, s.Observe(reading(&sample.Sample, sample.At))...)
+		r := reading(&sample.Sample, sample.At)
+		if indicated && r.S <= float64(s.Setup.Limit.Value) { // how high the field was nobody knows
+			r.HasValue = false
+		}
+		v.pending = append(v.pending, s.Observe(r)...)
 	}
 	g.all = append(g.all, v)
 	g.o.Log.Info("a survey is taken up again", "survey", row.ID, "steps", len(steps), "phase", s.Phase())

@@ -302,6 +302,45 @@ func TestASurveyTakesUpWhatExceededWithoutItsCorrection(t *testing.T) {
 	})
 }
 
+// TestASurveyTakesNothingBelowTheLimitForSeenWithoutItsCorrection: how high the field was in
+// that part of a sweep nobody knows, so that it is made again, and the survey may be within.
+func TestASurveyTakesNothingBelowTheLimitForSeenWithoutItsCorrection(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := open(t, dir)
+		id, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for b.phase(id) != survey.Sweeping {
+			b.on(id, 5)
+		}
+		b.read(5, 3*time.Second)
+		b.close()
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), "DELETE FROM corrections").CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		b = open(t, dir)
+		time.Sleep(200 * time.Millisecond) // the bubble's clock
+		for range 100 {
+			if b.phase(id) == survey.Sweeping {
+				b.read(5, time.Second)
+			}
+		}
+		if v, _ := b.guide.View(id); v.Phase != survey.SweepReady || !strings.Contains(v.Said, "make it again") {
+			t.Errorf("after the sweep it is at %q, and says %q", v.Phase, v.Said)
+		}
+		for range 400 {
+			if b.phase(id) != survey.Ended {
+				b.on(id, 5)
+			}
+		}
+		time.Sleep(5 * time.Second) // the bubble's clock
+		b.checkWhole(id)
+		b.close()
+	})
+}
+
 // checkWhole looks at a survey that has ended within.
 func (b *bench) checkWhole(id string) {
 	t := b.t
