@@ -9,12 +9,13 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/quantity"
 	"ovenward/drivers"
 )
 
 // cookedThrice makes the record of a post with a zero and a place of its own in each of
 // three hours and a half.
-func cookedThrice(t *testing.T) (dir string, p acquire.Post) {
+func cookedThrice(t *testing.T, zero quantity.PowerDensity) (dir string, p acquire.Post) {
 	t.Helper()
 	dir = t.TempDir()
 	s := open(t, dir, Options{})
@@ -26,7 +27,7 @@ func cookedThrice(t *testing.T) (dir string, p acquire.Post) {
 			t.Fatal(err)
 		}
 		c := v1Correction()
-		c.ZeroAt = noon().Add(from)
+		c.Zero, c.ZeroAt = zero, noon().Add(from)
 		s.Correction(0, c)
 		f := history.NewFollower(s, []history.Post{historyOf(p)})
 		for end := from + 210*time.Minute; from < end; from += 35 * time.Minute {
@@ -47,7 +48,14 @@ func cookedThrice(t *testing.T) (dir string, p acquire.Post) {
 // found all the same, and the daemon goes on.
 func TestVerifyBlamesNoSumOfLostRows(t *testing.T) {
 	t.Parallel()
-	whole, p := cookedThrice(t)
+	for _, zero := range []quantity.PowerDensity{0.25, -30} { // by the second, rest is far from what is indicated
+		blamesNoSumOfLostRows(t, zero)
+	}
+}
+
+func blamesNoSumOfLostRows(t *testing.T, zero quantity.PowerDensity) {
+	t.Helper()
+	whole, p := cookedThrice(t, zero)
 	for sql, want := range map[string]string{
 		"DELETE FROM corrections WHERE correction = (SELECT min(correction) FROM corrections)": "combi: correction 1, or its certificate, is lost, and with it what values 12600 samples stood for",
 		"DELETE FROM corrections":  "combi: correction 3, or its certificate, is lost",
@@ -86,7 +94,7 @@ func TestVerifyBlamesNoSumOfLostRows(t *testing.T) {
 
 // TestVerifyTellsAChunkOfAnotherPostOnce: not each of its blocks.
 func TestVerifyTellsAChunkOfAnotherPostOnce(t *testing.T) {
-	dir, _ := cookedThrice(t)
+	dir, _ := cookedThrice(t, 0.25)
 	chunks := byTool(t, dir, "SELECT count(*) FROM chunks; DELETE FROM posts")
 	_, v := verified(t, dir)
 	n := 0
@@ -138,7 +146,7 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 // shows after a rebuilding what one of minutes shows.
 func TestSumsMadeAgainOfALostCorrectionAreAsIndicated(t *testing.T) {
 	t.Parallel()
-	dir, _ := cookedThrice(t)
+	dir, _ := cookedThrice(t, 0.25)
 	byTool(t, dir, "DELETE FROM corrections; VACUUM")
 	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
 		t.Fatal(err)
