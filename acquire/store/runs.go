@@ -96,6 +96,7 @@ func (r *Reader) pastSamples(ctx context.Context, post string, from, to time.Tim
 // off shows nothing of the field.
 func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostVersion, away []stretch, batch []history.Sample) ([]history.Sample, error) {
 	var p PostVersion // of the sample, mostly that of the one before
+	first := len(batch)
 	for i, at := range v.At {
 		q := v.Quality[i]
 		s := history.Sample{At: instant(at), S: quantity.PowerDensity(v.S[i]), Over: q&acquire.OverRange != 0}
@@ -126,6 +127,11 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostV
 			}
 		}
 		batch = append(batch, s)
+	}
+	for _, l := range v.lost {
+		for i := l[0]; i < l[1]; i++ {
+			batch[first+i].Indicated = true
+		}
 	}
 	return batch, nil
 }

@@ -137,7 +137,7 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 		}
 		got = append(got, batch...)
 	}
-	if len(got) != 3 || !got[0].Valid || got[0].S != 60 || !got[0].Uncalibrated || got[1].Valid || !got[2].Valid || got[2].S != 20 {
+	if len(got) != 3 || !got[0].Valid || got[0].S != 60 || !got[0].Uncalibrated || !got[0].Indicated || got[1].Valid || !got[2].Valid || got[2].S != 20 {
 		t.Errorf("%+v", got)
 	}
 }

@@ -245,7 +245,6 @@ func (m *remade) PastSamples(ctx context.Context, post string, from, to time.Tim
 		}
 		for _, l := range v.lost {
 			m.gap(v.At[l[0]], v.At[l[1]-1]+int64(relearnt))
-			allOf(v.S[l[0]:l[1]], math.NaN()) // what a zero makes of rest is not learnt from
 		}
 		for i, version := range v.Version {
 			if (i == 0 || version != v.Version[i-1]) && !m.known[version] {

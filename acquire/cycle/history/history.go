@@ -32,6 +32,7 @@ type Sample struct {
 	Low   bool // so far below zero that the zero is off: not valid on that account
 
 	Uncalibrated bool // no certificate covers it
+	Indicated    bool // what corrects it is lost: rest by the next correction is no run beside it
 }
 
 // Run is one run of the oven, as the field shows it. Mean, Deviation and the
@@ -117,15 +118,14 @@ func (t *Past) Observe(s Sample) {
 	}
 	mono := s.At.Sub(t.epoch)
 	before := t.on()
-	if s.Valid {
-		x := s.S
-		if s.Over {
-			x = quantity.PowerDensity(math.Inf(1))
-		}
-		t.runs.Observe(mono, x)
-	} else {
-		t.runs.Observe(mono, quantity.PowerDensity(math.NaN()))
+	x := s.S
+	switch {
+	case s.Valid && s.Over:
+		x = quantity.PowerDensity(math.Inf(1))
+	case !s.Valid || s.Indicated:
+		x = quantity.PowerDensity(math.NaN())
 	}
+	t.runs.Observe(mono, x)
 	if t.has && t.last.Valid {
 		t.hold(s.At, t.on() > before)
 	}

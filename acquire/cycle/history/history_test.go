@@ -440,3 +440,30 @@ func TestDaysWithoutMidnight(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatIsIndicatedShowsNoRun: rest by the next correction is no run beside it; what it
+// shows above a level counts.
+func TestWhatIsIndicatedShowsNoRun(t *testing.T) {
+	begin := time.Date(2031, 5, 20, 12, 0, 0, 0, time.UTC)
+	for _, lost := range []bool{true, false} {
+		runs, above := 0, 0
+		p := New(Options{Floor: 0.1, Response: time.Second, Gap: 30 * time.Second, Stale: 3 * time.Second, Levels: []quantity.PowerDensity{50}},
+			func(Run) { runs++ }, func(h Hour) {
+				e, _ := h.Sum.Above(50)
+				above += e.Count
+			})
+		for i := range 7200 {
+			s := Sample{At: begin.Add(time.Duration(i) * time.Second), S: quantity.PowerDensity(0.2 + 0.01*float64(i%3)), Valid: true, Indicated: lost && i < 1200}
+			switch {
+			case i == 600:
+				s.S = 90
+			case i >= 1200 && i < 1260:
+				s.S++
+			}
+			p.Observe(s)
+		}
+		if want := map[bool]int{true: 0, false: 2}[lost]; runs != want || above != 1 {
+			t.Errorf("lost %t: %d runs, %d times above; want %d, once", lost, runs, above, want)
+		}
+	}
+}

@@ -11,6 +11,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
+	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
@@ -106,6 +107,52 @@ func TestCountsInReasonsAreParted(t *testing.T) {
 	for _, n := range []string{"86\u00a0400 readings", "12\u00a0345 readings", "1\u00a0234\u00a0567 readings", "100\u00a0000 readings"} {
 		if !strings.Contains(text, n) {
 			t.Errorf("%q is not in %s", n, text)
+		}
+	}
+}
+
+// TestNoRunIsSeenByWhatLostItsCorrection: beside what such readings indicate, rest as it is
+// by the next correction is no run, and an idle oven's day is not within.
+func TestNoRunIsSeenByWhatLostItsCorrection(t *testing.T) {
+	p, dir := post(), t.TempDir()
+	s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, rest := range []int64{20, 120} {
+		at := dusk().Add(time.Duration(i) * late * time.Second)
+		if err := s.Register([]acquire.Post{p}, at); err != nil {
+			t.Fatal(err)
+		}
+		s.Correction(0, calib.Correction{Zero: quantity.PowerDensity(i - 1), ZeroAt: at, ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+		var batch []acquire.Sample
+		for n := i * late; n < (i+1)*late; n++ {
+			d := drivers.Decimal{Digits: rest + int64(n%3), Exp: -3} // 1.2 W/m² by either zero
+			batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+		}
+		s.Append(0, batch)
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, lost := range []string{"", "DELETE FROM corrections WHERE correction = 1"} {
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), lost).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		r, err := store.OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := Monitoring(t.Context(), r, Query{From: dusk(), To: dusk().Add(length * time.Second), Version: "test"})
+		r.Close()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if w := &m.Posts[0]; outcomes(w) != "not decided, not decided: not decided" || w.Runs != 0 {
+			t.Errorf("after %q: %s, with %d runs", lost, outcomes(w), w.Runs)
 		}
 	}
 }

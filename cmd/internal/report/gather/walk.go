@@ -321,6 +321,8 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	case fault || away:
 	case over:
 		w.runs.Observe(at, quantity.PowerDensity(math.Inf(1)))
+	case indicated: // else rest by the next correction is taken for a run beside it
+		w.runs.Observe(at, quantity.PowerDensity(math.NaN()))
 	case s.HasValue():
 		w.runs.Observe(at, s.S)
 	}
