@@ -137,6 +137,9 @@ func count(n int64) Cell { return of(group(n), float64(n), "1") }
 // Count is count as text alone.
 func Count(n int64) string { return group(n) }
 
+// Readings is so many readings.
+func Readings(n int64) string { return plural(int(n), "reading") }
+
 // group parts the digits of a number by threes.
 func group(n int64) string {
 	if n < 0 {

@@ -229,15 +229,15 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 	long := d.longestGap >= h.Sustained.Unbroken
 	lack(d.seen > 0 && a.hides && long, "a gap of %s is long enough to hide an exceedance", report.About(d.longestGap))
 	lack(d.seen > 0 && a.hides && !long && !a.reached, "short gaps lie so close that they could hide an exceedance")
-	lack(d.vague > 0, "what %s readings stood for is not known: what corrects them is lost, or nobody knows their unit", report.Count(d.vague))
-	lack(d.indicated > 0, "what corrects %s readings is lost: they count as the probe indicated them, uncalibrated", report.Count(d.indicated))
+	lack(d.vague > 0, "what %s stood for is not known: the correction is lost, or nobody knows the unit", report.Readings(d.vague))
+	lack(d.indicated > 0, "what corrects %s is lost: each counts as the probe indicated it, uncalibrated", report.Readings(d.indicated))
 	if blind := d.announced(w); blind != "" {
 		c.Blind = blind
 		lacks = append(lacks, blind)
 	}
 	lack(d.seen > 0 && !c.Running, "no run of the oven was seen")
 	lack(!c.Calibrated, "not calibrated")
-	lack(c.Calibrated && d.uncalibrated > d.indicated, "%s readings are not covered by a certificate", report.Count(d.uncalibrated-d.indicated))
+	lack(c.Calibrated && d.uncalibrated > d.indicated, "no certificate covers %s", report.Readings(d.uncalibrated-d.indicated))
 	lack(c.HasValue && c.Calibrated && d.uncalibrated == 0 && (d.noU || !(d.peakU >= 0)), "an uncertainty is not known")
 	lack(p.Axes < 3 && !h.Turned, "one axis, not turned for the maximum: a lower bound")
 	if a.limit.Basis.Emission() {
@@ -256,7 +256,7 @@ func (d *dayOf) circumstances(w *walk, a *against, h *store.History) (limit.Circ
 func (d *dayOf) announced(w *walk) string {
 	switch {
 	case d.lost > 0:
-		return fmt.Sprintf("the record has lost what the post was for %s readings", report.Count(d.lost))
+		return fmt.Sprintf("the record has lost what the post was for %s", report.Readings(d.lost))
 	case d.away || w.states.away.stood(d.begin, d.last):
 		return "the probe was away for a survey"
 	case w.states.test.stood(d.begin, d.last):

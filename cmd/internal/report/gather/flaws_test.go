@@ -69,7 +69,7 @@ func flaws() []flaw {
 			}
 			return true
 		}, nil, "within, exceeds: exceeds", "over the probe's range"},
-		{"uncalibrated", nil, of(10, 11, acquire.Uncalibrated), nil, "not decided, within: not decided", "not covered by a certificate"},
+		{"uncalibrated", nil, of(10, 11, acquire.Uncalibrated), nil, "not decided, within: not decided", "no certificate covers 1 reading"},
 		{"faults", nil, of(10, 20, acquire.Fault), nil, "not decided, within: not decided", "a gap of"},
 		{"no certificate", func(p *acquire.Post) { p.Probe.Certificate = nil }, nil, nil, "not decided, not decided: not decided", "not calibrated"},
 		{"not turned", func(p *acquire.Post) { p.Turned = false }, nil, nil, "not decided, not decided: not decided", "not turned"},

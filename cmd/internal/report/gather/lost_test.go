@@ -27,11 +27,11 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		max          float64
 	}{
 		{"", "", "within, within: within", "", 2.56},
-		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 2.56},
+		{"DELETE FROM corrections WHERE correction = 2", "", "within, not decided: not decided", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 2.56},
 		{"DELETE FROM corrections WHERE correction = 2", "before", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
-		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 90},
-		{"DELETE FROM corrections WHERE correction = 2", "in V/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 40000. / 377},
-		{"DELETE FROM corrections WHERE correction = 2", "in A/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: they count as the probe indicated them, uncalibrated", 0.25 * 376.730313412},
+		{"DELETE FROM corrections WHERE correction = 2", "in it", "within, exceeds: exceeds", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 90},
+		{"DELETE FROM corrections WHERE correction = 2", "in V/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 40000. / 377},
+		{"DELETE FROM corrections WHERE correction = 2", "in A/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 0.25 * 376.730313412},
 		{"DELETE FROM corrections WHERE correction = 2", "a mean", "not decided, exceeds: exceeds", "a mean over 1 min is at least", 60},
 		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
@@ -108,6 +108,11 @@ func TestCountsInReasonsAreParted(t *testing.T) {
 		if !strings.Contains(text, n) {
 			t.Errorf("%q is not in %s", n, text)
 		}
+	}
+	d = &dayOf{lost: 1, vague: 1, indicated: 1, uncalibrated: 2, end: time.Second}
+	c, lacks = d.circumstances(&walk{}, &against{}, &store.History{Post: post()})
+	if text = c.Blind + "; " + strings.Join(lacks, "; "); strings.Count(text, "1 reading") != 5 || strings.Contains(text, "readings") {
+		t.Errorf("of one reading each it says %s", text)
 	}
 }
 
