@@ -80,3 +80,25 @@ func TestWhatAnAwayProbeReadIsNotRecalled(t *testing.T) {
 		t.Errorf("%d samples are recalled, want 300", n)
 	}
 }
+
+// TestADamagedChangeKeepsNoPostFromStarting: verify tells of it; of when the probe was away
+// the next change may say more.
+func TestADamagedChangeKeepsNoPostFromStarting(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
+	s.Append(0, samples(1, 300))
+	shut(t, s)
+	byTool(t, dir, "UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE alarm IS NOT NULL")
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	if _, err := s.Past(0, time.Minute); err != nil {
+		t.Error(err)
+	}
+	for _, err := range s.PastSamples(t.Context(), "fryer", time.Time{}, noon().AddDate(1, 0, 0)) {
+		if err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -197,8 +197,8 @@ func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 				return err
 			}
 			var c alarm.Change
-			if err := json.Unmarshal([]byte(text), &c); err != nil {
-				return err
+			if json.Unmarshal([]byte(text), &c) != nil {
+				return nil // it keeps no post from starting; the next one may say more
 			}
 			n := len(out)
 			open := n > 0 && out[n-1].to == math.MaxInt64
