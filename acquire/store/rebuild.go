@@ -78,8 +78,8 @@ type rebuild struct {
 	tail  map[int64][]byte        // what commits wrote beside samples, by the id of their fragments
 	gone  map[string][]chunk.Span // what was removed on purpose, by post
 
-	samePosts bool // posts have the numbers that they had
-	compared  bool // rows and events were compared with all of the chain of hashes
+	names    map[int64]string // of posts that have the numbers that they had
+	compared bool             // rows and events were compared with all of the chain of hashes
 
 	correction, version int64 // the highest that a sample names
 }

@@ -4,27 +4,35 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 )
 
 // oldSums keeps sums of samples that are there no longer: those that the samples
 // that were found do not give.
 func (b *rebuild) oldSums(ctx context.Context, s *Store, old *sql.DB) {
-	if !b.samePosts {
-		b.out.Lost = append(b.out.Lost, "sums of samples that were removed: the numbers of the posts could not be read")
-		return
-	}
 	type blob struct {
 		id   int64
 		data []byte
 	}
 	var all []blob
+	nameless := map[int64]bool{}
 	err := each(ctx, old, "SELECT id, data FROM rollups WHERE id & 2147483647 <> 2147483647 ORDER BY id", func(scan func(...any) error) error {
 		var x blob
-		err := scan(&x.id, &x.data)
+		if err := scan(&x.id, &x.data); err != nil {
+			return err
+		}
+		if post := x.id >> 32; b.names[post] == "" { // another post may have the number now
+			nameless[post] = true
+			return nil
+		}
 		all = append(all, x)
-		return err
+		return nil
 	})
+	for _, post := range slices.Sorted(maps.Keys(nameless)) {
+		b.out.Lost = append(b.out.Lost, fmt.Sprintf("which post had number %d, whose sums are left out", post))
+	}
 	if err != nil {
 		b.out.Lost = append(b.out.Lost, fmt.Sprintf("sums of samples that were removed: %v", err))
 	}

@@ -34,9 +34,6 @@ func (b *rebuild) tables(ctx context.Context, s *Store, old *sql.DB) {
 		if table == "events" {
 			b.out.Events = n
 		}
-		if table == "posts" {
-			b.samePosts = err == nil
-		}
 	}
 	var events int64 // the numbers that were told are not told again
 	if old.QueryRowContext(ctx, "SELECT next_event FROM record").Scan(&events) == nil {
@@ -167,12 +164,12 @@ func (b *rebuild) chunkNumbers(ctx context.Context, s *Store, old *sql.DB) error
 // removals reads what the broken record had removed on purpose, and of which post, by the
 // numbers that those have in the new one.
 func (b *rebuild) removals(ctx context.Context, s *Store, old *sql.DB) error {
-	names := map[int64]string{}
+	b.names = map[int64]string{}
 	if err := each(ctx, s.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
 		var post int64
 		var name string
 		err := scan(&post, &name)
-		names[post] = name
+		b.names[post] = name
 		return err
 	}); err != nil {
 		return err
@@ -182,7 +179,7 @@ func (b *rebuild) removals(ctx context.Context, s *Store, old *sql.DB) error {
 		var post int64
 		var s chunk.Span
 		err := scan(&post, &s.FromSeq, &s.ToSeq)
-		if name := names[post]; name != "" {
+		if name := b.names[post]; name != "" {
 			b.gone[name] = append(b.gone[name], s)
 		}
 		return err

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -341,6 +342,35 @@ func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
 	}
 	if n := len(everything(t, s.Reader, "combi")); n != 600 {
 		t.Errorf("%d samples", n)
+	}
+}
+
+// TestSumsOfALostPostAreNoOthers: not of the post that has its number in the new record.
+func TestSumsOfALostPostAreNoOthers(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"), post("combi"), post("grill"))
+	s.Append(0, samples(1, 600))
+	s.Append(1, cooking(0, 10*time.Minute, 1500))
+	s.Append(2, samples(1, 600))
+	merged(t, s, true)
+	shut(t, s)
+	// Of combi there are only sums; the chunk of the grill is found by its end.
+	byTool(t, dir, "DELETE FROM posts; DELETE FROM post_versions; DELETE FROM chunks WHERE id >> 32 = 2; UPDATE chunks SET data = substr(data, 2) WHERE id >> 32 = 3; VACUUM")
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil || out.Samples != 1200 || !slices.Contains(out.Lost, "which post had number 2, whose sums are left out") {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, id := range []string{"fryer", "grill"} {
+		points, err := r.Chart(t.Context(), id, noon(), noon().Add(10*time.Hour), 10)
+		if err != nil || len(points) != 1 || points[0].Samples != 600 || points[0].Max > 20 {
+			t.Errorf("the sums of %s are %+v, %v", id, points, err)
+		}
 	}
 }
 
