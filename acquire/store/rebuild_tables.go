@@ -233,6 +233,13 @@ func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
 		copy(sum[:], e.sum)
 		return v.entry(ctx, &e, sum)
 	}, chainChunk, chainRemoved, chainRollups, chainSigning)
+	if err == nil {
+		var there, last int64
+		err = old.QueryRowContext(ctx, "SELECT count(*), max(ifnull(max(entry), 0), (SELECT ifnull(max(entry), 0) FROM days)) FROM chain").Scan(&there, &last)
+		if err == nil && there < last {
+			err = fmt.Errorf("%d of its %d entries are there", there, last)
+		}
+	}
 	if err != nil {
 		b.out.Lost = append(b.out.Lost, fmt.Sprintf("the chain of hashes, so that rows may be missing of which nothing is said: %v", err))
 	}

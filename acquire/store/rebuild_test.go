@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 )
 
@@ -342,6 +343,32 @@ func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
 	}
 	if n := len(everything(t, s.Reader, "combi")); n != 600 {
 		t.Errorf("%d samples", n)
+	}
+}
+
+// TestRebuildSaysWhatOfTheChainIsMissing: of rows that only that knew it could not tell.
+func TestRebuildSaysWhatOfTheChainIsMissing(t *testing.T) {
+	whole, _ := cookedThrice(t, 0.25)
+	for _, sql := range []string{"", "DELETE FROM chain", "DELETE FROM chain WHERE entry = 2"} {
+		dir := copyOf(t, whole)
+		byTool(t, dir, sql)
+		out, err := Rebuild(t.Context(), dir, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := events(t, r)
+		r.Close()
+		lacks := strings.Contains(strings.Join(out.Lost, "\n"), "of which nothing is said")
+		unknown := slices.ContainsFunc(all, func(e acquire.Event) bool {
+			return strings.Contains(e.Text, "how many rows and events are is not known")
+		})
+		if want := sql != ""; lacks != want || unknown != want {
+			t.Errorf("after %q it says %q, and in its event that this is not known: %t", sql, out.Lost, unknown)
+		}
 	}
 }
 
