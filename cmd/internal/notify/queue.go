@@ -28,7 +28,7 @@ type waiting struct {
 	attempts int
 	next     time.Time  // not before
 	behind   time.Time  // when the newest change came that waits for it, since it was last tried
-	urged    bucket     // how often it was tried at once for that
+	urged    bucket     // how often it was tried for that
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	flying   bool       // an attempt is under way
@@ -61,7 +61,8 @@ type queue struct {
 
 	told    map[subject]*bucket
 	all     bucket
-	crowded bool // some had to wait because of all the others
+	urging  allowance // how often a message is tried for newer ones of its alarm
+	crowded bool      // some had to wait because of all the others
 
 	passed []*waiting // partly told, and a newer one was put in their place; the sender lists them
 
@@ -71,7 +72,8 @@ type queue struct {
 }
 
 func newQueue(bound int, p pace) *queue {
-	return &queue{bound: bound, pace: p, newest: map[subject]acquire.Event{}, told: map[subject]*bucket{}}
+	// An alarm that comes and goes floods no receiver that is down; the figures are our own choice.
+	return &queue{bound: bound, pace: p, urging: allowance{4, time.Minute}, newest: map[subject]acquire.Event{}, told: map[subject]*bucket{}}
 }
 
 // allowance returns the pace of one alarm, and what is left of it.
@@ -116,11 +118,15 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 	if opens.After(now) {
 		w.next, w.held = opens, true
 	}
-	waits := q.waits(s)
+	waits, urgent := q.waits(s), w.urgent()
 	switch {
 	case len(waits) == 0:
-	case len(q.items) >= q.bound, w.held:
+	case w.held:
 		return q.replace(w, waits)
+	case len(q.items) >= q.bound:
+		replaced = q.replace(w, waits)
+		q.urge(s, urgent, now)
+		return replaced
 	default:
 		a, b := q.allowance(w)
 		newest := waits[len(waits)-1]
@@ -128,32 +134,27 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 		case a.burst == 0:
 		case e.Alarm.Reason == alarm.ToldAgain && newest.event.Alarm.Reason == alarm.ToldAgain: // nothing has happened since
 			return q.replace(w, []*waiting{newest})
-		case w.urgent() && left < 1:
+		case urgent && left < 1:
 			replaced = q.replace(w, waits) // it does not wait behind what its pace holds back
-			q.urge(s, now)
+			q.urge(s, urgent, now)
 			return replaced
-		case !w.urgent() && len(waits) >= max(left, 1):
+		case !urgent && len(waits) >= max(left, 1):
 			return q.replace(w, []*waiting{newest})
 		}
 	}
-	q.urge(s, now)
+	q.urge(s, urgent, now)
 	q.items = append(q.items, w)
 	return 0
 }
 
-// urge has the oldest message of an alarm tried once more at once, for a newer one waits
-// behind it: what is queued is tried once, whatever failed before. But an alarm that comes
-// and goes floods no receiver that is down; the figures are our own choice.
-func (q *queue) urge(s subject, now time.Time) {
-	urging := allowance{4, time.Minute}
+// urge has the oldest message of an alarm tried once more, whatever failed before, for a
+// newer one waits behind it: at once, or as soon as that was not done too often. For what is
+// urgent it is always at once.
+func (q *queue) urge(s subject, urgent bool, now time.Time) {
 	for _, w := range q.items {
 		if slices.ContainsFunc(w.members(), func(m *waiting) bool { return subjectOf(m.event) == s }) {
-			if w.urged.left(urging, now) < 1 {
-				return
-			}
-			w.urged.take(urging, now)
-			if w.behind = now; !w.held && !w.flying {
-				w.next = time.Time{}
+			if w.behind = now; urgent {
+				w.urged = bucket{}
 			}
 			return
 		}
@@ -256,8 +257,13 @@ func (q *queue) pick(now time.Time) *waiting {
 // due says whether nothing but its alarm's older messages keeps w from being
 // sent.
 func (q *queue) due(w *waiting, now time.Time) bool {
-	isDown := now.Before(q.down) && !w.queued.After(q.downAt) && !w.behind.After(q.downAt)
-	if w.flying || isDown || now.Before(w.next) {
+	early := now.Before(w.next)
+	if w.flying || w.held && early {
+		return false
+	}
+	isDown := now.Before(q.down) && !w.queued.After(q.downAt)
+	urged := !w.behind.IsZero() && w.urged.left(q.urging, now) > 0
+	if early && !urged || isDown && !(urged && w.behind.After(q.downAt)) {
 		return false
 	}
 	if w.group != nil || w.partly {
@@ -307,6 +313,9 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying = true
 	w.attempts++
+	if !w.behind.IsZero() {
+		w.urged.take(q.urging, now)
+	}
 	w.behind, w.held = time.Time{}, false // the hours have begun
 	if w.partly {
 		return
@@ -340,11 +349,11 @@ func (q *queue) failed(w *waiting, r result) {
 	}
 }
 
-// failedAnew has a message tried again at once if a newer one of its alarm came while the
+// failedAnew has a message tried again for a newer one of its alarm that came while the
 // attempt was under way that failed.
 func (q *queue) failedAnew(w *waiting) {
-	if !w.behind.IsZero() && !w.held {
-		w.next, w.behind = time.Time{}, q.downAt.Add(1)
+	if !w.behind.IsZero() {
+		w.behind = q.downAt.Add(1)
 	}
 }
 

@@ -151,7 +151,7 @@ func TestQueuePicks(t *testing.T) {
 		{"an exceedance first", func(*queue) {}, 3},
 		{"then the oldest", func(q *queue) { q.items[2].flying = true }, 1},
 		{"never two of one alarm", func(q *queue) { q.items[2].flying, q.items[0].flying = true, true }, 4},
-		{"nor past one that has to wait", func(q *queue) { q.items[2].next, q.items[0].next = at(11), at(11) }, 4},
+		{"nor past one that has to wait", func(q *queue) { q.items[2].next, q.items[0].next, q.items[0].held = at(11), at(11), true }, 4},
 		{"nothing while the receiver wants quiet", func(q *queue) { q.hold = at(11) }, 0},
 		{"again after it", func(q *queue) { q.hold = at(10) }, 3},
 		{"while nobody answers, what came since", func(q *queue) { q.down, q.downAt = at(11), at(2) }, 4},

@@ -387,6 +387,51 @@ func TestChatterDefeatsNoBackOff(t *testing.T) {
 	}
 }
 
+// But what is urgent is tried at once after that, too, and what is not a minute later.
+func TestNewsAfterChatterIsTriedSoon(t *testing.T) {
+	for name, tc := range map[string]struct {
+		reason alarm.Reason
+		others int // alarms that wait too
+		within time.Duration
+	}{
+		"urgent": {alarm.Raised, 0, 2 * time.Second}, "urgent, and much waits": {alarm.Raised, maxWaiting, 2 * time.Second},
+		"not urgent": {alarm.RaisedAgain, 0, time.Minute + time.Second},
+	} {
+		for fails, o := range map[string]outcome{"nobody answers": unheard, "refused for now": retry} {
+			t.Run(name+", "+fails, func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					box, down := newOutbox(), atomic.Bool{}
+					r := &receiver{answer: func(int, Message) result {
+						if !down.Load() {
+							return result{outcome: accepted}
+						}
+						return result{outcome: o, err: errors.New("planted")}
+					}}
+					_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: true})
+					defer stop()
+					synctest.Wait()
+					down.Store(true)
+					for i := range tc.others {
+						box.happen(raised(i+1, alarm.Stuck, time.Now()))
+					}
+					box.happen(raised(0, alarm.Exceeds, time.Now()))
+					pass(30 * time.Minute)
+					for i := range 5 {
+						box.happen(change(0, alarm.Exceeds, alarm.Unacknowledged, []alarm.Reason{alarm.Returned, alarm.RaisedAgain}[i%2], time.Now()))
+						pass(2 * time.Second)
+					}
+					down.Store(false)
+					newest := box.happen(change(0, alarm.Exceeds, alarm.Unacknowledged, tc.reason, time.Now())).ID
+					pass(tc.within)
+					if !slices.Contains(r.ids(), newest) {
+						t.Errorf("%s after it came, and somebody answers, %v were accepted; want %d among them", tc.within, r.ids(), newest)
+					}
+				})
+			})
+		}
+	}
+}
+
 func TestFaultFloodIsCoalesced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box := newOutbox()
