@@ -172,6 +172,38 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 	}
 }
 
+// A probe was away since it was announced, also where the event that said so is lost: what
+// it read there is not the field of its post.
+func TestRebuildKnowsSinceWhenAProbeIsAway(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Away, noon()))
+	s.Append(0, samples(1, 400))
+	flushed(t, s)
+	merged(t, s, true) // else it is beside the samples, too
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM events WHERE "+isAway+"; VACUUM")
+	if _, err := Rebuild(t.Context(), dir, Options{Now: func() time.Time { return noon().Add(time.Hour) }}); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	past, err := s.Past(0, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for x, err := range past.Recent {
+		if n++; err != nil || !math.IsNaN(float64(x.S)) {
+			t.Fatalf("sample %d of an away probe is recalled as %v, %v", x.Seq, x.S, err)
+		}
+	}
+	if n != 400 {
+		t.Errorf("%d samples, want 400", n)
+	}
+}
+
 // Where the chain of hashes is lost too, nobody knows what else is.
 func TestRebuildWithoutAChainCountsNothing(t *testing.T) {
 	dir := t.TempDir()

@@ -204,6 +204,9 @@ func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 			open := n > 0 && out[n-1].to == math.MaxInt64
 			switch is := c.State.Present(); {
 			case is && !open:
+				if since := nanos(c.Since); since != 0 {
+					at = min(at, since) // an event that stands in for one that is lost came later
+				}
 				out = append(out, stretch{at, math.MaxInt64})
 			case !is && open:
 				out[n-1].to = at
