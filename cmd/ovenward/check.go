@@ -117,6 +117,9 @@ func count(n int, thing string) string {
 	if n == 1 {
 		return "1 " + thing
 	}
+	if strings.HasSuffix(thing, "s") {
+		thing += "e"
+	}
 	return fmt.Sprintf("%d %ss", n, thing)
 }
 

@@ -32,37 +32,38 @@ func inodes(dir string) (free, all uint64, err error) {
 	return s.Ffree, s.Files, err
 }
 
-// usable says why a device cannot be used, or who holds it. asService asks it for a
-// user of no rights but the group dialout, which is what the packaged service is.
-func (m machine) usable(path string, asService bool) (trouble string, held []holder, err error) {
+// usable says why a device cannot be used, or who holds it. hidden is how many processes
+// do not show what they hold. asService asks it for a user of no rights but the group
+// dialout, which is what the packaged service is.
+func (m machine) usable(path string, asService bool) (trouble string, held []holder, hidden int, err error) {
 	real, err := filepath.EvalSymlinks(path)
 	if err != nil {
-		return "", nil, err
+		return "", nil, 0, err
 	}
 	user, err := thisUser()
 	if err != nil {
-		return "", nil, err
+		return "", nil, 0, err
 	}
 	if asService {
 		if user, err = m.service(); err != nil {
-			return "", nil, err
+			return "", nil, 0, err
 		}
 	}
-	holders, _ := m.holders("/dev/")
+	holders, hidden := m.holders("/dev/")
 	trouble = strings.Replace(m.trouble(real, portInfo{Path: path}, user), "the udev rule below", "the udev rule that ovenward ports prints", 1)
 	if asService {
 		trouble = strings.Replace(trouble, "this user", "the service", 1)
 		kept, err := m.keptOut(real)
 		switch {
 		case trouble == "" && err != nil:
-			return "", nil, err
+			return "", nil, 0, err
 		case trouble == "":
 			trouble = kept
 		case kept != "":
 			trouble += ". And " + kept
 		}
 	}
-	return trouble, holders[real], nil
+	return trouble, holders[real], hidden, nil
 }
 
 // rivals are those holders that each read what the others are answered: not a program

@@ -13,6 +13,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -235,6 +236,51 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 				t.Errorf("exit code %d, want %d, and a line %q:\n%s", code, c.code, c.want, out)
 			}
 		})
+	}
+}
+
+// Of processes that do not show what they hold nobody knows whether they hold a port.
+func TestDoctorKnowsNotWhatIsHidden(t *testing.T) {
+	for name, holder := range map[string]string{"is there, and may be used": "", `is held by "ovenward" (process 100)`: "ovenward"} {
+		p := wellPatient(t)
+		if holder != "" {
+			p.held(t, holder)
+		}
+		open := []string{filepath.Dir(p.machine.proc), p.machine.proc}
+		for _, pid := range []string{"200", "201"} {
+			if err := os.MkdirAll(filepath.Join(p.machine.proc, pid, "fd"), 0o755); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Chmod(filepath.Join(p.machine.proc, pid, "fd"), 0); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if holder != "" {
+			open = append(open, p.machine.proc+"/100", p.machine.proc+"/100/fd", p.machine.proc+"/100/comm")
+		}
+		for _, path := range open {
+			if err := os.Chmod(path, 0o755); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if os.Geteuid() == 0 { // this thread looks as another user
+			runtime.LockOSThread()
+			if err := unix.Setfsuid(65534); err != nil {
+				t.Fatal(err)
+			}
+		}
+		p.doctor.port(config.Probe{ID: "probe", Reach: config.ReachSerial, Device: p.port})
+		if os.Geteuid() == 0 {
+			if err := unix.Setfsuid(0); err != nil {
+				t.Fatal(err)
+			}
+			runtime.UnlockOSThread()
+		}
+		var out bytes.Buffer
+		p.tell(&out)
+		if !strings.Contains(out.String(), "unknown  port") || !strings.Contains(out.String(), name+"; whether it is held by 2 processes of other users") {
+			t.Errorf("%s, and two are hidden:\n%s", name, &out)
+		}
 	}
 }
 

@@ -9,8 +9,8 @@ import (
 
 func (m machine) rivals(held []holder) []holder { return held }
 
-func (m machine) usable(string, bool) (string, []holder, error) {
-	return "", nil, errors.New("who may use a device, and who holds it, is looked up on Linux only")
+func (m machine) usable(string, bool) (string, []holder, int, error) {
+	return "", nil, 0, errors.New("who may use a device, and who holds it, is looked up on Linux only")
 }
 
 func ownerOf(fs.FileInfo) (uid int, known bool) { return 0, false }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"net"
 	"net/url"
@@ -47,7 +48,8 @@ func (d *doctor) port(p config.Probe) {
 		}
 		path = node
 	}
-	trouble, held, err := d.machine.usable(path, d.service)
+	trouble, held, hidden, err := d.machine.usable(path, d.service)
+	unseen := fmt.Sprintf("whether it is held by %s of other users is not shown to this user: look as root", count(hidden, "process"))
 	who := strings.Join(words(held), ", ")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -56,6 +58,8 @@ func (d *doctor) port(p config.Probe) {
 		d.note(unknown, "port", "probe %s at %s: %v", p.ID, path, err)
 	case trouble != "":
 		d.note(toMend, "port", "probe %s at %s: %s", p.ID, path, trouble)
+	case len(held) == 0 && hidden > 0:
+		d.note(unknown, "port", "probe %s at %s is there, and may be used; %s", p.ID, path, unseen)
 	case len(held) == 0:
 		d.note(allFine, "port", "probe %s at %s is there, and may be used", p.ID, path)
 	case slices.ContainsFunc(held, func(h holder) bool { return h.name != "ovenward" }):
@@ -63,6 +67,8 @@ func (d *doctor) port(p config.Probe) {
 	case len(d.machine.rivals(held)) > 1:
 		d.note(toMend, "port", "probe %s at %s is held by %s, and each takes answers that are meant for another: end all but one", p.ID, path,
 			strings.Join(words(d.machine.rivals(held)), ", "))
+	case hidden > 0:
+		d.note(unknown, "port", "probe %s at %s is held by %s; %s", p.ID, path, who, unseen)
 	default:
 		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, who)
 	}
