@@ -66,6 +66,24 @@ func (m machine) usable(path string, asService bool) (trouble string, held []hol
 	return trouble, holders[real], hidden, nil
 }
 
+// ours says whether a holder is an Ovenward: by its name, or as the program that asks,
+// whatever its file is called.
+func (m machine) ours(h holder) bool {
+	if h.name == "ovenward" {
+		return true
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return false
+	}
+	asks, err := os.Stat(self)
+	if err != nil {
+		return false
+	}
+	runs, err := os.Stat(filepath.Join(m.proc, strconv.Itoa(h.pid), "exe"))
+	return err == nil && os.SameFile(asks, runs)
+}
+
 // rivals are those holders that each read what the others are answered: not a program
 // that serves a simulated probe, nor one that another of them started.
 func (m machine) rivals(held []holder) (all []holder) {

@@ -148,6 +148,13 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"no file":    {func(p *patient) { p.file += "x" }, "mend     config|no such file", 1},
 		"a mistake":  {func(p *patient) { p.edit(t, `range = "20 mW/cm2"`, `range = "20"`) }, "mend     config|range", 1},
 		"held by us": {func(p *patient) { p.held(t, "ovenward") }, `fine     port|is held by "ovenward" (process 100)`, 0},
+		"held by us under another name": {func(p *patient) {
+			p.held(t, "ovenward-1.2")
+			self, err := os.Executable()
+			if err := errors.Join(err, os.Symlink(self, p.machine.proc+"/100/exe")); err != nil {
+				t.Fatal(err)
+			}
+		}, `fine     port|is held by "ovenward-1.2" (process 100)`, 0},
 		"held by our child": {func(p *patient) {
 			p.held(t, "ovenward", "ovenward")
 			p.shows(t, 101, "status", "Name:\tovenward\nPPid:\t100\n")

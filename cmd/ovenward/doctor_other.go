@@ -7,6 +7,8 @@ import (
 	"io/fs"
 )
 
+func (m machine) ours(h holder) bool { return h.name == "ovenward" }
+
 func (m machine) rivals(held []holder) []holder { return held }
 
 func (m machine) usable(string, bool) (string, []holder, int, error) {

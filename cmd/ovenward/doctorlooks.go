@@ -62,7 +62,7 @@ func (d *doctor) port(p config.Probe) {
 		d.note(unknown, "port", "probe %s at %s is there, and may be used; %s", p.ID, path, unseen)
 	case len(held) == 0:
 		d.note(allFine, "port", "probe %s at %s is there, and may be used", p.ID, path)
-	case slices.ContainsFunc(held, func(h holder) bool { return h.name != "ovenward" }):
+	case slices.ContainsFunc(held, func(h holder) bool { return !d.machine.ours(h) }):
 		d.note(toMend, "port", "probe %s at %s is held by %s: end what reads it beside Ovenward", p.ID, path, who)
 	case len(d.machine.rivals(held)) > 1:
 		d.note(toMend, "port", "probe %s at %s is held by %s, and each takes answers that are meant for another: end all but one", p.ID, path,
