@@ -197,11 +197,15 @@ func named(rows []rowView, level string) (n int, text string) {
 	return len(all), strings.Join(all, ", ")
 }
 
-// standingRows names the ovens with a post that stands so.
+// standingRows names the ovens with a post that stands so. One that is not seen and had
+// been above, or had emitted when it should not, is of those too.
 func standingRows(rows []rowView, state string) string {
+	is := func(p postLink) bool {
+		return p.State == state || state == "was" && p.State == "blind" && p.rank < notSeenRank
+	}
 	var all []string
 	for _, r := range rows {
-		if slices.ContainsFunc(r.Posts, func(p postLink) bool { return p.State == state }) {
+		if slices.ContainsFunc(r.Posts, is) {
 			all = append(all, r.Title)
 		}
 	}

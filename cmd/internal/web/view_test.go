@@ -225,6 +225,16 @@ func TestWorstFirst(t *testing.T) {
 	if worstStanding(rows); rows[0].ID != "lost" || rows[1].ID != "annex" {
 		t.Errorf("the list begins with %s, %s; want lost, annex", rows[0].ID, rows[1].ID)
 	}
+	for i := range rows {
+		rows[i].Title = rows[i].ID
+	}
+	var lines []string
+	for _, l := range plainVoice().ovenLines(rows, nil) {
+		lines = append(lines, l.Text)
+	}
+	if said, want := strings.Join(lines, "\n"), "is not known to be mended: lost, annex\nNot seen: lost, ward\n"; !strings.Contains(said, want) {
+		t.Errorf("above the list stands %q, want %q in it", said, want)
+	}
 }
 
 // Two posts at one oven bear their own names wherever they are named by the oven.
