@@ -31,9 +31,10 @@ func TestAStartMendsNoCourier(t *testing.T) {
 		"a heartbeat was":      {notify.Stats{Name: "desk", LastHeartbeat: at}, false, false},
 		"in vain":              {notify.Stats{Name: "desk", Failing: true, LastError: "nobody answers", LastErrorAt: at}, false, true},
 		"not shown":            {notify.Stats{Name: "desk", NotShown: "the state of post galley is not taken", LastAccepted: at}, false, true},
-		"shown":                {notify.Stats{Name: "desk", LastShown: at}, false, false},
+		"shown":                {notify.Stats{Name: "desk", LastShown: at, Begun: true}, false, false},
+		"shown, and unread":    {notify.Stats{Name: "desk", LastShown: at}, true, false},
 		"never shown":          {notify.Stats{Name: "desk", NotShown: "the broker lets nobody in"}, false, true},
-		"shown, and one waits": {notify.Stats{Name: "desk", LastShown: at, Waiting: 1}, true, false},
+		"shown, and one waits": {notify.Stats{Name: "desk", LastShown: at, Begun: true, Waiting: 1}, true, false},
 		"in vain, then taken":  {notify.Stats{Name: "desk", LastError: "nobody answers", LastErrorAt: at, LastAccepted: at}, false, false},
 	} {
 		got := courierTrouble(tt.s)

@@ -49,7 +49,7 @@ func (g *generation) troubles() []acquire.Trouble {
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
 // or a heartbeat, was not accepted, or the receiver does not show what is so. Before the
-// first attempt nobody knows; that it shows what is so says nothing of messages that wait.
+// first attempt nobody knows; that it shows what is so says nothing of messages that wait, in the record or here.
 func courierTrouble(s notify.Stats) acquire.Trouble {
 	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
 	switch {
@@ -58,7 +58,7 @@ func courierTrouble(s notify.Stats) acquire.Trouble {
 	case s.NotShown != "":
 		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)
 	default:
-		t.Unknown = s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0)
+		t.Unknown = s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0 || !s.Begun)
 	}
 	return t
 }

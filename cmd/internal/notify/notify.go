@@ -77,6 +77,7 @@ type Stats struct {
 	Coalesced     uint64    // changes never sent, since a newer one of their alarm stood in for them
 	Unlisted      uint64    // messages of which the record could not keep what came of them
 	Waiting       int       // messages not yet accepted
+	Begun         bool      // Waiting counts those that the record holds, too: it was read
 	Failing       bool      // the newest attempt failed
 	LastError     string    // empty: none since the program started
 	LastErrorAt   time.Time // zero: none

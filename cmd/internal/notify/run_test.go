@@ -432,6 +432,29 @@ func TestNewsAfterChatterIsTriedSoon(t *testing.T) {
 	}
 }
 
+// Before the record was read nobody knows what waits.
+func TestACourierHasBegunWhenItHasRead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, r := newOutbox(), &receiver{answer: failing(retry)}
+		box.cursors["webhook"] = 1
+		for i := range 2 {
+			box.happen(raised(i, alarm.Stuck, time.Now()))
+		}
+		box.stall = make(chan struct{})
+		c, stop := startWith(t, Options{Outbox: box, Carrier: r})
+		defer stop()
+		pass(time.Minute)
+		if st := c.Stats(); st.Begun || st.Waiting != 0 {
+			t.Errorf("before it was read: %+v", st)
+		}
+		close(box.stall)
+		pass(time.Second)
+		if st := c.Stats(); !st.Begun || st.Waiting != 1 {
+			t.Errorf("after it was read: %+v", st)
+		}
+	})
+}
+
 func TestFaultFloodIsCoalesced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box := newOutbox()
