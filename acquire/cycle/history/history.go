@@ -35,6 +35,9 @@ type Sample struct {
 	Indicated    bool // what corrects it is lost: rest by the next correction is no run beside it
 }
 
+// shows says whether the sample shows if the oven emits.
+func (s *Sample) shows() bool { return s.Valid && (s.Over || !s.Indicated) }
+
 // Run is one run of the oven, as the field shows it. Mean, Deviation and the
 // percentiles are of the values while it emitted, each for as long as it held.
 type Run struct {
@@ -120,10 +123,10 @@ func (t *Past) Observe(s Sample) {
 	before := t.on()
 	x := s.S
 	switch {
-	case s.Valid && s.Over:
-		x = quantity.PowerDensity(math.Inf(1))
-	case !s.Valid || s.Indicated:
+	case !s.shows():
 		x = quantity.PowerDensity(math.NaN())
+	case s.Over:
+		x = quantity.PowerDensity(math.Inf(1))
 	}
 	t.runs.Observe(mono, x)
 	if t.has && t.last.Valid {
@@ -152,7 +155,7 @@ func (t *Past) hold(until time.Time, on bool) {
 	if end := from.Add(t.o.Stale); t.o.Stale > 0 && end.Before(until) {
 		until = end
 	}
-	if t.inRun {
+	if t.inRun && t.last.shows() {
 		t.covered += until.Sub(from)
 	}
 	from, until = t.only.cut(from, until)
@@ -217,7 +220,7 @@ func (t *Past) begin(mono time.Duration) {
 	since, running := t.runs.Running()
 	last, _ := t.runs.Last()
 	pause := mono - t.last.At.Sub(t.epoch)
-	seen := t.has && t.last.Valid && pause <= t.o.Stale
+	seen := t.has && t.last.shows() && pause <= t.o.Stale
 	if !seen {
 		t.rested = 0
 	}

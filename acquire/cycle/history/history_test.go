@@ -467,3 +467,26 @@ func TestWhatIsIndicatedShowsNoRun(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatIsIndicatedIsUnseenOfARun: neither its begin nor what it comes to was seen there.
+func TestWhatIsIndicatedIsUnseenOfARun(t *testing.T) {
+	begin := time.Date(2031, 5, 20, 12, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		from, to int // indicated
+		begun    bool
+		unseen   time.Duration
+	}{{0, 0, true, 0}, {560, 600, false, 0}, {620, 630, true, 10 * time.Second}} {
+		var runs []Run
+		p := New(Options{Floor: 0.1, Response: time.Second, Gap: 30 * time.Second, Stale: 3 * time.Second}, func(r Run) { runs = append(runs, r) }, func(Hour) {})
+		for i := range 900 {
+			s := Sample{At: begin.Add(time.Duration(i) * time.Second), S: quantity.PowerDensity(0.02 * float64(i%3)), Valid: true, Indicated: c.from <= i && i < c.to}
+			if i >= 600 && i < 660 {
+				s.S += 5
+			}
+			p.Observe(s)
+		}
+		if len(runs) != 1 || runs[0].Begun != c.begun || runs[0].Unseen != c.unseen || runs[0].On != time.Minute-c.unseen {
+			t.Errorf("indicated from %d to %d s: %+v", c.from, c.to, runs)
+		}
+	}
+}
