@@ -81,24 +81,51 @@ func TestWhatAnAwayProbeReadIsNotRecalled(t *testing.T) {
 	}
 }
 
-// TestADamagedChangeKeepsNoPostFromStarting: verify tells of it; of when the probe was away
-// the next change may say more.
+// TestADamagedChangeKeepsNoPostFromStarting: when the probe was away then, the change behind
+// it tells, or how the alarm stands.
 func TestADamagedChangeKeepsNoPostFromStarting(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
-	s.Append(0, samples(1, 300))
-	shut(t, s)
-	byTool(t, dir, "UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE alarm IS NOT NULL")
-	s = open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	if _, err := s.Past(0, time.Minute); err != nil {
-		t.Error(err)
-	}
-	for _, err := range s.PastSamples(t.Context(), "fryer", time.Time{}, noon().AddDate(1, 0, 0)) {
+	for _, c := range []struct {
+		back    bool
+		damaged string
+		to      int64 // what has a number from 100 up to here is not recalled
+	}{{false, "true", 301}, {true, "id = (SELECT min(id) FROM events WHERE alarm IS NOT NULL)", 200},
+		{true, "id = (SELECT max(id) FROM events WHERE alarm IS NOT NULL)", 200}, {true, "true", 200}} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
+		if c.back {
+			back := raise("fryer", alarm.Away, noon().Add(20*time.Second))
+			back.Alarm.State = alarm.Normal
+			s.Record(back)
+		}
+		s.Append(0, samples(1, 300))
+		shut(t, s)
+		byTool(t, dir, "UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE alarm IS NOT NULL AND "+c.damaged)
+		s = open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		past, err := s.Past(0, time.Minute)
 		if err != nil {
-			t.Error(err)
+			t.Fatal(err)
+		}
+		for b, err := range past.Recent {
+			if away := 100 <= b.Seq && b.Seq < c.to; err != nil || math.IsNaN(float64(b.S)) != away {
+				t.Fatalf("back: %t, damaged where %s: sample %d is recalled as %v, %v", c.back, c.damaged, b.Seq, b.S, err)
+			}
+		}
+		n := int64(0)
+		for batch, err := range s.PastSamples(t.Context(), "fryer", time.Time{}, noon().AddDate(1, 0, 0)) {
+			if err != nil {
+				t.Error(err)
+			}
+			for _, b := range batch {
+				if !b.Valid {
+					n++
+				}
+			}
+		}
+		if n != c.to-100 {
+			t.Errorf("back: %t, damaged where %s: %d samples are not seen", c.back, c.damaged, n)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -154,7 +155,7 @@ const (
 	isAway  = `instr(alarm, '"rule":"` + string(alarm.Away) + `"') > 0`
 
 	selectPower = "SELECT raw FROM events WHERE " + isPower + " AND post = ? AND at_ns >= ? ORDER BY id"
-	selectAway  = "SELECT at_ns, alarm FROM events WHERE " + isAway + " AND post = ? ORDER BY id"
+	selectAway  = "SELECT id, at_ns, alarm FROM events WHERE " + isAway + " AND post = ? ORDER BY id"
 )
 
 // Switched reads when contacts at a post said that an oven was switched to heat, which
@@ -186,33 +187,56 @@ type stretch struct{ from, to int64 }
 
 func (s stretch) holds(at int64) bool { return at >= s.from && at < s.to }
 
-// away is when the probe of a post was away.
+// away is when the probe of a post was away. A change that is damaged keeps no post from
+// starting: that the probe went or came back then, the next one tells, or the alarm itself.
 func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 	var out []stretch
+	var doubt stretch // from the first to the newest change that is damaged, since one that is not
+	var newest int64  // the event of that
+	change := func(at int64, is bool) {
+		n := len(out)
+		open := n > 0 && out[n-1].to == math.MaxInt64
+		switch {
+		case is && !open:
+			out = append(out, stretch{min(at, cmp.Or(doubt.from, at)), math.MaxInt64})
+		case !is && open:
+			out[n-1].to = at
+		case !is && doubt.from != 0:
+			out = append(out, stretch{doubt.from, at})
+		}
+		doubt = stretch{}
+	}
 	err := each(ctx, r.db, selectAway,
 		func(scan func(...any) error) error {
-			var at int64
+			var id, at int64
 			var text string
-			if err := scan(&at, &text); err != nil {
+			if err := scan(&id, &at, &text); err != nil {
 				return err
 			}
 			var c alarm.Change
 			if json.Unmarshal([]byte(text), &c) != nil {
-				return nil // it keeps no post from starting; the next one may say more
+				doubt, newest = stretch{cmp.Or(doubt.from, at), at}, id
+				return nil
 			}
-			n := len(out)
-			open := n > 0 && out[n-1].to == math.MaxInt64
-			switch is := c.State.Present(); {
-			case is && !open:
-				if since := nanos(c.Since); since != 0 {
-					at = min(at, since) // an event that stands in for one that is lost came later
-				}
-				out = append(out, stretch{at, math.MaxInt64})
-			case !is && open:
-				out[n-1].to = at
+			is := c.State.Present()
+			if since := nanos(c.Since); is && since != 0 {
+				at = min(at, since) // an event that stands in for one that is lost came later
 			}
+			change(at, is)
 			return nil
 		}, post)
+	if err == nil && doubt.from != 0 {
+		var now alarm.State
+		err = r.db.QueryRowContext(ctx, "SELECT state FROM alarms WHERE post = ? AND rule = ? AND event = ?", post, string(alarm.Away), newest).Scan(&now)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			err = nil
+		case err == nil && now.Present():
+			change(doubt.from, true)
+		case err == nil:
+			change(doubt.to, false)
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read when the probe of post %s was away: %w", post, err)
 	}
