@@ -380,7 +380,7 @@ func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
 
 // TestRebuildSaysWhatOfTheChainIsMissing: of rows that only that knew it could not tell.
 func TestRebuildSaysWhatOfTheChainIsMissing(t *testing.T) {
-	whole, _ := cookedThrice(t, 0.25)
+	whole, _ := cookedThrice(t, 0.25, false)
 	for _, sql := range []string{"", "DELETE FROM chain", "DELETE FROM chain WHERE entry = 2"} {
 		dir := copyOf(t, whole)
 		byTool(t, dir, sql)

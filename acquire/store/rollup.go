@@ -322,6 +322,7 @@ type rowReader struct {
 	kind chunk.Kind
 	line line
 	held int64
+	lost bool // the correction of the newest value is
 }
 
 func (rd *rowReader) read(ctx context.Context, row *chunk.Row) (reading, error) {
@@ -335,13 +336,13 @@ func (rd *rowReader) read(ctx context.Context, row *chunk.Row) (reading, error) 
 		rd.kind, rd.held = k, rd.hold(row.Version)
 	}
 	r := reading{at: row.At, quality: acquire.Quality(row.Quality), hold: rd.held, s: math.NaN()}
-	if rd.line.straight {
+	if rd.lost = false; rd.line.straight {
 		r.straight, r.factor, r.offset, r.digits = true, rd.line.factor, rd.line.offset, row.Digits
 		r.s = rd.line.factor*float64(row.Digits) + rd.line.offset
 		return r, nil
 	}
 	s, err := rd.lines.whole(ctx, row)
 	s.TakeIndicated()
-	r.s, r.quality = float64(s.S), s.Quality
+	r.s, r.quality, rd.lost = float64(s.S), s.Quality, s.lost && s.HasValue()
 	return r, err
 }

@@ -22,7 +22,7 @@ type Values struct {
 	Version []int64 // of the post, in table post_versions
 
 	lines []line   // by the block's kinds
-	lost  [][2]int // from which on and before which their correction is lost
+	lost  [][2]int // from which on and before which the correction of values is lost
 }
 
 // Values reads what Samples reads, without what was said, many at a time. What
@@ -72,14 +72,11 @@ func (r *Reader) values(ctx context.Context, b span, v *Values) error {
 				return err
 			}
 		}
-		if l.lost {
-			v.lost = append(v.lost, [2]int{from, end})
-		}
 		if l.straight {
 			for i, d := range b.Digits[b.first+from : b.first+end] {
 				v.S[from+i] = l.factor*float64(d) + l.offset
 			}
-		} else if err := r.bent(ctx, b.Block, b.first+from, v.S[from:end], v.Quality[from:end]); err != nil {
+		} else if err := r.bent(ctx, b, v, from, end); err != nil {
 			return err
 		}
 		from = end
@@ -93,16 +90,22 @@ func allOf[T any](to []T, v T) {
 	}
 }
 
-// bent fills to with the rows of b from row first on, each corrected by itself; see
-// TakeIndicated.
-func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float64, q []acquire.Quality) error {
-	for i := range to {
-		s, err := r.sample(ctx, b, first+i)
+// bent fills v from one row on up to another, each corrected by itself; see TakeIndicated.
+func (r *Reader) bent(ctx context.Context, b span, v *Values, from, end int) error {
+	for i := from; i < end; i++ {
+		s, err := r.sample(ctx, b.Block, b.first+i)
 		if err != nil {
 			return err
 		}
 		s.TakeIndicated()
-		to[i], q[i] = float64(s.S), s.Quality
+		v.S[i], v.Quality[i] = float64(s.S), s.Quality
+		switch n := len(v.lost); {
+		case !s.lost || !s.HasValue():
+		case n > 0 && v.lost[n-1][1] == i:
+			v.lost[n-1][1]++
+		default:
+			v.lost = append(v.lost, [2]int{i, i + 1})
+		}
 	}
 	return nil
 }
@@ -110,7 +113,6 @@ func (r *Reader) bent(ctx context.Context, b *chunk.Block, first int, to []float
 // line is how digits of one kind become W/m², where that is a straight line.
 type line struct {
 	made, straight bool
-	lost           bool // the correction is
 	factor, offset float64
 }
 
@@ -125,7 +127,7 @@ func (r *Reader) line(ctx context.Context, k *chunk.Kind) (line, error) {
 	if err != nil {
 		return l, err
 	}
-	if l.lost = c.lost; l.lost || c.Setting.SaysTemperature || c.Certificate != nil && len(c.Certificate.ByLevel) > 0 {
+	if c.lost || c.Setting.SaysTemperature || c.Certificate != nil && len(c.Certificate.ByLevel) > 0 {
 		return l, nil
 	}
 	u := r.unit(k.Unit).unit

@@ -14,8 +14,8 @@ import (
 )
 
 // cookedThrice makes the record of a post with a zero and a place of its own in each of
-// three hours and a half.
-func cookedThrice(t *testing.T, zero quantity.PowerDensity) (dir string, p acquire.Post) {
+// three hours and a half; its probe may say its axes only.
+func cookedThrice(t *testing.T, zero quantity.PowerDensity, axes bool) (dir string, p acquire.Post) {
 	t.Helper()
 	dir = t.TempDir()
 	s := open(t, dir, Options{})
@@ -31,7 +31,13 @@ func cookedThrice(t *testing.T, zero quantity.PowerDensity) (dir string, p acqui
 		s.Correction(0, c)
 		f := history.NewFollower(s, []history.Post{historyOf(p)})
 		for end := from + 210*time.Minute; from < end; from += 35 * time.Minute {
-			s.Append(0, cooking(from, from+35*time.Minute, 1500))
+			all := cooking(from, from+35*time.Minute, 1500)
+			for i := range all {
+				if r := &all[i].Reading; axes {
+					r.HasValue, r.HasAxes, r.Axes = false, true, [3]drivers.Decimal{r.Value, {}, {}}
+				}
+			}
+			s.Append(0, all)
 			flushed(t, s)
 			if err := f.Once(t.Context(), noon().Add(from+35*time.Minute)); err != nil {
 				t.Fatal(err)
@@ -48,14 +54,14 @@ func cookedThrice(t *testing.T, zero quantity.PowerDensity) (dir string, p acqui
 // found all the same, and the daemon goes on.
 func TestVerifyBlamesNoSumOfLostRows(t *testing.T) {
 	t.Parallel()
-	for _, zero := range []quantity.PowerDensity{0.25, -30} { // by the second, rest is far from what is indicated
-		blamesNoSumOfLostRows(t, zero)
-	}
+	blamesNoSumOfLostRows(t, 0.25, false)
+	blamesNoSumOfLostRows(t, -30, false) // rest is far from what is indicated
+	blamesNoSumOfLostRows(t, -30, true)
 }
 
-func blamesNoSumOfLostRows(t *testing.T, zero quantity.PowerDensity) {
+func blamesNoSumOfLostRows(t *testing.T, zero quantity.PowerDensity, axes bool) {
 	t.Helper()
-	whole, p := cookedThrice(t, zero)
+	whole, p := cookedThrice(t, zero, axes)
 	for sql, want := range map[string]string{
 		"DELETE FROM corrections WHERE correction = (SELECT min(correction) FROM corrections)": "combi: correction 1, or its certificate, is lost, and with it what values 12600 samples stood for",
 		"DELETE FROM corrections":  "combi: correction 3, or its certificate, is lost",
@@ -94,7 +100,7 @@ func blamesNoSumOfLostRows(t *testing.T, zero quantity.PowerDensity) {
 
 // TestVerifyTellsAChunkOfAnotherPostOnce: not each of its blocks.
 func TestVerifyTellsAChunkOfAnotherPostOnce(t *testing.T) {
-	dir, _ := cookedThrice(t, 0.25)
+	dir, _ := cookedThrice(t, 0.25, false)
 	chunks := byTool(t, dir, "SELECT count(*) FROM chunks; DELETE FROM posts")
 	_, v := verified(t, dir)
 	n := 0
@@ -115,12 +121,13 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))
 	s.Correction(0, v1Correction())
-	all := samples(1, 3)
+	all := samples(1, 4)
 	for i := range all {
 		all[i].Reading = drivers.Reading{HasValue: true, Unit: "mW/cm2", Value: drivers.Decimal{Digits: int64(6 - 2*i)}}
 		all[i].Quality = 0
 	}
 	all[1].Quality = acquire.UnderFloor
+	all[3].Reading = drivers.Reading{HasAxes: true, Unit: "mW/cm2", Axes: [3]drivers.Decimal{{Digits: 5}}}
 	s.Append(0, all)
 	flushed(t, s)
 	shut(t, s)
@@ -137,7 +144,7 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 		}
 		got = append(got, batch...)
 	}
-	if len(got) != 3 || !got[0].Valid || got[0].S != 60 || !got[0].Uncalibrated || !got[0].Indicated || got[1].Valid || !got[2].Valid || got[2].S != 20 {
+	if len(got) != 4 || !got[3].Valid || got[3].S != 50 || !got[3].Indicated || !got[0].Valid || got[0].S != 60 || !got[0].Uncalibrated || !got[0].Indicated || got[1].Valid || !got[2].Valid || got[2].S != 20 {
 		t.Errorf("%+v", got)
 	}
 }
@@ -146,7 +153,7 @@ func TestPastSamplesOfALostCorrectionAreAsIndicated(t *testing.T) {
 // shows after a rebuilding what one of minutes shows.
 func TestSumsMadeAgainOfALostCorrectionAreAsIndicated(t *testing.T) {
 	t.Parallel()
-	dir, _ := cookedThrice(t, 0.25)
+	dir, _ := cookedThrice(t, 0.25, false)
 	byTool(t, dir, "DELETE FROM corrections; VACUUM")
 	if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
 		t.Fatal(err)

@@ -96,10 +96,10 @@ func (s *resum) rests(row *chunk.Row) bool {
 	if version {
 		s.note(row, fmt.Sprintf("version %d of the post is lost, and with it for how long", row.Version))
 	}
-	if s.rd.line.lost {
+	if s.rd.lost {
 		s.note(row, fmt.Sprintf("correction %d, or its certificate, is lost, and with it what values", row.Correction))
 	}
-	return !version && !s.rd.line.lost
+	return !version && !s.rd.lost
 }
 
 func (s *resum) note(row *chunk.Row, what string) {
