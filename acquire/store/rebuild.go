@@ -163,10 +163,14 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 
 // rowsText counts the rows and events that were not found as they were.
 func (b *rebuild) rowsText() string {
-	if !b.compared {
-		return "how many rows and events are is not known, for its chain of hashes could not be read"
+	n := int64(len(b.out.Rows)) + b.out.More
+	switch {
+	case b.compared:
+		return fmt.Sprintf("%d rows and events are missing or changed", n)
+	case n > 0:
+		return fmt.Sprintf("at least %d rows and events are missing or changed: not all of its chain of hashes could be read", n)
 	}
-	return fmt.Sprintf("%d rows and events are missing or changed", int64(len(b.out.Rows))+b.out.More)
+	return "whether rows and events are missing is not known, for its chain of hashes could not be read, or not all of it"
 }
 
 // scan finds chunks and fragments in the file at path.

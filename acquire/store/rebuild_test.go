@@ -216,7 +216,7 @@ func TestRebuildWithoutAChainCountsNothing(t *testing.T) {
 	if err != nil || len(out.Lost) == 0 {
 		t.Fatalf("%+v, %v", out, err)
 	}
-	if texts := eventTexts(t, open(t, dir, Options{})); !strings.Contains(texts, "how many rows and events are is not known") {
+	if texts := eventTexts(t, open(t, dir, Options{})); !strings.Contains(texts, "whether rows and events are missing is not known") {
 		t.Errorf("the record says %q of its rebuilding", texts)
 	}
 }
@@ -381,7 +381,11 @@ func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
 // TestRebuildSaysWhatOfTheChainIsMissing: of rows that only that knew it could not tell.
 func TestRebuildSaysWhatOfTheChainIsMissing(t *testing.T) {
 	whole, _ := cookedThrice(t, 0.25, false)
-	for _, sql := range []string{"", "DELETE FROM chain", "DELETE FROM chain WHERE entry = 2"} {
+	const unknown = "whether rows and events are missing is not known"
+	for sql, want := range map[string]string{
+		"": ", 0 rows and events are missing or changed", "DELETE FROM chain": unknown, "DELETE FROM chain WHERE entry = 2": unknown,
+		"DELETE FROM chain WHERE entry = 2; DELETE FROM corrections WHERE correction = 2; VACUUM": ", at least 1 rows and events are missing or changed: not all",
+	} {
 		dir := copyOf(t, whole)
 		byTool(t, dir, sql)
 		out, err := Rebuild(t.Context(), dir, Options{})
@@ -395,11 +399,9 @@ func TestRebuildSaysWhatOfTheChainIsMissing(t *testing.T) {
 		all := events(t, r)
 		r.Close()
 		lacks := strings.Contains(strings.Join(out.Lost, "\n"), "of which nothing is said")
-		unknown := slices.ContainsFunc(all, func(e acquire.Event) bool {
-			return strings.Contains(e.Text, "how many rows and events are is not known")
-		})
-		if want := sql != ""; lacks != want || unknown != want {
-			t.Errorf("after %q it says %q, and in its event that this is not known: %t", sql, out.Lost, unknown)
+		said := slices.ContainsFunc(all, func(e acquire.Event) bool { return strings.Contains(e.Text, want) })
+		if lacks != (sql != "") || !said {
+			t.Errorf("after %q it says %q and %v, want %q in its event", sql, out.Lost, out.Rows, want)
 		}
 	}
 }
