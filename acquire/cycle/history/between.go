@@ -32,11 +32,11 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 		last = st.Hours
 	}
 	if !first.Before(last) { // no whole hour is kept
-		_, err := samples(ctx, q, p, from, to, &sum)
+		_, _, err := samples(ctx, q, p, from, to, &sum)
 		return sum, err
 	}
 	if from.Before(first) {
-		if _, err := samples(ctx, q, p, from, first, &sum); err != nil {
+		if _, _, err := samples(ctx, q, p, from, first, &sum); err != nil {
 			return sum, err
 		}
 	}
@@ -47,14 +47,15 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 		sum.Merge(&h.Sum)
 	}
 	if last.Before(to) {
-		_, err = samples(ctx, q, p, last, to, &sum)
+		_, _, err = samples(ctx, q, p, last, to, &sum)
 	}
 	return sum, err
 }
 
 // hours reads the kept hours of an interval. One whose sum did not count a level of the
 // post, or was made before it told what was calibrated where that is asked, is summed up anew; where its
-// samples are not all there any more, it lacks that for good. No sample is read while
+// samples are not all there any more, it lacks that for good, and so where what corrects them is not, if it
+// counted the levels: what was indicated takes the place of no count that is true. No sample is read while
 // sums are: who holds one connection to a record and waits for another may wait for
 // somebody who does the same.
 func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[Hour, error] {
@@ -76,8 +77,11 @@ func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[H
 			}
 			from = h.From.Add(time.Hour)
 			again := stats.NewSummary(p.Levels...)
-			low, err := samples(ctx, q, p, h.From, from, &again)
-			if again.Seen()+low >= h.Sum.Seen() {
+			low, indicated, err := samples(ctx, q, p, h.From, from, &again)
+			if !countsLevels(&h.Sum, p) {
+				indicated = 0
+			}
+			if again.Seen()+low-indicated >= h.Sum.Seen() {
 				h.Sum = again
 			}
 			if !yield(h, err) || err != nil {
@@ -89,41 +93,50 @@ func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[H
 
 // counts says whether a sum counts all that is asked of a post.
 func counts(sum *stats.Summary, p Post) bool {
+	return countsLevels(sum, p) && (sum.Untold == 0 || !p.Covered)
+}
+
+func countsLevels(sum *stats.Summary, p Post) bool {
 	for _, l := range p.Levels {
 		if _, ok := sum.Above(l); !ok {
 			return false
 		}
 	}
-	return sum.Untold == 0 || !p.Covered
+	return true
 }
 
 // samples adds what samples of an interval come to. Those before it show what rest
 // looks like, and the one after it whether the last one was emission. low is for how
-// long in it the zero was off.
-func samples(ctx context.Context, q Query, p Post, from, to time.Time, sum *stats.Summary) (low time.Duration, err error) {
+// long in it the zero was off, indicated for how long only what was indicated counts.
+func samples(ctx context.Context, q Query, p Post, from, to time.Time, sum *stats.Summary) (low, indicated time.Duration, err error) {
 	t := New(p.Options, func(Run) {}, func(h Hour) { sum.Merge(&h.Sum) })
 	t.only = span{from, to}
+	held := func(until time.Time) {
+		switch {
+		case t.last.Low && !t.last.Indicated:
+			low += t.held(until)
+		case t.last.Valid && !t.last.shows():
+			indicated += t.held(until)
+		}
+	}
 	for batch, err := range q.PastSamples(ctx, p.ID, from.Add(-warmRun), to.Add(p.Stale)) {
 		if err != nil {
-			return low, err
+			return low, indicated, err
 		}
 		for _, s := range batch {
-			low += t.low(s.At)
+			held(s.At)
 			t.Observe(s)
 		}
 	}
-	low += t.low(to)
+	held(to)
 	t.settle(to)
 	h, _ := t.Open()
 	sum.Merge(&h.Sum)
-	return low, nil
+	return low, indicated, nil
 }
 
-// low is for how long up to an instant the newest sample, far below zero, held.
-func (t *Past) low(until time.Time) time.Duration {
-	if !t.has || !t.last.Low {
-		return 0
-	}
+// held is for how long up to an instant the newest sample held, of what is summed up.
+func (t *Past) held(until time.Time) time.Duration {
 	if end := t.last.At.Add(t.o.Stale); end.Before(until) {
 		until = end
 	}

@@ -353,6 +353,34 @@ func TestHoursOfBeforeAreSummedUpAnew(t *testing.T) {
 	}
 }
 
+// TestWhatIsIndicatedTakesNoCountsPlace: an hour of before counted what exceeded, by the
+// correction that is lost now; one that did not count a level counts what was indicated.
+func TestWhatIsIndicatedTakesNoCountsPlace(t *testing.T) {
+	k, p := &kept{}, Post{"pass", options()}
+	from := begin.Truncate(time.Hour)
+	for i := range 2 * 3600 {
+		s := Sample{At: from.Add(time.Duration(i) * time.Second), S: 0.01, Valid: true}
+		if i%3600 == 600 {
+			s.S = 60
+		}
+		k.all = append(k.all, s)
+	}
+	if err := NewFollower(k, []Post{p}).Once(t.Context(), from.Add(2*time.Hour)); err != nil || len(k.hours) != 1 {
+		t.Fatal(len(k.hours), err)
+	}
+	for i := range k.all {
+		k.all[i].S, k.all[i].Indicated, k.all[i].Uncalibrated = k.all[i].S/2, true, true
+	}
+	k.hours[0].Sum.Untold, p.Covered = time.Hour, true
+	for level, want := range map[quantity.PowerDensity]int{50: 1, 20: 1, 40: 0} {
+		p.Levels = []quantity.PowerDensity{level}
+		sum, err := Between(t.Context(), k, p, from, from.Add(time.Hour))
+		if e, ok := sum.Above(level); err != nil || !ok || e.Count != want {
+			t.Errorf("%v: %d times above, counted %t, %v; want %d", level, e.Count, ok, err, want)
+		}
+	}
+}
+
 // TestStretches sums up the same time by runs, hours and days, against the plain way
 // and against each other.
 func TestStretches(t *testing.T) {
