@@ -75,7 +75,7 @@ const recalled = 24 * time.Hour
 // Both are sorted by +id, and not by id, or all events ever would be read in that order.
 const (
 	lastChanges  = "WHERE alarm IS NOT NULL AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY +id"
-	inOccurrence = "alarm IS NOT NULL AND at_ns >= ? AND alarm ->> '$.id' = ? ORDER BY +id"
+	inOccurrence = "alarm IS NOT NULL AND at_ns >= ? AND CASE WHEN json_valid(alarm) THEN alarm ->> '$.id' END = ? ORDER BY +id"
 )
 
 // recallWaits has alarms know since when they wait and call. What cannot be read keeps
@@ -87,8 +87,8 @@ func recallWaits(ctx context.Context, from querier, alarms map[alarmKey]alarm.Al
 			if err := r.scan(scan); err != nil {
 				return err
 			}
-			e, err := r.event()
-			if err != nil {
+			e := r.event()
+			if e.Alarm == nil {
 				return nil // the next one may say more
 			}
 			key := alarmKey{e.Alarm.Post, e.Alarm.Rule}
@@ -100,14 +100,23 @@ func recallWaits(ctx context.Context, from querier, alarms map[alarmKey]alarm.Al
 }
 
 // Changes yields the committed changes of alarms with instants from from on and
-// before to, in the order of their numbers.
+// before to, in the order of their numbers; not those that are damaged.
 func (r *Reader) Changes(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {
+	return r.changes(ctx, from, to, false)
+}
+
+// DamagedChanges yields those of them that are damaged; see eventRow.event.
+func (r *Reader) DamagedChanges(ctx context.Context, from, to time.Time) iter.Seq2[acquire.Event, error] {
+	return r.changes(ctx, from, to, true)
+}
+
+func (r *Reader) changes(ctx context.Context, from, to time.Time, damaged bool) iter.Seq2[acquire.Event, error] {
 	return func(yield func(acquire.Event, error) bool) {
 		stopped := errors.New("no more is wanted")
 		err := each(ctx, r.db, selectEvents+"WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ? ORDER BY id",
 			func(scan func(...any) error) error {
 				e, err := scanEvent(scan)
-				if err == nil && !yield(e, nil) {
+				if err == nil && (e.Alarm == nil) == damaged && !yield(e, nil) {
 					err = stopped
 				}
 				return err

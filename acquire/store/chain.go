@@ -120,17 +120,19 @@ func (r *eventRow) scan(scan func(...any) error) error {
 	return err
 }
 
-// event is what the row says; it shares no memory with it.
-func (r *eventRow) event() (acquire.Event, error) {
+// event is what the row says; it shares no memory with it. A change of an alarm that is
+// damaged is none, so that it keeps nobody from what lies behind it: its bytes are Raw then.
+func (r *eventRow) event() acquire.Event {
 	e := acquire.Event{ID: r.id, At: instant(r.at), Post: r.post, Kind: acquire.Kind(r.kind), Who: r.who, Text: r.txt, Raw: append([]byte(nil), r.raw...)}
 	if !r.alarm.Valid {
-		return e, nil
+		return e
 	}
 	e.Alarm = new(alarm.Change)
 	if err := json.Unmarshal([]byte(r.alarm.String), e.Alarm); err != nil {
-		return e, fmt.Errorf("event %d: %w", e.ID, err)
+		e.Alarm, e.Raw = nil, []byte(r.alarm.String)
+		e.Text = "damaged in the record: this change of an alarm cannot be read; its words were: " + e.Text
 	}
-	return e, nil
+	return e
 }
 
 // loadChain reads where the chain ends.

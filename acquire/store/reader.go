@@ -136,7 +136,7 @@ func scanEvent(scan func(...any) error) (acquire.Event, error) {
 	if err := r.scan(scan); err != nil {
 		return acquire.Event{}, err
 	}
-	return r.event()
+	return r.event(), nil
 }
 
 // Cursor returns how far a courier has told the events; 0 when it has told none.

@@ -78,9 +78,7 @@ func (s *Store) Events(ctx context.Context, after int64, limit int) (events []ac
 		events, err = s.Reader.Events(ctx, after, limit)
 	}
 	for i := 0; i < len(rows) && err == nil; i++ {
-		var e acquire.Event
-		e, err = rows[i].event()
-		events = append(events, e)
+		events = append(events, rows[i].event())
 	}
 	if err != nil {
 		return nil, err

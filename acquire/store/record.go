@@ -150,9 +150,7 @@ func (s *Store) Uncommitted(olderThan time.Time) []acquire.Event {
 	for i := range late {
 		// As they will be read once they are durable, so that nobody is told it otherwise.
 		if row, err := rowOf(&late[i]); err == nil {
-			if e, err := row.event(); err == nil {
-				late[i] = e
-			}
+			late[i] = row.event()
 		}
 	}
 	return late

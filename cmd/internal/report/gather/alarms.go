@@ -1,11 +1,14 @@
 package gather
 
 import (
+	"bytes"
 	"context"
 	"maps"
+	"math"
 	"slices"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/store"
 	"ovenward/cmd/internal/report"
@@ -60,7 +63,28 @@ func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from
 			a.Told = append(a.Told, report.Told{At: t.At, Courier: t.Courier, To: t.To, Outcome: string(t.Outcome)})
 		}
 	}
+	for e, err := range r.DamagedChanges(ctx, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		if meant(e.Post) {
+			all = append(all, report.Alarm{Post: e.Post, Rule: string(damagedRule(e)), Raised: e.At, Steps: []report.Step{{At: e.At, To: "not known", Who: e.Who, Why: e.Text}}})
+		}
+	}
 	return all, nil
+}
+
+// damagedRule is the rule of a damaged change, where its bytes still name one; the name may
+// be damaged too.
+func damagedRule(e acquire.Event) alarm.Rule {
+	_, rest, _ := bytes.Cut(e.Raw, []byte(`"rule":"`))
+	name, _, _ := bytes.Cut(rest, []byte(`"`))
+	return alarm.Rule(name)
+}
+
+// bears says whether it bears on the verdict of a day that an alarm of this rule stood.
+func bears(r alarm.Rule) bool {
+	return r == alarm.Away || r == alarm.UnderTest || r == alarm.Stuck || r.IsExceedance()
 }
 
 // times is when something was so: instants at which that begins or ends.
@@ -103,12 +127,33 @@ func (t *times) add(at time.Time, on bool) {
 // states is when alarms of a post that bear on its verdicts stood.
 type states struct {
 	away, test, stuck times
+	doubt             map[alarm.Rule]*times // of all these, since a damaged change
 	raised, latched   map[alarm.Rule]*times // exceedances whose condition was present; that stood
 }
 
 // stateOf reads the alarms of a post up to an instant.
 func stateOf(ctx context.Context, r *store.Reader, post string, to time.Time) (states, error) {
-	s := states{raised: map[alarm.Rule]*times{}, latched: map[alarm.Rule]*times{}}
+	s := states{raised: map[alarm.Rule]*times{}, latched: map[alarm.Rule]*times{}, doubt: map[alarm.Rule]*times{}}
+	var damaged []acquire.Event
+	for e, err := range r.DamagedChanges(ctx, time.Time{}, to) {
+		if err != nil {
+			return s, err
+		}
+		if e.Post == post {
+			damaged = append(damaged, e)
+		}
+	}
+	doubt := func(before int64) {
+		for ; len(damaged) > 0 && damaged[0].ID < before; damaged = damaged[1:] {
+			in := []alarm.Rule{alarm.Away, alarm.UnderTest, alarm.Stuck, alarm.Exceeds}
+			if named := damagedRule(damaged[0]); bears(named) {
+				in = []alarm.Rule{named}
+			}
+			for _, rule := range in {
+				s.inDoubt(rule, damaged[0].At, true)
+			}
+		}
+	}
 	for e, err := range r.Changes(ctx, time.Time{}, to) {
 		if err != nil {
 			return s, err
@@ -116,7 +161,9 @@ func stateOf(ctx context.Context, r *store.Reader, post string, to time.Time) (s
 		if e.Post != post {
 			continue
 		}
+		doubt(e.ID)
 		c := e.Alarm
+		s.inDoubt(c.Rule, e.At, false)
 		switch rule := c.Rule; {
 		case rule == alarm.Away:
 			s.away.add(e.At, c.State.Present())
@@ -132,5 +179,18 @@ func stateOf(ctx context.Context, r *store.Reader, post string, to time.Time) (s
 			s.latched[rule].add(e.At, c.State.Standing())
 		}
 	}
+	doubt(math.MaxInt64)
 	return s, nil
+}
+
+// inDoubt notes that from at on it is not known, or known again, whether a rule's condition
+// was present.
+func (s *states) inDoubt(rule alarm.Rule, at time.Time, is bool) {
+	if s.doubt[rule] == nil {
+		if !is {
+			return
+		}
+		s.doubt[rule] = &times{}
+	}
+	s.doubt[rule].add(at, is)
 }

@@ -2,6 +2,7 @@ package gather
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -263,6 +264,11 @@ func (d *dayOf) announced(w *walk) string {
 		return "the probe was under test"
 	case w.states.stuck.stood(d.begin, d.last):
 		return "the reading stood still longer than noise allows"
+	}
+	for _, rule := range slices.Sorted(maps.Keys(w.states.doubt)) {
+		if w.states.doubt[rule].stood(d.begin, d.last) {
+			return fmt.Sprintf("a change of the alarm %s is damaged in the record: whether it was present is not known", rule)
+		}
 	}
 	return ""
 }

@@ -4,15 +4,18 @@ import (
 	"fmt"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/cmd/internal/report"
 	"ovenward/drivers"
 	"ovenward/drivers/driverstest"
 )
@@ -158,6 +161,44 @@ func TestNoRunIsSeenByWhatLostItsCorrection(t *testing.T) {
 		}
 		if w := &m.Posts[0]; outcomes(w) != "not decided, not decided: not decided" || w.Runs != 0 {
 			t.Errorf("after %q: %s, with %d runs", lost, outcomes(w), w.Runs)
+		}
+	}
+}
+
+// TestADamagedChangeTakesWithin: whether an alarm stood that bears on a day is not known from
+// a damaged change of it on, up to the next one; of one whose rule is damaged, too, of any.
+func TestADamagedChangeTakesWithin(t *testing.T) {
+	const cut = "alarm = substr(alarm, 1, length(alarm) - 1)"
+	early := dusk().Add(-time.Hour)
+	for _, c := range []struct {
+		name         string
+		happen       func(*store.Store)
+		damage       string // of the first change
+		want, reason string
+	}{
+		{"none", func(s *store.Store) { raise(s, alarm.Away, early, alarm.Disappears) }, "post = post", "within, within: within", ""},
+		{"away", func(s *store.Store) { raise(s, alarm.Away, dusk().Add((late+300)*time.Second)) }, cut, "within, not decided: not decided", "a change of the alarm away is damaged in the record"},
+		{"away, and back", func(s *store.Store) { raise(s, alarm.Away, early, alarm.Disappears) }, cut, "within, within: within", ""},
+		{"an exceedance", func(s *store.Store) { raise(s, alarm.Exceeds, early) }, cut, "not decided, not decided: not decided", "a change of the alarm exceeds is damaged in the record"},
+		{"its rule", func(s *store.Store) { raise(s, alarm.Silent, early, alarm.Disappears) }, "alarm = substr(alarm, 30)", "not decided, not decided: not decided", "is damaged in the record"},
+	} {
+		s, dir := recorded(t, post(), nil)
+		c.happen(s)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		sql := "UPDATE events SET " + c.damage + " WHERE id = (SELECT min(id) FROM events WHERE alarm IS NOT NULL)"
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), sql).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		m := read(t, s, dir)
+		w := &m.Posts[0]
+		if got, text := outcomes(w), strings.Join(w.Judged[0].Reasons, "; "); got != c.want || !strings.Contains(text, c.reason) {
+			t.Errorf("%s: %s, want %s: %s", c.name, got, c.want, text)
+		}
+		listed := slices.ContainsFunc(m.Alarms, func(a report.Alarm) bool { return strings.Contains(a.Steps[0].Why, "damaged in the record") })
+		if in := c.name == "away"; listed != in { // the others were before
+			t.Errorf("%s: listed %t in %+v", c.name, listed, m.Alarms)
 		}
 	}
 }
