@@ -31,18 +31,23 @@ func (d *dense) stream(b []byte, tokens []token) []byte {
 	d.low, d.lowN = slices.Grow(d.low[:0], len(tokens))[:len(tokens)], slices.Grow(d.lowN[:0], len(tokens))[:len(tokens)]
 	state := uint16(0)
 	for i := len(tokens) - 1; i >= 0; i-- {
-		t := &tokens[i]
-		state, d.low[i], d.lowN[i] = d.tables[d.of[t.hist]].put(state, t.symbol)
+		t := tokens[i]
+		state, d.low[i], d.lowN[i] = d.tables[d.of[t.hist()]].put(state, t.symbol())
 	}
 	w := bitWriter{b: b}
 	w.put(uint64(state), logStates)
 	for i := range tokens {
 		w.put(uint64(d.low[i]), uint(d.lowN[i]))
-		if n := uint(tokens[i].n); n <= 32 {
-			w.put(tokens[i].open, n)
+		open := uint64(tokens[i] >> 20)
+		_, n := base(tokens[i].symbol())
+		if n > openBits {
+			open = d.long[open]
+		}
+		if n <= 32 {
+			w.put(open, uint(n))
 		} else {
-			w.put(tokens[i].open&(1<<32-1), 32)
-			w.put(tokens[i].open>>32, n-32)
+			w.put(open&(1<<32-1), 32)
+			w.put(open>>32, uint(n)-32)
 		}
 	}
 	return w.flush()

@@ -11,13 +11,15 @@ type class struct{ kind, template uint8 }
 // MaxKinds bounds classes too.
 const maxClasses = MaxKinds
 
-// token is a number on its way into a block.
-type token struct {
-	open   uint64 // the bits that the symbol leaves open
-	hist   uint32 // of its context
-	symbol uint8
-	n      uint8 // of bits left open
-}
+// token is a number on its way into a block: 8 bits of symbol, 12 of the number of its
+// context, and the bits that the symbol leaves open, or where these are more than 44 their
+// place among the long ones. A full page has 40 000, which are to take little memory.
+type token uint64
+
+const openBits = 44
+
+func (t token) symbol() uint8 { return uint8(t) }
+func (t token) hist() uint32  { return uint32(t>>8) & (1<<12 - 1) }
 
 // Contexts by number: of instants, of classes by the class before, and of each
 // channel.
@@ -66,7 +68,8 @@ type dense struct {
 	tables []encodeTable
 
 	values, stamps []token
-	valueEnd       []int // of blocks
+	long           []uint64 // what tokens leave open, where it is long
+	valueEnd       []int    // of blocks
 	scratch        []int64
 	lines          [][2]int64 // of blocks: start and slope
 	low            []uint16
@@ -89,7 +92,7 @@ const saneAt = 1<<62 - 1
 // makeRoom makes room for n rows at once, most of which have one number. What grows bit by
 // bit has been there twice and more by then.
 func (d *dense) makeRoom(n int) {
-	d.seq, d.at, d.scratch = slices.Grow(d.seq[:0], n), slices.Grow(d.at[:0], n), slices.Grow(d.scratch[:0], n)
+	d.seq, d.at = slices.Grow(d.seq[:0], n), slices.Grow(d.at[:0], n)
 	d.rowClass, d.fieldAt, d.fields = slices.Grow(d.rowClass[:0], n), slices.Grow(d.fieldAt[:0], n+1), slices.Grow(d.fields[:0], n)
 	d.values, d.stamps = slices.Grow(d.values[:0], n), slices.Grow(d.stamps[:0], n)
 }
@@ -192,7 +195,7 @@ func (e *Encoder) template(r *Row, last int) int {
 
 // tokens turns all rows into numbers, and counts them.
 func (d *dense) tokens() {
-	d.values, d.valueEnd, d.lines, d.stamps = d.values[:0], d.valueEnd[:0], d.lines[:0], d.stamps[:0]
+	d.values, d.valueEnd, d.lines, d.stamps, d.long = d.values[:0], d.valueEnd[:0], d.lines[:0], d.stamps[:0], d.long[:0]
 	d.hists = slices.Grow(d.hists[:0], histChannels+len(d.channels)*contexts)[:histChannels+len(d.channels)*contexts]
 	clear(d.hists)
 	d.list = d.list[:0]
@@ -244,7 +247,12 @@ func (d *dense) manyClasses(from, end int) bool {
 func (d *dense) token(hist uint32, z uint64) token {
 	s, n := symbolOf(z)
 	d.hist(hist).add(s)
-	return token{open: z & (1<<n - 1), hist: hist, symbol: s, n: n}
+	open := z & (1<<n - 1)
+	if n > openBits {
+		d.long = append(d.long, open)
+		open = uint64(len(d.long) - 1)
+	}
+	return token(open<<20 | uint64(hist)<<8 | uint64(s))
 }
 
 // hist returns what counts the symbols of a context.
@@ -276,7 +284,7 @@ func (d *dense) truncate(n int) bool {
 	d.list = d.list[:0]
 	for _, all := range [2][]token{d.values, d.stamps} {
 		for i := range all {
-			d.hist(all[i].hist).add(all[i].symbol)
+			d.hist(all[i].hist()).add(all[i].symbol())
 		}
 	}
 	d.makeTables()
