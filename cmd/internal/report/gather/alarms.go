@@ -54,13 +54,8 @@ func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from
 		}
 		a := find(&e.Alarm.Alarm)
 		a.Steps = append(a.Steps, report.Step{At: e.At, To: string(e.Alarm.Shown()), Who: e.Who, Why: e.Text, Remark: e.Alarm.Remark})
-		told, err := r.Told(ctx, store.ToldQuery{Event: e.ID}, mostEvents)
-		if err != nil {
+		if err := toldOf(ctx, r, e.ID, a); err != nil {
 			return nil, err
-		}
-		slices.Reverse(told)
-		for _, t := range told {
-			a.Told = append(a.Told, report.Told{At: t.At, Courier: t.Courier, To: t.To, Outcome: string(t.Outcome)})
 		}
 	}
 	for e, err := range r.DamagedChanges(ctx, from, to) {
@@ -68,10 +63,26 @@ func alarms(ctx context.Context, r *store.Reader, posts []string, own bool, from
 			return nil, err
 		}
 		if meant(e.Post) {
-			all = append(all, report.Alarm{Post: e.Post, Rule: string(damagedRule(e)), Raised: e.At, Steps: []report.Step{{At: e.At, To: "not known", Who: e.Who, Why: e.Text}}})
+			all = append(all, report.Alarm{Post: e.Post, Rule: string(damagedRule(e)), Steps: []report.Step{{At: e.At, To: "not known", Who: e.Who, Why: e.Text}}})
+			if err := toldOf(ctx, r, e.ID, &all[len(all)-1]); err != nil {
+				return nil, err
+			}
 		}
 	}
 	return all, nil
+}
+
+// toldOf adds to a who was told of an event.
+func toldOf(ctx context.Context, r *store.Reader, event int64, a *report.Alarm) error {
+	told, err := r.Told(ctx, store.ToldQuery{Event: event}, mostEvents)
+	if err != nil {
+		return err
+	}
+	slices.Reverse(told)
+	for _, t := range told {
+		a.Told = append(a.Told, report.Told{At: t.At, Courier: t.Courier, To: t.To, Outcome: string(t.Outcome)})
+	}
+	return nil
 }
 
 // damagedRule is the rule of a damaged change, where its bytes still name one; the name may
