@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"strings"
 	"testing"
@@ -70,6 +71,101 @@ func TestRoundTripAsSaid(t *testing.T) {
 			want.AtU = 2 * time.Millisecond // the class above what was known
 			checkSame(t, got[0].Sample, want)
 		})
+	}
+}
+
+// Rows like the ones before them go a short way; one that is not, in whatever, comes back as itself.
+func TestRowsHardlyUnlikeComeBackAsSaid(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 1))
+	s := open(t, t.TempDir(), Options{CommitEvery: 200 * time.Millisecond})
+	p := post("fryer")
+	register(t, s, p)
+	type kept struct {
+		acquire.Sample
+		version int64
+		c       calib.Correction
+	}
+	var want []kept
+	version, c, at := int64(1), calib.Correction{Certificate: certificate()}, noon()
+	s.Correction(0, c)
+	for len(want) < 30_000 {
+		switch r.IntN(12) {
+		case 0:
+			p.Distance += 0.001
+			register(t, s, p)
+			s.Correction(0, c)
+			version++
+		case 1:
+			c.Zero, c.ZeroAt, c.ZeroBy = c.Zero+0.125, at, "R. Okafor"
+			s.Correction(0, c)
+		}
+		if r.IntN(3) == 0 && len(want) > 0 {
+			s.Append(0, samples(1, 1)) // refused
+		}
+		var batch []acquire.Sample
+		for range 1 + r.IntN(120) {
+			at = at.Add(time.Duration(99_000+r.IntN(2000)) * time.Microsecond)
+			v := drivers.Decimal{Digits: r.Int64N(2000) - 200, Exp: -3}
+			x := acquire.Sample{Seq: int64(len(want) + len(batch) + 1), At: at, AtU: 2 * time.Millisecond,
+				Reading: drivers.Reading{Value: v, HasValue: true, Unit: "mW/cm2"}}
+			tail, y := " mW/cm2 OK", &x.Reading
+			switch r.IntN(60) {
+			case 0:
+				y.Unit = "W/m²"
+			case 1:
+				y.Value.Exp = -2
+			case 2:
+				y.Status = drivers.BatteryLow
+			case 3:
+				x.Quality = acquire.UnderFloor
+			case 4:
+				y.HasTemp, y.Temperature = true, drivers.Decimal{Digits: 215, Exp: -1}
+			case 5:
+				y.BatteryUnit, y.Battery = "%", drivers.Decimal{Digits: 80}
+			case 6:
+				y.HasAxes, y.Axes[0] = true, v
+			case 7:
+				y.HasValue = false
+			case 8:
+				tail = " mW/cm2 LO"
+			case 9:
+				y.Value.Digits++
+			case 10:
+				x.AtU = 30 * time.Millisecond
+			}
+			x.Said = []byte(v.String() + tail)
+			batch = append(batch, x)
+		}
+		s.Append(0, batch)
+		for _, x := range batch {
+			want = append(want, kept{x, version, c})
+		}
+	}
+	drained(t, s)
+	got := everything(t, s.Reader, "fryer")
+	if len(got) != len(want) {
+		t.Fatalf("%d samples come back, want %d", len(got), len(want))
+	}
+	for i := range want {
+		g, w := &got[i], &want[i]
+		if d := g.At.Sub(w.At).Abs(); g.AtU < w.AtU+d || g.AtU > 25*(w.AtU+time.Millisecond) {
+			t.Fatalf("sample %d at %s ± %s, want %s ± %s", w.Seq, g.At, g.AtU, w.At, w.AtU)
+		}
+		w.At, w.AtU = g.At, g.AtU
+		checkSame(t, g.Sample, w.Sample)
+		if g.Version != w.version {
+			t.Fatalf("sample %d is of version %d, want %d", w.Seq, g.Version, w.version)
+		}
+		raw := quantity.PowerDensity(w.Reading.Value.Float())
+		if w.Reading.Unit == "mW/cm2" {
+			raw *= 10
+		}
+		if wantS, _ := w.c.Apply(raw); w.Reading.HasValue && !w.Reading.HasAxes && !closeTo(g.S, wantS) {
+			t.Fatalf("sample %d is %v W/m², want %v", w.Seq, g.S, wantS)
+		}
+		if t.Failed() {
+			t.FailNow()
+		}
 	}
 }
 

@@ -3,7 +3,9 @@ package store
 import (
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/store/chunk"
+	"ovenward/drivers"
 )
 
 // The tail keeps samples that are not committed yet, packed as they came, in
@@ -43,6 +45,13 @@ type tail struct {
 	bytes    int
 	maxRows  int
 	maxBytes int
+}
+
+// like says whether a sample is of the kind of p.row.
+func (p *pen) like(x *drivers.Reading, q acquire.Quality) bool {
+	r := &p.row
+	return x.HasValue && x.Value.Exp == r.Exp && uint8(x.Status) == r.Status && uint8(q) == r.Quality &&
+		!x.HasAxes && !x.HasTemp && x.BatteryUnit == "" && x.Unit == r.Unit
 }
 
 // add keeps p.row. When the tail is full the oldest block goes, and lose is told

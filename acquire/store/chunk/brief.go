@@ -85,9 +85,6 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 		len(b.payload)+b.head+len(r.Said)+len(r.More)+crcBytes > briefSize) {
 		return false
 	}
-	if b.span.Rows > 0 && b.another(r, at) {
-		return true
-	}
 	flags := byte(0)
 	if len(b.kinds) == 0 || !b.kinds[b.kind].is(r) {
 		k := b.kindOf(r, h)
@@ -111,36 +108,44 @@ func (b *Brief) Add(r *Row, h *Habit) bool {
 	return true
 }
 
-// another writes a row that is like the last one but for its instant and its number,
-// which is all that was said, but for the template's tail. Mostly rows are so; the
-// long way comes to the same.
-func (b *Brief) another(r *Row, at int64) bool {
-	t := b.templates[b.template]
-	if !t.alone || r.Seq != b.span.ToSeq+1 || len(r.More) > 0 || !r.HasValue || !b.kinds[b.kind].is(r) {
+// Another adds the row that follows the last one and is like it but for its instant and
+// its number, which with the template's tail is all that was said; its kind is what
+// the caller has compared. It coarsens the instant as q does. Mostly rows are so; what
+// it refuses is for Set and Add, which come to the same.
+func (b *Brief) Another(q *Quantiser, seq, at, atU, digits int64, said []byte) bool {
+	res := int64(q.Resolution)
+	if n := b.span.Rows; n == 0 || n == blockRows || res <= 1 || seq != b.span.ToSeq+1 || at < 0 ||
+		len(b.payload)+b.head+len(said)+crcBytes > briefSize {
 		return false
 	}
-	v, n := t.said[0].plainly(r.Said)
-	if n == 0 || v != r.Digits || string(r.Said[n:]) != t.tail {
+	units := whole(at+res/2, res)
+	coarse := units * res
+	if res != b.ns {
+		if units = whole(coarse, b.ns); units*b.ns != coarse {
+			return false
+		}
+	}
+	if u := atU + max(coarse-at, at-coarse); coarse < b.minute || coarse-b.minute >= minute ||
+		!q.keeps(u) || q.class != b.kinds[b.kind].AtU {
+		return false
+	}
+	v, ok := b.templates[b.template].word.read(said)
+	if !ok || v != digits {
 		return false
 	}
 	last := &b.numbers[b.template][0]
-	step := at - b.at
-	z, d := zigzag(step-b.step), zigzag(v-*last)
-	if z >= 1<<13 || d >= 1<<14 { // more than two bytes each
+	step := units - b.at
+	z, d := zigzag(step-b.step)<<1, zigzag(v-*last)
+	n := len(b.payload)
+	if z >= 1<<(7*shortUint) || d >= 1<<(7*shortUint) || cap(b.payload)-n < wordSize {
 		return false
 	}
-	p := b.payload
-	if z <<= 1; z >= 0x80 {
-		p = append(p, byte(z)|0x80)
-		z >>= 7
-	}
-	p = append(p, byte(z))
-	if d >= 0x80 {
-		p = append(p, byte(d)|0x80)
-		d >>= 7
-	}
-	b.payload, b.at, b.step, *last = append(p, byte(d)), at, step, v
-	b.span.ToSeq, b.span.To = r.Seq, r.At
+	first, size := short(z)
+	second, more := short(d)
+	binary.LittleEndian.PutUint64(b.payload[n:n+wordSize], first|second<<(8*size&63))
+	b.payload = b.payload[:n+size+more]
+	b.at, b.step, *last = units, step, v
+	b.span.ToSeq, b.span.To = seq, coarse
 	b.span.Rows++
 	return true
 }

@@ -14,12 +14,12 @@ func TestQuantiser(t *testing.T) {
 		res := rapid.SampledFrom([]time.Duration{0, 1, 100, 10 * time.Microsecond, time.Millisecond}).Draw(rt, "resolution")
 		at := rapid.OneOf(rapid.Int64Range(-1e10, 1e10), rapid.Int64()).Draw(rt, "at")
 		once, twice := Quantiser{Resolution: res}, Quantiser{Resolution: res}
-		last := int64(math.MinInt64)
+		last, class := int64(math.MinInt64), int64(0)
 		for range 30 {
 			if next := at + rapid.Int64Range(0, 3e6).Draw(rt, "step"); next > at {
 				at = next
 			}
-			r := Row{At: at, AtU: rapid.OneOf(rapid.Int64Range(0, 5e6), rapid.Int64Range(0, math.MaxInt64)).Draw(rt, "u")}
+			r := Row{At: at, AtU: rapid.OneOf(rapid.Int64Range(0, 5e6), rapid.Int64Range(0, 30), rapid.Int64Range(0, math.MaxInt64)).Draw(rt, "u")}
 			q := r
 			once.Set(&q)
 			if lo, hi := r.At-r.AtU, r.At+r.AtU; r.AtU < 1<<61 && lo < r.At && hi > r.At && q.At-q.AtU < q.At && q.At+q.AtU > q.At && (q.At-q.AtU > lo || q.At+q.AtU < hi) {
@@ -32,6 +32,16 @@ func TestQuantiser(t *testing.T) {
 				rt.Fatalf("%d comes after %d", q.At, last)
 			}
 			last = q.At
+			u := r.AtU + max(q.At-r.At, r.At-q.At)
+			if u < r.AtU {
+				u = math.MaxInt64
+			}
+			if least := Class(u); class == 0 || class < least || least < 1e18 && class > 10*least {
+				class = least
+			}
+			if q.AtU != class {
+				rt.Fatalf("± %d becomes ± %d, want the class %d", u, q.AtU, class)
+			}
 			again := q
 			if twice.Set(&again); !same(&again, &q) {
 				rt.Fatalf("%d ± %d becomes %d ± %d the second time", q.At, q.AtU, again.At, again.AtU)

@@ -1,6 +1,7 @@
 package chunk
 
 import (
+	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -191,11 +192,30 @@ func digitsOf(b []byte) int64 {
 	return v
 }
 
+// mistaken is what a careless reader takes b for.
+func mistaken(b []byte) []int64 {
+	var digits, bytes, first int64
+	for i, c := range b {
+		if isDigit(c) {
+			digits = digits*10 + int64(c-'0')
+		}
+		if i < 5 && c != '.' {
+			bytes = bytes*10 + int64(c-'0')
+		}
+		if i == 0 {
+			first = int64(c - '0')
+		}
+	}
+	return []int64{digitsOf(b) + 1, digits, -digits, bytes, first}
+}
+
 // A row whose value stands alone follows its template as any other does.
 func TestAloneIsNoOther(t *testing.T) {
-	said := rapid.SampledFrom([]string{"1.200", "0.003", "-0.5", "12", "+3.10", "007", "0.0", "-0.00", "1.2.3", "", "OL", "1234567890.1", "1.20000000000"})
-	usual := rapid.SampledFrom([]string{"1.200", "0.003", "12.345", "-0.002"})
-	tails := rapid.SampledFrom([]string{"", " mW/cm2", ";OK", " 3", ".", "5"})
+	said := rapid.SampledFrom([]string{"1.200", "0.003", "-0.5", "12", "+3.10", "007", "0.0", "-0.00", "1.2.3", "", "OL", "1234567890.1", "1.20000000000",
+		"-", ".", "1.", "-12.345", "1234.567", "12345.678", "1234567", "12345678", "-1234567", "0", "-0", "1:200", "1/200", "1.2\xb00", "01.200",
+		".200", "-.200", "1.2:0", "500000000", "50000000", "5000.0000"})
+	usual := rapid.SampledFrom([]string{"1.200", "0.003", "12.345", "-0.002", "7", "123456.7"})
+	tails := rapid.SampledFrom([]string{"", " mW/cm2", ";OK", " 3", ".", "5", " milliwatts", " milliwatty", ","})
 	row := func(t *rapid.T, tail string) Row {
 		if rapid.IntRange(0, 3).Draw(t, "other tail") == 0 {
 			tail = tails.Draw(t, "tail")
@@ -206,8 +226,8 @@ func TestAloneIsNoOther(t *testing.T) {
 		}
 		r := Row{Said: []byte(number + tail), HasValue: rapid.IntRange(0, 9).Draw(t, "none") > 0}
 		r.Digits = digitsOf(r.Said)
-		if rapid.IntRange(0, 9).Draw(t, "other value") == 0 {
-			r.Digits++
+		if rapid.IntRange(0, 3).Draw(t, "other value") == 0 {
+			r.Digits = rapid.SampledFrom(mistaken(r.Said)).Draw(t, "value")
 		}
 		if rapid.IntRange(0, 9).Draw(t, "more") == 0 {
 			r.More = []byte(`{"battery":3}`)
@@ -220,18 +240,18 @@ func TestAloneIsNoOther(t *testing.T) {
 		first := row(t, tail)
 		quick, _ := learn(&first, nil)
 		plain := quick
-		plain.alone = false
-		for range 10 {
+		plain.word = oneWord{}
+		for range 300 {
 			r := row(t, tail)
 			got, ok := quick.match(&r, nil)
 			want, wantOK := plain.match(&r, nil)
 			if ok != wantOK || ok && !slices.Equal(got, want) {
 				t.Fatalf("%q: %d, %v; want %d, %v", r.Said, got, ok, want, wantOK)
 			}
-			if quick.alone {
+			if quick.word.most > 0 {
 				alone++
 			}
-			if quick.alone && ok {
+			if quick.word.most > 0 && ok {
 				followed++
 			}
 		}
@@ -241,13 +261,101 @@ func TestAloneIsNoOther(t *testing.T) {
 	}
 }
 
+// A row that goes the short way into a Brief is written as by the long one.
+func TestAnotherIsAsAdd(t *testing.T) {
+	another, added := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		res := time.Duration(rapid.SampledFrom([]int{0, 10, 1e2, 1e3, 1e4, 1e5, 1e6}).Draw(t, "resolution"))
+		var quick, plain Brief
+		quickQ, plainQ := Quantiser{Resolution: res}, Quantiser{Resolution: res}
+		var quickH, plainH Habit
+		spelled := spelling{width: 1, places: uint8(rapid.SampledFrom([]int{0, 1, 2, 3, 3, 4, 6, 7}).Draw(t, "places"))}
+		tail := rapid.SampledFrom([]string{"", " mW/cm2", " milliwatts", ";OK"}).Draw(t, "tail")
+		scale := int64(rapid.SampledFrom([]int{1, 100, 100, 5000, 5000, 1e6, 1e9}).Draw(t, "scale"))
+		period := rapid.SampledFrom([]int64{1e6, 1e8, 3e9}).Draw(t, "period")
+		jitter := rapid.SampledFrom([]int64{0, 0, 1, 1e3, 1e6, 1e6, 2e8}).Draw(t, "jitter")
+		at := int64(rapid.SampledFrom([]int{0, 1e15, 1e15, -1e12}).Draw(t, "start"))
+		var last Row
+		unusual := make([]int, 60)
+		for i := range 8 {
+			unusual[52+i] = i + 1
+		}
+		for i := range rapid.IntRange(100, 300).Draw(t, "rows") {
+			at += max(period+rapid.Int64Range(-jitter, jitter).Draw(t, "late"), 0)
+			r := Row{Seq: last.Seq + 1, At: at, AtU: 1e6, HasValue: true, Exp: -int8(spelled.places), Unit: "mW/cm2", Version: 1, Correction: 1,
+				Digits: rapid.Int64Range(-scale/4, scale).Draw(t, "digits")}
+			r.Said = append(spelled.append(nil, r.Digits), tail...)
+			switch rapid.SampledFrom(unusual).Draw(t, "unusual") {
+			case 1:
+				r.Seq += rapid.Int64Range(1, 9).Draw(t, "gap")
+			case 2:
+				r.AtU = rapid.Int64Range(0, 1e9).Draw(t, "unsure by")
+			case 3:
+				r.Digits++
+			case 4:
+				r.Quality = 1
+			case 5:
+				r.Said = append([]byte("+"), r.Said...)
+			case 6:
+				r.More = []byte(`{"battery":3}`)
+			case 7:
+				r.At += 90e9
+				at = r.At
+			case 8: // a row that goes nowhere
+				for _, q := range []*Quantiser{&quickQ, &plainQ} {
+					q.Set(&Row{At: at, AtU: 3e6})
+				}
+			}
+			like := i > 0 && r.Quality == last.Quality && len(r.More) == 0
+			last = r
+			took := like && quick.Another(&quickQ, r.Seq, r.At, r.AtU, r.Digits, r.Said)
+			if took {
+				another++
+			} else {
+				added++
+			}
+			short, long := r, r
+			plainQ.Set(&long)
+			if !took {
+				quickQ.Set(&short)
+				took = quick.Add(&short, &quickH)
+			}
+			if want := plain.Add(&long, &plainH); took != want {
+				t.Fatalf("row %d, %q, was taken: %v, want %v", i, r.Said, took, want)
+			}
+			if quickQ != plainQ {
+				t.Fatalf("after row %d instants are coarsened as %+v, want %+v", i, quickQ, plainQ)
+			}
+			if !took {
+				sameBrief(t, &quick, &plain)
+				quick.Reset()
+				plain.Reset()
+				quick.Add(&short, &quickH)
+				plain.Add(&long, &plainH)
+			}
+		}
+		sameBrief(t, &quick, &plain)
+	})
+	if another < 1000 || added < 1000 {
+		t.Errorf("%d the short way, %d the long one: the test looks at nothing", another, added)
+	}
+	t.Logf("%d the short way, %d the long one", another, added)
+}
+
+func sameBrief(t *rapid.T, got, want *Brief) {
+	t.Helper()
+	if got.Span() != want.Span() || !bytes.Equal(got.AppendTo(nil, "fryer"), want.AppendTo(nil, "fryer")) {
+		t.Fatalf("%+v\n%q\nwant %+v\n%q", got.Span(), got.AppendTo(nil, "fryer"), want.Span(), want.AppendTo(nil, "fryer"))
+	}
+}
+
 // The digits of a unit are text, so a value with its unit stands alone.
 func TestUnitHoldsNoNumber(t *testing.T) {
 	row := Row{Said: []byte("1.200 mW/cm2"), Unit: "mW/cm2", Digits: 1200, HasValue: true}
 	with, _ := learn(&row, nil)
 	row.Unit = ""
 	without, _ := learn(&row, nil)
-	if len(with.fields) != 1 || !with.alone || len(without.fields) != 2 || without.alone {
+	if len(with.fields) != 1 || with.word.most == 0 || len(without.fields) != 2 || without.word.most > 0 {
 		t.Errorf("with its unit %+v, without %+v", with, without)
 	}
 }

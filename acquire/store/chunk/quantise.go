@@ -25,6 +25,7 @@ func Resolution(period time.Duration) time.Duration {
 type Quantiser struct {
 	Resolution time.Duration // 0 or 1: none
 	class      int64
+	above      int64 // the class is kept for what is above this, and not above it
 }
 
 // Set coarsens the instant of r.
@@ -46,13 +47,17 @@ func (q *Quantiser) Set(r *Row) {
 		u = math.MaxInt64
 	}
 	r.At = at
-	if q.class < u || q.class > 10*u || q.class == 0 { // else the least that would do need not be found
-		if least := Class(u); q.class < least || q.class > 10*least || q.class == 0 {
-			q.class = least
+	if !q.keeps(u) {
+		q.class, q.above = Class(u), 0
+		for c := Class(1); c < q.class/10; c = Class(c + 1) {
+			q.above = c
 		}
 	}
 	r.AtU = q.class
 }
+
+// keeps says whether the class stays for u.
+func (q *Quantiser) keeps(u int64) bool { return u > q.above && u <= q.class }
 
 // whole is at/by. By what instants are mostly multiples of it takes a fraction of
 // the time that a processor takes to divide by anything.
@@ -60,8 +65,12 @@ func whole(at, by int64) int64 {
 	switch by {
 	case 1e6:
 		return at / 1e6
+	case 1e5:
+		return at / 1e5
 	case 1e4:
 		return at / 1e4
+	case 1e3:
+		return at / 1e3
 	case 1e2:
 		return at / 1e2
 	}

@@ -15,8 +15,7 @@ type template struct {
 	slots      int     // fields that are not constant
 	whole      bool    // what was said is kept as it is, and the value as the one field
 
-	alone bool   // what was said is the value, and then
-	tail  string // this
+	word oneWord // how the value is read, where it is all that was said, but for what is the same in all rows
 }
 
 // element is a piece of text and the number behind it.
@@ -94,9 +93,6 @@ func isDigit(c byte) bool { return '0' <= c && c <= '9' }
 
 // as reads a number that is spelled as s says; n is 0 where it is not.
 func (s spelling) as(b []byte) (v int64, n int) {
-	if v, n = s.plainly(b); n > 0 {
-		return v, n
-	}
 	v, is, n := number(b)
 	if n == 0 || is.places != s.places || s.plus && !is.plus && v >= 0 || is.plus && !s.plus {
 		return 0, 0
@@ -105,46 +101,6 @@ func (s spelling) as(b []byte) (v int64, n int) {
 		return 0, 0
 	}
 	return v, n
-}
-
-// plainly is as for a number of few digits without zeros or a plus sign before
-// it, and 0 for any other.
-func (s spelling) plainly(b []byte) (v int64, n int) {
-	i, places := 0, int(s.places)
-	negative := len(b) > 0 && b[0] == '-'
-	if negative {
-		i = 1
-	}
-	from := i
-	for ; i < len(b) && i-from < 9; i++ {
-		c := b[i] - '0'
-		if c > 9 {
-			break
-		}
-		v = v*10 + int64(c)
-	}
-	if s.plus || s.width != 1 || i == from || i-from == 9 || places > 8 || b[from] == '0' && i-from > 1 {
-		return 0, 0
-	}
-	if places > 0 {
-		if i+places >= len(b) || b[i] != '.' {
-			return 0, 0
-		}
-		for _, c := range b[i+1 : i+1+places] {
-			if c -= '0'; c > 9 {
-				return 0, 0
-			}
-			v = v*10 + int64(c)
-		}
-		i += 1 + places
-	}
-	if i < len(b) && (isDigit(b[i]) || places == 0 && b[i] == '.') || negative && v == 0 {
-		return 0, 0
-	}
-	if negative {
-		v = -v
-	}
-	return v, i
 }
 
 // digitsBefore counts the digits before the point.
@@ -195,17 +151,21 @@ func (t *template) settle() {
 	if t.whole || n == 0 || n > 2 || len(t.more) > 0 || len(t.fields) != 1 || t.value != 0 {
 		return
 	}
-	t.alone = t.said[0].text == "" && t.said[0].field == 0 && (n == 1 || t.said[1].field < 0)
-	if t.alone && n == 2 {
-		t.tail = t.said[1].text
+	if t.said[0].text != "" || t.said[0].field != 0 || n == 2 && t.said[1].field >= 0 {
+		return
 	}
+	tail := ""
+	if n == 2 {
+		tail = t.said[1].text
+	}
+	t.word = oneWordOf(t.said[0].spelling, tail)
 }
 
 // match reads the numbers of r into dst, when r follows t.
 func (t *template) match(r *Row, dst []int64) ([]int64, bool) {
 	from := len(dst)
-	if t.alone && r.HasValue && len(r.More) == 0 { // mostly; the long way below comes to the same
-		if v, n := t.said[0].plainly(r.Said); n > 0 && v == r.Digits && string(r.Said[n:]) == t.tail {
+	if t.word.most > 0 && r.HasValue && len(r.More) == 0 { // mostly; the long way below comes to the same
+		if v, ok := t.word.read(r.Said); ok && v == r.Digits {
 			return append(dst, v), true
 		}
 	}

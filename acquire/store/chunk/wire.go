@@ -14,6 +14,15 @@ func appendUint(b []byte, v uint64) []byte {
 	return binary.AppendUvarint(b, v)
 }
 
+// short is how appendUint writes a number of at most three bytes, the first one the lowest, and
+// how many it takes: without branches, for how many is a matter of chance.
+func short(v uint64) (w uint64, size int) {
+	second, third := (1<<7-1-v)>>63, (1<<14-1-v)>>63 // 1 where there is one
+	return v&0x7f | second<<7 | v&0x3f80<<1 | third<<15 | v&0x1fc000<<2, int(1 + second + third)
+}
+
+const shortUint = 3
+
 func appendInt(b []byte, v int64) []byte { return appendUint(b, zigzag(v)) }
 
 func appendBytes(b, s []byte) []byte { return append(appendUint(b, uint64(len(s))), s...) }
