@@ -1,8 +1,10 @@
 package drivers
 
 import (
+	"encoding/binary"
 	"errors"
 	"math"
+	"math/bits"
 	"strconv"
 )
 
@@ -33,6 +35,38 @@ func ParseDecimal(b []byte, mark byte) (Decimal, error) {
 // LeadingDecimal reads the number, as ParseDecimal does, that b begins with, as far as it goes: n bytes;
 // 0 where b begins with none.
 func LeadingDecimal(b []byte, mark byte) (d Decimal, n int) {
+	// Where the number ends within eight bytes, with no plus sign, all its digits are read at
+	// once, and without a branch on what is a matter of chance.
+	const ones, size = 0x0101010101010101, 8
+	if len(b) <= size {
+		return longDecimal(b, mark)
+	}
+	sign := (int(b[0]^'-') - 1) >> 63 & 1
+	word := binary.LittleEndian.Uint64(b[sign:]) ^ '0'*ones // a digit is its value
+	// Bytes that are none; what one behind the number carries on does not matter.
+	others := (word + (0x7f-9)*ones | word) & (0x80 * ones)
+	whole := bits.TrailingZeros64(others) / 8 // digits before the point
+	if whole == 0 || whole == size {
+		return longDecimal(b, mark)
+	}
+	n = whole
+	digits := n
+	if point := 8 * whole & 63; byte(word>>point) == mark^'0' {
+		if n = bits.TrailingZeros64(others&(others-1)) / 8; n == size {
+			return longDecimal(b, mark)
+		}
+		before := uint64(1)<<point - 1
+		word, digits = word&before|word>>8&^before, n-1
+	}
+	word <<= 8 * (size - digits) & 63 // the last digit is the highest byte
+	// Neighbours become one number: of two digits, of four, of eight.
+	word = (word*10 + word>>8) & 0x00ff00ff00ff00ff
+	word = (word*100 + word>>16) & 0x0000ffff0000ffff
+	value := int64(uint32(word*10000 + word>>32))
+	return Decimal{Digits: (value ^ -int64(sign)) + int64(sign), Exp: int8(whole - digits)}, n + sign
+}
+
+func longDecimal(b []byte, mark byte) (d Decimal, n int) {
 	i := 0
 	if len(b) > 0 && (b[0] == '+' || b[0] == '-') {
 		i = 1
@@ -65,15 +99,14 @@ func LeadingDecimal(b []byte, mark byte) (d Decimal, n int) {
 
 // Float returns the float64 nearest to d.
 func (d Decimal) Float() float64 {
-	if d.Digits > -1<<53 && d.Digits < 1<<53 {
-		// Both operands are exact, so the one division or product rounds once.
-		switch {
-		case d.Exp <= 0 && d.Exp >= -22:
-			return float64(d.Digits) / powersOfTen[-d.Exp]
-		case d.Exp > 0 && d.Exp <= 22 && d.Digits == 0:
-			return 0
-		}
+	if places := uint8(-d.Exp); places <= 22 && uint64(d.Digits+1<<53) <= 1<<54 {
+		// Both operands are exact, so the one division rounds once.
+		return float64(d.Digits) / powersOfTen[places]
 	}
+	return d.nearest()
+}
+
+func (d Decimal) nearest() float64 {
 	f, err := strconv.ParseFloat(strconv.FormatInt(d.Digits, 10)+"e"+strconv.Itoa(int(d.Exp)), 64)
 	if err != nil && !errors.Is(err, strconv.ErrRange) {
 		return math.NaN()

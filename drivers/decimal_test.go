@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"ovenward/drivers"
 )
 
@@ -50,6 +52,38 @@ func TestParseDecimalRefuses(t *testing.T) {
 	}
 	if d, err := drivers.ParseDecimal([]byte("1.2"), ','); err == nil {
 		t.Errorf("ParseDecimal(1.2) with the mark ',' = %+v, want an error", d)
+	}
+}
+
+// What stands behind a number does not change it, nor does a minus sign before it, though
+// short numbers with something behind them are read another way than others.
+func TestLeadingDecimalEndsWhereTheNumberDoes(t *testing.T) {
+	const room = 8
+	read := 0
+	rapid.Check(t, func(t *rapid.T) {
+		mark := rapid.SampledFrom([]byte(".,")).Draw(t, "mark")
+		for _, number := range rapid.SliceOfN(rapid.StringMatching(`[-+]?([0-9]{1,4}[.,]?[0-9]{0,5}|[0-9.,]{0,10})`), 50, 50).Draw(t, "numbers") {
+			said := append([]byte(number), rapid.SliceOfN(rapid.SampledFrom([]byte(" mW/cm2;:/.,-9\x00\x7f\x8a\xb0\xff")), 9, 12).Draw(t, "tail")...)
+			got, n := drivers.LeadingDecimal(said, mark)
+			want, end := drivers.LeadingDecimal(said[:room], mark)
+			if end == room {
+				continue // may go on behind it
+			}
+			if got != want || n != end {
+				t.Fatalf("%q begins with %v, %d bytes; alone, with %v, %d bytes", said, got, n, want, end)
+			}
+			if n == 0 || said[0] == '-' || said[0] == '+' {
+				continue
+			}
+			read++
+			want.Digits = -want.Digits
+			if got, n := drivers.LeadingDecimal(append([]byte("-"), said...), mark); got != want || n != end+1 {
+				t.Fatalf("-%q begins with %v, %d bytes; want %v, %d bytes", said, got, n, want, end+1)
+			}
+		}
+	})
+	if read < 1000 {
+		t.Errorf("%d numbers: the test looks at nothing", read)
 	}
 }
 

@@ -128,7 +128,10 @@ func (p *protocol) Request() []byte { return p.query }
 // the end of a broken line must not pass for a line.
 func (p *protocol) Split(buf []byte) (advance int, frame []byte) {
 	window := buf[:min(len(buf), 2*piece+len(p.terminator)-1)]
-	at := index(window, p.terminator)
+	at := bytes.IndexByte(window, p.terminator[0])
+	if at >= 0 && len(p.terminator) > 1 {
+		at = bytes.Index(window, p.terminator)
+	}
 	switch {
 	case at >= 0:
 		line := cutReturn(buf[:at])
