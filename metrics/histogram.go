@@ -53,17 +53,20 @@ func newOctave() (o octave) {
 	return o
 }
 
-// place is which of the native buckets holds v, which is above nativeZero. A bucket
-// holds its end and not its begin.
-func (o *octave) place(v float64) int {
-	if v > math.MaxFloat64 {
-		return o.place(math.MaxFloat64) + 1
-	}
+// place is which of the native buckets holds v, which is not below zero: 0 is the one of what
+// counts as none. A bucket holds its end and not its begin.
+func (o *octave) place(v float64) (at int) {
 	bits := math.Float64bits(v)
 	exp, m := int(bits>>mantissa)-1023, bits&(1<<mantissa-1)
 	cell := m >> cellBits & (cells - 1)
 	after := int((o.begin[cell] - m) >> 63) // 1 where m lies after it
-	return (exp-nativeLowest)*nativeOctave - 1 + o.before[cell] + after
+	if v > math.MaxFloat64 {
+		after++
+	}
+	if place := (exp-nativeLowest)*nativeOctave + o.before[cell] + after; v > nativeZero {
+		at = place
+	}
+	return at
 }
 
 // counts is a histogram of power densities, W/m², as it grows: of what is not below
@@ -74,10 +77,9 @@ type counts struct {
 	octave octave
 
 	mu      sync.Mutex
-	zero    uint64
 	sum     float64
 	classic []uint64 // of what a native bucket leaves open, not cumulative; the last is what lies above all bounds
-	native  []bucket // from the one that begins with nativeZero on
+	native  []bucket // the first one of what counts as none
 }
 
 // bucket is one of the native ones.
@@ -88,7 +90,7 @@ type bucket struct {
 
 func newCounts(bounds []float64) *counts {
 	c := &counts{bounds: bounds, octave: newOctave(), classic: make([]uint64, len(bounds)+1)}
-	c.grow(nativeBuckets)
+	c.grow(1 + nativeBuckets)
 	return c
 }
 
@@ -96,11 +98,11 @@ func newCounts(bounds []float64) *counts {
 func (c *counts) grow(n int) {
 	for at := len(c.native); at < n; at++ {
 		first := 0
-		for first < len(c.bounds) && (c.bounds[first] <= nativeZero || c.octave.place(c.bounds[first]) < at) {
+		for first < len(c.bounds) && c.octave.place(max(c.bounds[first], 0)) < at {
 			first++
 		}
 		last := first
-		for last < len(c.bounds) && c.octave.place(c.bounds[last]) == at {
+		for last < len(c.bounds) && c.octave.place(max(c.bounds[last], 0)) == at {
 			last++
 		}
 		c.native = append(c.native, bucket{first: first, last: last})
@@ -111,32 +113,30 @@ func (c *counts) grow(n int) {
 func (c *counts) take(batch []acquire.Sample, top float64, probe *acquire.Probe) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	sum := c.sum
 	for i := range batch {
-		switch s := &batch[i]; {
+		s := &batch[i]
+		v := float64(s.S)
+		switch {
 		case s.Quality&acquire.Fault != 0:
+			continue
 		case s.Quality&acquire.OverRange != 0:
-			c.add(top)
-		case s.Reading.HasValue && s.S == s.S && !probe.BelowZero(s.S):
-			c.add(max(float64(s.S), 0))
+			v = top
+		case !s.Reading.HasValue || v != v || probe.BelowZero(s.S):
+			continue
+		}
+		v = max(v, 0)
+		sum += v
+		at := c.octave.place(v)
+		if at >= len(c.native) {
+			c.grow(at + 1)
+		}
+		b := &c.native[at]
+		if b.n++; b.first < b.last {
+			c.among(v, b.first, b.last)
 		}
 	}
-}
-
-func (c *counts) add(v float64) {
-	c.sum += v
-	if !(v > nativeZero) {
-		c.zero++
-		c.among(v, 0, len(c.bounds))
-		return
-	}
-	at := c.octave.place(v)
-	if at >= len(c.native) {
-		c.grow(at + 1)
-	}
-	b := &c.native[at]
-	if b.n++; b.first < b.last {
-		c.among(v, b.first, b.last)
-	}
+	c.sum = sum
 }
 
 // among counts v in one of the classic buckets from first to last.
@@ -150,15 +150,14 @@ func (c *counts) among(v float64, first, last int) {
 // read returns how many there are, and how many in each classic bucket and each native one.
 func (c *counts) read() (n, zero uint64, sum float64, classic []uint64, native []bucket) {
 	c.mu.Lock()
-	zero, sum, classic, native = c.zero, c.sum, slices.Clone(c.classic), slices.Clone(c.native)
+	sum, classic, native = c.sum, slices.Clone(c.classic), slices.Clone(c.native)
 	c.mu.Unlock()
-	n = zero
 	for _, b := range native {
 		if n += b.n; b.first == b.last {
 			classic[b.first] += b.n
 		}
 	}
-	return n, zero, sum, classic, native
+	return n, native[0].n, sum, classic, native[1:]
 }
 
 // wide returns the native buckets by their index, two of them made one until they are
