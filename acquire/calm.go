@@ -21,6 +21,8 @@ func (w *watch) calm(batch []Sample) (n int) {
 	last, valid, still := w.last, w.valid, w.still
 	good, under := w.counts.Samples[Quality(0).Class()], w.counts.Samples[UnderFloor.Class()]
 	sees, happens, heeded := w.condition == Seeing, false, w.heedsWarmth()
+	begun, _ := w.runs.Running()
+	peak := w.runs.Peak()
 	for n < len(batch) && !happens {
 		s := &batch[n]
 		lo, hi := s.S, s.S
@@ -48,13 +50,14 @@ func (w *watch) calm(batch []Sample) (n int) {
 		w.counts.Energy += max(last.S, 0).Over(d)
 		b.From, b.Lo, b.Hi, b.U = s.Mono, lo, hi, s.U
 
-		peak, begun := w.runs.Peak(), w.runs.Run().Start
 		w.runs.Observe(s.Mono, s.S)
 		since, running := w.runs.Running()
-		if w.runs.Peak() != peak || since != begun {
-			w.runPeakU = s.U
+		if highest := w.runs.Peak(); highest != peak || since != begun {
+			peak, begun, w.runPeakU = highest, since, s.U
 		}
-		w.flaws.sample(s.Mono, s.Mono-valid, since, running, w.runs.Cut(), false)
+		if after := s.Mono - valid; !w.flaws.asBefore(after, since, running) {
+			w.flaws.sample(s.Mono, after, since, running, w.runs.Cut(), false)
+		}
 		if w.slowed {
 			w.smooth.observe(s.Mono, s.S, since, running)
 		}

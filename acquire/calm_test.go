@@ -17,16 +17,33 @@ import (
 	"ovenward/drivers"
 )
 
-// plainly is take without calm: sample by sample.
-func (w *watch) plainly(frames []drivers.Frame, batch []Sample, errs []error) {
-	batch = w.write(frames, batch, errs)
-	for i := range batch {
+// plainly is take without short ways: each sample is made and corrected as any is, and
+// judged by itself.
+func (w *watch) plainly(frames []drivers.Frame, batch []Sample, errs []error) []Sample {
+	n := 0
+	for i := range frames {
+		s := &batch[n]
+		s.Reading = batch[i].Reading
+		if err := w.sample(&frames[i], s, errs[i]); err != nil {
+			w.unparsed(&frames[i], err)
+			continue
+		}
+		if w.certify(s.At) {
+			w.recertify(s.At)
+		}
+		w.correct(s)
+		w.up = true
+		w.record.Append(w.index, batch[n:n+1])
+		n++
+	}
+	for i := range batch[:n] {
 		w.judge(&batch[i])
 	}
+	return batch[:n]
 }
 
 // What is taken by calm leaves everything as if it had been judged sample by sample:
-// windows, runs, alarms, totals, traces.
+// windows, runs, alarms, totals, traces. And what is made as usual is as any other.
 func TestCalmIsAsJudge(t *testing.T) {
 	calm, rough, told := 0, 0, 0
 	for seed := range uint64(80) {
@@ -54,6 +71,11 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 		next.Number, next.Factor, next.Date = "K-2", 1.1, newTestWatch(nil).epoch.Add(pick(time.Second, time.Minute))
 		p.Probe.Certificate = &next
 	}
+	if r.IntN(8) == 0 {
+		later := *p.Probe.Certificate
+		later.Date, later.PerKelvin = newTestWatch(nil).epoch.Add(pick(0, 2*time.Second, time.Minute)), []float64{0, 0.002}[r.IntN(2)]
+		p.Probe.Certificate, p.Probe.SaysTemperature = &later, true
+	}
 	if r.IntN(4) == 0 {
 		hot := 19.5
 		p.Probe.Vitals.TemperatureAbove = &hot
@@ -76,8 +98,10 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 	w := newWatch(&p, 0, newTestWatch(nil).epoch, one, func(e Event) { heard = append(heard, e) })
 	plain := newWatch(&p, 0, newTestWatch(nil).epoch, other, func(e Event) { wanted = append(wanted, e) })
 	both := func(do func(w *watch)) { do(w); do(plain) }
+	behind, timing := r.IntN(2), drivers.Timing{ByteTime: pick(0, time.Millisecond), Latency: pick(0, 16*time.Millisecond)}
+	both(func(w *watch) { w.timing = timing })
 
-	words := []string{"0.000", "0.005", "0.500", "0.500", "0.500", "0.502", "2.000", "3.001", "4.999", "5.001", "9.000", "-0.002", "-0.090", "OVER", "FAULT", "LOBAT 0.500", "junk"}
+	words := []string{"0.000", "0.005", "0.500", "0.500", "0.500", "0.502", "2.000", "3.001", "4.999", "5.001", "9.000", "25.000", "-0.002", "-0.090", "OVER", "FAULT", "LOBAT 0.500", "junk"}
 	at := time.Duration(0)
 	for range 1 + r.IntN(25) {
 		step, word, noisy := pick(1e8, 1e8, 2.5e8, 1e9, 7e9), words[r.IntN(7)], r.IntN(2) == 0
@@ -97,16 +121,32 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 				if r.IntN(120) == 0 {
 					said = words[r.IntN(len(words))]
 				}
-				frames = append(frames, drivers.Frame{Bytes: []byte(said), Arrived: w.epoch.Add(at)})
+				f := drivers.Frame{Bytes: []byte(said), Arrived: w.epoch.Add(at).In(time.FixedZone("there", 3600)), Behind: behind * r.IntN(40)}
+				if r.IntN(200) == 0 {
+					f.Departed = f.Arrived.Add(-time.Millisecond)
+				}
+				frames = append(frames, f)
 			}
 			batch, errs := make([]Sample, len(frames)), make([]error, len(frames))
+			decibels := r.IntN(60) == 0
 			for i := range frames {
 				errs[i] = plain.post.Probe.Protocol.Parse(frames[i].Bytes, &batch[i].Reading)
-				switch r.IntN(100) {
+				if decibels {
+					batch[i].Reading.Unit = "dBm/m2"
+				}
+				switch r.IntN(700) {
 				case 0:
 					batch[i].Reading.Axes[1].Digits = at.Microseconds()
 				case 1:
 					batch[i].Reading.Battery, batch[i].Reading.BatteryUnit = drivers.Decimal{Digits: 9}, "V"
+				case 3:
+					batch[i].Reading.Status |= drivers.OverRange
+				case 4:
+					batch[i].Reading.HasValue = false
+				case 5:
+					batch[i].Reading.HasAxes = true
+				case 6:
+					batch[i].Reading.Unit = []string{"W/m2", "dBm/m2", "furlong"}[r.IntN(3)]
 				case 2:
 					batch[i].Reading.HasTemp, batch[i].Reading.Temperature = true, drivers.Decimal{Digits: 18 + r.Int64N(4)}
 				}
@@ -116,8 +156,11 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 			} else {
 				rough += len(frames)
 			}
-			plain.plainly(frames, slices.Clone(batch), errs)
-			w.take(frames, batch, errs)
+			want := plain.plainly(frames, slices.Clone(batch), errs)
+			for i := range batch {
+				batch[i].U, batch[i].Quality = 9, Fault // whatever was there
+			}
+			sameSamples(t, w.take(frames, batch, errs), want)
 			if r.IntN(4) == 0 {
 				later := at + pick(0, 1e8, 3e9, 30e9)
 				both(func(w *watch) { w.tick(w.epoch.Add(later)) })
@@ -132,6 +175,14 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 					w.step(at, w.epoch.Add(at))
 				})
 			}
+			switch r.IntN(40) {
+			case 0: // the wall clock is set, as far as the next sample sees
+				by := pick(stepBound+1, -stepBound-1, stepBound, time.Hour, -2*time.Second)
+				both(func(w *watch) { w.line.wall = w.line.wall.Add(-by) })
+			case 1:
+				clock := wallClock{asked: r.IntN(3) > 0, state: ClockState{Synchronised: r.IntN(4) > 0, MaxError: pick(0, 3*time.Millisecond)}}
+				both(func(w *watch) { w.clock = clock })
+			}
 			if r.IntN(3) == 0 {
 				same(t, w, plain)
 			}
@@ -141,6 +192,24 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 		}
 	}
 	return calm, rough, len(heard)
+}
+
+func sameSamples(t *testing.T, got, want []Sample) {
+	t.Helper()
+	if len(got) != len(want) {
+		t.Fatalf("%d samples, want %d", len(got), len(want))
+	}
+	for i := range got {
+		g, w := got[i], want[i]
+		for _, x := range []*quantity.PowerDensity{&g.S, &g.U, &w.S, &w.U} {
+			if *x != *x {
+				*x = -1e9
+			}
+		}
+		if !reflect.DeepEqual(g, w) {
+			t.Fatalf("sample %+v\nwant %+v", g, w)
+		}
+	}
 }
 
 // same compares all that two watches know.

@@ -52,6 +52,11 @@ func (f *runFlaws) sample(at, after, since time.Duration, running, cut, uncalibr
 	f.uncalibrated = f.uncalibrated || running && uncalibrated
 }
 
+// asBefore says whether sample changes nothing for a calibrated one.
+func (f *runFlaws) asBefore(after, since time.Duration, running bool) bool {
+	return after <= f.longest && running == f.inRun && since == f.run
+}
+
 // sampled hands the run's state after a valid sample on to the flaws.
 func (w *watch) sampled(s *Sample) {
 	after := time.Duration(0)

@@ -44,13 +44,17 @@ func (c *clockLine) look(wall time.Time, mono time.Duration) (at time.Time, unsu
 		return c.newest(), c.newest().Sub(wall), 0
 	}
 	elapsed := max(mono-c.mono, 0)
-	// Mostly the stamp is that of the wall clock, which went on about as far as the
-	// monotonic one; the long way below comes to the same.
-	if d, near := apart(wall, c.wall); near && !c.parted && d > elapsed/2 && d-elapsed <= stepBound && elapsed-d <= stepBound {
+	// Mostly the stamp is that of the wall clock; the long way below comes to the same.
+	if d, near := apart(wall, c.wall); near && !c.parted && alike(d, elapsed) {
 		c.mono, c.wall = max(mono, c.mono), wall
 		return wall, 0, 0
 	}
 	return c.lookLong(wall, mono, elapsed)
+}
+
+// alike says whether the wall clock went on by about as much as the monotonic one.
+func alike(wall, mono time.Duration) bool {
+	return wall > mono/2 && wall-mono <= stepBound && mono-wall <= stepBound
 }
 
 // apart is by how much a lies after b, where that is less than a month.

@@ -207,27 +207,34 @@ func (w *watch) take(frames []drivers.Frame, batch []Sample, errs []error) []Sam
 // write is the first half of take: samples are made and recorded.
 func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sample {
 	n, kept := 0, 0
+	as := w.usual()
 	for i := range frames {
 		s := &batch[n]
 		if n < i {
 			s.Reading = batch[i].Reading
+		}
+		if errs[i] == nil && w.asUsual(&frames[i], s, &as) {
+			n++
+			continue
 		}
 		if err := w.sample(&frames[i], s, errs[i]); err != nil {
 			w.unparsed(&frames[i], err)
 			continue
 		}
 		if !w.certified || s.At.UnixNano() >= w.nextCertificate {
-			w.keepCorrected(batch[kept:n]) // what came before keeps the correction it was made with
+			w.record.Append(w.index, batch[kept:n]) // what came before keeps the correction it was made with
 			kept = n
 			if w.certify(s.At) {
 				w.recertify(s.At)
 			}
 		}
+		w.correct(s)
+		as = w.usual()
 		n++
 	}
 	if n > 0 {
 		w.up = true
-		w.keepCorrected(batch[kept:n])
+		w.record.Append(w.index, batch[kept:n])
 	}
 	return batch[:n]
 }
@@ -266,14 +273,6 @@ func (w *watch) sample(f *drivers.Frame, s *Sample, wrong error) error {
 		s.Quality = ClockUnsure
 	}
 	return nil
-}
-
-// keepCorrected corrects stamped samples and hands them to the record.
-func (w *watch) keepCorrected(batch []Sample) {
-	for i := range batch {
-		w.correct(&batch[i])
-	}
-	w.record.Append(w.index, batch)
 }
 
 // correct fills in value, uncertainty and quality of a stamped sample.

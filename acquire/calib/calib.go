@@ -139,6 +139,14 @@ func (c *Chain) InForce(at time.Time) bool {
 	return c.reaches && ns >= c.date && ns < c.due
 }
 
+// Force is from when to when InForce holds, ns since 1970: in [from, to).
+func (c *Chain) Force() (from, to int64) {
+	if !c.reaches {
+		return 0, 0
+	}
+	return c.date, c.due
+}
+
 // U returns the expanded uncertainty of a corrected value; NaN if unknown.
 func (c *Chain) U(s quantity.PowerDensity) quantity.PowerDensity {
 	x := float64(s)
@@ -157,11 +165,16 @@ func Plausible(c float64) bool { return c >= coldest && c <= hottest }
 // the linearity table, or when the temperature that the certificate's
 // coefficient needs was not said: such a sample is uncalibrated.
 func (c *Chain) Apply(in Raw) (s, u quantity.PowerDensity, covered bool) {
-	if c.plain {
-		s = quantity.PowerDensity((float64(in.S) - c.zero) * c.gain)
-		return s, c.U(s), true
+	if s, u, covered = c.Plain(in.S); covered {
+		return s, u, true
 	}
 	return c.apply(in)
+}
+
+// Plain is Apply where a zero and a factor are all there is; else ok is false.
+func (c *Chain) Plain(raw quantity.PowerDensity) (s, u quantity.PowerDensity, ok bool) {
+	s = quantity.PowerDensity((float64(raw) - c.zero) * c.gain)
+	return s, c.U(s), c.plain
 }
 
 func (c *Chain) apply(in Raw) (s, u quantity.PowerDensity, covered bool) {

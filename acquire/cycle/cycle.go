@@ -115,7 +115,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	if r.emitting {
 		r.hold(at)
 	}
-	if r.running {
+	if r.running && at-r.run.Last > r.gap {
 		r.Advance(at)
 	}
 	if r.seen && at-r.at > 2*r.gap {
@@ -153,7 +153,7 @@ func (r *Runs) Observe(at time.Duration, s quantity.PowerDensity) {
 	default: // noise goes as far once in a while, and hardly ever twice running
 		r.weak, r.emitting, r.doubted = true, false, x
 	}
-	if r.fall.tau != 0 {
+	if r.fall.tau != 0 && r.fall.moves(at, x) {
 		r.fall.take(at, x)
 	}
 }

@@ -37,7 +37,7 @@ func (f *fall) over(at time.Duration, x, below float64) bool {
 	if at-f.young.at >= f.spacing {
 		m = f.young
 	}
-	if f.tau == 0 || !m.known || x >= m.value || f.clearly(at-m.at, m.value, x, below) {
+	if f.tau == 0 || !m.known || f.clearly(at-m.at, m.value, x, below) || x >= m.value {
 		return false
 	}
 	return f.exactly(at, m, x, below)
@@ -55,6 +55,11 @@ func (f *fall) clearly(since time.Duration, before, x, below float64) bool {
 func (f *fall) exactly(at time.Duration, m mark, x, below float64) bool {
 	keep := math.Exp(-(at - m.at).Seconds() / f.tau)
 	return x-keep*m.value <= below*(1-keep)
+}
+
+// moves says whether take does anything.
+func (f *fall) moves(at time.Duration, x float64) bool {
+	return at-f.young.at >= f.spacing || !f.old.known || x > math.MaxFloat64
 }
 
 // take moves the marks on. Over range nothing follows, and it begins anew.
