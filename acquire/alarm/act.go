@@ -65,6 +65,7 @@ const (
 	Concluded       Reason = "concluded"
 	TimeUp          Reason = "its time is up"
 	Dropped         Reason = "no longer watched"
+	Unread          Reason = "not known: the record of this change is lost or damaged"
 
 	RefusedPresent   Reason = "refused: the condition is still present; reset this alarm once it has ended"
 	RefusedNothing   Reason = "refused: nothing stands here to be acted on; the list of alarms tells what does"

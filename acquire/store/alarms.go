@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"iter"
@@ -43,8 +44,9 @@ const (
 		aside_since_ns = excluded.aside_since_ns, by_whom = excluded.by_whom, why = excluded.why, until_ns = excluded.until_ns,
 		escalated_ns = excluded.escalated_ns, told_ns = excluded.told_ns
 		WHERE excluded.event >= event`
-	selectAlarms = `SELECT post, rule, state, id, since_ns, changed_ns,
-		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns FROM alarms ORDER BY post, rule`
+	selectAlarm = `SELECT post, rule, state, id, since_ns, changed_ns,
+		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns FROM alarms `
+	selectAlarms = selectAlarm + "ORDER BY post, rule"
 )
 
 // alarmArgs are the values of setAlarm.
@@ -66,6 +68,17 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 	a.Since, a.Changed = instant(since), instant(changed)
 	a.AsideSince, a.Until, a.Escalated, a.Told = instant(aside), instant(until), instant(escalated), instant(told)
 	return a, nil
+}
+
+// standIn gives a damaged change back what the table of alarms says that it led to, where
+// it is the newest of its alarm: people are to be told of that as of any.
+func (r *Reader) standIn(ctx context.Context, e *acquire.Event) error {
+	a, err := scanAlarm(r.db.QueryRowContext(ctx, selectAlarm+"WHERE event = ?", e.ID).Scan)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	e.Alarm = &alarm.Change{Alarm: a, Reason: alarm.Unread}
+	return err
 }
 
 // recalled is of how long before the newest change of an alarm all changes are read at a

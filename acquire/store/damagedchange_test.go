@@ -11,7 +11,7 @@ import (
 )
 
 // A change of an alarm that is damaged keeps nobody from reading the others: it stands among
-// the events as what is left of it.
+// the events as what is left of it, and couriers are told what the alarm's own row says.
 func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 	for _, damage := range []string{"substr(alarm, 1, length(alarm) - 1)", "replace(alarm, '\"state\":\"', '\"state\":7,\"x\":\"')", "''"} {
 		dir := t.TempDir()
@@ -41,7 +41,7 @@ func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 		damaged := 0
 		for e, err := range s.DamagedChanges(t.Context(), time.Time{}, noon().Add(time.Hour)) {
 			i := slices.IndexFunc(all, func(x acquire.Event) bool { return x.ID == e.ID })
-			if err != nil || i < 0 || all[i].Alarm != nil || e.Alarm != nil || !strings.HasPrefix(e.Text, "damaged in the record") || !strings.Contains(all[i].Text, "61.5") || e.Post != "fryer" {
+			if err != nil || i < 0 || all[i].Alarm == nil || all[i].Alarm.Reason != alarm.Unread || e.Alarm != nil || !strings.HasPrefix(e.Text, "damaged in the record") || !strings.Contains(all[i].Text, "61.5") || e.Post != "fryer" {
 				t.Errorf("alarm = %s: %+v, %v", damage, e, err)
 			}
 			damaged++
@@ -49,11 +49,22 @@ func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 		if damaged != 1 {
 			t.Errorf("alarm = %s: %d are damaged", damage, damaged)
 		}
-		if stand, _, err := s.Standing(t.Context()); err != nil || len(stand) != 2 {
-			t.Errorf("alarm = %s: %d stand, %v", damage, len(stand), err)
+		stand, _, err := s.Standing(t.Context())
+		if err != nil || len(stand) != 3 {
+			t.Fatalf("alarm = %s: %d stand, %v", damage, len(stand), err)
+		}
+		if c := stand[1].Alarm; c.Rule != alarm.Stuck || c.State != alarm.Unacknowledged || !c.Since.Equal(noon().Add(time.Minute)) || !c.Reason.Calls() || c.Verdict != nil {
+			t.Errorf("alarm = %s: it stands as %+v", damage, c)
 		}
 		if told, err := s.Occurrence(t.Context(), of); err != nil || len(told) != 1 {
 			t.Errorf("alarm = %s: %d changes of %s, %v", damage, len(told), of, err)
+		}
+		next := raise("fryer", alarm.Stuck, noon().Add(time.Hour))
+		next.Alarm.State = alarm.Normal
+		s.Record(next)
+		flushed(t, s)
+		if stand, _, err := s.Standing(t.Context()); err != nil || len(stand) != 2 {
+			t.Errorf("alarm = %s: %d stand behind the next change, %v", damage, len(stand), err)
 		}
 		shut(t, s)
 	}

@@ -122,12 +122,22 @@ func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64,
 // events returns the events that a condition of SQL picks.
 func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acquire.Event, error) {
 	var all []acquire.Event
+	var damaged []int
 	err := each(ctx, r.db, selectEvents+"WHERE "+which,
 		func(scan func(...any) error) error {
-			e, err := scanEvent(scan)
-			all = append(all, e)
+			var row eventRow
+			err := row.scan(scan)
+			all = append(all, row.event())
+			if n := len(all) - 1; row.alarm.Valid && all[n].Alarm == nil {
+				damaged = append(damaged, n)
+			}
 			return err
 		}, args...)
+	for _, i := range damaged {
+		if err == nil {
+			err = r.standIn(ctx, &all[i])
+		}
+	}
 	return all, err
 }
 

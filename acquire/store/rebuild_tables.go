@@ -268,6 +268,9 @@ func (w *writer) groundAlarms(ctx context.Context) error {
 		w.s.mu.Unlock()
 		e := acquire.Event{ID: id, At: w.s.o.Now().UTC(), Post: a.Post, Kind: acquire.KindRecord,
 			Text: fmt.Sprintf("the alarm %s stood as %q in the broken record; the event that said so is lost", a.Rule, a.State), Alarm: &alarm.Change{Alarm: a, From: a.State}}
+		if a.State.Standing() {
+			e.Alarm.Reason = alarm.Unread // people are told of it
+		}
 		if err := w.writeEvent(ctx, &e, &batch{}); err != nil {
 			return err
 		}

@@ -56,6 +56,41 @@ func TestFirstStartTellsWhatARemarkOrAShelfHides(t *testing.T) {
 	})
 }
 
+// That an alarm stands whose newest change is damaged in the record is told, and that its
+// words are what is left; that it stands no more, too.
+func TestADamagedChangeIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for _, first := range []bool{true, false} {
+			box, r := newOutbox(), &receiver{}
+			if !first {
+				_, stop := start(t, box, r)
+				synctest.Wait()
+				stop()
+			}
+			for i, s := range []alarm.State{alarm.Unacknowledged, alarm.LatchedUnacknowledged, alarm.Normal} {
+				e := change(i, alarm.Exceeds, s, alarm.Unread, time.Now())
+				e.Text, e.Alarm.Verdict = "damaged in the record: its words were: 61.5", nil
+				box.happen(e)
+			}
+			_, stop := start(t, box, r)
+			synctest.Wait()
+			stop()
+			want := map[int64]string{1: ": the field exceeds the limit.", 2: "the field was above the limit, and the cause is not known to be mended", 3: "it does not stand now"}
+			if first {
+				delete(want, 3)
+			}
+			if len(r.all()) != len(want) {
+				t.Fatalf("told %v", r.ids())
+			}
+			for _, m := range r.all() {
+				if !strings.Contains(m.Text, want[m.EventID]) || !strings.Contains(m.Text, "“damaged in the record: its words were: 61.5”") {
+					t.Errorf("event %d: %s", m.EventID, m.Text)
+				}
+			}
+		}
+	})
+}
+
 // What was told before it was durable is shown as recorded when it is.
 func TestWhatStandsIsRecordedWhenItIs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

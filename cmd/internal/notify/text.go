@@ -167,6 +167,11 @@ func headline(m Message) string {
 			return fmt.Sprintf("the alarm is %s%s; %s", m.Aside, asideWords(m), standsOrNot(m, what, ended))
 		}
 		return standsNow(m, what, ended)
+	case alarm.Unread:
+		if !m.State.Standing() {
+			return "this alarm changed, and the record of that is lost or damaged; it does not stand now"
+		}
+		return standsNow(m, what, ended)
 	case alarm.Dropped:
 		return droppedWords(m)
 	case alarm.WasUnshelved, alarm.ShelfEnded, alarm.WasPutBack, alarm.WasUnsuppressed:
@@ -359,7 +364,7 @@ func quoted(m Message) string {
 		return ""
 	case m.Reason == alarm.Dropped && m.post == nil && m.Post != "": // so it does
 		return ""
-	case m.Rule.IsExceedance() && !m.Rule.IsNamedLevel() && m.Reason != alarm.WasReset && m.Remark == "": // HowMuch says it
+	case m.Rule.IsExceedance() && !m.Rule.IsNamedLevel() && m.Reason != alarm.WasReset && m.Reason != alarm.Unread && m.Remark == "": // HowMuch says it
 		return ""
 	}
 	return "The record says: “" + m.Detail + "”."
@@ -389,7 +394,7 @@ func when(m Message) string {
 
 // whatNow says what to do.
 func whatNow(m Message) string {
-	if m.Reason == alarm.Dropped && !m.State.Standing() {
+	if (m.Reason == alarm.Dropped || m.Reason == alarm.Unread) && !m.State.Standing() {
 		return ""
 	}
 	p := advice.Probe{ID: m.Probe}

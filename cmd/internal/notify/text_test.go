@@ -125,7 +125,7 @@ func every(f func(m Message)) {
 		for _, state := range []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged,
 			alarm.ReturnedUnacknowledged, alarm.LatchedUnacknowledged, alarm.LatchedAcknowledged} {
 			for _, reason := range []alarm.Reason{alarm.Raised, alarm.RaisedAgain, alarm.WasAcknowledged, alarm.Returned, alarm.ReturnedLatched, alarm.WasReset,
-				alarm.WasShelved, alarm.WasUnshelved, alarm.Commented, alarm.Dropped} {
+				alarm.WasShelved, alarm.WasUnshelved, alarm.Commented, alarm.Dropped, alarm.Unread} {
 				f(newMessage(change(7, rule, state, reason, at(5)), subjectMatter{Post: &larkfield()[7], Site: "Larkfield House"}))
 			}
 		}
