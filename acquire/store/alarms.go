@@ -72,8 +72,8 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 
 // standIn gives a damaged change back what the table of alarms says that it led to, where
 // it is the newest of its alarm: people are to be told of that as of any.
-func (r *Reader) standIn(ctx context.Context, e *acquire.Event) error {
-	a, err := scanAlarm(r.db.QueryRowContext(ctx, selectAlarm+"WHERE event = ?", e.ID).Scan)
+func standIn(ctx context.Context, from querier, e *acquire.Event) error {
+	a, err := scanAlarm(from.QueryRowContext(ctx, selectAlarm+"WHERE event = ?", e.ID).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"testing"
@@ -65,6 +66,68 @@ func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 		flushed(t, s)
 		if stand, _, err := s.Standing(t.Context()); err != nil || len(stand) != 2 {
 			t.Errorf("alarm = %s: %d stand behind the next change, %v", damage, len(stand), err)
+		}
+		shut(t, s)
+	}
+}
+
+// Nor does it keep a record from being verified, cut to its age, or rebuilt.
+func TestADamagedChangeHoldsUpNoUpkeep(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	for _, tt := range []struct {
+		damaged string
+		kept    [2]time.Time // what its alarm keeps of the samples
+		stands  int
+	}{
+		{"max", [2]time.Time{at(1), at(600)}, 2}, // it stands until now
+		{"min", [2]time.Time{at(1), at(5)}, 1},   // it was raised before
+	} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Record(raise("fryer", alarm.Silent, noon()))
+		s.Record(raise("fryer", alarm.Stuck, at(1)))
+		if tt.damaged == "min" {
+			ended := raise("fryer", alarm.Stuck, at(1))
+			ended.At, ended.Alarm.From, ended.Alarm.State = at(5), alarm.Unacknowledged, alarm.Normal
+			s.Record(ended)
+		}
+		s.Append(0, samples(1, 400))
+		shut(t, s)
+		byTool(t, dir, `UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE id = (SELECT `+tt.damaged+`(id) FROM events WHERE alarm LIKE '%"rule":"stuck"%')`)
+
+		r, err := OpenReadOnly(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rep, err := r.Verify(t.Context())
+		if err != nil || len(rep.Problems) != 1 || rep.Problems[0].Text[:5] != "event" {
+			t.Errorf("%s: %v, %+v", tt.damaged, err, rep.Problems)
+		}
+		if err := r.Close(); err != nil {
+			t.Fatal(err)
+		}
+
+		s = open(t, dir, Options{})
+		if err := s.ask(t.Context(), "look what is kept", func(ctx context.Context, w *writer) error {
+			spans, err := w.keptSpans(ctx, "fryer", nanos(at(600)))
+			around := int64(s.o.Retention.Around)
+			if want := [2]int64{nanos(tt.kept[0]) - around, min(nanos(tt.kept[1])+around, nanos(at(600)))}; !slices.Contains(spans, want) {
+				t.Errorf("%s: %v is kept, not %v", tt.damaged, spans, want)
+			}
+			return err
+		}); err != nil {
+			t.Errorf("%s: %v", tt.damaged, err)
+		}
+		shut(t, s)
+
+		if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+			t.Fatalf("%s: %v", tt.damaged, err)
+		}
+		s = open(t, dir, Options{})
+		stand, _, err := s.Standing(t.Context())
+		if err != nil || len(stand) != tt.stands || slices.ContainsFunc(stand, func(e acquire.Event) bool { return !e.Alarm.Reason.Calls() }) {
+			t.Errorf("%s, rebuilt: %d stand, %v: %+v", tt.damaged, len(stand), err, stand)
 		}
 		shut(t, s)
 	}

@@ -116,24 +116,36 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 	around := int64(w.s.o.Retention.Around)
 	var spans [][2]int64
 	begun := map[alarm.Rule]int64{} // of alarms that stand
-	err := each(ctx, w.conn, `SELECT at_ns, json_extract(alarm, '$.rule'), json_extract(alarm, '$.state') FROM events
-		WHERE post = ? AND alarm IS NOT NULL ORDER BY id`, func(scan func(...any) error) error {
-		var at int64
-		var rule alarm.Rule
-		var state alarm.State
-		if err := scan(&at, &rule, &state); err != nil {
+	err := each(ctx, w.conn, selectEvents+"WHERE post = ? AND alarm IS NOT NULL ORDER BY id", func(scan func(...any) error) error {
+		var row eventRow
+		if err := row.scan(scan); err != nil {
 			return err
 		}
-		since, stood := begun[rule]
-		switch stands := state.Standing() && !rule.IsNotice(); {
-		case stands && !stood:
-			begun[rule] = at
-		case !stands && stood:
-			spans = append(spans, [2]int64{since - around, at + around})
-			delete(begun, rule)
-		case !stands:
-			spans = append(spans, [2]int64{at - around, at + around})
+		e := row.event()
+		if e.Alarm == nil {
+			if err := standIn(ctx, w.conn, &e); err != nil {
+				return err
+			}
 		}
+		if e.Alarm == nil { // the next change of that alarm tells how it stood
+			spans = append(spans, [2]int64{row.at - around, row.at + around})
+			return nil
+		}
+		c := e.Alarm
+		since, stood := begun[c.Rule]
+		if !stood {
+			since = row.at
+		}
+		counts := !c.Rule.IsNotice()
+		if counts && !stood && !c.Since.IsZero() && (c.From.Standing() || c.Reason == alarm.Unread) { // what raised it is lost
+			since = min(since, nanos(c.Since))
+		}
+		if counts && c.State.Standing() {
+			begun[c.Rule] = since
+			return nil
+		}
+		delete(begun, c.Rule)
+		spans = append(spans, [2]int64{since - around, row.at + around})
 		return nil
 	}, post)
 	if err != nil {

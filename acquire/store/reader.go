@@ -135,7 +135,7 @@ func (r *Reader) events(ctx context.Context, which string, args ...any) ([]acqui
 		}, args...)
 	for _, i := range damaged {
 		if err == nil {
-			err = r.standIn(ctx, &all[i])
+			err = standIn(ctx, r.db, &all[i])
 		}
 	}
 	return all, err

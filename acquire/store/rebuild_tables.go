@@ -255,8 +255,8 @@ func (w *writer) groundAlarms(ctx context.Context) error {
 	}
 	for _, a := range all {
 		var newest, now int64
-		if err := w.conn.QueryRowContext(ctx, `SELECT ifnull((SELECT max(id) FROM events WHERE alarm IS NOT NULL AND json_extract(alarm, '$.post') = ?1
-			AND json_extract(alarm, '$.rule') = ?2), 0), (SELECT event FROM alarms WHERE post = ?1 AND rule = ?2)`, a.Post, string(a.Rule)).Scan(&newest, &now); err != nil {
+		if err := w.conn.QueryRowContext(ctx, `SELECT ifnull((SELECT max(id) FROM events WHERE alarm IS NOT NULL
+			AND CASE WHEN json_valid(alarm) THEN alarm ->> '$.post' = ?1 AND alarm ->> '$.rule' = ?2 END), 0), (SELECT event FROM alarms WHERE post = ?1 AND rule = ?2)`, a.Post, string(a.Rule)).Scan(&newest, &now); err != nil {
 			return err
 		}
 		if newest == now {

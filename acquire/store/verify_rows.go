@@ -185,7 +185,7 @@ func (v *verifier) alarms(ctx context.Context) error {
 	}
 	defer tx.Rollback()
 	newest := map[alarmKey]int64{}
-	err = each(ctx, tx, "SELECT max(id), json_extract(alarm, '$.post'), json_extract(alarm, '$.rule') FROM events WHERE alarm IS NOT NULL GROUP BY 2, 3",
+	err = each(ctx, tx, "SELECT max(id), alarm ->> '$.post', alarm ->> '$.rule' FROM events WHERE alarm IS NOT NULL AND json_valid(alarm) GROUP BY 2, 3",
 		func(scan func(...any) error) error {
 			var id int64
 			var k alarmKey
@@ -219,6 +219,10 @@ func (v *verifier) alarms(ctx context.Context) error {
 func (v *verifier) alarm(ctx context.Context, q querier, a alarm.Alarm, event, newest int64) {
 	p := Problem{Post: a.Post, From: a.Changed}
 	var text sql.NullString
+	var whole bool
+	if q.QueryRowContext(ctx, "SELECT json_valid(alarm) FROM events WHERE id = ?", event).Scan(&whole) == nil && !whole {
+		return // that this event was changed is told already
+	}
 	err := q.QueryRowContext(ctx, "SELECT alarm FROM events WHERE id = ?", newest).Scan(&text)
 	var said alarm.Change
 	if err == nil {
