@@ -154,32 +154,49 @@ const (
 	isPower = "kind = '" + string(acquire.KindPower) + "'"
 	isAway  = `instr(alarm, '"rule":"` + string(alarm.Away) + `"') > 0`
 
-	selectPower = "SELECT raw FROM events WHERE " + isPower + " AND post = ? AND at_ns >= ? ORDER BY id"
+	selectPower = "SELECT id, raw FROM events WHERE " + isPower + " AND post = ? AND at_ns >= ? ORDER BY id"
 	selectAway  = "SELECT id, at_ns, alarm FROM events WHERE " + isAway + " AND post = ? ORDER BY id"
 )
 
 // Switched reads when contacts at a post said that an oven was switched to heat, which
 // need not be the one that stands there now: in order and joined, of what ended at an
-// instant or later.
+// instant or later. What was read is whole but for what a *LeftOut names.
 func (r *Reader) Switched(ctx context.Context, post, oven string, from time.Time) ([]cycle.Switched, error) {
 	var out []cycle.Switched
+	var left LeftOut
 	err := each(ctx, r.db, selectPower,
 		func(scan func(...any) error) error {
+			var id int64
 			var raw []byte
-			var s cycle.Switched
-			err := scan(&raw)
-			if err == nil {
-				err = json.Unmarshal(raw, &s)
+			if err := scan(&id, &raw); err != nil {
+				return err
 			}
-			if s.Oven == oven {
+			var s cycle.Switched
+			switch {
+			case json.Unmarshal(raw, &s) != nil:
+				left.Events = append(left.Events, id)
+			case s.Oven == oven:
 				out = append(out, s)
 			}
-			return err
+			return nil
 		}, post, nanos(from))
-	if err != nil {
-		return nil, fmt.Errorf("read when oven %s of post %s was switched to heat: %w", oven, post, err)
+	if err == nil && left.Events != nil {
+		err = &left
 	}
-	return cycle.Join(out), nil
+	if err != nil {
+		err = fmt.Errorf("read when oven %s of post %s was switched to heat: %w", oven, post, err)
+	}
+	return cycle.Join(out), err
+}
+
+// LeftOut names events that are damaged, where all else was read.
+type LeftOut struct{ Events []int64 }
+
+func (l *LeftOut) Error() string {
+	if len(l.Events) == 1 {
+		return fmt.Sprintf("event %d is damaged in the record, and left out; see ovenward verify", l.Events[0])
+	}
+	return fmt.Sprintf("%d events are damaged in the record, and left out; the first is %d; see ovenward verify", len(l.Events), l.Events[0])
 }
 
 // stretch is from begin up to end, ns.

@@ -2,6 +2,7 @@ package store
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -135,8 +136,10 @@ func TestSoughtEventsAreFoundByTheirIndexes(t *testing.T) {
 	if away, err := s.away(t.Context(), "combi"); err != nil || len(away) != 1 || away[0] != (stretch{noon().UnixNano(), math.MaxInt64}) {
 		t.Errorf("away %v, %v", away, err)
 	}
+	s.Record(acquire.Event{At: noon().Add(30 * time.Hour), Post: "combi", Kind: acquire.KindPower, Text: "damaged", Raw: []byte("{")}) // holds up nobody
+	flushed(t, s)
 	got, err := s.Switched(t.Context(), "combi", "left", noon().Add(10*time.Hour))
-	if err != nil || len(got) != 10 || !got[0].From.Equal(noon().Add(10*time.Hour)) || !got[9].To.Equal(noon().Add(19*time.Hour+time.Minute)) {
+	if left := (*LeftOut)(nil); !errors.As(err, &left) || len(left.Events) != 1 || len(got) != 10 || !got[0].From.Equal(noon().Add(10*time.Hour)) || !got[9].To.Equal(noon().Add(19*time.Hour+time.Minute)) {
 		t.Errorf("%+v, %v", got, err)
 	}
 	shut(t, s)

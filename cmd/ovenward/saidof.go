@@ -2,14 +2,16 @@ package main
 
 import (
 	"context"
+	"errors"
 	"slices"
 
 	"ovenward/acquire"
 	past "ovenward/acquire/cycle/history"
+	"ovenward/acquire/store"
 )
 
 // saidOf finds by the word of which contact each of some runs of a post is its oven's,
-// where one tells of the oven's power.
+// where one tells of the oven's power. It may say so and name events that it left out.
 func (g *generation) saidOf(ctx context.Context, post string, runs []past.Run) ([]string, error) {
 	for _, c := range g.file.Contacts {
 		if c.Post != post || acquire.Says(c.Says) != acquire.SaysPower {
@@ -20,14 +22,14 @@ func (g *generation) saidOf(ctx context.Context, post string, runs []past.Run) (
 			break
 		}
 		all, err := g.record.Switched(ctx, post, g.posts[k].Oven, runs[0].Start)
-		if err != nil {
+		if left := (*store.LeftOut)(nil); err != nil && !errors.As(err, &left) {
 			return nil, err
 		}
 		said := make([]string, len(runs))
 		for i, r := range runs {
 			said[i] = past.SaidOf(all, historyOf(g.posts[k]).Options, r)
 		}
-		return said, nil
+		return said, err
 	}
 	return nil, nil
 }

@@ -38,6 +38,7 @@ func TestRunsAreAnOvensByAContactsWord(t *testing.T) {
 			}
 			s.Record(acquire.Event{At: on.To.Add(90 * time.Second), Post: "pantry-door", Kind: acquire.KindPower, Text: "contact relay said so", Raw: raw})
 		}
+		s.Record(acquire.Event{At: time.Now(), Post: "pantry-door", Kind: acquire.KindPower, Text: "damaged", Raw: []byte("{")}) // costs the others nothing
 		break
 	}
 	if err := s.Close(); err != nil {
@@ -54,6 +55,7 @@ func TestRunsAreAnOvensByAContactsWord(t *testing.T) {
 	r := startDaemon(t, settings{configFile: file, storagePath: dir})
 	var runs struct {
 		Oven *string `json:"oven"`
+		Why  string  `json:"oven_why"`
 		Runs []struct {
 			Number int64  `json:"number"`
 			SaidBy string `json:"said_by"`
@@ -67,7 +69,13 @@ func TestRunsAreAnOvensByAContactsWord(t *testing.T) {
 			t.Fatalf("run %d is the oven's by %q, want %q", u.Number, u.SaidBy, want)
 		}
 	}
+	if !strings.Contains(runs.Why, "is damaged in the record, and left out") {
+		t.Errorf("that one is left out is not said: %q", runs.Why)
+	}
 	page := r.get(t, "/runs")
+	if !strings.Contains(page, "is damaged in the record, and left out") || strings.Contains(page, "cannot be read") {
+		t.Error("the page does not say that one is left out")
+	}
 	if n := strings.Count(page, "of oven pantry: contact relay said that it was switched to heat"); n < 5 || n > 15 {
 		t.Errorf("the page says so of %d of the runs of 7 days", n)
 	}

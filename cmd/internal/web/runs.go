@@ -14,6 +14,7 @@ import (
 	"ovenward/acquire/cycle/history"
 	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/quantity"
+	"ovenward/acquire/store"
 )
 
 // Soaks is what the page needs of whoever keeps soak tests. All of it must be ready
@@ -105,7 +106,10 @@ func (s *Server) showRuns(w http.ResponseWriter, r *http.Request, status int, e 
 		}
 		of := runsOf{ID: st.Post.ID, URL: "/posts/" + url.PathEscape(st.Post.ID), Oven: names[st.Post.ID], Of: s.whose(f, st.Post.ID), More: max(0, len(runs)-shownRuns)}
 		said, err := s.saidOf(r.Context(), st.Post.ID, runs)
-		if err != nil {
+		switch left := (*store.LeftOut)(nil); {
+		case errors.As(err, &left):
+			of.Of += " " + f.t("runs.left_out", "why", f.said(left.Error()))
+		case err != nil:
 			p.Trouble = err.Error()
 		}
 		if st.Running && !st.Blind() {
@@ -268,7 +272,10 @@ func (s *Server) serveHistory(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	said, err := s.saidOf(r.Context(), id, runs)
-	if err != nil {
+	switch left := (*store.LeftOut)(nil); {
+	case errors.As(err, &left):
+		out.Why += "; of what contacts said of its power, " + left.Error()
+	case err != nil:
 		s.unread(w, r, err)
 		return
 	}

@@ -3,6 +3,7 @@ package gather
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -150,7 +151,8 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 	}
 	if p.Whose == "" && len(near) > 0 && res.Runs > 0 {
 		all, err := r.Switched(ctx, p.Post, p.Oven, res.First)
-		if err != nil {
+		var left *store.LeftOut
+		if err != nil && !errors.As(err, &left) {
 			return err
 		}
 		said := map[string]int{}
@@ -164,6 +166,9 @@ func others(ctx context.Context, r *store.Reader, s *report.Soak, res *soak.Resu
 			if contact != "" {
 				text += fmt.Sprintf("; contact %s said of %s of %s runs that oven %s was switched to heat", contact, report.Count(int64(said[contact])), report.Count(int64(res.Runs)), p.Oven)
 			}
+		}
+		if left != nil {
+			text += "; of what contacts said of the oven's power, " + left.Error()
 		}
 	}
 	s.Conditions = append(s.Conditions, report.Pair{Name: "Whose runs", Value: cell(text)})
