@@ -126,7 +126,7 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 		if err := b.chunkNumbers(ctx, s, old); err != nil {
 			return err
 		}
-		if err := b.removals(ctx, s, old); err != nil {
+		if err := b.removals(ctx, old); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -125,65 +126,118 @@ func (b *rebuild) numbers(ctx context.Context, s *Store) error {
 	return nil
 }
 
+// mostPosts is up to which number of a post chunks are looked for: each costs a look.
+const mostPosts = 4096
+
 // chunkNumbers gives posts whose versions are lost too the numbers that the ids of their
-// chunks begin with, where those can be read.
+// chunks begin with: of the names in chunks of one number, that in most.
 func (b *rebuild) chunkNumbers(ctx context.Context, s *Store, old *sql.DB) error {
-	var all []int32
-	_ = each(ctx, old, "SELECT DISTINCT id >> 32 FROM chunks", func(scan func(...any) error) error {
-		var post int32
-		err := scan(&post)
-		all = append(all, post)
+	if err := b.postNames(ctx, s); err != nil {
 		return err
-	})
-	found := errors.New("found")
-	for _, post := range all {
-		name := ""
-		first, last := chunkRange(post)
-		_ = each(ctx, old, "SELECT data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id", func(scan func(...any) error) error {
-			var data []byte
-			var c chunk.Chunk
-			if err := scan(&data); err != nil || c.Open(data) != nil {
-				return err
-			}
-			name = c.Post()
-			return found
-		}, first, last)
-		if name == "" {
+	}
+	has := map[string]bool{}
+	for _, name := range b.names {
+		has[name] = true
+	}
+	for post := range int32(mostPosts) {
+		if b.names[int64(post)] != "" {
 			continue
 		}
-		if err := s.ask(ctx, "give post "+name+" its number", func(ctx context.Context, w *writer) error {
-			_, err := w.exec(ctx, "INSERT OR IGNORE INTO posts (post, id) VALUES (?, ?)", post, name)
+		named := map[string]int{}
+		first, last := chunkRange(post)
+		if err := across(ctx, old, "SELECT id, data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+			var data []byte
+			var c chunk.Chunk
+			if err = scan(&id, &data); err == nil && c.Open(data) == nil && !has[c.Post()] { // else it is a stray
+				named[c.Post()]++
+			}
+			return id, err
+		}); err != nil {
+			return err
+		}
+		names := slices.SortedFunc(maps.Keys(named), func(x, y string) int { return cmp.Or(named[y]-named[x], strings.Compare(x, y)) })
+		switch {
+		case len(names) == 0:
+			continue
+		case len(names) > 1 && named[names[0]] == named[names[1]]:
+			b.out.Lost = append(b.out.Lost, fmt.Sprintf("which post had number %d: as many of its chunks name %s as %s", post, names[0], names[1]))
+			continue
+		}
+		has[names[0]] = true
+		if err := s.ask(ctx, "give post "+names[0]+" its number", func(ctx context.Context, w *writer) error {
+			_, err := w.exec(ctx, "INSERT OR IGNORE INTO posts (post, id) VALUES (?, ?)", post, names[0])
 			return err
 		}); err != nil {
 			return err
 		}
 	}
-	return nil
+	return b.postNames(ctx, s)
 }
 
-// removals reads what the broken record had removed on purpose, and of which post, by the
-// numbers that those have in the new one.
-func (b *rebuild) removals(ctx context.Context, s *Store, old *sql.DB) error {
+// postNames reads which post has which number in the new record.
+func (b *rebuild) postNames(ctx context.Context, s *Store) error {
 	b.names = map[int64]string{}
-	if err := each(ctx, s.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+	return each(ctx, s.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
 		var post int64
 		var name string
 		err := scan(&post, &name)
 		b.names[post] = name
 		return err
-	}); err != nil {
-		return err
-	}
-	b.gone = map[string][]chunk.Span{}
-	_ = each(ctx, old, "SELECT id >> 32, from_seq, to_seq FROM chunks WHERE state = 2", func(scan func(...any) error) error {
-		var post int64
-		var s chunk.Span
-		err := scan(&post, &s.FromSeq, &s.ToSeq)
-		if name := b.names[post]; name != "" {
-			b.gone[name] = append(b.gone[name], s)
-		}
-		return err
 	})
+}
+
+// across calls f for each row of q whose id lies from first to last, rising, but for those
+// in pages that cannot be read. f returns the row's id. Its error is that of ctx.
+func across(ctx context.Context, from querier, q string, first, last int64, f func(scan func(...any) error) (id int64, err error)) error {
+	for at := first; at <= last; {
+		err := each(ctx, from, q, func(scan func(...any) error) error {
+			id, err := f(scan)
+			if err == nil {
+				at = id + 1
+			}
+			return err
+		}, at, last)
+		if err == nil || ctx.Err() != nil {
+			return ctx.Err()
+		}
+		enough := errors.New("enough")
+		reads := func(id int64) bool {
+			err := each(ctx, from, q, func(func(...any) error) error { return enough }, id, last)
+			return err == nil || err == enough
+		}
+		// The next id from which on it can be read lies above at, and at or below good.
+		step := int64(1)
+		for at+step <= last && !reads(at+step) {
+			step *= 2
+		}
+		good := min(at+step, last+1)
+		for at += step / 2; good-at > 1; {
+			if half := at + (good-at)/2; reads(half) {
+				good = half
+			} else {
+				at = half
+			}
+		}
+		at = good
+	}
+	return ctx.Err()
+}
+
+// removals reads what the broken record had removed on purpose, and of which post, by the
+// numbers that those have in the new one.
+func (b *rebuild) removals(ctx context.Context, old *sql.DB) error {
+	b.gone = map[string][]chunk.Span{}
+	for post, name := range b.names {
+		first, last := chunkRange(int32(post))
+		if err := across(ctx, old, "SELECT id, from_seq, to_seq FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+			var s chunk.Span
+			err = scan(&id, &s.FromSeq, &s.ToSeq)
+			b.gone[name] = append(b.gone[name], s)
+			return id, err
+		}); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -378,6 +378,43 @@ func TestALostPostKeepsTheNumberOfItsChunks(t *testing.T) {
 	}
 }
 
+// TestNumbersOfChunksBehindADamagedPage: what can be read behind it counts, and of names in
+// chunks of one number that in most; where that cannot be known, it is said.
+func TestNumbersOfChunksBehindADamagedPage(t *testing.T) {
+	for _, tt := range []struct{ strays, posts, lost string }{
+		{"id & 0xffffffff < 5", "1|fryer\n2|combi\n3|grill", ""},
+		{"id & 0xffffffff <= 30", "1|fryer\n2|combi", "which post had number 3: as many of its chunks name grill as salamander"},
+	} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"), post("combi"), post("grill"), post("salamander"))
+		for i := range 4 {
+			s.Append(i, samples(1, 600))
+		}
+		merged(t, s, true)
+		shut(t, s)
+		byTool(t, dir, `DELETE FROM posts; DELETE FROM post_versions; WITH RECURSIVE n(i) AS (VALUES(1) UNION ALL SELECT i + 1 FROM n WHERE i < 59)
+			INSERT INTO chunks SELECT id + i, from_seq, to_seq, samples, from_ns, to_ns, state, removed, data FROM chunks, n;
+			UPDATE chunks SET data = (SELECT data FROM chunks WHERE id >> 32 = 4) WHERE id >> 32 = 3 AND `+tt.strays+`;
+			DELETE FROM chunks WHERE id >> 32 = 4; VACUUM`)
+		var page, leaves int64
+		if err := outside(t, dir).QueryRow("SELECT min(pageno), count(*) FROM dbstat WHERE name = 'chunks' AND pagetype = 'leaf'").Scan(&page, &leaves); err != nil || leaves < 4 {
+			t.Fatal(leaves, err)
+		}
+		if got := byTool(t, dir, "SELECT count(*) FROM chunks WHERE id >> 32 = 1"); got != "60" {
+			t.Fatal(got)
+		}
+		spoil(t, dir, page, spoilt()["all of it"])
+		out, err := Rebuild(t.Context(), dir, Options{})
+		if err != nil || tt.lost != "" && !slices.Contains(out.Lost, tt.lost) {
+			t.Fatalf("%+v, %v", out, err)
+		}
+		if got := byTool(t, dir, "SELECT post, id FROM posts WHERE post < 4 AND id <> 'salamander'"); !strings.HasPrefix(got, tt.posts) {
+			t.Errorf("strays %s: the posts are %q, lost %q", tt.strays, got, out.Lost)
+		}
+	}
+}
+
 // TestRebuildSaysWhatOfTheChainIsMissing: of rows that only that knew it could not tell.
 func TestRebuildSaysWhatOfTheChainIsMissing(t *testing.T) {
 	whole, _ := cookedThrice(t, 0.25, false)
