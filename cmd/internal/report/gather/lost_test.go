@@ -143,6 +143,47 @@ func TestNoRunIsSeenByWhatLostItsCorrection(t *testing.T) {
 	}
 }
 
+// TestRunsBesideWhatLostItsCorrectionAreTwo: one that was under way when the post changed is
+// not the next one that is seen, where for longer than the run gap nothing showed it.
+func TestRunsBesideWhatLostItsCorrectionAreTwo(t *testing.T) {
+	p, dir := post(), t.TempDir()
+	s, err := store.Open(dir, store.Options{CommitEvery: 5 * time.Millisecond})
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := []int{0, 300, 900, 1500}
+	for i, from := range parts[:3] {
+		at := dusk().Add(time.Duration(from) * time.Second)
+		if i < 2 {
+			p.OvenPlace = fmt.Sprint("place ", i)
+		}
+		if err := s.Register([]acquire.Post{p}, at); err != nil {
+			t.Fatal(err)
+		}
+		s.Correction(0, calib.Correction{ZeroAt: at, ZeroBy: "R. Okafor", Certificate: p.Probe.Certificate, Spread: calib.Spread{Rel: 0.05, Abs: 0.02, K: 2}})
+		var batch []acquire.Sample
+		for n := from; n < parts[i+1]; n++ {
+			d := drivers.Decimal{Digits: int64(n % 3), Exp: -3}
+			if n >= 200 && n < 300 || n >= 920 && n < 1000 {
+				d.Digits += 250
+			}
+			batch = append(batch, acquire.Sample{Seq: int64(n + 1), At: dusk().Add(time.Duration(n) * time.Second), Said: []byte(d.String() + ",mW/cm2"), Reading: drivers.Reading{Value: d, HasValue: true, Unit: "mW/cm2"}})
+		}
+		s.Append(0, batch)
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, lost := range []string{"", "DELETE FROM corrections WHERE correction = 2"} {
+		if n := reportAfter(t, dir, lost).Posts[0].Runs; n != 2 {
+			t.Errorf("after %q: %d runs, want 2", lost, n)
+		}
+	}
+}
+
 // TestADamagedChangeTakesWithin: whether an alarm stood that bears on a day is not known from
 // a damaged change of it on, up to the next one; of one whose rule is damaged, too, of any.
 func TestADamagedChangeTakesWithin(t *testing.T) {

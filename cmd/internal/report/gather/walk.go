@@ -40,9 +40,10 @@ type walk struct {
 	has     bool
 	lost    bool // what the post was for it is
 	runs    *cycle.Runs
-	counted int  // runs of earlier detections
-	goesOn  bool // a run was under way when this detection began, and is not known to have ended
-	run     int  // the number of the newest run
+	counted int           // runs of earlier detections
+	goesOn  bool          // a run was under way when this detection began, and is not known to have ended
+	shown   time.Duration // when a reading last showed whether the oven emits
+	run     int           // the number of the newest run
 	on      time.Duration
 	mean    *limit.Mean
 	days    []*dayOf
@@ -321,10 +322,13 @@ func (w *walk) take(s *store.StoredSample, at time.Duration) {
 	case fault || away:
 	case over:
 		w.runs.Observe(at, quantity.PowerDensity(math.Inf(1)))
+		w.shown = at
 	case indicated: // else rest by the next correction is taken for a run beside it
 		w.runs.Observe(at, quantity.PowerDensity(math.NaN()))
+		w.goesOn = w.goesOn && at-w.shown <= w.now.RunGap
 	case s.HasValue():
 		w.runs.Observe(at, s.S)
+		w.shown = at
 	}
 	if at < 0 {
 		return
