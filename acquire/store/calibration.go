@@ -3,7 +3,7 @@ package store
 import (
 	"database/sql"
 	"encoding/json"
-	"fmt"
+	"errors"
 	"math"
 	"time"
 
@@ -68,19 +68,6 @@ func jsonOrNull(x any) any {
 	return string(text)
 }
 
-// addDetail puts what the column detail holds into a certificate.
-func addDetail(c *calib.Certificate, text sql.NullString) error {
-	if !text.Valid {
-		return nil
-	}
-	var d detail
-	if err := json.Unmarshal([]byte(text.String), &d); err != nil {
-		return fmt.Errorf("certificate %s: %w", c.Number, err)
-	}
-	c.DF, c.AsFound, c.FoundBound, c.ByFrequency, c.ByLevel, c.PerKelvin, c.Reference = d.DF, d.AsFound, d.FoundBound, d.ByFrequency, d.ByLevel, d.PerKelvin, d.Reference
-	return nil
-}
-
 // certificateColumns are those of a row of certificates, joined as c.
 const certificateColumns = "c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail"
 
@@ -94,20 +81,22 @@ func (r *certificateRow) into() []any {
 	return []any{&r.number, &r.laboratory, &r.date, &r.due, &r.factor, &r.u, &r.k, &r.detail}
 }
 
-// read is the certificate; nil where there is none.
-func (r *certificateRow) read() (*calib.Certificate, error) {
+// read is the certificate; nil where there is none. One that is damaged is lost.
+func (r *certificateRow) read() (c *calib.Certificate, lost bool) {
 	if !r.number.Valid {
-		return nil, nil
+		return nil, false
 	}
-	c := calib.Certificate{Number: r.number.String, Laboratory: r.laboratory.String, Factor: orNaN(r.factor), U: orNaN(r.u), K: orNaN(r.k)}
-	var err error
-	if c.Date, err = time.Parse(time.RFC3339Nano, r.date.String); err != nil {
-		return nil, fmt.Errorf("certificate %s: %w", c.Number, err)
+	date, derr := time.Parse(time.RFC3339Nano, r.date.String)
+	due, err := time.Parse(time.RFC3339Nano, r.due.String)
+	var d detail
+	if err = errors.Join(derr, err); err == nil && r.detail.Valid {
+		err = json.Unmarshal([]byte(r.detail.String), &d)
 	}
-	if c.Due, err = time.Parse(time.RFC3339Nano, r.due.String); err != nil {
-		return nil, fmt.Errorf("certificate %s: %w", c.Number, err)
+	if err != nil {
+		return nil, true
 	}
-	return &c, addDetail(&c, r.detail)
+	return &calib.Certificate{Number: r.number.String, Laboratory: r.laboratory.String, Date: date, Due: due, Factor: orNaN(r.factor), U: orNaN(r.u), K: orNaN(r.k),
+		DF: d.DF, AsFound: d.AsFound, FoundBound: d.FoundBound, ByFrequency: d.ByFrequency, ByLevel: d.ByLevel, PerKelvin: d.PerKelvin, Reference: d.Reference}, false
 }
 
 // The names of the impedances in the record, which are those of
@@ -171,7 +160,7 @@ func calibrationColumns(p *acquire.Post) []column {
 type corrected struct {
 	calib.Correction
 	chain calib.Chain
-	lost  bool // its row, or its certificate, is not there: no value can be derived
+	lost  bool // its row, or its certificate, is not there, or damaged: no value can be derived
 }
 
 // derive sets S and U of a sample from what was said.

@@ -4,13 +4,13 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
 	"time"
 
 	"ovenward/acquire"
-	"ovenward/acquire/calib"
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 )
@@ -63,16 +63,19 @@ const selectHistory = `SELECT v.version, v.valid_from_ns, v.entered_at_ns, v.sit
 	v.oven_frequency_hz, v.limit_id, v.limit_w_per_m2, v.limit_distance_m, v.limit_basis, v.limit_source, v.limit_averaging_s, v.limit_rule, v.limit_response_s, v.limits_more,
 	v.sustained_unbroken_s, v.sustained_summed_s, v.sustained_within_s, v.sustained_clear_s, v.run_gap_s, v.stale_s,
 	v.probe, v.probe_port, v.probe_period_s, v.probe_response_s, v.probe_range_w_per_m2, v.probe_floor_w_per_m2, v.probe_axes, v.probe_zero_bound_w_per_m2, v.probe_simulated,
-	c.number, c.laboratory, c.date, c.due, c.factor, c.expanded_uncertainty, c.k, c.detail, v.doubt
+	` + certificateColumns + `, v.doubt
 	FROM post_versions AS v JOIN posts USING (post) LEFT JOIN certificates AS c USING (certificate) WHERE posts.id = ? ORDER BY v.version`
 
 // History returns all versions of a post, the first first; none of a post that
-// there is not. Of limits it gives what the record keeps; a number that it does not
-// know is NaN.
+// there is not, and none that is lost or damaged. Of limits it gives what the record
+// keeps; a number that it does not know is NaN.
 func (r *Reader) History(ctx context.Context, postID string) ([]History, error) {
 	var all []History
 	err := each(ctx, r.db, selectHistory, func(scan func(...any) error) error {
 		h, err := scanHistory(scan)
+		if errors.Is(err, ErrLost) {
+			return nil
+		}
 		h.ID = postID
 		all = append(all, h)
 		return err
@@ -83,6 +86,7 @@ func (r *Reader) History(ctx context.Context, postID string) ([]History, error) 
 	return all, nil
 }
 
+// scanHistory reads a version; one that is damaged is ErrLost.
 func scanHistory(scan func(...any) error) (h History, err error) {
 	var (
 		from, entered                                   int64
@@ -91,56 +95,40 @@ func scanHistory(scan func(...any) error) (h History, err error) {
 		unbroken, summed, within, clear, gap, stale     sql.NullFloat64
 		period, response, top, floor, zero              sql.NullFloat64
 		basis                                           string
-		number, laboratory, date, due, extra, doubt     sql.NullString
-		factor, u, k                                    sql.NullFloat64
+		certificate                                     certificateRow
+		doubt                                           sql.NullString
 		seconds                                         = func(x sql.NullFloat64) time.Duration {
 			return time.Duration(math.Round(x.Float64 * float64(time.Second)))
 		}
 		p, pr, l = &h.Post, &h.Probe, &h.Limit
 	)
-	if err := scan(&h.Version, &from, &entered, &p.Site, &p.Oven, &p.OvenPlace, &distance, &p.Turned, &turnedBy, &turnedOn,
+	into := append([]any{&h.Version, &from, &entered, &p.Site, &p.Oven, &p.OvenPlace, &distance, &p.Turned, &turnedBy, &turnedOn,
 		&frequency, &l.ID, &value, &at, &basis, &l.Source, &averaging, &rule, &slow, &more,
 		&unbroken, &summed, &within, &clear, &gap, &stale,
-		&pr.ID, &pr.Port, &period, &response, &top, &floor, &pr.Axes, &zero, &pr.Simulated,
-		&number, &laboratory, &date, &due, &factor, &u, &k, &extra, &doubt); err != nil {
+		&pr.ID, &pr.Port, &period, &response, &top, &floor, &pr.Axes, &zero, &pr.Simulated}, certificate.into()...)
+	if err := scan(append(into, &doubt)...); err != nil {
 		return h, err
 	}
 	h.ValidFrom, h.Entered = instant(from), instant(entered)
 	p.Distance, p.Frequency, p.TurnedBy = quantity.Length(orNaN(distance)), quantity.Frequency(frequency.Float64), turnedBy.String
 	if turnedOn.Valid {
 		if p.TurnedOn, err = time.Parse(time.DateOnly, turnedOn.String); err != nil {
-			return h, err
+			return h, ErrLost
 		}
 	}
 	l.Value, l.Distance, l.Basis = powerDensity(value), quantity.Length(orNaN(at)), limit.Basis(basis)
 	l.Averaging, l.Slowest, l.Rule = seconds(averaging), seconds(slow), limit.Rule(rule.String)
 	if p.More, err = readLimits(more); err != nil {
-		return h, err
+		return h, ErrLost
 	}
 	p.Sustained = limit.SustainedRule{Unbroken: seconds(unbroken), Summed: seconds(summed), Within: seconds(within), Clear: seconds(clear)}
 	p.RunGap, p.Stale = seconds(gap), seconds(stale)
 	pr.Period, pr.Response, pr.Range, pr.Floor, pr.ZeroBound = seconds(period), seconds(response), powerDensity(top), powerDensity(floor), powerDensity(zero)
-	if doubt.Valid {
-		if err := json.Unmarshal([]byte(doubt.String), &p.Doubt); err != nil {
-			return h, fmt.Errorf("column doubt: %w", err)
-		}
+	if doubt.Valid && json.Unmarshal([]byte(doubt.String), &p.Doubt) != nil {
+		return h, ErrLost
 	}
-	if number.Valid {
-		pr.Certificate, err = scanCertificate(number.String, laboratory.String, date.String, due.String, factor, u, k, extra)
-	}
-	return h, err
-}
-
-func scanCertificate(number, laboratory, date, due string, factor, u, k sql.NullFloat64, extra sql.NullString) (*calib.Certificate, error) {
-	c := &calib.Certificate{Number: number, Laboratory: laboratory, Factor: orNaN(factor), U: orNaN(u), K: orNaN(k)}
-	var err error
-	if c.Date, err = time.Parse(time.RFC3339Nano, date); err == nil {
-		c.Due, err = time.Parse(time.RFC3339Nano, due)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("certificate %s: %w", number, err)
-	}
-	return c, addDetail(c, extra)
+	pr.Certificate, _ = certificate.read()
+	return h, nil
 }
 
 // keptLimit is a further limit as the column limits_more holds it.
@@ -163,7 +151,7 @@ func readLimits(text sql.NullString) ([]limit.Limit, error) {
 	}
 	var kept []keptLimit
 	if err := json.Unmarshal([]byte(text.String), &kept); err != nil {
-		return nil, fmt.Errorf("column limits_more: %w", err)
+		return nil, err
 	}
 	var all []limit.Limit
 	for _, k := range kept {

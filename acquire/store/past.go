@@ -121,9 +121,9 @@ func (s *Store) placed(ctx context.Context, p place, past *acquire.Past) (err er
 	if err = newest(acquire.KindPosition, func(at int64, _ []byte) error { past.Checked = instant(at); return nil }); err != nil {
 		return fmt.Errorf("when its position was checked: %w", err)
 	}
-	err = newest(acquire.KindHint, func(_ int64, raw []byte) (err error) {
-		past.Hint, err = time.Parse(time.RFC3339Nano, string(raw))
-		return err
+	err = newest(acquire.KindHint, func(_ int64, raw []byte) error {
+		past.Hint, _ = time.Parse(time.RFC3339Nano, string(raw)) // damaged, it says nothing: an oven that is not known to run
+		return nil
 	})
 	if err != nil {
 		return fmt.Errorf("until when its oven was said to run: %w", err)

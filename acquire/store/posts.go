@@ -253,14 +253,15 @@ func newestCorrection(ctx context.Context, q querier, post int32, zeroed bool) (
 	if zeroed {
 		only = " AND k.zero_at_ns IS NOT NULL"
 	}
-	id, c, _, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
-	if err == sql.ErrNoRows {
+	id, c, lost, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
+	if err == sql.ErrNoRows || lost && !zeroed { // of one that is lost no sample more
 		return calib.Correction{}, 0, nil
 	}
 	return c, id, err
 }
 
-// scanCorrection reads a correction; lost says that its certificate is not there.
+// scanCorrection reads a correction; lost says that its certificate is not there, or that
+// one of the two is damaged.
 func scanCorrection(r *sql.Row) (id int64, c calib.Correction, lost bool, err error) {
 	var (
 		zero   sql.NullFloat64
@@ -274,11 +275,9 @@ func scanCorrection(r *sql.Row) (id int64, c calib.Correction, lost bool, err er
 		return 0, c, false, err
 	}
 	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
-	if err := set.into(&c); err != nil {
-		return 0, c, false, err
-	}
-	c.Certificate, err = cert.read()
-	return id, c, lost, err
+	damaged := false
+	c.Certificate, damaged = cert.read()
+	return id, c, lost || damaged || set.into(&c) != nil, nil
 }
 
 func orNaN(f sql.NullFloat64) float64 {

@@ -105,11 +105,14 @@ func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, erro
 			return c, err
 		}
 		c.ValidFrom, c.EnteredAt = instant(from), instant(entered)
-		whole, err := stated.read()
-		if err == nil && whole != nil {
+		whole, lost := stated.read()
+		if lost { // an earlier one must not pass for the newest
+			return c, fmt.Errorf("certificate %s of probe %s, entered as %d, is damaged; see ovenward verify", stated.number.String, c.Probe, c.Version.Number)
+		}
+		if whole != nil {
 			c.Certificate = *whole
 		}
-		return c, err
+		return c, nil
 	})
 }
 

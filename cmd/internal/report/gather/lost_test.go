@@ -37,6 +37,8 @@ func TestWhatReadingsRestOnMayBeLost(t *testing.T) {
 		{"DELETE FROM corrections WHERE correction = 2", "in A/m", "within, exceeds: exceeds", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 0.25 * 376.730313412},
 		{"DELETE FROM corrections WHERE correction = 2", "a mean", "not decided, exceeds: exceeds", "a mean over 1 min is at least", 60},
 		{"DELETE FROM post_versions WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
+		{"UPDATE post_versions SET doubt = '{' WHERE version = 2", "", "within, not decided: not decided", "the record has lost what the post was for 100 readings", 2.56},
+		{"UPDATE corrections SET impedance = 'x' WHERE correction = 2", "", "within, not decided: not decided", "what corrects 100 readings is lost: each counts as the probe indicated it, uncalibrated", 2.56},
 		{"DELETE FROM post_versions WHERE version = 2", "in it", "within, exceeds: exceeds", "values above the limit, for 1 s", 90},
 	} {
 		p, dir := post(), t.TempDir()
