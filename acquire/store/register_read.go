@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/registry"
@@ -95,9 +96,13 @@ func (r *Reader) ProbeVersions(ctx context.Context, id string) ([]registry.Probe
 }
 
 // Certificates returns all certificates of all probes in the order in which they
-// were entered, those that were taken back too.
+// were entered, those that were taken back too. One that is damaged is left out where it
+// was entered again since; where it counts, a DamagedCertificates names it, for an earlier
+// one must not pass for the newest.
 func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, error) {
-	return all(ctx, r, "the certificates", `SELECT p.version, p.probe, p.taken_back, p.valid_from_ns, p.entered_at_ns, p.who, p.why, `+certificateColumns+`
+	damaged := map[int64]bool{}
+	newest := map[[2]string]int64{}
+	out, err := all(ctx, r, "the certificates", `SELECT p.version, p.probe, p.taken_back, p.valid_from_ns, p.entered_at_ns, p.who, p.why, `+certificateColumns+`
 		FROM probe_certificates AS p JOIN certificates AS c USING (certificate) ORDER BY p.version`, func(scan func(...any) error) (c registry.Certificate, err error) {
 		var from, entered int64
 		var stated certificateRow
@@ -105,15 +110,35 @@ func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, erro
 			return c, err
 		}
 		c.ValidFrom, c.EnteredAt = instant(from), instant(entered)
+		c.Certificate.Number = stated.number.String
 		whole, lost := stated.read()
-		if lost { // an earlier one must not pass for the newest
-			return c, fmt.Errorf("certificate %s of probe %s, entered as %d, is damaged; see ovenward verify", stated.number.String, c.Probe, c.Version.Number)
-		}
 		if whole != nil {
 			c.Certificate = *whole
 		}
+		damaged[c.Version.Number], newest[[2]string{c.Probe, c.Certificate.Number}] = lost, c.Version.Number
 		return c, nil
 	})
+	var counts DamagedCertificates
+	out = slices.DeleteFunc(out, func(c registry.Certificate) bool {
+		is := newest[[2]string{c.Probe, c.Certificate.Number}] == c.Version.Number
+		if damaged[c.Version.Number] && is && !c.TakenBack {
+			counts = append(counts, c)
+		}
+		return damaged[c.Version.Number] && !(is && c.TakenBack)
+	})
+	if err == nil && counts != nil {
+		err = counts
+	}
+	return out, err
+}
+
+// DamagedCertificates are certificates of the register that count, and of which only probe
+// and number can be read.
+type DamagedCertificates []registry.Certificate
+
+func (d DamagedCertificates) Error() string {
+	return fmt.Sprintf("certificate %s of probe %s is damaged in the record: write it into the configuration as it was, and the next start enters it again",
+		d[0].Certificate.Number, d[0].Probe)
 }
 
 // Tests returns the history of an oven, or of all where oven is empty, the newest

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -39,14 +40,23 @@ func readRegister(ctx context.Context, r *store.Reader) (out registered, err err
 }
 
 // seed enters what the configuration has and the record has not: each oven and
-// probe once by its id, each certificate once by its number.
+// probe once by its id, each certificate once by its number, and again where it is
+// damaged.
 func seed(ctx context.Context, f *config.File, record *store.Store, now time.Time) error {
 	is, err := readRegister(ctx, record.Reader)
-	if err != nil {
+	var damaged store.DamagedCertificates
+	if err != nil && !errors.As(err, &damaged) {
 		return err
 	}
 	e := registry.Entry{Who: registry.Configuration}
 	ovens, probes, certificates := f.Seed()
+	for _, d := range damaged {
+		if !slices.ContainsFunc(certificates, func(c registry.Certificate) bool {
+			return c.Probe == d.Probe && c.Certificate.Number == d.Certificate.Number
+		}) {
+			return store.DamagedCertificates{d}
+		}
+	}
 	for _, o := range ovens {
 		if !slices.ContainsFunc(is.ovens, func(x registry.Oven) bool { return x.ID == o.ID }) {
 			e.Ovens = append(e.Ovens, registry.OvenEntry{Oven: o, Base: registry.New})

@@ -4,11 +4,15 @@ import (
 	"bytes"
 	"log/slog"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire/registry"
+	"ovenward/acquire/store"
+	"ovenward/drivers/driverstest"
 )
 
 // The configuration seeds the record once; afterwards the record counts, whatever
@@ -125,5 +129,52 @@ func checkCommandTells(t *testing.T, file, folder string, start func() (*daemon,
 		if code := checkCommand(args, &out, &trouble); code != 1 {
 			t.Errorf("%q: code %d", args, code)
 		}
+	}
+}
+
+// A certificate that is damaged in the record is entered again where the configuration has
+// it, and counts; else no earlier one takes its place, and the start says what to do.
+func TestADamagedCertificateIsEnteredAgain(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	now := func() time.Time { return time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC) }
+	file := kitchenWith(t, "")
+	start := func() (*daemon, string, error) {
+		log := &logged{}
+		d, err := newDaemon(settings{configFile: file, storagePath: folder, listen: "127.0.0.1:0"}, slog.New(slog.NewTextHandler(log, nil)), now)
+		return d, log.String(), err
+	}
+	sql := func(do string) {
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(folder, store.FileName), do).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+	}
+	is := func(d *daemon) string { return d.station.Stats()[0].Post.Probe.Certificate.Number }
+	d, _, err := start()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // once it was entered again, it may be damaged again
+		sql("UPDATE certificates SET due = 'x' WHERE number = 'SIMULATED-1'")
+		if d, _, err = start(); err != nil || is(d) != "SIMULATED-1" {
+			t.Fatalf("it is in the configuration: %v", err)
+		}
+		if err := d.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sql("UPDATE probe_certificates SET taken_back = 1 WHERE version = (SELECT max(version) FROM probe_certificates); UPDATE certificates SET due = 'x' WHERE number = 'SIMULATED-1'")
+	if d, _, err = start(); err != nil || d.station.Stats()[0].Post.Probe.Certificate != nil {
+		t.Fatalf("it was taken back: %v", err)
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	sql("INSERT INTO certificates SELECT 77, 'LH-0417', laboratory, 'x', due, factor, expanded_uncertainty, k, detail FROM certificates LIMIT 1; INSERT INTO probe_certificates SELECT 77, probe, 77, 0, valid_from_ns, entered_at_ns, who, why FROM probe_certificates LIMIT 1")
+	if _, _, err = start(); err == nil || !strings.Contains(err.Error(), "certificate LH-0417 of probe probe-1 is damaged in the record: write it into the configuration as it was") {
+		t.Errorf("it was entered on the page: %v", err)
 	}
 }
