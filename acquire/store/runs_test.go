@@ -201,12 +201,15 @@ func TestSoakCountsAreExact(t *testing.T) {
 }
 
 // TestDamagedMarksStopNothing: marks that do not fit, as after damage, hold up no
-// start; they are told, the others count, and the test is as it stood at an instant.
+// start, nor does a plan; they are told, the others count, and the test is as it stood at
+// an instant.
 func TestDamagedMarksStopNothing(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, Options{})
 	p := soak.Plan{ID: "door-7", Oven: "combi", Post: "bench", Procedure: "door cycling", Source: "our own", LimitID: "in use", Level: 50, Operations: 100}
-	if err := s.PlanSoak(t.Context(), p, "A. Tester", noon()); err != nil {
+	other := p
+	other.ID = "latch-1"
+	if err := errors.Join(s.PlanSoak(t.Context(), p, "A. Tester", noon()), s.PlanSoak(t.Context(), other, "A. Tester", noon())); err != nil {
 		t.Fatal(err)
 	}
 	for i, m := range []soak.Mark{{Kind: soak.Started}, {Kind: soak.Operations, Count: 10, From: soak.FromInput}, {Kind: soak.Paused, Text: "night"}, {Kind: soak.Resumed},
@@ -217,11 +220,11 @@ func TestDamagedMarksStopNothing(t *testing.T) {
 		}
 	}
 	early, err := s.SoaksBy(t.Context(), noon().Add(2*time.Minute))
-	if err != nil || len(early) != 1 || early[0].State != soak.Pausing || early[0].Operations != 10 || len(early[0].Damage) != 0 {
+	if err != nil || len(early) != 2 || early[0].State != soak.Pausing || early[0].Operations != 10 || len(early[0].Damage) != 0 {
 		t.Errorf("as it stood while it was paused: %+v, %v", early, err)
 	}
 	shut(t, s)
-	byTool(t, dir, "DELETE FROM soak_marks WHERE kind = 'pause'; INSERT INTO soak_marks VALUES (99, 'gone', 1, 1, 'start', 'x', '', 0, '', 0, '', '')")
+	byTool(t, dir, "UPDATE soaks SET plan = '{' WHERE soak = 'latch-1'; DELETE FROM soak_marks WHERE kind = 'pause'; INSERT INTO soak_marks VALUES (99, 'gone', 1, 1, 'start', 'x', '', 0, '', 0, '', '')")
 	s = open(t, dir, Options{})
 	k, err := soak.NewKeeper(t.Context(), s, nil, noon, func(soak.Plan, soak.Mark) {})
 	if err != nil {
@@ -231,7 +234,7 @@ func TestDamagedMarksStopNothing(t *testing.T) {
 	if l == nil || l.State != soak.Running || l.Operations != 15 || len(l.Damage) != 1 || !strings.Contains(l.Damage[0], "only a paused test resumes") {
 		t.Errorf("%+v", l)
 	}
-	if said, _ := verified(t, dir); !strings.Contains(said, "row 3 of table soak_marks") || !strings.Contains(said, "row 99 of table soak_marks was inserted") {
+	if said, _ := verified(t, dir); !strings.Contains(said, "row 3 of table soak_marks") || !strings.Contains(said, "row 99 of table soak_marks was inserted") || !strings.Contains(said, "row 2 of table soaks, ") {
 		t.Errorf("verify says %q", said)
 	}
 }
