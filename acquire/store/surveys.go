@@ -195,7 +195,7 @@ func (r *Reader) Surveys(ctx context.Context, q SurveyQuery, limit int) ([]Surve
 }
 
 // SurveySteps returns the steps of a survey in their order; none where there is no
-// such survey.
+// such survey, ErrLost where one is damaged.
 func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, error) {
 	var out []survey.Step
 	err := each(ctx, r.db, "SELECT step FROM survey_steps JOIN surveys USING (survey) WHERE id = ? ORDER BY n",
@@ -205,9 +205,11 @@ func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, err
 				return err
 			}
 			var st survey.Step
-			err := json.Unmarshal([]byte(text), &st)
+			if err := json.Unmarshal([]byte(text), &st); err != nil {
+				return fmt.Errorf("%w: one is damaged, %v; see ovenward verify", ErrLost, err)
+			}
 			out = append(out, st)
-			return err
+			return nil
 		}, id)
 	if err != nil {
 		return nil, fmt.Errorf("read the steps of survey %s: %w", id, err)
@@ -216,7 +218,7 @@ func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, err
 }
 
 // SurveyResult returns what a survey that has ended found; nil where there is no
-// such one.
+// such one, ErrLost where that is damaged.
 func (r *Reader) SurveyResult(ctx context.Context, id string) (*survey.Result, error) {
 	var out *survey.Result
 	err := each(ctx, r.db, "SELECT result FROM surveys WHERE id = ? AND result IS NOT NULL", func(scan func(...any) error) error {
@@ -225,7 +227,10 @@ func (r *Reader) SurveyResult(ctx context.Context, id string) (*survey.Result, e
 			return err
 		}
 		out = &survey.Result{}
-		return json.Unmarshal([]byte(text), out)
+		if err := json.Unmarshal([]byte(text), out); err != nil {
+			return fmt.Errorf("%w: it is damaged, %v; see ovenward verify", ErrLost, err)
+		}
+		return nil
 	}, id)
 	if err != nil {
 		return nil, fmt.Errorf("read what survey %s found: %w", id, err)

@@ -252,6 +252,9 @@ func (g *Guide) last(ctx context.Context, oven string) (*survey.Last, error) {
 			continue
 		}
 		r, err := g.o.Record.SurveyResult(ctx, row.ID)
+		if errors.Is(err, store.ErrLost) {
+			return nil, nil // an earlier one must not pass for the newest
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -283,10 +283,13 @@ func (g *Guide) resumeAll(ctx context.Context) {
 
 func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 	steps, err := g.o.Record.SurveySteps(ctx, row.ID)
-	if err != nil {
+	if err != nil && !errors.Is(err, store.ErrLost) {
 		return err
 	}
-	s, err := survey.Resume(steps)
+	var s *survey.Survey
+	if err == nil {
+		s, err = survey.Resume(steps)
+	}
 	if err != nil { // it will never go on, and must not stand in the way of the next
 		end := survey.Result{ID: row.ID, Who: row.Who, Begun: row.Begun, Ended: g.now(), State: survey.Abandoned, Why: err.Error(),
 			Verdict: survey.Verdict{Outcome: limit.NotDecided, Reasons: []string{err.Error()}}}

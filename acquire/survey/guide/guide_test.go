@@ -436,29 +436,46 @@ func TestMarkOfAWalkBack(t *testing.T) {
 	})
 }
 
-// A survey whose steps are damaged is given up, and stands in nobody's way.
+// A survey whose steps are damaged is given up, and stands in nobody's way; nor does one
+// whose result is.
 func TestDamagedSurveyIsGivenUp(t *testing.T) {
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := open(t, dir)
-		steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door"}},
-			{N: 3, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}}
-		if err := b.record.KeepSurvey(t.Context(), "torn", "small", steps, nil); err != nil {
-			t.Fatal(err)
-		}
-		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err == nil || !strings.Contains(err.Error(), "torn is under way") {
-			t.Errorf("beside one that is not taken up yet: %v", err)
-		}
-		b.close()
-		b = open(t, dir)
-		defer b.close()
-		time.Sleep(time.Second) // the bubble's clock
-		r, err := b.record.SurveyResult(t.Context(), "torn")
-		if err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, "step 2 is missing") {
-			t.Errorf("%+v, %v", r, err)
-		}
-		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err != nil {
-			t.Error(err)
-		}
-	})
+	for _, c := range []struct {
+		second int // the number of its second step
+		ended  bool
+		sql    string
+		why    string
+	}{{3, false, "", "step 2 is missing"}, {2, false, "UPDATE survey_steps SET step = '{' WHERE n = 2", "one is damaged"}, {2, true, "UPDATE surveys SET result = '{'", ""}} {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			b := open(t, dir)
+			steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door"}},
+				{N: c.second, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}}
+			var end *survey.Result
+			if c.ended {
+				end = &survey.Result{ID: "torn", Ended: time.Now(), State: survey.Complete}
+			}
+			if err := b.record.KeepSurvey(t.Context(), "torn", "small", steps, end); err != nil {
+				t.Fatal(err)
+			}
+			if !c.ended {
+				if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err == nil || !strings.Contains(err.Error(), "torn is under way") {
+					t.Errorf("beside one that is not taken up yet: %v", err)
+				}
+			}
+			b.close()
+			if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), c.sql).CombinedOutput(); err != nil {
+				t.Fatalf("%s: %v", out, err)
+			}
+			b = open(t, dir)
+			defer b.close()
+			time.Sleep(time.Second) // the bubble's clock
+			r, err := b.record.SurveyResult(t.Context(), "torn")
+			if !c.ended && (err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, c.why)) {
+				t.Errorf("%+v, %v", r, err)
+			}
+			if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err != nil {
+				t.Error(err)
+			}
+		})
+	}
 }

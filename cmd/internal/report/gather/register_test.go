@@ -1,12 +1,18 @@
 package gather
 
 import (
+	"os/exec"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
 	"ovenward/acquire/limit"
 	"ovenward/acquire/registry"
+	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/round"
+	"ovenward/drivers/driverstest"
 )
 
 // TestRoundKnowsTheRegister: an oven that was registered by hand is on the round though
@@ -51,5 +57,49 @@ func TestRoundKnowsTheRegister(t *testing.T) {
 	}
 	if e := got["combi"]; e.Place != "by the pass, moved" {
 		t.Errorf("combi: %+v", e)
+	}
+}
+
+// TestRoundBesideADamagedCheck: of a check that cannot be read its row, or its event, still
+// says what oven it was of and that it exceeds; that it is within counts no more.
+func TestRoundBesideADamagedCheck(t *testing.T) {
+	s, dir := recorded(t, post(), nil)
+	day := dusk().Truncate(24*time.Hour).AddDate(0, -1, 0)
+	for oven, outcome := range map[string]limit.Outcome{"annex": limit.Within, "attic": limit.Exceeds} {
+		steps := []survey.Step{{N: 1, At: day, Who: "R. Okafor", Kind: survey.Began, Setup: &survey.Setup{ID: "s-" + oven, Post: "hatch"}}}
+		if err := s.KeepSurvey(t.Context(), "s-"+oven, oven, steps, &survey.Result{ID: "s-" + oven, Oven: survey.Oven{ID: oven}, Ended: day, State: survey.Complete, Verdict: survey.Verdict{Outcome: outcome}}); err != nil {
+			t.Fatal(err)
+		}
+		e, err := CheckEvent(round.Check{Oven: "c-" + oven, On: day, Outcome: outcome, Source: "checks.csv: 7", Imported: true}, dusk(), "R. Okafor")
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Record(e)
+	}
+	r := reopened(t, s, dir)
+	for _, sql := range []string{"", "UPDATE surveys SET result = '{'; UPDATE events SET raw = CAST('{' AS BLOB) WHERE kind = 'check'"} {
+		if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), sql).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		plan, err := Round(t.Context(), r, round.Ask{Day: dusk(), Ahead: 14, Every: 12}, "test")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range plan.Entries {
+			want := round.Exceeded
+			if strings.HasSuffix(e.ID, "annex") {
+				if want = round.Later; sql != "" {
+					want = round.NotDecided
+				}
+			} else if !strings.HasSuffix(e.ID, "attic") {
+				continue
+			}
+			if e.Status != want || !e.Last.On.Equal(day) {
+				t.Errorf("after %q oven %s is %s by %+v, want %s", sql, e.ID, e.Status, e.Last, want)
+			}
+		}
+		if len(plan.Entries) != 5 {
+			t.Errorf("after %q: %+v", sql, plan.Entries)
+		}
 	}
 }

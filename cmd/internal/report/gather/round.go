@@ -3,8 +3,10 @@ package gather
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -103,6 +105,10 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 			continue
 		}
 		s, err := r.SurveyResult(ctx, row.ID)
+		if errors.Is(err, store.ErrLost) {
+			all = append(all, round.Check{Oven: row.Oven, On: row.Ended, Outcome: damaged(row.Outcome == string(limit.Exceeds)), By: row.Who, Source: row.ID, Remark: damagedCheck})
+			continue
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -137,11 +143,32 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 	for _, e := range events {
 		var c round.Check
 		if err := json.Unmarshal(e.Raw, &c); err != nil {
-			return nil, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
+			oven, rest, ok := strings.Cut(strings.TrimPrefix(e.Text, "oven "), earlierCheck)
+			if !ok {
+				return nil, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
+			}
+			c = round.Check{Oven: oven, On: e.At, Outcome: damaged(strings.Contains(rest, ": "+string(limit.Exceeds))),
+				Source: fmt.Sprintf("event %d", e.ID), Imported: true, Remark: damagedCheck}
+			if on, err := time.Parse(time.DateOnly, rest[:min(len(rest), len(time.DateOnly))]); err == nil {
+				c.On = on
+			}
 		}
 		all = append(all, c)
 	}
 	return all, nil
+}
+
+const (
+	earlierCheck = ": earlier check of "
+	damagedCheck = "damaged in the record: what else it says cannot be read; see ovenward verify"
+)
+
+// damaged is what remains of the outcome of a check that is damaged: 'within' does not.
+func damaged(exceeds bool) limit.Outcome {
+	if exceeds {
+		return limit.Exceeds
+	}
+	return limit.NotDecided
 }
 
 // CheckEvent is the event that keeps an imported check; now is when it was taken in
@@ -155,7 +182,7 @@ func CheckEvent(c round.Check, now time.Time, who string) (acquire.Event, error)
 	if c.Outcome != "" {
 		outcome = string(c.Outcome)
 	}
-	text := fmt.Sprintf("oven %s: earlier check of %s, as stated in %s: %s", c.Oven, c.On.Format(time.DateOnly), c.Source, outcome)
+	text := fmt.Sprintf("oven %s"+earlierCheck+"%s, as stated in %s: %s", c.Oven, c.On.Format(time.DateOnly), c.Source, outcome)
 	if c.HasValue {
 		text += ", highest " + c.Highest.String()
 	}
