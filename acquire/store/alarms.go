@@ -55,6 +55,9 @@ func alarmArgs(a alarm.Alarm, event int64) []any {
 		string(a.Priority), string(a.Aside), nanos(a.AsideSince), a.By, a.Why, nanos(a.Until), nanos(a.Escalated), nanos(a.Told)}
 }
 
+// errNoState is of a row of alarms that is damaged.
+var errNoState = errors.New("which is none")
+
 // scanAlarm reads a row of selectAlarms.
 func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 	var since, changed, aside, until, escalated, told int64
@@ -62,20 +65,55 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 		&a.Priority, &a.Aside, &aside, &a.By, &a.Why, &until, &escalated, &told); err != nil {
 		return a, err
 	}
-	if !a.State.Known() || !a.Aside.KnownAside() {
-		return a, fmt.Errorf("alarm %s at post %q has the state %q, %q, which is none: mend the table alarms by hand", a.Rule, a.Post, a.State, a.Aside)
-	}
 	a.Since, a.Changed = instant(since), instant(changed)
 	a.AsideSince, a.Until, a.Escalated, a.Told = instant(aside), instant(until), instant(escalated), instant(told)
+	if !a.State.Known() || !a.Aside.KnownAside() {
+		return a, fmt.Errorf("alarm %s at post %q has the state %q, %q, %w", a.Rule, a.Post, a.State, a.Aside, errNoState)
+	}
 	return a, nil
+}
+
+// readAlarms reads how all alarms stand. Of one whose row is damaged its event says so, and
+// where that is damaged too it counts as one that stands.
+func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
+	var all []alarm.Alarm
+	var damaged []int
+	err := each(ctx, from, selectAlarms, func(scan func(...any) error) error {
+		a, err := scanAlarm(scan)
+		if errors.Is(err, errNoState) {
+			damaged, err = append(damaged, len(all)), nil
+		}
+		all = append(all, a)
+		return err
+	})
+	for _, i := range damaged {
+		if err == nil {
+			a := &all[i]
+			a.State, a.Aside = alarm.Unacknowledged, alarm.NotAside
+			err = each(ctx, from, selectEvents+"WHERE id = (SELECT event FROM alarms WHERE post = ? AND rule = ?)", func(scan func(...any) error) error {
+				e, err := scanEvent(scan)
+				if c := e.Alarm; c != nil && c.Post == a.Post && c.Rule == a.Rule && c.State.Known() && c.Aside.KnownAside() {
+					*a = c.Alarm
+				}
+				return err
+			}, a.Post, string(a.Rule))
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the alarms: %w", err)
+	}
+	return all, nil
 }
 
 // standIn gives a damaged change back what the table of alarms says that it led to, where
 // it is the newest of its alarm: people are to be told of that as of any.
 func standIn(ctx context.Context, from querier, e *acquire.Event) error {
 	a, err := scanAlarm(from.QueryRowContext(ctx, selectAlarm+"WHERE event = ?", e.ID).Scan)
-	if errors.Is(err, sql.ErrNoRows) {
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
 		return nil
+	case errors.Is(err, errNoState): // as readAlarms
+		a.State, a.Aside, err = alarm.Unacknowledged, alarm.NotAside, nil
 	}
 	e.Alarm = &alarm.Change{Alarm: a, Reason: alarm.Unread}
 	return err

@@ -182,19 +182,6 @@ func (r *Reader) AlarmStates(ctx context.Context) ([]alarm.Alarm, error) {
 	return readAlarms(ctx, r.db)
 }
 
-func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
-	var all []alarm.Alarm
-	err := each(ctx, from, selectAlarms, func(scan func(...any) error) error {
-		a, err := scanAlarm(scan)
-		all = append(all, a)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("read the alarms: %w", err)
-	}
-	return all, nil
-}
-
 // post returns the number of a post.
 func (r *Reader) post(ctx context.Context, id string) (int32, error) {
 	var post int32

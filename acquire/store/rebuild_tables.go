@@ -314,6 +314,9 @@ func (w *writer) groundAlarms(ctx context.Context) error {
 			return err
 		}
 		if newest == now {
+			if _, err := w.exec(ctx, setAlarm, alarmArgs(a, now)...); err != nil { // it may be damaged
+				return err
+			}
 			continue
 		}
 		w.s.mu.Lock()

@@ -203,7 +203,7 @@ func (v *verifier) alarms(ctx context.Context) error {
 	for _, a := range all {
 		k := alarmKey{a.Post, a.Rule}
 		var event int64
-		if err := tx.QueryRowContext(ctx, "SELECT event FROM alarms WHERE post = ? AND rule = ?", a.Post, string(a.Rule)).Scan(&event); err != nil {
+		if err := tx.QueryRowContext(ctx, "SELECT event, state, aside FROM alarms WHERE post = ? AND rule = ?", a.Post, string(a.Rule)).Scan(&event, &a.State, &a.Aside); err != nil {
 			return err
 		}
 		v.alarm(ctx, tx, a, event, newest[k])
