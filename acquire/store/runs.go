@@ -16,6 +16,7 @@ import (
 	"ovenward/acquire/calib"
 	"ovenward/acquire/cycle"
 	"ovenward/acquire/cycle/history"
+	"ovenward/acquire/cycle/stats"
 	"ovenward/acquire/quantity"
 )
 
@@ -323,8 +324,8 @@ func (r *Reader) PastHours(ctx context.Context, post string, from, to time.Time)
 					return err
 				}
 				h := history.Hour{From: instant(at)}
-				if err := h.Sum.UnmarshalBinary(sum); err != nil {
-					return fmt.Errorf("the sum of the hour from %s: %w", h.From.Format(time.RFC3339), err)
+				if h.Sum.UnmarshalBinary(sum) != nil {
+					h.Sum, h.Lost = stats.Summary{}, true
 				}
 				if !yield(h, nil) {
 					return stop

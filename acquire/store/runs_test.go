@@ -89,6 +89,33 @@ func TestHistoryThroughTheRecord(t *testing.T) {
 	debianSays(t, filepath.Join(dir, FileName))
 }
 
+// TestADamagedHourIsSummedUpAnew: its samples are there.
+func TestADamagedHourIsSummedUpAnew(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("combi"))
+	cooked(t, s, 4*time.Hour)
+	for _, levels := range [][]quantity.PowerDensity{nil, {20}} {
+		p := history.Post{ID: "combi", Options: history.Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second, Levels: levels}}
+		if err := history.NewFollower(s, []history.Post{p}).Once(t.Context(), noon().Add(4*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		sum := func() string {
+			all, err := history.Stretches(t.Context(), s, p, history.PerAll, noon(), noon().Add(4*time.Hour), time.UTC)
+			if err != nil || len(all) != 1 {
+				t.Fatalf("%d stretches, %v", len(all), err)
+			}
+			x := &all[0].Sum
+			return fmt.Sprintf("%s seen, on %d values with mean %.6g, above %+v", x.Seen(), x.On.Moments.N, x.On.Moments.Mean, x.Levels)
+		}
+		before := sum()
+		byHand(t, s, "UPDATE hour_sums SET sum = x'00'")
+		if after := sum(); after != before {
+			t.Errorf("beside a damaged hour: %s\nbefore: %s", after, before)
+		}
+	}
+}
+
 // TestSoughtEventsAreFoundByTheirIndexes: the times in which an oven was switched to
 // heat, or a probe away, are found among other events by an index, in a record of
 // before it, too.

@@ -53,7 +53,7 @@ func Between(ctx context.Context, q Query, p Post, from, to time.Time) (stats.Su
 }
 
 // hours reads the kept hours of an interval. One whose sum did not count a level of the
-// post, or was made before it told what was calibrated where that is asked, is summed up anew; where its
+// post, was made before it told what was calibrated where that is asked, or is damaged, is summed up anew; where its
 // samples are not all there any more, it lacks that for good, and so where what corrects them is not, if it
 // counted the levels: what was indicated takes the place of no count that is true. No sample is read while
 // sums are: who holds one connection to a record and waits for another may wait for
@@ -65,7 +65,7 @@ func hours(ctx context.Context, q Query, p Post, from, to time.Time) iter.Seq2[H
 			var h Hour
 			var err error
 			for h, err = range q.PastHours(ctx, p.ID, from, to) {
-				if lacks = err == nil && !counts(&h.Sum, p); lacks {
+				if lacks = err == nil && (h.Lost || !counts(&h.Sum, p)); lacks {
 					break
 				}
 				if !yield(h, err) || err != nil {

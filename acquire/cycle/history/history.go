@@ -60,6 +60,7 @@ type Run struct {
 type Hour struct {
 	From time.Time
 	Sum  stats.Summary
+	Lost bool // what was kept of it is damaged, and Sum is empty
 }
 
 // span is from begin up to end; zero times leave a side open.
@@ -248,7 +249,7 @@ func (t *Past) begin(mono time.Duration) {
 
 func (t *Past) endHour() {
 	if !t.at.IsZero() && t.sum.Seen() > 0 {
-		t.hour(Hour{t.at, t.sum})
+		t.hour(Hour{From: t.at, Sum: t.sum})
 	}
 }
 
@@ -269,5 +270,5 @@ func (t *Past) Open() (hour Hour, run time.Time) {
 	if t.inRun {
 		run = t.epoch.Add(t.since)
 	}
-	return Hour{t.at, t.sum}, run
+	return Hour{From: t.at, Sum: t.sum}, run
 }
