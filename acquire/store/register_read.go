@@ -5,7 +5,9 @@ import (
 	"database/sql"
 	"fmt"
 	"slices"
+	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/registry"
 )
@@ -28,8 +30,17 @@ func scanOven(scan func(...any) error) (o registry.OvenVersion, err error) {
 	}
 	o.ValidFrom, o.EnteredAt = instant(from), instant(entered)
 	o.Power, o.Frequency = quantity.Power(power), quantity.Frequency(frequency)
-	o.NextCheck, err = registry.ParseDay(next)
-	return o, err
+	o.NextCheck, _ = dayOr(next, o.ValidFrom)
+	return o, nil
+}
+
+// dayOr is a day of a row; where that is damaged the one since when the row counts, so that
+// what is due then is asked for, and not forgotten.
+func dayOr(text string, since time.Time) (day time.Time, whole bool) {
+	if day, err := registry.ParseDay(text); err == nil {
+		return day, true
+	}
+	return since.Truncate(24 * time.Hour), false
 }
 
 func scanProbe(scan func(...any) error) (p registry.ProbeVersion, err error) {
@@ -39,8 +50,8 @@ func scanProbe(scan func(...any) error) (p registry.ProbeVersion, err error) {
 		return p, err
 	}
 	p.ValidFrom, p.EnteredAt = instant(from), instant(entered)
-	p.NextCheck, err = registry.ParseDay(next)
-	return p, err
+	p.NextCheck, _ = dayOr(next, p.ValidFrom)
+	return p, nil
 }
 
 // newestOven returns the newest version of an oven; its number is 0 when there is
@@ -153,7 +164,10 @@ func (r *Reader) Tests(ctx context.Context, oven string) ([]registry.Test, error
 			return t, err
 		}
 		t.Highest, t.HasValue, t.EnteredAt = quantity.PowerDensity(highest.Float64), highest.Valid, instant(entered)
-		t.On, err = registry.ParseDay(day)
-		return t, err
+		whole := false
+		if t.On, whole = dayOr(day, t.EnteredAt); !whole && t.Outcome == string(limit.Within) {
+			t.Outcome = string(limit.NotDecided) // until when it counts nobody knows
+		}
+		return t, nil
 	}, oven)
 }

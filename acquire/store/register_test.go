@@ -144,3 +144,30 @@ func checkTold(t *testing.T, s *Store) {
 		t.Errorf("%d events of the register, want 5, none of what was refused:\n%s", n, told)
 	}
 }
+
+// A day of the register that is damaged holds up no start and no list: what was due is due
+// since its row counts, and a test of no known day is not within.
+func TestADamagedDayOfTheRegister(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	day := noon().Truncate(24 * time.Hour)
+	if err := s.Enter(t.Context(), registry.Entry{Who: "R. Okafor", Ovens: []registry.OvenEntry{{Oven: anOven("counter"), Base: registry.New}},
+		Probes: []registry.ProbeEntry{{Probe: registry.Probe{ID: "hatch", NextCheck: day.AddDate(1, 0, 0)}, Base: registry.New}},
+		Tests: []registry.Test{{Oven: "counter", On: day, Kind: "survey", By: "P. Marlow", Outcome: "within", Text: "12 points"},
+			{Oven: "counter", On: day, Kind: "survey", By: "P. Marlow", Outcome: "exceeds", Text: "12 points"}}}, noon()); err != nil {
+		t.Fatal(err)
+	}
+	byHand(t, s, "UPDATE ovens SET next_check = '20z7-03-31'; UPDATE probes SET next_check = 'x'; UPDATE oven_tests SET on_day = ''||substr(on_day, 2)")
+	ovens, err := s.Ovens(t.Context())
+	if err != nil || len(ovens) != 1 || !ovens[0].NextCheck.Equal(day) {
+		t.Errorf("%+v, %v", ovens, err)
+	}
+	probes, err := s.Probes(t.Context())
+	if err != nil || len(probes) != 1 || !probes[0].NextCheck.Equal(day) {
+		t.Errorf("%+v, %v", probes, err)
+	}
+	tests, err := s.Tests(t.Context(), "")
+	if err != nil || len(tests) != 2 || tests[0].Outcome != "exceeds" || tests[1].Outcome != "not decided" || !tests[1].On.Equal(day) {
+		t.Errorf("%+v, %v", tests, err)
+	}
+}
