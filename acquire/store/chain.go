@@ -144,6 +144,16 @@ func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read where the chain of hashes ends: %w", err)
 	}
 	copy(end.head[:], head)
+	var newest int64
+	if err := c.QueryRowContext(ctx, "SELECT ifnull(max(entry), 0) FROM chain").Scan(&newest); err != nil {
+		return fmt.Errorf("read the newest entry of the chain of hashes: %w", err)
+	}
+	if newest > end.entry { // the head of its day is damaged or lost, and no entry takes the number of another
+		w.s.o.Log.Error("the head of the newest day of the chain of hashes is damaged; it is made again from the entries", "says", end.entry, "entries", newest)
+		if end, err = remadeChain(ctx, c); err != nil {
+			return err
+		}
+	}
 	head = nil
 	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
 	if err != nil && err != sql.ErrNoRows {
@@ -155,6 +165,25 @@ func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
 	defer w.s.mu.Unlock()
 	w.s.state.chain, w.s.state.over = end, over
 	return nil
+}
+
+// remadeChain is where the chain ends by its entries alone.
+func remadeChain(ctx context.Context, c *sql.Conn) (end chainEnd, err error) {
+	err = each(ctx, c, "SELECT entry, day, kind, ref, sha256 FROM chain ORDER BY entry", func(scan func(...any) error) error {
+		var e entryRow
+		if err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum); err != nil {
+			return err
+		}
+		var sum [sha256.Size]byte
+		copy(sum[:], e.sum)
+		end = end.add(e.day, e.kind, e.ref, sum)
+		end.entry = e.entry
+		return nil
+	})
+	if err != nil {
+		return end, fmt.Errorf("make the end of the chain of hashes again: %w", err)
+	}
+	return end, nil
 }
 
 // enter adds an entry to the chain in the open transaction.

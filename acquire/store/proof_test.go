@@ -396,3 +396,29 @@ func TestVerifyNamesWhatIsNotSealed(t *testing.T) {
 		t.Errorf("%v, %+v", err, v)
 	}
 }
+
+// A damaged head of the newest day, or none, keeps nothing from being recorded: the chain
+// goes on behind its entries.
+func TestADamagedHeadHoldsUpNothing(t *testing.T) {
+	for _, damage := range []string{"UPDATE days SET entry = entry - 1", "UPDATE days SET entry = -entry", "DELETE FROM days"} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Append(0, samples(1, 100))
+		s.Record(note("before"))
+		merged(t, s, true)
+		shut(t, s)
+		byTool(t, dir, damage)
+		s = open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Append(0, samples(101, 200))
+		s.Record(note("after"))
+		if err := s.Flush(t.Context()); err != nil {
+			t.Errorf("%s: %v", damage, err)
+		}
+		shut(t, s)
+		if said, _ := verified(t, dir); said != "" { // the head of the same day was written anew
+			t.Errorf("%s: verify says %q", damage, said)
+		}
+	}
+}
