@@ -280,3 +280,36 @@ func TestOldSumsGoByAnEvent(t *testing.T) {
 		t.Errorf("after it: %v %+v", err, v.Problems)
 	}
 }
+
+// How old samples are, and whether they are evidence, a chunk itself says: its row may be
+// damaged.
+func TestADamagedRowOfAChunkRemovesNothing(t *testing.T) {
+	begin := evidenceBegin()
+	var now atomic.Int64
+	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: 3 * time.Hour}, Around: time.Minute}, Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+	register(t, s, post("fryer"))
+	if err := s.KeepEvidence(t.Context(), Evidence{Post: "fryer", From: begin.Add(2 * time.Hour), To: begin.Add(3 * time.Hour), Why: "dispute", What: "7"}); err != nil {
+		t.Fatal(err)
+	}
+	for i := range int64(8 * 60) { // a sample a minute: a chunk holds an hour of them
+		x := sample(i + 1)
+		x.At = begin.Add(time.Duration(i) * time.Minute)
+		s.Append(0, []acquire.Sample{x})
+		if i%60 == 59 {
+			flushed(t, s)
+			merged(t, s, true)
+		}
+	}
+	byHand(t, s, "UPDATE chunks SET from_ns = 0, to_ns = 0 WHERE id & 0xffffffff IN (3, 6)") // evidence, and a young one
+	now.Store(int64(8 * time.Hour))
+	worked(s, func(w *writer) {
+		w.retaining()
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	var left string
+	if err := s.db.QueryRow("SELECT group_concat(id & 0xffffffff, ' ') FROM (SELECT id FROM chunks WHERE data IS NOT NULL ORDER BY id)").Scan(&left); err != nil || left != "3 4 6 7 8" {
+		t.Errorf("left are the chunks %s, %v", left, err)
+	}
+}

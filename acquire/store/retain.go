@@ -8,6 +8,8 @@ import (
 	"maps"
 	"slices"
 	"time"
+
+	"ovenward/acquire/store/chunk"
 )
 
 // Keep is how long samples are kept; zero fields keep for good.
@@ -164,12 +166,24 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			if err := scan(&id, &fromSeq, &toSeq, &from, &to, &size); err != nil {
 				return err
 			}
-			old := keep.Age > 0 && to < nanos(now.Add(-keep.Age))
-			if !old && (keep.Bytes <= 0 || bytes <= keep.Bytes) || n >= retainMost {
+			young := func() bool {
+				return !(keep.Age > 0 && to < nanos(now.Add(-keep.Age))) && (keep.Bytes <= 0 || bytes <= keep.Bytes)
+			}
+			if young() || n >= retainMost {
 				return errEnough
 			}
 			if stays(from, to) {
 				return nil
+			}
+			var data []byte
+			if err := w.conn.QueryRowContext(ctx, "SELECT data FROM chunks WHERE id = ?", id).Scan(&data); err != nil {
+				return err
+			}
+			var c chunk.Chunk
+			if c.Open(data) == nil { // what stands beside it is not checked, and may be damaged
+				if from, to = c.Span().From, c.Span().To; young() || stays(from, to) {
+					return nil
+				}
 			}
 			bytes -= size
 			n++
