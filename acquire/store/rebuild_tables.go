@@ -335,57 +335,95 @@ func (w *writer) groundAlarms(ctx context.Context) error {
 	return nil
 }
 
-// table copies one table, from its begin and, where a page of it cannot be read,
-// from its end too.
+// table copies one table: all that can be read of it, behind pages that cannot too. Where
+// its rows have no numbers that is from its begin and from its end.
 func (b *rebuild) table(ctx context.Context, s *Store, old *sql.DB, table string) (n int64, err error) {
-	n, err = b.copied(ctx, s, old, table, "")
-	if err != nil {
-		more, _ := b.copied(ctx, s, old, table, " ORDER BY rowid DESC")
-		n += more
+	var schema string
+	if err := s.db.QueryRowContext(ctx, "SELECT sql FROM sqlite_schema WHERE name = ?", table).Scan(&schema); err != nil {
+		return 0, err
 	}
-	return n, err
+	c := copying{s: s, table: table}
+	if c.names, err = columnNames(ctx, old, table); err != nil {
+		return 0, err
+	}
+	plain := func(order string) error {
+		err := each(ctx, old, "SELECT "+strings.Join(c.names, ", ")+" FROM "+table+order, func(scan func(...any) error) error {
+			_, err := c.take(ctx, scan, false)
+			return err
+		})
+		return errors.Join(err, c.flush(ctx))
+	}
+	err = plain("")
+	switch {
+	case err == nil || ctx.Err() != nil:
+	case strings.Contains(schema, "WITHOUT ROWID"):
+		_ = plain(" ORDER BY 1 DESC") // by its key
+	default:
+		_ = across(ctx, old, "SELECT rowid, "+strings.Join(c.names, ", ")+" FROM "+table+" WHERE rowid BETWEEN ? AND ? ORDER BY rowid", 0, 1<<61,
+			func(scan func(...any) error) (id int64, err error) { return c.take(ctx, scan, true) })
+		_ = c.flush(ctx)
+	}
+	return c.n, err
 }
 
-func (b *rebuild) copied(ctx context.Context, s *Store, old *sql.DB, table, order string) (n int64, err error) {
-	rows, err := old.QueryContext(ctx, "SELECT * FROM "+table+order)
+func columnNames(ctx context.Context, from querier, table string) ([]string, error) {
+	rows, err := from.QueryContext(ctx, "SELECT * FROM "+table+" LIMIT 0")
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
 	defer rows.Close()
-	names, err := rows.Columns()
-	if err != nil {
-		return 0, err
+	return rows.Columns()
+}
+
+// copying is a table that is copied.
+type copying struct {
+	s     *Store
+	table string
+	names []string
+	rows  [][]any // read, and not written yet
+	n     int64   // that are new in the new record
+}
+
+// take takes a row, and returns its number where that is the first column.
+func (c *copying) take(ctx context.Context, scan func(...any) error, numbered bool) (id int64, err error) {
+	row := make([]any, len(c.names))
+	var into []any
+	if numbered {
+		into = append(into, &id)
 	}
-	insert := "INSERT OR IGNORE INTO " + table + " (" + strings.Join(names, ", ") + ") VALUES (?" + strings.Repeat(", ?", len(names)-1) + ")"
-	for more := true; more; {
-		err := s.ask(ctx, "copy "+table, func(ctx context.Context, w *writer) error {
-			for range 1000 {
-				if more = rows.Next(); !more {
-					return nil
-				}
-				values := make([]any, len(names))
-				for i := range values {
-					values[i] = new(any)
-				}
-				if err := rows.Scan(values...); err != nil {
-					more = false
-					return nil // rows.Err tells it
-				}
-				res, err := w.exec(ctx, insert, values...)
-				if err != nil {
-					return err
-				}
-				new, err := res.RowsAffected()
-				if err != nil {
-					return err
-				}
-				n += new
+	for i := range row {
+		into = append(into, &row[i])
+	}
+	if err := scan(into...); err != nil {
+		return id, err
+	}
+	if c.rows = append(c.rows, row); len(c.rows) < 1000 {
+		return id, nil
+	}
+	return id, c.flush(ctx)
+}
+
+// flush writes what was read.
+func (c *copying) flush(ctx context.Context) error {
+	rows := c.rows
+	c.rows = nil
+	insert := "INSERT OR IGNORE INTO " + c.table + " (" + strings.Join(c.names, ", ") + ") VALUES (?" + strings.Repeat(", ?", len(c.names)-1) + ")"
+	var n int64
+	err := c.s.ask(ctx, "copy "+c.table, func(ctx context.Context, w *writer) error {
+		n = 0
+		for _, row := range rows {
+			res, err := w.exec(ctx, insert, row...)
+			if err != nil {
+				return err
 			}
-			return nil
-		})
-		if err != nil {
-			return n, err
+			added, err := res.RowsAffected()
+			if err != nil {
+				return err
+			}
+			n += added
 		}
-	}
-	return n, rows.Err()
+		return nil
+	})
+	c.n += n
+	return err
 }

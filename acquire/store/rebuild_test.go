@@ -510,3 +510,58 @@ func TestACertificateTakesNoNumberThatIsNamed(t *testing.T) {
 		t.Error("what was corrected before is of the new certificate")
 	}
 }
+
+// TestRebuildReadsBetweenDamagedPages: only the rows in them are lost, of tables whose rows
+// have numbers; of others what lies before and behind them is found.
+func TestRebuildReadsBetweenDamagedPages(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	for i := range 2000 {
+		s.Record(note(fmt.Sprint(i, strings.Repeat(" and so on", 10))))
+	}
+	keys := map[string]int64{}
+	for i := range 2000 {
+		keys[fmt.Sprintf("courier %04d%s", i, strings.Repeat(" and so on", 10))] = int64(i)
+	}
+	flushed(t, s)
+	if err := s.Keep(t.Context(), keys, nil); err != nil {
+		t.Fatal(err)
+	}
+	shut(t, s)
+	byTool(t, dir, "VACUUM")
+	rows := func(table string) (pages []int64, in []int) {
+		t.Helper()
+		for _, row := range strings.Fields(byTool(t, dir, "SELECT pageno || '|' || ncell FROM dbstat WHERE name = '"+table+"' AND pagetype = 'leaf' ORDER BY path")) {
+			var page int64
+			var n int
+			if _, err := fmt.Sscanf(row, "%d|%d", &page, &n); err != nil {
+				t.Fatal(err)
+			}
+			pages, in = append(pages, page), append(in, n)
+		}
+		return pages, in
+	}
+	events, ofEvents := rows("events")
+	cursors, ofCursors := rows("cursors")
+	if len(events) < 9 || len(cursors) < 4 {
+		t.Fatal(len(events), len(cursors))
+	}
+	for _, page := range []int64{events[2], events[3], events[6], cursors[1]} {
+		spoil(t, dir, page, spoilt()["all of it"])
+	}
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := 2000 - ofEvents[2] - ofEvents[3] - ofEvents[6]; out.Events != int64(want) {
+		t.Errorf("%d events were found, want %d", out.Events, want)
+	}
+	if want, got := 2000-ofCursors[1], byTool(t, dir, "SELECT count(*) FROM cursors"); got < fmt.Sprint(want-1) || got > fmt.Sprint(want) {
+		t.Errorf("%s cursors were found, want %d", got, want)
+	}
+	for _, table := range []string{"events", "cursors"} {
+		if !slices.ContainsFunc(out.Lost, func(s string) bool { return strings.HasPrefix(s, "table "+table+": ") }) {
+			t.Errorf("that not all of %s were read is not said: %q", table, out.Lost)
+		}
+	}
+}
