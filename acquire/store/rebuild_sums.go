@@ -18,17 +18,17 @@ func (b *rebuild) oldSums(ctx context.Context, s *Store, old *sql.DB) {
 	}
 	var all []blob
 	nameless := map[int64]bool{}
-	err := each(ctx, old, "SELECT id, data FROM rollups WHERE id & 2147483647 <> 2147483647 ORDER BY id", func(scan func(...any) error) error {
+	err := across(ctx, old, "SELECT id, data FROM rollups WHERE id BETWEEN ? AND ? AND id & 2147483647 <> 2147483647 ORDER BY id", 0, 1<<61, func(scan func(...any) error) (int64, error) {
 		var x blob
 		if err := scan(&x.id, &x.data); err != nil {
-			return err
+			return x.id, err
 		}
 		if post := x.id >> 32; b.names[post] == "" { // another post may have the number now
 			nameless[post] = true
-			return nil
+			return x.id, nil
 		}
 		all = append(all, x)
-		return nil
+		return x.id, nil
 	})
 	for _, post := range slices.Sorted(maps.Keys(nameless)) {
 		b.out.Lost = append(b.out.Lost, fmt.Sprintf("which post had number %d, whose sums are left out", post))

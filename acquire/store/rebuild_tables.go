@@ -145,14 +145,15 @@ func (b *rebuild) chunkNumbers(ctx context.Context, s *Store, old *sql.DB) error
 		}
 		named := map[string]int{}
 		first, last := chunkRange(post)
-		if err := across(ctx, old, "SELECT id, data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+		_ = across(ctx, old, "SELECT id, data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
 			var data []byte
 			var c chunk.Chunk
 			if err = scan(&id, &data); err == nil && c.Open(data) == nil && !has[c.Post()] { // else it is a stray
 				named[c.Post()]++
 			}
 			return id, err
-		}); err != nil {
+		})
+		if err := ctx.Err(); err != nil {
 			return err
 		}
 		names := slices.SortedFunc(maps.Keys(named), func(x, y string) int { return cmp.Or(named[y]-named[x], strings.Compare(x, y)) })
@@ -187,23 +188,26 @@ func (b *rebuild) postNames(ctx context.Context, s *Store) error {
 }
 
 // across calls f for each row of q whose id lies from first to last, rising, but for those
-// in pages that cannot be read. f returns the row's id. Its error is that of ctx.
-func across(ctx context.Context, from querier, q string, first, last int64, f func(scan func(...any) error) (id int64, err error)) error {
+// in pages that cannot be read, and those that f does not take. f returns the row's id. The
+// error is the first one met.
+func across(ctx context.Context, from querier, q string, first, last int64, f func(scan func(...any) error) (id int64, err error)) (met error) {
 	for at := first; at <= last; {
+		begun := at
 		err := each(ctx, from, q, func(scan func(...any) error) error {
 			id, err := f(scan)
-			if err == nil {
-				at = id + 1
-			}
+			at = max(at, id+1)
 			return err
 		}, at, last)
-		if err == nil || ctx.Err() != nil {
-			return ctx.Err()
+		if met = cmp.Or(met, err); err == nil || ctx.Err() != nil {
+			return met
 		}
 		enough := errors.New("enough")
 		reads := func(id int64) bool {
 			err := each(ctx, from, q, func(func(...any) error) error { return enough }, id, last)
 			return err == nil || err == enough
+		}
+		if at > begun && reads(at) {
+			continue // it was f that did not take a row
 		}
 		// The next id from which on it can be read lies above at, and at or below good.
 		step := int64(1)
@@ -220,7 +224,7 @@ func across(ctx context.Context, from querier, q string, first, last int64, f fu
 		}
 		at = good
 	}
-	return ctx.Err()
+	return met
 }
 
 // removals reads what the broken record had removed on purpose, and of which post, by the
@@ -229,16 +233,14 @@ func (b *rebuild) removals(ctx context.Context, old *sql.DB) error {
 	b.gone = map[string][]chunk.Span{}
 	for post, name := range b.names {
 		first, last := chunkRange(int32(post))
-		if err := across(ctx, old, "SELECT id, from_seq, to_seq FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+		_ = across(ctx, old, "SELECT id, from_seq, to_seq FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
 			var s chunk.Span
 			err = scan(&id, &s.FromSeq, &s.ToSeq)
 			b.gone[name] = append(b.gone[name], s)
 			return id, err
-		}); err != nil {
-			return err
-		}
+		})
 	}
-	return nil
+	return ctx.Err()
 }
 
 // events enters the events and rows that were copied into the chain, and writes

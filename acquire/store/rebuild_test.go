@@ -565,3 +565,31 @@ func TestRebuildReadsBetweenDamagedPages(t *testing.T) {
 		}
 	}
 }
+
+// TestRebuildKeepsSumsBehindADamagedPage: sums of samples that are there no longer are all
+// that is left of them.
+func TestRebuildKeepsSumsBehindADamagedPage(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 600))
+	merged(t, s, true)
+	shut(t, s)
+	byTool(t, dir, `DELETE FROM chunks; WITH RECURSIVE n(i) AS (VALUES(1) UNION ALL SELECT i + 1 FROM n WHERE i < 2000)
+		INSERT INTO rollups SELECT id - i, data FROM rollups, n WHERE id & 2147483647 <> 2147483647 AND id >> 31 & 1 = 0; VACUUM`)
+	var page, in, leaves, sums int64
+	if err := outside(t, dir).QueryRow("SELECT pageno, ncell, (SELECT count(*) FROM dbstat WHERE name = 'rollups' AND pagetype = 'leaf'), (SELECT count(*) FROM rollups WHERE id & 2147483647 <> 2147483647) FROM dbstat WHERE name = 'rollups' AND pagetype = 'leaf' ORDER BY path LIMIT 1 OFFSET 1").Scan(&page, &in, &leaves, &sums); err != nil || leaves < 4 {
+		t.Fatal(leaves, err)
+	}
+	spoil(t, dir, page, spoilt()["all of it"])
+	out, err := Rebuild(t.Context(), dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := byTool(t, dir, "SELECT count(*) FROM rollups WHERE id & 2147483647 <> 2147483647"); got != fmt.Sprint(sums-in) {
+		t.Errorf("%s sums are kept, want %d of %d", got, sums-in, sums)
+	}
+	if !slices.ContainsFunc(out.Lost, func(s string) bool { return strings.HasPrefix(s, "sums of samples that were removed: ") }) {
+		t.Errorf("that not all were read is not said: %q", out.Lost)
+	}
+}
