@@ -271,10 +271,11 @@ func (b *rebuild) events(ctx context.Context, s *Store) error {
 // the broken record knows, as Verify does: the new one's chain begins with what is there.
 func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
 	v := &verifier{Reader: newReader(old, ""), rows: s.db, gone: "was not found"}
-	err := each(ctx, old, "SELECT entry, day, kind, ref, sha256 FROM chain WHERE kind NOT IN (?, ?, ?, ?) ORDER BY entry", func(scan func(...any) error) error {
+	not := fmt.Sprintf("kind NOT IN ('%s', '%s', '%s', '%s')", chainChunk, chainRemoved, chainRollups, chainSigning)
+	err := across(ctx, old, "SELECT entry, day, kind, ref, sha256 FROM chain WHERE entry BETWEEN ? AND ? AND "+not+" ORDER BY entry", 0, 1<<61, func(scan func(...any) error) (int64, error) {
 		var e entryRow
 		if err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum); err != nil {
-			return err
+			return e.entry, err
 		}
 		if e.kind == chainEvent {
 			err := each(ctx, s.db, selectEvents+"WHERE id = ?", func(scan func(...any) error) error {
@@ -282,13 +283,13 @@ func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
 				return e.ev.scan(scan)
 			}, e.ref)
 			if err != nil {
-				return err
+				return e.entry, err
 			}
 		}
 		var sum [sha256.Size]byte
 		copy(sum[:], e.sum)
-		return v.entry(ctx, &e, sum)
-	}, chainChunk, chainRemoved, chainRollups, chainSigning)
+		return e.entry, v.entry(ctx, &e, sum)
+	})
 	if err == nil {
 		var there, last int64
 		err = old.QueryRowContext(ctx, "SELECT count(*), max(ifnull(max(entry), 0), (SELECT ifnull(max(entry), 0) FROM days)) FROM chain").Scan(&there, &last)

@@ -543,10 +543,11 @@ func TestRebuildReadsBetweenDamagedPages(t *testing.T) {
 	}
 	events, ofEvents := rows("events")
 	cursors, ofCursors := rows("cursors")
+	chain, _ := rows("chain")
 	if len(events) < 9 || len(cursors) < 4 {
 		t.Fatal(len(events), len(cursors))
 	}
-	for _, page := range []int64{events[2], events[3], events[6], cursors[1]} {
+	for _, page := range []int64{events[2], events[3], events[6], cursors[1], chain[1]} {
 		spoil(t, dir, page, spoilt()["all of it"])
 	}
 	out, err := Rebuild(t.Context(), dir, Options{})
@@ -558,6 +559,9 @@ func TestRebuildReadsBetweenDamagedPages(t *testing.T) {
 	}
 	if want, got := 2000-ofCursors[1], byTool(t, dir, "SELECT count(*) FROM cursors"); got < fmt.Sprint(want-1) || got > fmt.Sprint(want) {
 		t.Errorf("%s cursors were found, want %d", got, want)
+	}
+	if got := len(out.Rows) + int(out.More); got < ofEvents[6] { // whose entries lie behind the damaged page of the chain
+		t.Errorf("%d rows are said to be missing, want %d and more", got, ofEvents[6])
 	}
 	for _, table := range []string{"events", "cursors"} {
 		if !slices.ContainsFunc(out.Lost, func(s string) bool { return strings.HasPrefix(s, "table "+table+": ") }) {
