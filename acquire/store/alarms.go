@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"iter"
@@ -63,6 +62,9 @@ func scanAlarm(scan func(...any) error) (a alarm.Alarm, err error) {
 	var since, changed, aside, until, escalated, told int64
 	if err := scan(&a.Post, &a.Rule, &a.State, &a.ID, &since, &changed,
 		&a.Priority, &a.Aside, &aside, &a.By, &a.Why, &until, &escalated, &told); err != nil {
+		if errors.Is(err, ErrLost) {
+			err = fmt.Errorf("alarm %s at post %q: %w, %w", a.Rule, a.Post, errNoState, err)
+		}
 		return a, err
 	}
 	a.Since, a.Changed = instant(since), instant(changed)
@@ -108,15 +110,14 @@ func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 // standIn gives a damaged change back what the table of alarms says that it led to, where
 // it is the newest of its alarm: people are to be told of that as of any.
 func standIn(ctx context.Context, from querier, e *acquire.Event) error {
-	a, err := scanAlarm(from.QueryRowContext(ctx, selectAlarm+"WHERE event = ?", e.ID).Scan)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return nil
-	case errors.Is(err, errNoState): // as readAlarms
-		a.State, a.Aside, err = alarm.Unacknowledged, alarm.NotAside, nil
-	}
-	e.Alarm = &alarm.Change{Alarm: a, Reason: alarm.Unread}
-	return err
+	return each(ctx, from, selectAlarm+"WHERE event = ?", func(scan func(...any) error) error {
+		a, err := scanAlarm(scan)
+		if errors.Is(err, errNoState) { // as readAlarms
+			a.State, a.Aside, err = alarm.Unacknowledged, alarm.NotAside, nil
+		}
+		e.Alarm = &alarm.Change{Alarm: a, Reason: alarm.Unread}
+		return err
+	}, e.ID)
 }
 
 // recalled is of how long before the newest change of an alarm all changes are read at a

@@ -115,7 +115,11 @@ const selectEvents = "SELECT id, at_ns, post, kind, who, text, raw, alarm FROM e
 
 func (r *eventRow) scan(scan func(...any) error) error {
 	var raw sql.RawBytes
-	err := scan(&r.id, &r.at, &r.post, &r.kind, &r.who, &r.txt, &raw, &r.alarm)
+	var at any
+	var post, kind, who, txt sql.NullString
+	err := scan(&r.id, &at, &post, &kind, &who, &txt, &raw, &r.alarm)
+	r.at, _ = at.(int64) // what is damaged keeps nobody from the events behind it
+	r.post, r.kind, r.who, r.txt = post.String, kind.String, who.String, txt.String
 	r.raw, r.hasRaw = append([]byte(nil), raw...), raw != nil
 	return err
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/alarm"
 )
 
 // A row that is damaged is lost, as one that was deleted: what was said is read all the
@@ -67,6 +68,57 @@ func TestADamagedRowCostsNoMore(t *testing.T) {
 		}
 		out, err := Rebuild(t.Context(), dir, Options{})
 		if err != nil || out.Samples != 200 {
+			t.Errorf("%s: rebuilt: %v, %+v", sql, err, out)
+		}
+	}
+}
+
+// A column that holds what does not fit it, as where a bit of its row's head is flipped,
+// costs no more than its row.
+func TestAColumnThatDoesNotFit(t *testing.T) {
+	for _, sql := range []string{"UPDATE events SET at_ns = 'y'", "UPDATE events SET text = NULL, who = NULL, kind = NULL", "UPDATE alarms SET since_ns = 'y', aside = NULL",
+		"UPDATE cursors SET event = 'y'", "UPDATE told SET event = x'ff'", "UPDATE post_versions SET turned = 'y'", "UPDATE corrections SET says_temperature = 7"} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Correction(0, v1Correction())
+		s.Record(raise("fryer", alarm.Away, noon()))
+		s.Record(note("another"))
+		s.Append(0, samples(1, 100))
+		flushed(t, s)
+		if err := s.Keep(t.Context(), map[string]int64{"mail": 1}, []Told{{Event: 1, At: noon(), Courier: "mail", Post: "fryer", Rule: "away", Outcome: ToldAccepted}}); err != nil {
+			t.Fatal(err)
+		}
+		shut(t, s)
+		byTool(t, dir, "PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = replace(replace(sql, 'NOT NULL', ''), ') STRICT', ')') WHERE type = 'table'")
+		byTool(t, dir, sql)
+
+		s = open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		past, err := s.Past(0, time.Hour)
+		if err != nil || len(past.Alarms) != 1 || !past.Alarms[0].State.Standing() {
+			t.Errorf("%s: %v, %+v", sql, err, past.Alarms)
+		}
+		if all := events(t, s.Reader); len(all) != 2 {
+			t.Errorf("%s: %d events", sql, len(all))
+		}
+		if stand, _, err := s.Standing(t.Context()); err != nil || len(stand) != 1 {
+			t.Errorf("%s: %d stand, %v", sql, len(stand), err)
+		}
+		if _, err := s.History(t.Context(), "fryer"); err != nil {
+			t.Errorf("%s: %v", sql, err)
+		}
+		if _, err := s.Cursors(t.Context(), "mail"); err != nil {
+			t.Errorf("%s: %v", sql, err)
+		}
+		if _, err := s.Told(t.Context(), ToldQuery{}, 10); err != nil {
+			t.Errorf("%s: %v", sql, err)
+		}
+		if n := len(everything(t, s.Reader, "fryer")); n != 100 {
+			t.Errorf("%s: %d samples", sql, n)
+		}
+		shut(t, s)
+		if out, err := Rebuild(t.Context(), dir, Options{}); err != nil || out.Samples != 100 {
 			t.Errorf("%s: rebuilt: %v, %+v", sql, err, out)
 		}
 	}

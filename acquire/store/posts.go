@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -253,31 +254,40 @@ func newestCorrection(ctx context.Context, q querier, post int32, zeroed bool) (
 	if zeroed {
 		only = " AND k.zero_at_ns IS NOT NULL"
 	}
-	id, c, lost, err := scanCorrection(q.QueryRowContext(ctx, selectCorrection+"WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post))
-	if err == sql.ErrNoRows || lost && !zeroed { // of one that is lost no sample more
-		return calib.Correction{}, 0, nil
+	id, c, lost, err := scanCorrection(ctx, q, "WHERE k.post = ?"+only+" ORDER BY k.correction DESC LIMIT 1", post)
+	if err != nil || lost && !zeroed { // of one that is lost no sample more
+		return calib.Correction{}, 0, err
 	}
-	return c, id, err
+	return c, id, nil
 }
 
-// scanCorrection reads a correction; lost says that its certificate is not there, or that
-// one of the two is damaged.
-func scanCorrection(r *sql.Row) (id int64, c calib.Correction, lost bool, err error) {
-	var (
-		zero   sql.NullFloat64
-		zeroAt sql.NullInt64
-		by     string
-		set    setting
-		cert   certificateRow
-	)
-	into := append([]any{&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k}, cert.into()...)
-	if err := r.Scan(append(into, &lost)...); err != nil {
-		return 0, c, false, err
+// scanCorrection reads a correction; lost says that it or its certificate is not there, or
+// damaged.
+func scanCorrection(ctx context.Context, from querier, which string, arg any) (id int64, c calib.Correction, lost bool, err error) {
+	lost = true
+	err = each(ctx, from, selectCorrection+which, func(scan func(...any) error) error {
+		var (
+			zero   sql.NullFloat64
+			zeroAt sql.NullInt64
+			by     string
+			set    setting
+			cert   certificateRow
+		)
+		into := append([]any{&id, &zero, &zeroAt, &by, &set.frequency, &set.impedance, &set.saysTemperature, &set.rel, &set.abs, &set.k}, cert.into()...)
+		if err := scan(append(into, &lost)...); err != nil {
+			lost = true
+			return err
+		}
+		c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
+		damaged := false
+		c.Certificate, damaged = cert.read()
+		lost = lost || damaged || set.into(&c) != nil
+		return nil
+	}, arg)
+	if errors.Is(err, ErrLost) {
+		err = nil
 	}
-	c.Zero, c.ZeroAt, c.ZeroBy = powerDensity(zero), instant(zeroAt.Int64), by
-	damaged := false
-	c.Certificate, damaged = cert.read()
-	return id, c, lost || damaged || set.into(&c) != nil, nil
+	return id, c, lost, err
 }
 
 func orNaN(f sql.NullFloat64) float64 {

@@ -81,15 +81,23 @@ type querier interface {
 	QueryRowContext(ctx context.Context, q string, args ...any) *sql.Row
 }
 
-// each calls f for each row of q.
+// each calls f for each row of q. What does not fit where f scans it to is damaged, and
+// ErrLost.
 func each(ctx context.Context, from querier, q string, f func(scan func(...any) error) error, args ...any) error {
 	rows, err := from.QueryContext(ctx, q, args...)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
+	scan := func(into ...any) error {
+		err := rows.Scan(into...)
+		if err != nil && rows.Err() == nil && ctx.Err() == nil {
+			err = fmt.Errorf("%w: a row is damaged, %w", ErrLost, err)
+		}
+		return err
+	}
 	for rows.Next() {
-		if err := f(rows.Scan); err != nil {
+		if err := f(scan); err != nil {
 			return err
 		}
 	}
@@ -168,6 +176,9 @@ func (r *Reader) Cursors(ctx context.Context, courier string) (map[string]int64,
 			var name string
 			var id int64
 			err := scan(&name, &id)
+			if errors.Is(err, ErrLost) {
+				return nil // it is told again
+			}
 			all[name] = id
 			return err
 		}, courier)
@@ -235,8 +246,8 @@ func (r *Reader) correction(ctx context.Context, id int64) (*corrected, error) {
 	if id == 0 {
 		return &corrected{chain: calib.Correction{}.Chain()}, nil
 	}
-	_, c, lost, err := scanCorrection(r.from.QueryRowContext(ctx, selectCorrection+"WHERE k.correction = ?", id))
-	if lost = err == sql.ErrNoRows || err == nil && lost; err != nil && !lost {
+	_, c, lost, err := scanCorrection(ctx, r.from, "WHERE k.correction = ?", id)
+	if err != nil {
 		return nil, fmt.Errorf("correction %d: %w", id, err)
 	}
 	made := &corrected{lost: true} // what was said is there all the same

@@ -190,9 +190,9 @@ type asked struct {
 	n int
 }
 
-func (a *asked) QueryRowContext(ctx context.Context, q string, args ...any) *sql.Row {
+func (a *asked) QueryContext(ctx context.Context, q string, args ...any) (*sql.Rows, error) {
 	a.n++
-	return a.querier.QueryRowContext(ctx, q, args...)
+	return a.querier.QueryContext(ctx, q, args...)
 }
 
 // TestALostCorrectionIsAskedForOnce: and not for each of its samples.

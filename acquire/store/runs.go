@@ -226,13 +226,19 @@ func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 	}
 	err := each(ctx, r.db, selectAway,
 		func(scan func(...any) error) error {
-			var id, at int64
+			var id int64
+			var when any
 			var text string
-			if err := scan(&id, &at, &text); err != nil {
+			if err := scan(&id, &when, &text); err != nil {
 				return err
 			}
+			at, whole := when.(int64)
 			var c alarm.Change
-			if json.Unmarshal([]byte(text), &c) != nil {
+			err := json.Unmarshal([]byte(text), &c)
+			if !whole {
+				at = nanos(c.Changed)
+			}
+			if err != nil {
 				doubt, newest = stretch{cmp.Or(doubt.from, at), at}, id
 				return nil
 			}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"time"
 
@@ -140,6 +141,9 @@ func (r *Reader) Told(ctx context.Context, q ToldQuery, limit int) ([]Told, erro
 			var queued, at int64
 			err := scan(&t.ID, &t.Courier, &t.To, &t.MessageID, &t.Event, &t.Post, &t.Rule, &queued, &at, &t.Attempts, &t.More,
 				&t.Outcome, &t.Answer, &t.Subject, &t.Text)
+			if errors.Is(err, ErrLost) {
+				return nil
+			}
 			t.Queued, t.At = instant(queued), instant(at)
 			out = append(out, t)
 			return err
