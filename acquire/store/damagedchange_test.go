@@ -60,6 +60,10 @@ func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 		if told, err := s.Occurrence(t.Context(), of); err != nil || len(told) != 1 {
 			t.Errorf("alarm = %s: %d changes of %s, %v", damage, len(told), of, err)
 		}
+		byHand(t, s, "DELETE FROM events WHERE alarm LIKE '%\"rule\":\"exceeds\"%'")
+		if stand, last, err := s.Standing(t.Context()); err != nil || len(stand) != 3 || stand[2].Alarm.Rule != alarm.Exceeds || stand[2].ID <= stand[1].ID || stand[2].Post != "fryer" || last < stand[2].ID {
+			t.Errorf("alarm = %s: where an event is lost %+v stand, %v", damage, stand, err)
+		}
 		next := raise("fryer", alarm.Stuck, noon().Add(time.Hour))
 		next.Alarm.State = alarm.Normal
 		s.Record(next)

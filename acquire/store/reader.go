@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -115,12 +116,33 @@ func (r *Reader) Events(ctx context.Context, after int64, limit int) ([]acquire.
 }
 
 // Standing returns the newest committed event of each alarm that stands, the
-// lowest first, and the highest number of all committed events.
+// lowest first, and the highest number of all committed events. Where that event is lost
+// another says what the table of alarms does.
 func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64, err error) {
 	// The number first: what is committed meanwhile has a higher one.
 	if err = r.db.QueryRowContext(ctx, "SELECT ifnull(max(id), 0) FROM events").Scan(&last); err == nil {
 		all, err = r.events(ctx, "id IN (SELECT event FROM alarms) ORDER BY id")
 	}
+	var lost []acquire.Event
+	if err == nil {
+		err = each(ctx, r.db, "SELECT event FROM alarms WHERE event NOT IN (SELECT id FROM events)", func(scan func(...any) error) error {
+			e := acquire.Event{Kind: acquire.KindAlarm, Text: "lost from the record: the event that said how this alarm stands"}
+			err := scan(&e.ID)
+			lost = append(lost, e)
+			return err
+		})
+	}
+	for i := range lost {
+		e := &lost[i]
+		if err == nil {
+			err = standIn(ctx, r.db, e)
+		}
+		if e.Alarm != nil {
+			e.At, e.Post, last = e.Alarm.Changed, e.Alarm.Post, max(last, e.ID)
+		}
+	}
+	all = append(all, lost...)
+	slices.SortStableFunc(all, func(x, y acquire.Event) int { return cmp.Compare(x.ID, y.ID) })
 	if err != nil {
 		return nil, 0, fmt.Errorf("read what stands: %w", err)
 	}
