@@ -299,7 +299,7 @@ func (s *Survey) notClean() string {
 			continue
 		}
 		most := float64(s.Setup.Limit.Value)
-		if !held || p.Value == nil || p.U == nil || *p.Value+*p.U > most || p.OverRange || s.warned[sw.N] || zeroOff(*p.Value, s.Setup.Instrument.Floor) {
+		if !held || p.Value == nil || p.U == nil || *p.Value+*p.U > most || p.OverRange || p.Unsure || s.warned[sw.N] || zeroOff(*p.Value, s.Setup.Instrument.Floor) {
 			return fmt.Sprintf("no pulling on the door: at place %d the closed door is not clearly below the limit", sw.N)
 		}
 	}

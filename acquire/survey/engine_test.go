@@ -20,6 +20,7 @@ type guidedBy struct {
 	steps []Step
 
 	turned bool
+	unsure bool // readings lie beyond what the certificate covers
 }
 
 func smallOven() Oven {
@@ -56,7 +57,7 @@ func (g *guidedBy) do(a Act) {
 func (g *guidedBy) read(s float64, lasting time.Duration) {
 	for end := g.now.Add(lasting); g.now.Before(end) && g.s.Phase() != Ended; {
 		g.now = g.now.Add(100 * time.Millisecond)
-		g.steps = append(g.steps, g.s.Observe(Reading{At: g.now, S: s, HasValue: true})...)
+		g.steps = append(g.steps, g.s.Observe(Reading{At: g.now, S: s, HasValue: true, Unsure: g.unsure})...)
 		g.steps = append(g.steps, g.s.Tick(g.now)...)
 	}
 }
@@ -349,6 +350,48 @@ func TestPullOnlyAfterACleanPass(t *testing.T) {
 		}
 		if !pulled && !strings.Contains(fmt.Sprint(r.Conditions), "no pulling on the door") {
 			t.Errorf("why nobody pulled is not said: %v", r.Conditions)
+		}
+	}
+}
+
+// What was read beyond what the certificate covers before the hold, whose readings are
+// calibrated, takes 'within' away and never 'exceeds', also once the survey is taken up again;
+// and nobody pulls on a door that was swept so.
+func TestReadUncalibratedBeforeTheHold(t *testing.T) {
+	for name, unsure := range map[string]Phase{"background": BackgroundHold, "sweep": Sweeping, "nothing": Ended} {
+		for s, want := range map[float64]limit.Outcome{5: limit.NotDecided, 60: limit.Exceeds} {
+			if unsure == Ended && s == 5 {
+				want = limit.Within
+			}
+			g := begin(t, func(set *Setup) {
+				p, err := NewPlan(smallOven(), set.Plan.Procedure, Hand{Response: time.Second, Axes: 3}, true)
+				if err != nil {
+					t.Fatal(err)
+				}
+				set.Plan = p
+			})
+			g.unsure = unsure == BackgroundHold
+			g.toSweep()
+			g.do(Act{Kind: WentOn})
+			g.unsure = unsure == Sweeping
+			g.read(s, time.Second)
+			g.unsure = false
+			g.whole(s)
+			r := g.finish()
+			again, err := Resume(g.steps)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.Verdict.Outcome != want || again.Result().Verdict.Outcome != want {
+				t.Errorf("%s at %g W/m²: %+v, taken up again %s, want %s", name, s, r.Verdict, again.Result().Verdict.Outcome, want)
+			}
+			if want == limit.NotDecided && !strings.Contains(fmt.Sprint(r.Next), "certificate is in force") {
+				t.Errorf("%s: next is %q", name, r.Next)
+			}
+			pulled := slices.ContainsFunc(r.Places, func(p Place) bool { return p.Pulled })
+			if pulled != (s == 5 && unsure != Sweeping) {
+				t.Errorf("%s at %g W/m²: pulled %v", name, s, pulled)
+			}
 		}
 	}
 }

@@ -179,6 +179,7 @@ func (s *Survey) lacks(p Place, stages []Stage) []string {
 		add(open(c), fmt.Sprintf("check of the probe, %s: %s", c.Name, cmp.Or(c.Text, c.Outcome)))
 	}
 	add(!s.background.Taken, "the background was not taken")
+	add(s.background.Unsure, "the background with the oven off was read beyond what the certificate covers")
 	high := float64(s.background.Value) > float64(s.Setup.Limit.Value)/10
 	add(s.background.Taken && high, fmt.Sprintf("the background with the oven off is %s, more than a tenth of the limit: another source is near, or the zero is off", shown(float64(s.background.Value))))
 	add(s.background.Taken && zeroOff(float64(s.background.Value), floor), fmt.Sprintf("the background with the oven off is %s: the zero is off", shown(float64(s.background.Value))))

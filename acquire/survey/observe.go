@@ -164,7 +164,7 @@ func (s *Survey) endSweep(at time.Time) {
 	sw := s.sweep()
 	lag := time.Duration(s.response().Seconds() / math.Ln10 * float64(time.Second))
 	u := &s.run
-	p := &Peak{Seen: u.n > 0 && !u.gap && at.Sub(u.newest) <= s.silence(), Stage: len(s.stages)}
+	p := &Peak{Seen: u.n > 0 && !u.gap && at.Sub(u.newest) <= s.silence(), Stage: len(s.stages), Unsure: u.unsure}
 	st := Step{At: at, Kind: Swept, Peak: p}
 	if u.n > 0 {
 		v := u.peak
@@ -197,7 +197,7 @@ func (s *Survey) observeBackground(r Reading) {
 		return
 	}
 	s.take(Step{At: r.At, Kind: TookBackground, Background: &Background{Taken: true, Place: s.sweep().Name,
-		Value: quantity.PowerDensity(mean), Noise: quantity.PowerDensity(sd), N: len(u.values), At: r.At}})
+		Value: quantity.PowerDensity(mean), Noise: quantity.PowerDensity(sd), N: len(u.values), At: r.At, Unsure: u.unsure}})
 }
 
 func moments(x []float64) (mean, sd float64) {
@@ -278,7 +278,7 @@ func (s *Survey) placeOf(at time.Time) Place {
 	p := Place{N: sw.N, Sweep: sw.Name, Surface: sw.Surface, Stage: len(s.stages), At: at, Pulled: sw.Pull, Turned: s.turned[sw.N], K: s.Setup.Spread.K}
 	where := sw.Points[0]
 	if peak, ok := s.peaks[sw.N]; ok {
-		where, p.Peak = peak.Point, peak.Value
+		where, p.Peak, p.Unsure = peak.Point, peak.Value, peak.Unsure // where the field is highest is as unsure as the sweep
 	}
 	p.X, p.Y = where.X, where.Y
 	p.Cell = s.Setup.Plan.Oven.Door.Cell(sw.Surface, p.X, p.Y)
@@ -293,7 +293,7 @@ func (s *Survey) value(p *Place, v float64) {
 		u := s.expanded(v, p.N)
 		p.U = &u
 	}
-	p.Unsure = s.run.unsure
+	p.Unsure = p.Unsure || s.run.unsure
 }
 
 // lookAtStage ends a stage whose load is used up.

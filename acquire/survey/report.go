@@ -207,7 +207,7 @@ func improve(r *Result) []string {
 	say(any(func(p Place) bool { return !p.Settled }), "Hold still until the value has settled.")
 	say(any(func(p Place) bool { return p.Stage < 1 || p.Stage > len(r.Stages) || !r.Stages[p.Stage-1].Proved }),
 		"Take the water's temperature before and after each stage: only a rise of 10 K or emission that is seen shows that the oven generated.")
-	say(in.Certificate == "" || any(func(p Place) bool { return p.U == nil || p.Unsure }), "Use a probe whose certificate is in force and covers frequency and level.")
+	say(in.Certificate == "" || r.Background.Unsure || any(func(p Place) bool { return p.U == nil || p.Unsure }), "Use a probe whose certificate is in force and covers frequency and level.")
 	say(in.Axes < 3 && any(func(p Place) bool { return !p.Turned }), "Turn the one-axis probe for the maximum at each hold, or use a probe with three axes.")
 	say(any(func(p Place) bool { return p.U != nil && p.Value != nil && *p.Value+*p.U > float64(r.Limit.Value) }),
 		"The value is below the limit by less than its uncertainty: a probe with a smaller one, a stated distance tolerance, or a stated fall-off can decide.")

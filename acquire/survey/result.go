@@ -119,6 +119,8 @@ type Background struct {
 	Noise quantity.PowerDensity `json:"noise_w_per_m2"` // standard deviation of one sample
 	N     int                   `json:"samples"`
 	At    time.Time             `json:"at,omitzero"`
+
+	Unsure bool `json:"unsure,omitempty"` // beyond what the certificate covers
 }
 
 // Condition is one condition that the procedure states.
@@ -161,7 +163,7 @@ type Place struct {
 	Ratio     *float64 `json:"ratio"`               // to the limit
 	Peak      *float64 `json:"sweep_peak_w_per_m2"` // seen in the sweep, moving
 	OverRange bool     `json:"over_range"`
-	Unsure    bool     `json:"unsure"` // beyond what the certificate covers
+	Unsure    bool     `json:"unsure"` // its hold or its sweep: beyond what the certificate covers
 	Turned    bool     `json:"turned"` // a one-axis probe was turned for the maximum
 	Settled   bool     `json:"settled"`
 	Held      float64  `json:"held_s"`

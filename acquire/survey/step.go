@@ -81,6 +81,8 @@ type Peak struct {
 	Value *float64 `json:"value_w_per_m2"`
 	Over  bool     `json:"over_range,omitempty"`
 	Stage int      `json:"stage"`
+	// Unsure says that part of the sweep was read beyond what the certificate covers.
+	Unsure bool `json:"unsure,omitempty"`
 	Point
 }
 
