@@ -26,6 +26,7 @@ type waiting struct {
 	recorded bool
 	queued   time.Time
 	attempts int
+	begun    time.Time  // when the newest attempt began
 	next     time.Time  // not before
 	behind   time.Time  // when the newest change came that waits for it, since it was last tried
 	urged    bucket     // how often it was tried for that
@@ -68,7 +69,7 @@ type queue struct {
 
 	hold   time.Time // nothing is sent before: the receiver asked for it
 	down   time.Time // what was tried is not tried before: nobody answers
-	downAt time.Time // when that was found; what was queued later is tried once
+	downAt time.Time // when the newest attempt that found it began; what was queued later is tried once
 }
 
 func newQueue(bound int, p pace) *queue {
@@ -311,7 +312,7 @@ func (q *queue) join(may []*waiting) *waiting {
 // start notes that an attempt to send w begins, and failed that it did not come
 // through.
 func (q *queue) start(w *waiting, now time.Time) {
-	w.flying = true
+	w.flying, w.begun = true, now
 	w.attempts++
 	if !w.behind.IsZero() {
 		w.urged.take(q.urging, now)
@@ -352,7 +353,7 @@ func (q *queue) failed(w *waiting, r result) {
 // failedAnew has a message tried again for a newer one of its alarm that came while the
 // attempt was under way that failed.
 func (q *queue) failedAnew(w *waiting) {
-	if !w.behind.IsZero() {
+	if !w.behind.IsZero() && !w.behind.After(q.downAt) {
 		w.behind = q.downAt.Add(1)
 	}
 }

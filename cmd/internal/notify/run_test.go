@@ -338,6 +338,49 @@ func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
 	}
 }
 
+// What comes while as many attempts hang as may fly was tried by none of them, so that it is
+// tried when they have failed, and waits for no back-off.
+func TestNewsWhileAllAttemptsHangIsTriedAfterThem(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const takes = 10 * time.Second
+		box, down := newOutbox(), atomic.Bool{}
+		var tries, flying atomic.Int64
+		r := &receiver{}
+		r.answer = func(int, Message) result {
+			if !down.Load() {
+				return result{outcome: accepted}
+			}
+			tries.Add(1)
+			flying.Add(1)
+			defer flying.Add(-1)
+			r.mu.Unlock() // attempts hang together
+			<-time.After(takes)
+			r.mu.Lock()
+			return result{outcome: unheard, err: errors.New("planted")}
+		}
+		_, stop := start(t, box, r)
+		defer stop()
+		synctest.Wait()
+		down.Store(true)
+		for i := range maxFlying {
+			box.happen(raised(i, alarm.Exceeds, time.Now()))
+		}
+		pass(30 * time.Minute)
+		for flying.Load() < maxFlying {
+			pass(time.Second)
+		}
+		pass(time.Second)
+		before := tries.Load()
+		down.Store(false)
+		other := box.happen(raised(maxFlying, alarm.Stuck, time.Now())).ID
+		urgent := box.happen(raised(maxFlying+1, alarm.Exceeds, time.Now())).ID
+		pass(takes + 2*time.Second)
+		if got := r.ids(); !slices.Contains(got, urgent) || !slices.Contains(got, other) || before > 20*maxFlying {
+			t.Errorf("after %d tries, and %s once somebody answers, there came %v; want %d and %d among them", before, takes+2*time.Second, got, other, urgent)
+		}
+	})
+}
+
 // So it is with what waited for the morning, and failed then.
 func TestNewsHasWhatWaitedForHoursTriedAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -37,7 +37,9 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 			s.failures++
 			s.q.down = now.Add(s.c.wait(s.failures))
 		}
-		s.q.downAt = now
+		if r.w.begun.After(s.q.downAt) {
+			s.q.downAt = r.w.begun
+		}
 	default:
 		s.q.down = time.Time{}
 		r.w.next = now.Add(s.c.wait(r.w.attempts))
