@@ -21,6 +21,10 @@ type Trouble struct {
 
 	Ended   string // what is so once nothing is; may be empty
 	Unknown bool   // nobody can say yet whether anything is: its alarm stays as it was
+
+	// Anew says why an alarm that stands was raised for what is no more: where nobody can say
+	// yet how it is with what took its place, the alarm is dropped with these words. May be empty.
+	Anew string
 }
 
 // Delays of the station's own rules; our own choice.
@@ -104,6 +108,10 @@ func (s *Station) lookTroubles(now time.Time) {
 		}
 		if t.Unknown {
 			is = alarm.Unknown
+		}
+		if o := s.ownAlarm(t.Rule); t.Unknown && t.Anew != "" && o.alarm.State.Present() {
+			o.gate = alarm.Gate{On: o.gate.On, Off: o.gate.Off}
+			s.changeOwn(o, alarm.Act{What: alarm.Drop, At: s.stamp(now)}, t.Anew)
 		}
 		s.moveOwn(t.Rule, is, now, text)
 	}

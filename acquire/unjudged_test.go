@@ -127,4 +127,11 @@ func TestWhatIsNotKnownMovesNoAlarm(t *testing.T) {
 	if got := m.changes(rule); !slices.Equal(got, []alarm.Reason{alarm.Returned}) {
 		t.Errorf("nothing is amiss, and told %q", got)
 	}
+	told = []Trouble{{Rule: rule, Text: "it rises"}}
+	look()
+	told = []Trouble{{Rule: rule, Unknown: true, Anew: "another one took its place"}}
+	look()
+	if got := m.changes(rule); !slices.Equal(got, []alarm.Reason{alarm.Returned, alarm.RaisedAgain, alarm.Dropped}) {
+		t.Errorf("another one took its place, and told %q", got)
+	}
 }

@@ -223,13 +223,15 @@ func (g *generation) courierStates() []metrics.CourierState {
 }
 
 // countOn has couriers and remote-write targets go on counting where those of the old
-// generation stopped that are configured alike.
+// generation stopped that are configured alike, and notes which couriers are otherwise.
 func (g *generation) countOn(old *generation) {
 	is, was := outward(g.file), outward(old.file)
 	same := func(name string) bool { return was[name] != nil && equal(is[name], was[name]) }
+	g.changed = map[string]bool{}
 	for _, c := range g.couriers {
 		name := c.Stats().Name
 		k := slices.IndexFunc(old.couriers, func(o *notify.Courier) bool { return o.Stats().Name == name })
+		g.changed[name] = k >= 0 && (!same(name) || old.changed[name])
 		if k >= 0 && same(name) {
 			c.GoOnFrom(old.couriers[k])
 		}

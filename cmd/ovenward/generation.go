@@ -41,6 +41,7 @@ type generation struct {
 	station  *acquire.Station
 	surveys  *guide.Guide
 	couriers []*notify.Courier
+	changed  map[string]bool // couriers that a generation before had otherwise
 	remotes  []*remotewrite.Writer
 	history  *past.Follower
 	ageing   *ageing

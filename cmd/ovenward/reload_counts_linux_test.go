@@ -5,10 +5,16 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"ovenward/acquire"
+	"ovenward/acquire/alarm"
+	"ovenward/acquire/store"
 )
 
 // counter is a series of the metrics.
@@ -106,5 +112,57 @@ func TestReloadKeepsCounters(t *testing.T) {
 	waitFor(t, 30*time.Second, "counters to go on", func() bool {
 		then := read()
 		return then[1] > now[1] && then[2] > now[2]
+	})
+}
+
+// A receiver that refused for good stays the courier's trouble for as long as nothing is
+// sent; what was said of it is said no more once a reload sends elsewhere. A reload that
+// changes nothing of the courier leaves it standing.
+func TestReloadEndsTheTroubleOfTheReceiverBefore(t *testing.T) {
+	t.Parallel()
+	var got sync.Map
+	far := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		got.Store(r.URL.Path, string(body))
+		if r.URL.Path == "/refuses" {
+			w.WriteHeader(http.StatusBadRequest)
+		}
+	}))
+	defer far.Close()
+	dir, rule := t.TempDir(), alarm.CourierOf("desk")
+	record, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := alarm.Alarm{ID: "/courier:desk/1", Rule: rule, State: alarm.Unacknowledged, Since: time.Now(), Changed: time.Now()}
+	record.Record(acquire.Event{At: a.Since, Kind: acquire.KindAlarm, Text: "messages are not accepted", Alarm: &alarm.Change{Alarm: a, From: alarm.Normal, Reason: alarm.Raised}})
+	if err := record.Close(); err != nil {
+		t.Fatal(err)
+	}
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	desk := func(path string) string {
+		return fmt.Sprintf("\n[[webhook]]\nid = \"desk\"\nurl = %q\n", far.URL+path)
+	}
+	write(t, file, head, posts["counter-door"], desk("/refuses"))
+	d := startDaemon(t, settings{configFile: file, storagePath: dir})
+	standing := func() bool {
+		return slices.ContainsFunc(d.record.Alarms(), func(a alarm.Alarm) bool { return a.Rule == rule && a.State.Standing() })
+	}
+	waitFor(t, 10*time.Second, "a refusal", func() bool {
+		return seriesOf(d.get(t, "/metrics"), "ovenward_messages_refused_total", `courier="desk"`) == "1"
+	})
+	write(t, file, "# the same\n", head, posts["counter-door"], desk("/refuses"))
+	reloadSays(t, d.Addr(), "nothing in it changed")
+	if !standing() {
+		t.Error("a reload that changed nothing ended it")
+	}
+	write(t, file, head, posts["counter-door"], desk("/takes"))
+	reloadSays(t, d.Addr(), "webhooks changed")
+	waitFor(t, 10*time.Second, "its end", func() bool { return !standing() })
+	waitFor(t, 10*time.Second, "the new receiver to be told", func() bool {
+		body, _ := got.Load("/takes")
+		s, _ := body.(string)
+		return strings.Contains(s, string(alarm.Dropped)) && strings.Contains(s, "its configuration was changed")
 	})
 }

@@ -37,7 +37,7 @@ func TestAStartMendsNoCourier(t *testing.T) {
 		"shown, and one waits": {notify.Stats{Name: "desk", LastShown: at, Begun: true, Waiting: 1}, true, false},
 		"in vain, then taken":  {notify.Stats{Name: "desk", LastError: "nobody answers", LastErrorAt: at, LastAccepted: at}, false, false},
 	} {
-		got := courierTrouble(tt.s)
+		got := courierTrouble(tt.s, false)
 		if got.Rule != alarm.CourierOf("desk") || got.Unknown != tt.unknown || (got.Text != "") != tt.amiss {
 			t.Errorf("%s: %+v", name, got)
 		}

@@ -42,7 +42,8 @@ func attention(a config.Alarm) alarm.Attention {
 func (g *generation) troubles() []acquire.Trouble {
 	out := make([]acquire.Trouble, 0, len(g.couriers))
 	for _, c := range g.couriers {
-		out = append(out, courierTrouble(c.Stats()))
+		s := c.Stats()
+		out = append(out, courierTrouble(s, g.changed[s.Name]))
 	}
 	return append(out, g.ageing.Troubles()...)
 }
@@ -50,7 +51,9 @@ func (g *generation) troubles() []acquire.Trouble {
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
 // or a heartbeat, was not accepted, or the receiver does not show what is so. Before the
 // first attempt nobody knows; that it shows what is so says nothing of messages that wait, in the record or here.
-func courierTrouble(s notify.Stats) acquire.Trouble {
+// changed says that a reload configured it otherwise: where nothing waits that would be tried now, what was said
+// of the one before is said no more.
+func courierTrouble(s notify.Stats, changed bool) acquire.Trouble {
 	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
 	switch {
 	case s.Failing && s.LastError != "":
@@ -59,6 +62,9 @@ func courierTrouble(s notify.Stats) acquire.Trouble {
 		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)
 	default:
 		t.Unknown = s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0 || !s.Begun)
+		if changed && s.Begun && s.Waiting == 0 && s.Heartbeat == 0 {
+			t.Anew = "its configuration was changed; whether messages are accepted now is known after the next one"
+		}
 	}
 	return t
 }
