@@ -45,7 +45,10 @@ func (s *Server) serveDocument(w http.ResponseWriter, r *http.Request) {
 // document makes the OpenAPI document of the routes.
 func (s *Server) document() object {
 	shapes := &shapes{all: object{}}
-	problem := object{"description": "what went wrong, after RFC 9457", "content": object{"application/problem+json": object{"schema": shapes.of(reflect.TypeFor[problem]())}}}
+	problem := object{
+		"description": "what went wrong, after RFC 9457; to a browser (Accept: text/html) that sends a form, a page that says it",
+		"content":     object{"application/problem+json": object{"schema": shapes.of(reflect.TypeFor[problem]())}, "text/html": object{"schema": object{"type": "string"}}},
+	}
 	paths := object{}
 	all := docs()
 	for _, r := range s.routes() {
@@ -87,6 +90,9 @@ func (s *shapes) operation(r route, d *doc) object {
 	answers := object{"200": answer, "default": object{"$ref": "#/components/responses/Problem"}}
 	if r.method == http.MethodGet && d.kind != eventStream {
 		answers["304"] = object{"description": "nothing changed since the answer with the tag in If-None-Match"}
+	}
+	if r.method == http.MethodPost {
+		answers["303"] = object{"description": "to a browser (Accept: text/html): the page that shows what came of it, where there is one"}
 	}
 	op := object{"summary": d.summary, "tags": []string{d.tag}, "operationId": operationID(r), "responses": answers}
 	if all := parameters(r, d); len(all) > 0 {

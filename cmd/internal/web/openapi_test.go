@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -117,7 +118,7 @@ func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 	s := newServer(busy(t), richly, newKeeping().options, func(o *Options) {
 		o.Surveys = walking(t, noon())
 	}, summing)
-	v, _ := contract(t, s)
+	v, paths := contract(t, s)
 	for _, route := range s.routes() {
 		if d := docs()[route.method+" "+route.pattern]; d == nil || d.streams() {
 			continue
@@ -127,6 +128,29 @@ func TestAnswersAreWhatTheDocumentSays(t *testing.T) {
 		if route.method == http.MethodGet && w.Code != http.StatusOK {
 			t.Errorf("%s: %d %s", route.pattern, w.Code, w.Body)
 		}
+	}
+	pages, led := 0, 0
+	for _, route := range s.routes() { // a browser that sends a form
+		if docs()[route.method+" "+route.pattern] == nil || route.method != http.MethodPost {
+			continue
+		}
+		for _, form := range []string{"", "who=A. Hand&why=dinner&for=1h&remedy=a new seal"} {
+			r := visitors()[0].ask(route.method, filled(route.pattern))
+			r.Header.Set("Accept", "text/html,application/xhtml+xml,*/*;q=0.8")
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			r.Body = io.NopCloser(strings.NewReader(form))
+			switch w := checked(t, v, s, r); {
+			case w.Code == http.StatusSeeOther:
+				if led++; paths[route.pattern]["post"].(map[string]any)["responses"].(map[string]any)["303"] == nil {
+					t.Errorf("%s leads a browser on, and the document does not say so", route.pattern)
+				}
+			case strings.HasPrefix(w.Header().Get("Content-Type"), "text/html"):
+				pages++
+			}
+		}
+	}
+	if pages == 0 || led == 0 {
+		t.Errorf("a browser got %d pages that say what went wrong, and was led on %d times", pages, led)
 	}
 	for _, path := range []string{"/api/v1/posts/none/trace", "/api/v1/events?limit=0", "/api/v1/told?outcome=perhaps", "/api/v1/alarms/summary?days=0"} {
 		if w := checked(t, v, s, visitors()[0].ask(http.MethodGet, path)); w.Code < 400 {
