@@ -28,6 +28,7 @@ const (
 	zeroOn       = 10 * time.Minute
 	zeroOff      = time.Minute
 	zeroDeadband = 0.2
+	untoldOn     = 10 * time.Minute
 
 	// A withdrawn oven that is switched on is told at once, but for a single value. It
 	// must be seen at rest for longer than somebody needs to fill it anew.
@@ -40,6 +41,7 @@ type system struct {
 	certificate *calib.Certificate // that which due dates are told of
 
 	overRange, underFloor, zero, emission alarm.Gate
+	untold                                alarm.Gate    // the probe does not say how warm it is
 	hint                                  time.Duration // until when the oven is known to run
 	hinted                                bool
 	checked                               time.Time // when the position was last checked, by an act
@@ -52,6 +54,7 @@ func newSystem(u Upkeep) system {
 		underFloor: alarm.Gate{On: u.UnderFloor},
 		zero:       alarm.Gate{On: zeroOn, Off: zeroOff},
 		emission:   alarm.Gate{On: emissionOn, Off: emissionOff},
+		untold:     alarm.Gate{On: untoldOn},
 	}
 }
 
@@ -70,6 +73,7 @@ func (w *watch) look(mono time.Duration, at time.Time) {
 	w.lookPosition(mono, at)
 	w.lookEmission(mono, at)
 	w.lookDoor(mono, at)
+	w.lookWarmth(mono, at)
 }
 
 // pass moves one alarm by what its gate lets through.

@@ -183,6 +183,22 @@ func (w *watch) vitalTemperature(c float64, at time.Time) {
 	}
 }
 
+// lookWarmth drops the alarm about the temperature of a probe that says none any more: how
+// warm it was says nothing of how warm it is, and nothing else would ever end it.
+func (w *watch) lookWarmth(mono time.Duration, at time.Time) {
+	is := alarm.Unknown
+	switch {
+	case !w.alarms[temperatureAt].State.Present():
+		is = alarm.Absent
+	case w.wasValid && mono-w.valid <= w.post.Stale:
+		is = alarm.PresentIf(at.Sub(w.vitals.TemperatureAt) > w.post.Stale)
+	}
+	g, h, tell := w.system.untold.Look(is, mono)
+	if w.system.untold = g; tell && h == alarm.Appears {
+		w.apply(temperatureAt, alarm.Act{What: alarm.Drop, At: at}, "the probe says no temperature any more: how warm it is is not known", nil)
+	}
+}
+
 // moveVital steps an alarm about the probe itself, and reports a change; only
 // then text is made.
 func (w *watch) moveVital(i int, h alarm.Happening, at time.Time, text func() string) {

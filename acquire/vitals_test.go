@@ -122,6 +122,54 @@ func TestTemperatureAlarm(t *testing.T) {
 	}
 }
 
+// TestTemperatureThatIsSaidNoMore: the alarm that a start finds would stand for good, for
+// nothing but a temperature ends it. A probe that is not read at all says nothing of that.
+func TestTemperatureThatIsSaidNoMore(t *testing.T) {
+	hot := drivers.Reading{Temperature: drivers.Decimal{Digits: 41}, HasTemp: true}
+	const gone = "no longer watched: the probe says no temperature any more: how warm it is is not known"
+	for name, c := range map[string]struct {
+		says func(second int) *drivers.Reading // nil: nothing
+		want []string
+	}{
+		"never":           {func(int) *drivers.Reading { return &drivers.Reading{} }, []string{gone}},
+		"now and then":    {func(n int) *drivers.Reading { return map[bool]*drivers.Reading{true: &hot, false: {}}[n%300 == 0] }, nil},
+		"not read at all": {func(int) *drivers.Reading { return nil }, nil},
+		"until then": {func(n int) *drivers.Reading { return map[bool]*drivers.Reading{true: &hot, false: {}}[n < 300] },
+			[]string{gone}},
+		"and again": {func(n int) *drivers.Reading { return map[bool]*drivers.Reading{true: &hot, false: {}}[n > 900] },
+			[]string{gone, "raised: the probe is at 41.0 °C"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := aPost(&fakeProbe{})
+			p.Probe.Vitals.TemperatureAbove = new(40.0)
+			epoch := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+			m := newMemory()
+			w := newWatch(&p, 0, epoch, m, m.Record)
+			if err := w.restore(Past{Alarms: []alarm.Alarm{{Post: "door", Rule: alarm.Temperature, State: alarm.Acknowledged, ID: "door.temperature.1"}}}); err != nil {
+				t.Fatal(err)
+			}
+			for n := 1; n <= 1000; n++ {
+				at := epoch.Add(time.Duration(n) * time.Second)
+				if r := c.says(n); r != nil {
+					said := *r
+					said.Value, said.HasValue, said.Unit = drivers.Decimal{Digits: int64(400 + n%3), Exp: -3}, true, "mW/cm2"
+					w.take([]drivers.Frame{{Arrived: at}}, []Sample{{Reading: said}}, []error{nil})
+				}
+				w.tick(at)
+			}
+			var told []string
+			for _, e := range m.events {
+				if e.Alarm != nil && e.Alarm.Rule == alarm.Temperature {
+					told = append(told, e.Text)
+				}
+			}
+			if !slices.EqualFunc(told, c.want, strings.HasPrefix) {
+				t.Errorf("told %q, want %q", told, c.want)
+			}
+		})
+	}
+}
+
 func TestVitalsTouchNoVerdict(t *testing.T) {
 	hot := drivers.Reading{Temperature: drivers.Decimal{Digits: 90}, HasTemp: true, Battery: drivers.Decimal{Digits: 1}, BatteryUnit: "%"}
 	w, _ := toldVitals(t, alarm.Exceeds, VitalBounds{BatteryRatio: new(0.5), TemperatureAbove: new(40.0)}, nil, nil, []drivers.Reading{hot, hot, hot})
