@@ -32,21 +32,21 @@ func inodes(dir string) (free, all uint64, err error) {
 	return s.Ffree, s.Files, err
 }
 
-// usable says why a device cannot be used, or who holds it. hidden is how many processes
+// usable says why a device cannot be used, or who holds it. hidden is which processes
 // do not show what they hold. asService asks it for a user of no rights but the group
 // dialout, which is what the packaged service is.
-func (m machine) usable(path string, asService bool) (trouble string, held []holder, hidden int, err error) {
+func (m machine) usable(path string, asService bool) (trouble string, held []holder, hidden string, err error) {
 	real, err := filepath.EvalSymlinks(path)
 	if err != nil {
-		return "", nil, 0, err
+		return "", nil, "", err
 	}
 	user, err := thisUser()
 	if err != nil {
-		return "", nil, 0, err
+		return "", nil, "", err
 	}
 	if asService {
 		if user, err = m.service(); err != nil {
-			return "", nil, 0, err
+			return "", nil, "", err
 		}
 	}
 	holders, hidden := m.holders("/dev/")
@@ -56,7 +56,7 @@ func (m machine) usable(path string, asService bool) (trouble string, held []hol
 		kept, err := m.keptOut(real)
 		switch {
 		case trouble == "" && err != nil:
-			return "", nil, 0, err
+			return "", nil, "", err
 		case trouble == "":
 			trouble = kept
 		case kept != "":

@@ -55,7 +55,11 @@ func wellPatient(t *testing.T) *patient {
 		t.Fatal(err)
 	}
 	file := configured(t, pty.Path, fmt.Sprintf("[[webhook]]\nid = \"desk\"\nurl = \"https://desk.example/hook\"\ntoken_file = %q\n", token))
-	p.doctor = &doctor{file: file, storage: p.dir, url: "http://127.0.0.1:24500", machine: machine{tree: plugged.Tree{Root: t.TempDir()}, proc: t.TempDir()},
+	proc := t.TempDir()
+	if err := os.MkdirAll(proc+"/1/fd", 0o755); err != nil {
+		t.Fatal(err)
+	}
+	p.doctor = &doctor{file: file, storage: p.dir, url: "http://127.0.0.1:24500", machine: machine{tree: plugged.Tree{Root: t.TempDir()}, proc: proc},
 		now: func() time.Time { return time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC) },
 		clock: func() (acquire.ClockState, error) {
 			return acquire.ClockState{Synchronised: p.synced, MaxError: 4 * time.Millisecond}, p.clockErr
@@ -155,6 +159,17 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 				t.Fatal(err)
 			}
 		}, `fine     port|is held by "ovenward-1.2" (process 100)`, 0},
+		"others not listed": {func(p *patient) {
+			if err := os.RemoveAll(p.machine.proc + "/1"); err != nil {
+				t.Fatal(err)
+			}
+		}, "unknown  port|whether it is held by processes of other users is not shown", 0},
+		"held by us, others not listed": {func(p *patient) {
+			p.held(t, "ovenward")
+			if err := os.RemoveAll(p.machine.proc + "/1"); err != nil {
+				t.Fatal(err)
+			}
+		}, `unknown  port|is held by "ovenward" (process 100); whether it is held by processes of other users is not shown`, 0},
 		"held by our child": {func(p *patient) {
 			p.held(t, "ovenward", "ovenward")
 			p.shows(t, 101, "status", "Name:\tovenward\nPPid:\t100\n")

@@ -11,8 +11,8 @@ func (m machine) ours(h holder) bool { return h.name == "ovenward" }
 
 func (m machine) rivals(held []holder) []holder { return held }
 
-func (m machine) usable(string, bool) (string, []holder, int, error) {
-	return "", nil, 0, errors.New("who may use a device, and who holds it, is looked up on Linux only")
+func (m machine) usable(string, bool) (string, []holder, string, error) {
+	return "", nil, "", errors.New("who may use a device, and who holds it, is looked up on Linux only")
 }
 
 func ownerOf(fs.FileInfo) (uid int, known bool) { return 0, false }

@@ -49,7 +49,7 @@ func (d *doctor) port(p config.Probe) {
 		path = node
 	}
 	trouble, held, hidden, err := d.machine.usable(path, d.service)
-	unseen := fmt.Sprintf("whether it is held by %s of other users is not shown to this user: look as root", count(hidden, "process"))
+	unseen := fmt.Sprintf("whether it is held by %s of other users is not shown to this user: look as root", hidden)
 	who := strings.Join(words(held), ", ")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -58,7 +58,7 @@ func (d *doctor) port(p config.Probe) {
 		d.note(unknown, "port", "probe %s at %s: %v", p.ID, path, err)
 	case trouble != "":
 		d.note(toMend, "port", "probe %s at %s: %s", p.ID, path, trouble)
-	case len(held) == 0 && hidden > 0:
+	case len(held) == 0 && hidden != "":
 		d.note(unknown, "port", "probe %s at %s is there, and may be used; %s", p.ID, path, unseen)
 	case len(held) == 0:
 		d.note(allFine, "port", "probe %s at %s is there, and may be used", p.ID, path)
@@ -67,7 +67,7 @@ func (d *doctor) port(p config.Probe) {
 	case len(d.machine.rivals(held)) > 1:
 		d.note(toMend, "port", "probe %s at %s is held by %s, and each takes answers that are meant for another: end all but one", p.ID, path,
 			strings.Join(words(d.machine.rivals(held)), ", "))
-	case hidden > 0:
+	case hidden != "":
 		d.note(unknown, "port", "probe %s at %s is held by %s; %s", p.ID, path, who, unseen)
 	default:
 		d.note(allFine, "port", "probe %s at %s is held by %s", p.ID, path, who)

@@ -99,8 +99,8 @@ func ports(m machine, args []string, stdout, stderr io.Writer) int {
 		return 1
 	case len(all) == 0:
 		fmt.Fprintln(stderr, "nothing is plugged in that an instrument could be")
-	case hidden > 0:
-		fmt.Fprintf(stderr, "which devices are held by %s of other users is not shown to this user\n", count(hidden, "process"))
+	case hidden != "":
+		fmt.Fprintf(stderr, "which devices are held by %s of other users is not shown to this user\n", hidden)
 	}
 	return 0
 }

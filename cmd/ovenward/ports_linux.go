@@ -15,17 +15,17 @@ import (
 	"ovenward/drivers/plugged"
 )
 
-// ports lists the devices of the machine. hidden is how many processes do not
-// show what they hold.
-func (m machine) ports() (out []portInfo, hidden int, err error) {
+// ports lists the devices of the machine. hidden is which processes do not show what
+// they hold, as a word of a sentence; empty: none.
+func (m machine) ports() (out []portInfo, hidden string, err error) {
 	all, err := m.tree.List(plugged.Serial, plugged.USBTMC, plugged.HIDRaw)
 	if err != nil {
-		return nil, 0, err
+		return nil, "", err
 	}
 	holders, hidden := m.holders("/dev/")
 	user, err := thisUser()
 	if err != nil {
-		return nil, 0, err
+		return nil, "", err
 	}
 	for _, d := range all {
 		p := describePort(d, all)
@@ -39,19 +39,22 @@ func (m machine) ports() (out []portInfo, hidden int, err error) {
 	return out, hidden, nil
 }
 
-// holders maps what processes hold open, of what begins so, to who they are.
-func (m machine) holders(what string) (byPath map[string][]holder, hidden int) {
+// holders maps what processes hold open, of what begins so, to who they are. Process 1
+// there always is: where it is not listed, others may not be, either (hidepid= in proc(5)).
+func (m machine) holders(what string) (byPath map[string][]holder, hidden string) {
 	byPath = map[string][]holder{}
 	processes, _ := os.ReadDir(m.proc) // without it nothing is known of holders
+	listed, shut := false, 0
 	for _, p := range processes {
 		pid, err := strconv.Atoi(p.Name())
 		if err != nil {
 			continue
 		}
+		listed = listed || pid == 1
 		dir := filepath.Join(m.proc, p.Name())
 		fds, err := os.ReadDir(filepath.Join(dir, "fd"))
 		if errors.Is(err, fs.ErrPermission) {
-			hidden++
+			shut++
 		}
 		for _, fd := range fds {
 			to, err := os.Readlink(filepath.Join(dir, "fd", fd.Name()))
@@ -64,6 +67,12 @@ func (m machine) holders(what string) (byPath map[string][]holder, hidden int) {
 				byPath[to] = append(byPath[to], who)
 			}
 		}
+	}
+	switch {
+	case !listed:
+		hidden = "processes"
+	case shut > 0:
+		hidden = count(shut, "process")
 	}
 	return byPath, hidden
 }
