@@ -13,8 +13,8 @@ type outcome uint8
 const (
 	accepted outcome = iota
 	retry            // this message again, later
-	pause            // the receiver wants quiet: nothing before, then again
-	unheard          // nobody answered: again, later
+	pause            // the receiver wants quiet: nothing for as long as it says; where it does not say, as unheard
+	unheard          // nobody answered: again, later; what comes meanwhile is tried once
 	refused          // never again
 )
 

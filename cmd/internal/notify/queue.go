@@ -68,7 +68,7 @@ type queue struct {
 	passed []*waiting // partly told, and a newer one was put in their place; the sender lists them
 
 	hold   time.Time // nothing is sent before: the receiver asked for it
-	down   time.Time // what was tried is not tried before: nobody answers
+	down   time.Time // what was tried is not tried before: nobody answers, or everybody is to wait
 	downAt time.Time // when the newest attempt that found it began; what was queued later is tried once
 }
 

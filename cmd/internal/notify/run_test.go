@@ -302,6 +302,7 @@ func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
 		paced bool
 	}{
 		"nobody answers": {unheard, 0, false}, "refused for now": {retry, 0, false}, "to people": {unheard, 0, true},
+		"asked to wait, and not how long": {pause, 0, false}, "so, and one hangs": {pause, 10 * time.Second, false},
 		"one hangs": {unheard, 10 * time.Second, false}, "one hangs, and is refused for now": {retry, 10 * time.Second, false},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -332,6 +333,34 @@ func TestNewsHasTheOlderTriedAtOnce(t *testing.T) {
 				pass(tc.takes + 2*time.Second)
 				if !slices.Equal(r.ids(), []int64{1, 2}) || before > 20 {
 					t.Errorf("after %d tries, and %s once somebody answers, there came %v; want 1 and 2", before, tc.takes+2*time.Second, r.ids())
+				}
+			})
+		})
+	}
+}
+
+// However many attempts fail together, that counts once: after 20 s of failing the next one
+// comes within as long again.
+func TestAttemptsThatFailTogetherCountOnce(t *testing.T) {
+	for name, fails := range map[string]outcome{"nobody answers": unheard, "refused for now": retry, "asked to wait": pause} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				box, born := newOutbox(), time.Now()
+				r := &receiver{answer: func(int, Message) result {
+					if time.Since(born) < 20*time.Second {
+						return result{outcome: fails, err: errors.New("planted")}
+					}
+					return result{outcome: accepted}
+				}}
+				_, stop := start(t, box, r)
+				defer stop()
+				synctest.Wait()
+				for i := range maxFlying {
+					box.happen(raised(i, alarm.Exceeds, time.Now()))
+				}
+				pass(40 * time.Second)
+				if got := r.ids(); len(got) != maxFlying {
+					t.Errorf("20 s after somebody answers %v were accepted; want all %d", got, maxFlying)
 				}
 			})
 		})
@@ -409,7 +438,7 @@ func TestNewsHasWhatWaitedForHoursTriedAtOnce(t *testing.T) {
 // An alarm that comes and goes has what failed of it tried at once a few times, and not
 // for each of its changes: a receiver that is down is not flooded.
 func TestChatterDefeatsNoBackOff(t *testing.T) {
-	for name, fails := range map[string]outcome{"nobody answers": unheard, "refused for now": retry} {
+	for name, fails := range map[string]outcome{"nobody answers": unheard, "refused for now": retry, "asked to wait": pause} {
 		for kind, machine := range map[string]bool{"to a machine": true, "to people": false} {
 			t.Run(name+", "+kind, func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
@@ -440,7 +469,7 @@ func TestNewsAfterChatterIsTriedSoon(t *testing.T) {
 		"urgent": {alarm.Raised, 0, 2 * time.Second}, "urgent, and much waits": {alarm.Raised, maxWaiting, 2 * time.Second},
 		"not urgent": {alarm.RaisedAgain, 0, time.Minute + time.Second},
 	} {
-		for fails, o := range map[string]outcome{"nobody answers": unheard, "refused for now": retry} {
+		for fails, o := range map[string]outcome{"nobody answers": unheard, "refused for now": retry, "asked to wait": pause} {
 			t.Run(name+", "+fails, func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
 					box, down := newOutbox(), atomic.Bool{}

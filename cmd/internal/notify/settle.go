@@ -23,15 +23,10 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 	if ctx.Err() != nil {
 		return // we broke it off ourselves
 	}
-	switch r.outcome {
-	case pause:
-		s.failures++
-		wait := s.c.wait(s.failures)
-		if r.after > 0 {
-			wait = r.after
-		}
-		s.q.hold = now.Add(wait)
-	case unheard:
+	switch {
+	case r.outcome == pause && r.after > 0:
+		s.q.hold = now.Add(r.after)
+	case r.outcome == pause, r.outcome == unheard:
 		// Attempts that flew together found the same silence: it counts once.
 		if !now.Before(s.q.down) {
 			s.failures++
