@@ -385,6 +385,9 @@ func TestReadUncalibratedBeforeTheHold(t *testing.T) {
 			if r.Verdict.Outcome != want || again.Result().Verdict.Outcome != want {
 				t.Errorf("%s at %g W/m²: %+v, taken up again %s, want %s", name, s, r.Verdict, again.Result().Verdict.Outcome, want)
 			}
+			if reasons := fmt.Sprint(r.Verdict.Reasons); want == limit.NotDecided && !strings.Contains(reasons, "was read beyond what the certificate covers") {
+				t.Errorf("%s: reasons are %s", name, reasons)
+			}
 			if want == limit.NotDecided && !strings.Contains(fmt.Sprint(r.Next), "certificate is in force") {
 				t.Errorf("%s: next is %q", name, r.Next)
 			}

@@ -122,8 +122,8 @@ func (s *Survey) judge(p Place, stages []Stage) Verdict {
 		if out.Outcome == limit.Exceeds && r == notRun { // what was seen shows that a field is there
 			continue
 		}
-		if r = said(r); strings.HasPrefix(r, "not calibrated") && s.Setup.Lacking != "" {
-			r = "not calibrated: " + s.Setup.Lacking
+		if r = said(r); strings.HasPrefix(r, "not calibrated") {
+			r = "not calibrated: " + cmp.Or(s.Setup.Lacking, "the hold or its sweep was read beyond what the certificate covers")
 		}
 		out.Reasons = append(out.Reasons, r)
 	}
