@@ -158,7 +158,7 @@ func (d *descs) station(named namer) {
 	d.sumVerdict = named("sum_verdict", "1 for the verdict that stands on the sum of ratios. Within is earned by each of its posts first.", "site", "sum", "limit", "verdict")
 	d.coalesced = named("messages_coalesced_total", "Changes of alarms that were not sent, since a newer change of their alarm stood in for them and told their number.", "site", "courier")
 	d.unlisted = named("messages_unlisted_total", "Messages of which the record could not keep what came of them.", "site", "courier")
-	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted, or its receiver does not take what it is to show: the states of posts (MQTT), what stands (Alertmanager).", "site", "courier")
+	d.failing = named("courier_failing", "1 while the newest attempt of a courier was not accepted, or a message waits that was not, or its receiver does not take what it is to show: the states of posts (MQTT), what stands (Alertmanager).", "site", "courier")
 	d.beatEvery = named("heartbeat_interval_seconds", "Time between two heartbeats of a courier. Absent when it sends none.", "site", "courier")
 	d.beatLast = named("heartbeat_last_accepted_timestamp_seconds", "When a courier's receiver last accepted a heartbeat. Absent when it has not.", "site", "courier")
 	d.remoteSamples = named("remote_write_samples_total", "Samples by what came of them at a remote-write target: sent, refused for good, too old for the receiver, crowded (more than one a millisecond).", "site", "target", "outcome")

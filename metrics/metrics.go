@@ -62,7 +62,7 @@ type CourierState struct {
 	Unlisted     uint64    // messages of which the record could not keep what came of them
 	Coalesced    uint64    // changes that a newer one of their alarm stood in for
 	Waiting      int       // messages not yet accepted
-	Failing      bool      // the newest attempt failed
+	Failing      bool      // the newest attempt failed, or one of what waits
 	LastAccepted time.Time // zero: none
 
 	Heartbeat     time.Duration // between two; 0: none is sent

@@ -217,7 +217,7 @@ func (g *generation) courierStates() []metrics.CourierState {
 	for _, c := range g.couriers {
 		s := c.Stats()
 		out = append(out, metrics.CourierState{Name: s.Name, Sent: s.Sent, Failed: s.Failed, Refused: s.Dead, Coalesced: s.Coalesced, Unlisted: s.Unlisted,
-			Waiting: s.Waiting, Failing: s.Failing || s.NotShown != "", LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
+			Waiting: s.Waiting, Failing: s.NotAccepted() || s.NotShown != "", LastAccepted: s.LastAccepted, Heartbeat: s.Heartbeat, LastHeartbeat: s.LastHeartbeat})
 	}
 	return out
 }

@@ -49,14 +49,14 @@ func (g *generation) troubles() []acquire.Trouble {
 }
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
-// or a heartbeat, was not accepted, or the receiver does not show what is so. Before the
+// or a heartbeat, was not accepted, or a message waits that was not, or the receiver does not show what is so. Before the
 // first attempt nobody knows; that it shows what is so says nothing of messages that wait, in the record or here.
 // changed says that a reload configured it otherwise: where nothing waits that would be tried now, what was said
 // of the one before is said no more.
 func courierTrouble(s notify.Stats, changed bool) acquire.Trouble {
 	t := acquire.Trouble{Rule: alarm.CourierOf(s.Name)}
 	switch {
-	case s.Failing && s.LastError != "":
+	case s.NotAccepted() && s.LastError != "":
 		t.Text = fmt.Sprintf("messages to %s are not accepted (%d wait): %s", s.To, s.Waiting, s.LastError)
 	case s.NotShown != "":
 		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)

@@ -77,6 +77,7 @@ type Stats struct {
 	Coalesced     uint64    // changes never sent, since a newer one of their alarm stood in for them
 	Unlisted      uint64    // messages of which the record could not keep what came of them
 	Waiting       int       // messages not yet accepted
+	Vain          int       // of these, tried and not accepted
 	Begun         bool      // Waiting counts those that the record holds, too: it was read
 	Failing       bool      // the newest attempt failed
 	LastError     string    // empty: none since the program started
@@ -89,6 +90,10 @@ type Stats struct {
 	NotShown  string    // why it does not; empty: it does, or nothing is shown there
 	LastShown time.Time // when it last did; zero: never
 }
+
+// NotAccepted says whether messages are not accepted, or one is not: that the receiver
+// takes others, or heartbeats, meanwhile tells nobody of that one.
+func (s Stats) NotAccepted() bool { return s.Failing || s.Vain > 0 }
 
 // Courier sends changes of alarms through one Carrier. Run may be called once;
 // Stats at any time.
@@ -184,7 +189,7 @@ func (s Stats) after(before Stats) Stats {
 	s.Dead += before.Dead
 	s.Coalesced += before.Coalesced
 	s.Unlisted += before.Unlisted
-	s.Failing = before.Failing
+	s.Failing = before.NotAccepted()
 	s.LastError, s.LastErrorAt = before.LastError, before.LastErrorAt
 	s.LastAccepted, s.LastHeartbeat = before.LastAccepted, before.LastHeartbeat
 	s.NotShown, s.LastShown = before.NotShown, before.LastShown

@@ -399,6 +399,20 @@ func (q *queue) markRecorded(id int64) {
 	}
 }
 
+// vain counts the messages that were tried and not accepted.
+func (q *queue) vain() (n int) {
+	for _, w := range q.items {
+		tried := w.attempts
+		if w.flying {
+			tried-- // what comes of this one is not known yet
+		}
+		if !w.held && (tried > 0 || w.group != nil && slices.ContainsFunc(w.group, func(m *waiting) bool { return m.attempts > 0 })) {
+			n++
+		}
+	}
+	return n
+}
+
 // below returns the highest id up to which nothing of an alarm waits.
 func (q *queue) below(s subject) int64 {
 	last := int64(math.MaxInt64)

@@ -259,7 +259,7 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 		})
 	}
 	s.listPassed(now)
-	s.c.note(func(st *Stats) { st.Waiting, st.Begun = len(s.q.items), s.begun })
+	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Begun = len(s.q.items), s.q.vain(), s.begun })
 }
 
 // aheadOf returns how far each alarm is done that went on while the cursor waits for

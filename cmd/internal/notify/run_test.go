@@ -504,6 +504,40 @@ func TestNewsAfterChatterIsTriedSoon(t *testing.T) {
 	}
 }
 
+// A message that fails again and again is the courier's trouble without a break, though
+// heartbeats and other messages are accepted meanwhile; once it is accepted none is.
+func TestAMessageThatFailsIsTroubleWhileOthersAreAccepted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, digests := newOutbox(), atomic.Bool{}
+		r := &receiver{answer: func(_ int, m Message) result {
+			if m.Post == "post-0" && !digests.Load() {
+				return result{outcome: retry, err: errors.New("planted")}
+			}
+			return result{outcome: accepted}
+		}}
+		c, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: true, Heartbeat: time.Minute,
+			Snapshot: func() Snapshot { return Snapshot{} }})
+		defer stop()
+		synctest.Wait()
+		box.happen(raised(0, alarm.Exceeds, time.Now()))
+		pass(time.Second)
+		for at := range 600 {
+			if at%100 == 0 {
+				box.happen(raised(1, alarm.Stuck, time.Now()))
+			}
+			pass(time.Second)
+			if s := c.Stats(); !s.NotAccepted() {
+				t.Fatalf("after %d s nothing is amiss: %+v", at, s)
+			}
+		}
+		digests.Store(true)
+		pass(5*time.Minute + time.Second)
+		if s := c.Stats(); s.NotAccepted() || s.Waiting > 0 {
+			t.Errorf("all is accepted, and it says %+v", s)
+		}
+	})
+}
+
 // Before the record was read nobody knows what waits.
 func TestACourierHasBegunWhenItHasRead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
