@@ -258,6 +258,35 @@ func TestRetryAfterIsHonoured(t *testing.T) {
 	})
 }
 
+// That one which was under way is accepted takes nothing back of what was asked for.
+func TestRetryAfterIsHonouredBesideOneThatIsAccepted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := newOutbox()
+		r := &receiver{}
+		r.answer = func(n int, m Message) result {
+			switch {
+			case m.Post == "post-1":
+				r.mu.Unlock() // it is under way while another one is answered
+				<-time.After(time.Second)
+				r.mu.Lock()
+			case n <= 2:
+				return result{outcome: pause, after: 90 * time.Second, err: errors.New("planted")}
+			}
+			return result{outcome: accepted}
+		}
+		_, stop := start(t, box, r)
+		defer stop()
+		synctest.Wait()
+		began := time.Now()
+		box.happen(raised(1, alarm.Silent, began))
+		box.happen(raised(0, alarm.Silent, began))
+		pass(2 * time.Minute)
+		if len(r.when) != 2 || r.when[0].Sub(began) > 2*time.Second || r.when[1].Sub(began) < 90*time.Second || r.when[1].Sub(began) > 91*time.Second {
+			t.Errorf("accepted at %v, want the one at once, and the other 90 s after %v", r.when, began)
+		}
+	})
+}
+
 // While nobody answers, what is new is tried at once, and silence costs at most
 // one attempt a message and one in each wait.
 func TestNewsIsTriedWhileNobodyAnswers(t *testing.T) {

@@ -79,11 +79,11 @@ func (s *sender) bury(r result, now time.Time) {
 		"message", s.c.message(r.w).MessageID, "rule", r.w.event.Alarm.Rule, "post", r.w.event.Post, "error", r.err.Error())
 }
 
-// done takes a message out and notes what came of it; the receiver answers, so
-// nothing waits for it.
+// done takes a message out and notes what came of it; the receiver answers, so that
+// nothing waits for it but as long as it asked for quiet.
 func (s *sender) done(r result, outcome store.ToldOutcome, now time.Time) {
 	s.q.remove(r.w)
-	s.q.hold, s.q.down, s.failures, s.news = time.Time{}, time.Time{}, 0, true
+	s.q.down, s.failures, s.news = time.Time{}, 0, true
 	answer := r.answer
 	if r.err != nil {
 		answer = r.err.Error()
