@@ -2,6 +2,7 @@ package main
 
 import (
 	"crypto/tls"
+	"encoding/json"
 	"io"
 	"log/slog"
 	"net"
@@ -54,6 +55,7 @@ func TestWhoMayDoWhatInTheDaemon(t *testing.T) {
 	t.Parallel()
 	web := usersFile(t, "seal and hinge", "okafor", "hale")
 	d := startDaemon(t, settings{configFile: kitchenWith(t, "[access]\noperators = [\"okafor\", \"gone\"]\n"), storagePath: t.TempDir(), webConfig: web})
+	var kind, body string // of the newest answer
 	ask := func(method, path, user, password string) int {
 		t.Helper()
 		r, err := http.NewRequest(method, "http://"+d.Addr()+path, strings.NewReader(`{"why":"door bent"}`))
@@ -69,7 +71,11 @@ func TestWhoMayDoWhatInTheDaemon(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer a.Body.Close()
-		_, _ = io.Copy(io.Discard, a.Body)
+		text, err := io.ReadAll(a.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kind, body = a.Header.Get("Content-Type"), string(text)
 		return a.StatusCode
 	}
 	const withdraw = "/api/v1/ovens/counter/withdraw"
@@ -84,6 +90,28 @@ func TestWhoMayDoWhatInTheDaemon(t *testing.T) {
 		if got := ask(c.method, c.path, c.user, c.password); got != c.want {
 			t.Errorf("%s %s as %q: %d, want %d", c.method, c.path, c.user, got, c.want)
 		}
+	}
+	ask("GET", "/api/v1/posts", "hale", "guessed")
+	refused, _, _ := strings.Cut(kind, ";")
+	ask("GET", "/api/v1/openapi.json", "hale", "seal and hinge")
+	var document struct {
+		Paths map[string]struct {
+			Get struct {
+				Responses map[string]struct {
+					Ref string `json:"$ref"`
+				}
+			}
+		}
+		Components struct {
+			Responses map[string]struct{ Content map[string]any }
+		}
+	}
+	if err := json.Unmarshal([]byte(body), &document); err != nil {
+		t.Fatal(err)
+	}
+	named := document.Paths["/api/v1/posts"].Get.Responses["401"].Ref
+	if content := document.Components.Responses[named[strings.LastIndex(named, "/")+1:]].Content; content[refused] == nil {
+		t.Errorf("whoever is not let in is told by %s, and the API's document says %q: %v", refused, named, content)
 	}
 	if !strings.Contains(d.log.String(), "operator=gone") {
 		t.Errorf("an operator who is no user is not told of:\n%s", d.log)

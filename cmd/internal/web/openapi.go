@@ -49,6 +49,11 @@ func (s *Server) document() object {
 		"description": "what went wrong, after RFC 9457; to a browser (Accept: text/html) that sends a form, a page that says it",
 		"content":     object{"application/problem+json": object{"schema": shapes.of(reflect.TypeFor[problem]())}, "text/html": object{"schema": object{"type": "string"}}},
 	}
+	// Who it is is asked before anything of ours is, and refused in plain words.
+	nobody := object{
+		"description": "where users are configured: name and password of one of them are asked for",
+		"content":     object{"text/plain": object{"schema": object{"type": "string"}}},
+	}
 	paths := object{}
 	all := docs()
 	for _, r := range s.routes() {
@@ -72,9 +77,13 @@ func (s *Server) document() object {
 				"Sentences, those of problems too, are English, as the record keeps them; the page puts them into its language. " +
 				"Whoever takes this for a safety interlock is mistaken.",
 		},
-		"servers":    []object{{"url": "/"}},
-		"paths":      paths,
-		"components": object{"schemas": shapes.all, "responses": object{"Problem": problem}},
+		"servers":  []object{{"url": "/"}},
+		"paths":    paths,
+		"security": []object{{}, {"user": []string{}}},
+		"components": object{
+			"schemas": shapes.all, "responses": object{"Problem": problem, "Nobody": nobody},
+			"securitySchemes": object{"user": object{"type": "http", "scheme": "basic"}},
+		},
 	}
 }
 
@@ -87,7 +96,8 @@ func (s *shapes) operation(r route, d *doc) object {
 	case d.out != nil:
 		answer["content"] = object{"application/json": object{"schema": s.of(reflect.TypeOf(d.out))}}
 	}
-	answers := object{"200": answer, "default": object{"$ref": "#/components/responses/Problem"}}
+	answers := object{"200": answer, "default": object{"$ref": "#/components/responses/Problem"},
+		"401": object{"$ref": "#/components/responses/Nobody"}}
 	if r.method == http.MethodGet && d.kind != eventStream {
 		answers["304"] = object{"description": "nothing changed since the answer with the tag in If-None-Match"}
 	}
