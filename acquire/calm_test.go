@@ -128,11 +128,14 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 				frames = append(frames, f)
 			}
 			batch, errs := make([]Sample, len(frames)), make([]error, len(frames))
-			decibels := r.IntN(60) == 0
+			other, from := []string{"dBm/m2", "V/m", "A/m", "furlong"}[r.IntN(4)], len(frames)
+			if r.IntN(60) == 0 { // from here on, of what a read brought
+				from = r.IntN(len(frames)) * r.IntN(2)
+			}
 			for i := range frames {
 				errs[i] = plain.post.Probe.Protocol.Parse(frames[i].Bytes, &batch[i].Reading)
-				if decibels {
-					batch[i].Reading.Unit = "dBm/m2"
+				if i >= from {
+					batch[i].Reading.Unit = other
 				}
 				switch r.IntN(700) {
 				case 0:
@@ -192,6 +195,25 @@ func calmly(t *testing.T, r *rand.Rand) (calm, rough, told int) {
 		}
 	}
 	return calm, rough, len(heard)
+}
+
+// A unit that is known and no power density is refused each time it comes, whatever came before it in one read.
+func TestUnitOfNoPowerDensityIsNoZero(t *testing.T) {
+	w := newTestWatch(newMemory())
+	frames, batch := make([]drivers.Frame, 6), make([]Sample, 6)
+	for i, unit := range []string{"mW/cm2", "mW/cm2", "V/m", "V/m", "V/m", "mW/cm2"} {
+		frames[i] = drivers.Frame{Bytes: []byte("2.000 " + unit), Arrived: w.epoch.Add(time.Duration(i) * time.Second)}
+		batch[i].Reading = drivers.Reading{Value: drivers.Decimal{Digits: 2000, Exp: -3}, HasValue: true, Unit: unit}
+	}
+	got := w.take(frames, batch, make([]error, 6))
+	for _, s := range got {
+		if s.S != 20 || s.Quality != 0 {
+			t.Errorf("%q is %v, quality %v", s.Said, s.S, s.Quality)
+		}
+	}
+	if len(got) != 3 || w.counts.Unparsed != 3 {
+		t.Errorf("%d samples and %d refused, want 3 and 3", len(got), w.counts.Unparsed)
+	}
 }
 
 func sameSamples(t *testing.T, got, want []Sample) {

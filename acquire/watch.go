@@ -219,6 +219,7 @@ func (w *watch) write(frames []drivers.Frame, batch []Sample, errs []error) []Sa
 		}
 		if err := w.sample(&frames[i], s, errs[i]); err != nil {
 			w.unparsed(&frames[i], err)
+			as = w.usual() // its unit may be another one
 			continue
 		}
 		if !w.certified || s.At.UnixNano() >= w.nextCertificate {
