@@ -41,7 +41,7 @@ func LeadingDecimal(b []byte, mark byte) (d Decimal, n int) {
 	if len(b) <= size {
 		return longDecimal(b, mark)
 	}
-	sign := (int(b[0]^'-') - 1) >> 63 & 1
+	sign := int((uint32(b[0]^'-') - 1) >> 31)
 	word := binary.LittleEndian.Uint64(b[sign:]) ^ '0'*ones // a digit is its value
 	// Bytes that are none; what one behind the number carries on does not matter.
 	others := (word + (0x7f-9)*ones | word) & (0x80 * ones)

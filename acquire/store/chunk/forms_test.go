@@ -274,7 +274,7 @@ func TestAnotherIsAsAdd(t *testing.T) {
 		scale := int64(rapid.SampledFrom([]int{1, 100, 100, 5000, 5000, 1e6, 1e9}).Draw(t, "scale"))
 		period := rapid.SampledFrom([]int64{1e6, 1e8, 3e9}).Draw(t, "period")
 		jitter := rapid.SampledFrom([]int64{0, 0, 1, 1e3, 1e6, 1e6, 2e8}).Draw(t, "jitter")
-		at := int64(rapid.SampledFrom([]int{0, 1e15, 1e15, -1e12}).Draw(t, "start"))
+		at := rapid.SampledFrom([]int64{0, 1e15, 1e15, -1e12}).Draw(t, "start")
 		var last Row
 		unusual := make([]int, 60)
 		for i := range 8 {

@@ -64,7 +64,7 @@ func (p *oneWord) read(said []byte) (v int64, ok bool) {
 	if len(said) == 0 {
 		return 0, false
 	}
-	sign := (int(said[0]^'-') - 1) >> 63 & 1 // 1 where there is one: a matter of chance, so without a branch
+	sign := int((uint32(said[0]^'-') - 1) >> 31) // 1 where there is one: a matter of chance, so without a branch
 	said = said[sign:]
 	n, w := len(said)-p.tail, word(said)
 	end := w << (-8 * len(said) & 63)
