@@ -14,6 +14,25 @@ import (
 	"ovenward/acquire/alarm"
 )
 
+// Samples that go the short way into a block count against the bound as others do.
+func TestTailBoundOfMany(t *testing.T) {
+	const posts, bound = 40, 2_000
+	s := open(t, t.TempDir(), Options{CommitEvery: time.Hour, maxRows: bound})
+	var all []acquire.Post
+	for i := range posts {
+		all = append(all, post(fmt.Sprint("post ", i)))
+	}
+	register(t, s, all...)
+	for n := int64(1); n <= 500; n++ {
+		for i := range all {
+			s.Append(i, []acquire.Sample{sample(n)})
+		}
+		if st := s.Stats(); st.Pending > bound {
+			t.Fatalf("%d samples wait and %d are lost, the bound is %d", st.Pending, st.Lost, bound)
+		}
+	}
+}
+
 // The tail is bounded: the oldest samples go, are counted, and are named.
 func TestTailBound(t *testing.T) {
 	var disk faults

@@ -35,7 +35,7 @@ func (s *Store) Append(post int, batch []acquire.Sample) {
 			s.queue.refused++
 			continue
 		}
-		if same && n.open != nil && n.like(&b.Reading, b.Quality) &&
+		if same && n.open != nil && s.queue.tail.rows < s.queue.tail.maxRows && n.like(&b.Reading, b.Quality) &&
 			n.open.Another(&n.coarse, b.Seq, nanos(b.At), int64(b.AtU), b.Reading.Value.Digits, b.Said) {
 			n.last = b.Seq
 			s.queue.tail.rows++
