@@ -14,18 +14,18 @@ const zeroSpan = 10 * time.Second
 type rawRing struct {
 	at  [256]time.Duration
 	s   [256]quantity.PowerDensity
-	end uint // total number added
+	end uint64 // total number added; a fast probe comes past 32 bits in weeks
 }
 
 func (r *rawRing) add(at time.Duration, s quantity.PowerDensity) {
-	r.at[r.end%uint(len(r.at))], r.s[r.end%uint(len(r.s))] = at, s
+	r.at[r.end%uint64(len(r.at))], r.s[r.end%uint64(len(r.s))] = at, s
 	r.end++
 }
 
 // since returns the readings not older than from, oldest first.
 func (r *rawRing) since(from time.Duration) []quantity.PowerDensity {
 	var out []quantity.PowerDensity
-	n := uint(len(r.at))
+	n := uint64(len(r.at))
 	for i := r.end - min(r.end, n); i < r.end; i++ {
 		if r.at[i%n] >= from {
 			out = append(out, r.s[i%n])

@@ -139,6 +139,17 @@ func TestRingsFindTheirPlaces(t *testing.T) {
 	})
 }
 
+// Readings for a zero are all there also when more came than 32 bits count.
+func TestRawReadingsBeyond32Bits(t *testing.T) {
+	r := rawRing{end: math.MaxUint32 - 9}
+	for i := range 200 {
+		r.add(time.Duration(i), quantity.PowerDensity(i))
+	}
+	if got := r.since(1); len(got) != 199 || got[0] != 1 || got[198] != 199 {
+		t.Errorf("%d readings %v, want those from 1 to 199", len(got), got)
+	}
+}
+
 // Alarms of limits that are looked at only while a limit is tense are those of
 // limits that are looked at always.
 func TestNothingIsMissedWhileAtEase(t *testing.T) {
