@@ -141,7 +141,7 @@ func newDaemon(s settings, log *slog.Logger, now func() time.Time) (d *daemon, e
 	if err = checkTurned(file, d.record); err != nil {
 		return d, err
 	}
-	g := &generation{home: d.home, file: file, written: written, posts: posts, slots: slots{Store: d.record}}
+	g := &generation{home: d.home, file: file, written: written, posts: posts, slots: slots{Recorder: d.record}}
 	for i := range posts {
 		g.slots.of = append(g.slots.of, i)
 	}

@@ -438,7 +438,7 @@ func TestWhatAPostWasMayBeLost(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer record.Close()
-	from := &outgoing{Store: record, now: begun, versions: map[int64]placed{}}
+	from := &outgoing{record: record, now: begun, versions: map[int64]placed{}}
 	for range 2 {
 		var sent []int64
 		for r, err := range from.Rows(t.Context(), "bench", 1) {

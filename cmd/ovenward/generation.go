@@ -14,7 +14,6 @@ import (
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
 	past "ovenward/acquire/cycle/history"
-	"ovenward/acquire/store"
 	"ovenward/acquire/survey/guide"
 	"ovenward/cmd/internal/notify"
 	"ovenward/cmd/internal/watchdog"
@@ -56,15 +55,15 @@ type generation struct {
 
 // slots is the record as one station knows it: by the indices of its own posts.
 type slots struct {
-	*store.Store
+	acquire.Recorder
 	of []int // the record's index of each
 }
 
 // Append is acquire.Recorder's.
-func (s slots) Append(post int, batch []acquire.Sample) { s.Store.Append(s.of[post], batch) }
+func (s slots) Append(post int, batch []acquire.Sample) { s.Recorder.Append(s.of[post], batch) }
 
 // Correction is acquire.Recorder's.
-func (s slots) Correction(post int, c calib.Correction) { s.Store.Correction(s.of[post], c) }
+func (s slots) Correction(post int, c calib.Correction) { s.Recorder.Correction(s.of[post], c) }
 
 // rounds are called when those who look after soak tests, and what follows the
 // record, come round.

@@ -53,7 +53,7 @@ func (d *daemon) next() (g *generation, from inherited, err error) {
 	if file, err = d.adopt(written); err != nil {
 		return nil, from, err
 	}
-	g = &generation{home: d.home, file: file, written: written, slots: slots{Store: d.record}}
+	g = &generation{home: d.home, file: file, written: written, slots: slots{Recorder: d.record}}
 	if g.posts, from, err = d.posted(file); err != nil {
 		return nil, from, err
 	}

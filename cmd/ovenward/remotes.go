@@ -20,7 +20,7 @@ func (g *generation) newRemotes() error {
 	for _, r := range g.file.Remotes {
 		w, err := remotewrite.New(remotewrite.Options{
 			Name: r.ID, URL: r.URL, Site: g.file.Site.Name, Posts: g.posts,
-			Record: &outgoing{Store: g.record, now: g.now, versions: map[int64]placed{}},
+			Record: &outgoing{record: g.record, now: g.now, versions: map[int64]placed{}},
 			CAFile: r.CAFile, Username: r.Username, PasswordFile: r.PasswordFile, TokenFile: r.TokenFile,
 			History: r.History, Every: r.Every, Rate: float64(r.Rate), Timeout: r.Timeout,
 			Version: version(), Log: g.log, Now: g.now,
@@ -51,8 +51,8 @@ const settling = 2 * time.Second
 // outgoing shows a record as remote write reads it. It has no use for what was
 // imported: no probe said it here.
 type outgoing struct {
-	*store.Store
-	now func() time.Time
+	record *store.Store
+	now    func() time.Time
 
 	mu       sync.Mutex
 	versions map[int64]placed
@@ -69,7 +69,7 @@ type placed struct {
 
 // Posts implements remotewrite.Record.
 func (o *outgoing) Posts(ctx context.Context) ([]string, error) {
-	all, err := o.Store.Posts(ctx)
+	all, err := o.record.Posts(ctx)
 	var own []string
 	for _, p := range all {
 		if !strings.HasPrefix(p, store.ImportedPrefix) {
@@ -81,13 +81,13 @@ func (o *outgoing) Posts(ctx context.Context) ([]string, error) {
 
 // First implements remotewrite.Record.
 func (o *outgoing) First(ctx context.Context, post string, at time.Time) (int64, error) {
-	for s, err := range o.Samples(ctx, post, at, time.Time{}) {
+	for s, err := range o.record.Samples(ctx, post, at, time.Time{}) {
 		if isDamage(err) {
 			continue
 		}
 		return s.Seq, err
 	}
-	seq, _, err := o.Newest(ctx, post)
+	seq, _, err := o.record.Newest(ctx, post)
 	return seq + 1, err
 }
 
@@ -104,7 +104,7 @@ func (o *outgoing) Rows(ctx context.Context, post string, seq int64) iter.Seq2[r
 		from := max(seq, o.passed[post])
 		o.mu.Unlock()
 		first := true
-		for s, err := range o.SamplesFrom(ctx, post, from) {
+		for s, err := range o.record.SamplesFrom(ctx, post, from) {
 			if isDamage(err) {
 				continue // the record tells it; what lies behind it is sent
 			}
@@ -144,7 +144,7 @@ func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.R
 	defer o.mu.Unlock()
 	place, ok := o.versions[s.Version]
 	if !ok {
-		v, err := o.Version(ctx, s.Version)
+		v, err := o.record.Version(ctx, s.Version)
 		lost := errors.Is(err, store.ErrLost)
 		if err != nil && !lost {
 			return r, err
@@ -164,10 +164,25 @@ func (o *outgoing) row(ctx context.Context, s store.StoredSample) (remotewrite.R
 	return r, nil
 }
 
+// Events implements remotewrite.Record.
+func (o *outgoing) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {
+	return o.record.Events(ctx, after, limit)
+}
+
+// RemoteState implements remotewrite.Record.
+func (o *outgoing) RemoteState(ctx context.Context, target string) ([]byte, error) {
+	return o.record.RemoteState(ctx, target)
+}
+
+// SetRemoteState implements remotewrite.Record.
+func (o *outgoing) SetRemoteState(ctx context.Context, target string, state []byte) error {
+	return o.record.SetRemoteState(ctx, target, state)
+}
+
 // Settled implements remotewrite.Record.
 func (o *outgoing) Settled() time.Time {
 	at := o.now()
-	if s := o.Stats(); !s.Oldest.IsZero() && s.Oldest.Before(at) {
+	if s := o.record.Stats(); !s.Oldest.IsZero() && s.Oldest.Before(at) {
 		at = s.Oldest
 	}
 	return at.Add(-settling)

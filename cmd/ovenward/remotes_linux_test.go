@@ -91,7 +91,7 @@ func goOn(s *store.Store, from time.Time, first, last, posts int) {
 func sending(t *testing.T, s *store.Store, o remotewrite.Options) (w *remotewrite.Writer, stop func()) {
 	t.Helper()
 	o.Name, o.Site, o.Every = "fleet", "Larkfield House", 200*time.Millisecond
-	o.Record = &outgoing{Store: s, now: time.Now, versions: map[int64]placed{}}
+	o.Record = &outgoing{record: s, now: time.Now, versions: map[int64]placed{}}
 	log := &logged{}
 	o.Log = slog.New(slog.NewTextHandler(log, nil))
 	w, err := remotewrite.New(o)
