@@ -270,7 +270,7 @@ func (b *rebuild) events(ctx context.Context, s *Store) error {
 // rows compares what was found, but for samples and sums, with what the chain of hashes of
 // the broken record knows, as Verify does: the new one's chain begins with what is there.
 func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
-	v := &verifier{Reader: newReader(old, ""), rows: s.db, gone: "was not found"}
+	v := &verifier{reader: newReader(old, ""), rows: s.db, gone: "was not found"}
 	not := fmt.Sprintf("kind NOT IN ('%s', '%s', '%s', '%s')", chainChunk, chainRemoved, chainRollups, chainSigning)
 	err := across(ctx, old, "SELECT entry, day, kind, ref, sha256 FROM chain WHERE entry BETWEEN ? AND ? AND "+not+" ORDER BY entry", 0, 1<<61, func(scan func(...any) error) (int64, error) {
 		var e entryRow

@@ -72,7 +72,7 @@ func (r *Report) addf(format string, args ...any) {
 
 // verifier is a check under way.
 type verifier struct {
-	*Reader
+	reader  *Reader
 	rows    querier // what the chain is compared with, but for samples and sums
 	gone    string  // how it is told of a row that is not there
 	rep     Report
@@ -96,7 +96,7 @@ type dayRow struct {
 // of them. It may run beside the daemon and holds no read for long. An error is
 // that it could not be done; what it finds is in the report.
 func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report, error) {
-	v := &verifier{Reader: r, rows: r.db, gone: "was deleted", posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
+	v := &verifier{reader: r, rows: r.db, gone: "was deleted", posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
 	promised, err := r.promised()
 	if err != nil {
 		return &v.rep, err
@@ -151,7 +151,7 @@ func (r *Reader) promised() (promise, error) {
 }
 
 func (v *verifier) database(ctx context.Context) error {
-	return each(ctx, v.db, "PRAGMA integrity_check(50)", func(scan func(...any) error) error {
+	return each(ctx, v.reader.db, "PRAGMA integrity_check(50)", func(scan func(...any) error) error {
 		var s string
 		err := scan(&s)
 		if err == nil && s != "ok" {
@@ -162,7 +162,7 @@ func (v *verifier) database(ctx context.Context) error {
 }
 
 func (v *verifier) names(ctx context.Context) error {
-	return each(ctx, v.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
+	return each(ctx, v.reader.db, "SELECT post, id FROM posts", func(scan func(...any) error) error {
 		var post int32
 		var id string
 		err := scan(&post, &id)
@@ -180,7 +180,7 @@ func (v *verifier) name(post int32) string {
 
 // heads reads the heads, as of one instant with where the chain ends.
 func (v *verifier) heads(ctx context.Context) error {
-	tx, err := v.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := v.reader.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}
@@ -246,7 +246,7 @@ func (v *verifier) chain(ctx context.Context) error {
 	days := slices.SortedFunc(maps.Values(v.days), func(a, b dayRow) int { return cmp.Compare(a.entry, b.entry) })
 	for end.entry < v.last {
 		from := end.entry
-		err := each(ctx, v.db, selectChain, func(scan func(...any) error) error {
+		err := each(ctx, v.reader.db, selectChain, func(scan func(...any) error) error {
 			var e entryRow
 			var raw []byte
 			err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum,

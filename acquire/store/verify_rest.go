@@ -15,7 +15,7 @@ import (
 
 // unchained finds what was put in beside the chain, and chunks that are missing.
 func (v *verifier) unchained(ctx context.Context) error {
-	err := each(ctx, v.db, "SELECT id, at_ns, post FROM events WHERE id NOT IN (SELECT ref FROM chain WHERE kind = 'event') ORDER BY id", func(scan func(...any) error) error {
+	err := each(ctx, v.reader.db, "SELECT id, at_ns, post FROM events WHERE id NOT IN (SELECT ref FROM chain WHERE kind = 'event') ORDER BY id", func(scan func(...any) error) error {
 		var id, at int64
 		var post string
 		err := scan(&id, &at, &post)
@@ -26,7 +26,7 @@ func (v *verifier) unchained(ctx context.Context) error {
 		return err
 	}
 	before := int64(0)
-	return each(ctx, v.db, `SELECT id, from_ns, to_ns, state > 0 AND id NOT IN (SELECT ref FROM chain WHERE kind = 'chunk') FROM chunks ORDER BY id`, func(scan func(...any) error) error {
+	return each(ctx, v.reader.db, `SELECT id, from_ns, to_ns, state > 0 AND id NOT IN (SELECT ref FROM chain WHERE kind = 'chunk') FROM chunks ORDER BY id`, func(scan func(...any) error) error {
 		var id, from, to int64
 		var strange bool
 		err := scan(&id, &from, &to, &strange)
@@ -47,11 +47,11 @@ func (v *verifier) unchained(ctx context.Context) error {
 // growing checks the chunks that are not in the chain yet.
 func (v *verifier) growing(ctx context.Context) error {
 	for post, name := range v.posts {
-		if endHidden(ctx, v.db, post) {
+		if endHidden(ctx, v.reader.db, post) {
 			v.rep.add(Problem{Post: name, Text: "the last chunks are missing: sums were made of later samples"})
 		}
 	}
-	return each(ctx, v.db, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, state, data FROM chunks WHERE state = 0", func(scan func(...any) error) error {
+	return each(ctx, v.reader.db, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, state, data FROM chunks WHERE state = 0", func(scan func(...any) error) error {
 		var c chunkRow
 		if err := scan(&c.id, &c.fromSeq, &c.toSeq, &c.rows, &c.from, &c.to, &c.state, &c.data); err != nil {
 			return err
@@ -72,7 +72,7 @@ func (v *verifier) unsealed() (all []Unsealed) {
 
 // commits checks the fragments, and that each follows the one before.
 func (v *verifier) commits(ctx context.Context) error {
-	tx, err := v.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := v.reader.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}

@@ -55,7 +55,7 @@ func (v *verifier) rowEntry(ctx context.Context, e *entryRow, sum [sha256.Size]b
 // row was removed by a later entry, or the entry is that of its removal.
 func (v *verifier) removedLater(ctx context.Context, e *entryRow, sum [sha256.Size]byte) (bool, error) {
 	var next []byte
-	err := v.db.QueryRowContext(ctx, "SELECT sha256 FROM chain WHERE kind = ? AND ref = ? AND entry > ? ORDER BY entry LIMIT 1", e.kind, e.ref, e.entry).Scan(&next)
+	err := v.reader.db.QueryRowContext(ctx, "SELECT sha256 FROM chain WHERE kind = ? AND ref = ? AND entry > ? ORDER BY entry LIMIT 1", e.kind, e.ref, e.entry).Scan(&next)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return false, err
 	}
@@ -76,7 +76,7 @@ func dayBegin(day int64) time.Time { return time.Unix(day*86400, 0).UTC() }
 // newest returns the hash of the newest entry of kind and ref before an entry; nil
 // where there is none.
 func (v *verifier) newest(ctx context.Context, kind string, ref, before int64) (sum []byte, err error) {
-	err = v.db.QueryRowContext(ctx, "SELECT sha256 FROM chain WHERE kind = ? AND ref = ? AND entry < ? ORDER BY entry DESC LIMIT 1", kind, ref, before).Scan(&sum)
+	err = v.reader.db.QueryRowContext(ctx, "SELECT sha256 FROM chain WHERE kind = ? AND ref = ? AND entry < ? ORDER BY entry DESC LIMIT 1", kind, ref, before).Scan(&sum)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = nil
 	}
@@ -92,7 +92,7 @@ func (v *verifier) removedEntry(ctx context.Context, e *entryRow, sum [sha256.Si
 	var fromSeq, toSeq, rows, from, to, state int64
 	var event sql.NullInt64
 	var empty bool
-	err = v.db.QueryRowContext(ctx, "SELECT from_seq, to_seq, samples, from_ns, to_ns, state, removed, data IS NULL FROM chunks WHERE id = ?", e.ref).
+	err = v.reader.db.QueryRowContext(ctx, "SELECT from_seq, to_seq, samples, from_ns, to_ns, state, removed, data IS NULL FROM chunks WHERE id = ?", e.ref).
 		Scan(&fromSeq, &toSeq, &rows, &from, &to, &state, &event, &empty)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil // told with the entry of the chunk
@@ -120,12 +120,12 @@ func (v *verifier) removedEntry(ctx context.Context, e *entryRow, sum [sha256.Si
 // rollupsEntry checks a blob of sums; the newest entry of it counts.
 func (v *verifier) rollupsEntry(ctx context.Context, e *entryRow, sum [sha256.Size]byte) error {
 	var newest int64
-	err := v.db.QueryRowContext(ctx, "SELECT max(entry) FROM chain WHERE kind = 'rollups' AND ref = ?", e.ref).Scan(&newest)
+	err := v.reader.db.QueryRowContext(ctx, "SELECT max(entry) FROM chain WHERE kind = 'rollups' AND ref = ?", e.ref).Scan(&newest)
 	if err != nil || newest != e.entry {
 		return err
 	}
 	var data []byte
-	err = v.db.QueryRowContext(ctx, "SELECT data FROM rollups WHERE id = ?", e.ref).Scan(&data)
+	err = v.reader.db.QueryRowContext(ctx, "SELECT data FROM rollups WHERE id = ?", e.ref).Scan(&data)
 	gone := errors.Is(err, sql.ErrNoRows)
 	if err != nil && !gone {
 		return err
@@ -157,7 +157,7 @@ func slotSpan(id int64) (from, to time.Time) {
 // inserted finds rows that the chain does not know.
 func (v *verifier) inserted(ctx context.Context) error {
 	for _, t := range rowTables() {
-		err := each(ctx, v.db, t.unchained(), func(scan func(...any) error) error {
+		err := each(ctx, v.reader.db, t.unchained(), func(scan func(...any) error) error {
 			var ref int64
 			err := scan(&ref)
 			v.rep.addf("row %d of table %s was inserted: the chain of hashes does not know it", ref, t.name)
@@ -167,7 +167,7 @@ func (v *verifier) inserted(ctx context.Context) error {
 			return err
 		}
 	}
-	return each(ctx, v.db, `SELECT r.id FROM rollups AS r WHERE (r.id & 2147483647) <> 2147483647 AND r.id NOT IN (SELECT ref FROM chain WHERE kind = 'rollups')
+	return each(ctx, v.reader.db, `SELECT r.id FROM rollups AS r WHERE (r.id & 2147483647) <> 2147483647 AND r.id NOT IN (SELECT ref FROM chain WHERE kind = 'rollups')
 		AND EXISTS (SELECT 1 FROM rollups AS n WHERE n.id > r.id AND n.id >> 31 = r.id >> 31 AND (n.id & 2147483647) <> 2147483647)`, func(scan func(...any) error) error {
 		var id int64
 		err := scan(&id)
@@ -179,7 +179,7 @@ func (v *verifier) inserted(ctx context.Context) error {
 
 // alarms compares the present states of alarms with the events that they rest on.
 func (v *verifier) alarms(ctx context.Context) error {
-	tx, err := v.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := v.reader.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}

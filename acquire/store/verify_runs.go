@@ -39,7 +39,7 @@ const (
 // history makes the runs and hourly sums of all posts again, by what made them.
 func (v *verifier) history(ctx context.Context, rep *Report) error {
 	var posts []string
-	err := each(ctx, v.db, "SELECT id FROM posts UNION SELECT post FROM histories UNION SELECT post FROM runs UNION SELECT post FROM hour_sums ORDER BY 1", func(scan func(...any) error) error {
+	err := each(ctx, v.reader.db, "SELECT id FROM posts UNION SELECT post FROM histories UNION SELECT post FROM runs UNION SELECT post FROM hour_sums ORDER BY 1", func(scan func(...any) error) error {
 		var id string
 		err := scan(&id)
 		posts = append(posts, id)
@@ -47,7 +47,7 @@ func (v *verifier) history(ctx context.Context, rep *Report) error {
 	})
 	for _, post := range posts {
 		if err == nil {
-			m := &remade{Reader: v.Reader, rep: rep, post: post, un: Uncompared{Post: post}}
+			m := &remade{reader: v.reader, rep: rep, post: post, un: Uncompared{Post: post}}
 			err = m.all(ctx)
 		}
 	}
@@ -57,7 +57,7 @@ func (v *verifier) history(ctx context.Context, rep *Report) error {
 // remade is the record to a follower that begins anew: it gives all samples of a
 // post, and compares what the follower would keep with what is kept.
 type remade struct {
-	*Reader
+	reader *Reader
 	rep    *Report
 	post   string
 	ways   []history.Options // by which runs were found, each once
@@ -84,7 +84,7 @@ func (m *remade) all(ctx context.Context) error {
 	if m.kept == (history.State{}) {
 		return m.none(ctx)
 	}
-	away, err := m.Reader.away(ctx, m.post)
+	away, err := m.reader.away(ctx, m.post)
 	if err != nil {
 		return err
 	}
@@ -95,17 +95,17 @@ func (m *remade) all(ctx context.Context) error {
 			}
 		}
 	}
-	err = m.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM hour_sums WHERE post = ? AND substr(sum, 1, 1) < x'02')", m.post).Scan(&m.older)
+	err = m.reader.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM hour_sums WHERE post = ? AND substr(sum, 1, 1) < x'02')", m.post).Scan(&m.older)
 	if err != nil {
 		return err
 	}
-	versions, err := m.History(ctx, m.post)
+	versions, err := m.reader.History(ctx, m.post)
 	if err != nil {
 		return err
 	}
 	if len(versions) == 0 {
 		var there bool
-		if err := m.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM posts WHERE id = ?)", m.post).Scan(&there); err != nil {
+		if err := m.reader.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM posts WHERE id = ?)", m.post).Scan(&there); err != nil {
 			return err
 		}
 		if !there {
@@ -147,7 +147,7 @@ func (m *remade) all(ctx context.Context) error {
 // none says that nothing is made of the post's samples, if it has any.
 func (m *remade) none(ctx context.Context) error {
 	var from, to sql.NullInt64
-	err := m.db.QueryRowContext(ctx, "SELECT min(from_ns), max(to_ns) FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&from, &to)
+	err := m.reader.db.QueryRowContext(ctx, "SELECT min(from_ns), max(to_ns) FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&from, &to)
 	if from.Valid && !strings.HasPrefix(m.post, ImportedPrefix) { // of those nobody makes any
 		m.rep.Uncompared = append(m.rep.Uncompared, Uncompared{Post: m.post, From: instant(from.Int64), To: instant(to.Int64)})
 	}
@@ -196,7 +196,7 @@ func levelSet(all []quantity.PowerDensity) []quantity.PowerDensity {
 
 // counted reads how far the post is made, and compares it with what is kept.
 func (m *remade) counted(ctx context.Context) error {
-	tx, err := m.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := m.reader.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}
@@ -229,7 +229,7 @@ func (m *remade) HistoryState(context.Context, string) (history.State, error) { 
 
 // PastSamples reads samples, and notes where some are missing.
 func (m *remade) PastSamples(ctx context.Context, post string, from, to time.Time) iter.Seq2[[]history.Sample, error] {
-	all := m.pastSamples(ctx, post, from, to, func(v *Values) {
+	all := m.reader.pastSamples(ctx, post, from, to, func(v *Values) {
 		for i, seq := range v.Seq {
 			if seq <= m.seq {
 				continue // a start reads some again
@@ -269,7 +269,7 @@ func (m *remade) PastSamples(ctx context.Context, post string, from, to time.Tim
 // missingEnd notes when the newest samples are gone.
 func (m *remade) missingEnd(ctx context.Context) error {
 	var last int64
-	err := m.db.QueryRowContext(ctx, "SELECT ifnull(max(to_seq), 0) FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&last)
+	err := m.reader.db.QueryRowContext(ctx, "SELECT ifnull(max(to_seq), 0) FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&last)
 	if last > m.seq {
 		m.gap(m.at, math.MaxInt64)
 	}
@@ -453,7 +453,7 @@ func (m *remade) otherwise(ctx context.Context, from, to time.Time, fits func([]
 	hour := from.Truncate(time.Hour)
 	for _, o := range m.ways {
 		for _, begin := range []time.Time{hour, hour.Add(-time.Hour)} {
-			s := &started{Reader: m.Reader, state: history.State{Hours: begin}}
+			s := &started{Query: m.reader, state: history.State{Hours: begin}}
 			err := history.NewFollower(s, []history.Post{{ID: m.post, Options: o}}).Once(ctx, to.Add(2*o.Gap+2*o.Stale+time.Hour))
 			if err != nil || fits(s.runs, s.hours) {
 				return err == nil, err
@@ -474,7 +474,7 @@ func (m *remade) tell(from, to time.Time, format string, args ...any) {
 
 // started is the record to a follower that starts somewhere.
 type started struct {
-	*Reader
+	history.Query
 	state history.State
 	runs  []history.Run
 	hours []history.Hour
@@ -538,7 +538,7 @@ func (k *keptRuns) peek(ctx context.Context, m *remade) (*history.Run, error) {
 		if number == 0 {
 			begin = math.MinInt64
 		}
-		err := each(ctx, m.db, selectRuns+"WHERE post = ? AND (start_ns, run) > (?, ?) AND end_ns <= ? ORDER BY start_ns, run LIMIT ?",
+		err := each(ctx, m.reader.db, selectRuns+"WHERE post = ? AND (start_ns, run) > (?, ?) AND end_ns <= ? ORDER BY start_ns, run LIMIT ?",
 			func(scan func(...any) error) error {
 				err := scan(row.places()...)
 				page = append(page, row.run())
@@ -579,7 +579,7 @@ func (k *keptHours) peek(ctx context.Context, m *remade) (*keptHour, error) {
 		if from == 0 {
 			from = math.MinInt64
 		}
-		err := each(ctx, m.db, "SELECT hour_ns, sum FROM hour_sums WHERE post = ? AND hour_ns >= ? AND hour_ns < ? ORDER BY hour_ns LIMIT ?",
+		err := each(ctx, m.reader.db, "SELECT hour_ns, sum FROM hour_sums WHERE post = ? AND hour_ns >= ? AND hour_ns < ? ORDER BY hour_ns LIMIT ?",
 			func(scan func(...any) error) error {
 				var at int64
 				var sum sql.RawBytes

@@ -52,7 +52,7 @@ func (v *verifier) resumed(id, fromSeq int64) *resum {
 	s := v.sums[post]
 	if s == nil {
 		s = &resum{v: v, post: post, lost: map[string]*lostRow{}}
-		s.rd = rowReader{lines: v.Reader, hold: s.hold}
+		s.rd = rowReader{lines: v.reader, hold: s.hold}
 		v.sums[post] = s
 		s.broken()
 		if first, _ := chunkRange(post); id == first && fromSeq == 1 {
@@ -69,7 +69,7 @@ func (v *verifier) resumed(id, fromSeq int64) *resum {
 func (s *resum) hold(version int64) int64 {
 	h, ok := s.holds[version]
 	if !ok {
-		h.ns, h.lost = holdIn(context.Background(), s.v.db, version)
+		h.ns, h.lost = holdIn(context.Background(), s.v.reader.db, version)
 		if s.holds == nil {
 			s.holds = map[int64]holding{}
 		}
@@ -226,7 +226,7 @@ func (s *resum) read(ctx context.Context, level, slot, slots, width int64) error
 	*k = slotKept{slot: slot, read: true}
 	id := rollID(s.post, level, slot)
 	var data []byte
-	err := s.v.db.QueryRowContext(ctx, "SELECT data FROM rollups WHERE id = ?", id).Scan(&data)
+	err := s.v.reader.db.QueryRowContext(ctx, "SELECT data FROM rollups WHERE id = ?", id).Scan(&data)
 	if errors.Is(err, sql.ErrNoRows) {
 		// Deleted by no event: then the entry of the blob tells. One that is not
 		// entered yet is missed here.
