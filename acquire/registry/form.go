@@ -1,16 +1,11 @@
 package registry
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"regexp"
-	"slices"
 	"strconv"
-	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"ovenward/acquire/quantity"
 )
@@ -30,13 +25,7 @@ func (f Fault) Error() string {
 
 // Field is one field of a T: how people write it, and what it becomes.
 type Field[T any] struct {
-	Name    string // in forms, in JSON and as the column of a table
-	Label   string
-	Hint    string
-	Choices []string // where it is one of few
-	Needed  bool
-	Wide    bool // a text of some length
-
+	Asked
 	print func(*T) string
 	parse func(*T, string) (why, do string) // empty when it is good
 }
@@ -44,94 +33,28 @@ type Field[T any] struct {
 // Form is all fields of a T, its id first.
 type Form[T any] []Field[T]
 
+// Filled lists all fields with what x has in them.
+func (f Form[T]) Filled(x T) []Filled { return list(filled[T]{f, &x}) }
+
 // Print writes all fields as text.
-func (f Form[T]) Print(x T) map[string]string {
-	out := make(map[string]string, len(f))
-	for _, field := range f {
-		out[field.Name] = field.print(&x)
-	}
-	return out
-}
+func (f Form[T]) Print(x T) map[string]string { return printed(filled[T]{f, &x}) }
 
 // Names lists the names of all fields.
-func (f Form[T]) Names() []string {
-	var names []string
-	for _, field := range f {
-		names = append(names, field.Name)
-	}
-	return names
-}
+func (f Form[T]) Names() []string { return names(filled[T]{form: f}) }
 
 // Parse puts what is written over x: a field that is not written stays as it is. It
 // returns everything that is wrong, in the order of the fields.
 func (f Form[T]) Parse(x T, written map[string]string) (T, []Fault) {
-	var faults []Fault
-	for _, field := range f {
-		text, said := written[field.Name]
-		text = strings.TrimSpace(text)
-		if !said {
-			text = field.print(&x)
-		}
-		switch {
-		case text == "" && field.Needed:
-			faults = append(faults, Fault{field.Name, "", "it is missing", "write for example " + field.Hint})
-		case said:
-			if why, do := field.read(&x, text); why != "" {
-				faults = append(faults, Fault{field.Name, text, why, do})
-			}
-		}
-	}
-	unknown := []string{}
-	for name := range written {
-		if !slices.Contains(f.Names(), name) {
-			unknown = append(unknown, name)
-		}
-	}
-	slices.Sort(unknown)
-	for _, name := range unknown {
-		faults = append(faults, Fault{name, written[name], "there is no such field", "write one of " + strings.Join(f.Names(), ", ")})
-	}
+	faults := parse(filled[T]{f, &x}, written)
 	return x, faults
 }
 
-// read checks what every field must be, and then what this one must.
-func (f Field[T]) read(x *T, text string) (why, do string) {
-	if n := utf8.RuneCountInString(text); n > f.Most() {
-		return fmt.Sprintf("it has %d characters", n), fmt.Sprintf("write at most %d", f.Most())
-	}
-	for _, c := range text {
-		if !unicode.IsPrint(c) || c == utf8.RuneError {
-			return "it holds a character that cannot be printed", "write it in one line of plain text"
-		}
-	}
-	if f.Choices != nil && text != "" && !slices.Contains(f.Choices, text) {
-		return "it is none of those there are", "write " + strings.Join(f.Choices, " or ")
-	}
-	return f.parse(x, text)
-}
-
-// Most is how many characters it may have.
-func (f Field[T]) Most() int {
-	if f.Wide {
-		return 1000
-	}
-	return 120
-}
-
 // Changes tells in words what differs from a to b, field by field.
-func (f Form[T]) Changes(a, b T) []string {
-	var out []string
-	for _, field := range f {
-		if was, is := field.print(&a), field.print(&b); was != is {
-			out = append(out, fmt.Sprintf("%s: %s → %s", field.Label, cmp.Or(was, "nothing"), cmp.Or(is, "nothing")))
-		}
-	}
-	return out
-}
+func (f Form[T]) Changes(a, b T) []string { return changes(filled[T]{f, &a}, filled[T]{f, &b}) }
 
 // text is a field that takes any text.
 func text[T any](name, label, hint string, at func(*T) *string) Field[T] {
-	return Field[T]{Name: name, Label: label, Hint: hint, print: func(x *T) string { return *at(x) },
+	return Field[T]{Asked: Asked{Name: name, Label: label, Hint: hint}, print: func(x *T) string { return *at(x) },
 		parse: func(x *T, s string) (string, string) { *at(x) = s; return "", "" }}
 }
 
@@ -151,7 +74,7 @@ func id[T any](hint string, at func(*T) *string) Field[T] {
 }
 
 func day[T any](name, label, hint string, at func(*T) *time.Time) Field[T] {
-	return Field[T]{Name: name, Label: label, Hint: hint, print: func(x *T) string { return PrintDay(*at(x)) },
+	return Field[T]{Asked: Asked{Name: name, Label: label, Hint: hint}, print: func(x *T) string { return PrintDay(*at(x)) },
 		parse: func(x *T, s string) (string, string) {
 			d, err := ParseDay(s)
 			if err != nil {
@@ -188,7 +111,7 @@ const (
 )
 
 func state[T any](at func(*T) *bool) Field[T] {
-	return Field[T]{Name: "state", Label: "State", Hint: inUse, Needed: true, Choices: []string{inUse, withdrawn},
+	return Field[T]{Asked: Asked{Name: "state", Label: "State", Hint: inUse, Needed: true, Choices: []string{inUse, withdrawn}},
 		print: func(x *T) string {
 			if *at(x) {
 				return withdrawn
@@ -218,7 +141,7 @@ func OvenForm(limits []string) Form[Oven] {
 		text("maker", "Maker, as its plate says", "", func(o *Oven) *string { return &o.Maker }),
 		text("model", "Model, as its plate says", "1100 W, two shelves", func(o *Oven) *string { return &o.Model }),
 		text("serial", "Serial number", "LH-2231", func(o *Oven) *string { return &o.Serial }),
-		{Name: "power", Label: "Power, as its plate says", Hint: "1100 W", print: func(o *Oven) string {
+		{Asked: Asked{Name: "power", Label: "Power, as its plate says", Hint: "1100 W"}, print: func(o *Oven) string {
 			back, err := quantity.ParsePower(o.Power.String())
 			switch {
 			case o.Power == 0:
@@ -239,7 +162,7 @@ func OvenForm(limits []string) Form[Oven] {
 			o.Power = p
 			return "", ""
 		}},
-		{Name: "frequency", Label: "Frequency", Hint: "2450 MHz", Needed: true, print: func(o *Oven) string {
+		{Asked: Asked{Name: "frequency", Label: "Frequency", Hint: "2450 MHz", Needed: true}, print: func(o *Oven) string {
 			back, err := quantity.ParseFrequency(o.Frequency.String())
 			switch {
 			case o.Frequency == 0:
@@ -275,7 +198,7 @@ func ProbeForm() Form[Probe] {
 
 // real reads a plain number from least to most.
 func real[T any](name, label, hint string, needed bool, least, most float64, at func(*T) *float64) Field[T] {
-	return Field[T]{Name: name, Label: label, Hint: hint, Needed: needed, print: func(x *T) string {
+	return Field[T]{Asked: Asked{Name: name, Label: label, Hint: hint, Needed: needed}, print: func(x *T) string {
 		if *at(x) == 0 || math.IsNaN(*at(x)) {
 			return ""
 		}
@@ -315,7 +238,7 @@ func CertificateForm() Form[Certificate] {
 	return Form[Certificate]{
 		number, lab, date, due,
 		real("factor", "Factor, as left", "1.03", true, 0.1, 10, func(c *Certificate) *float64 { return &c.Factor }),
-		{Name: "expanded_uncertainty", Label: "Expanded uncertainty", Hint: "15 %", Needed: true, print: func(c *Certificate) string {
+		{Asked: Asked{Name: "expanded_uncertainty", Label: "Expanded uncertainty", Hint: "15 %", Needed: true}, print: func(c *Certificate) string {
 			if c.U == 0 || math.IsNaN(c.U) {
 				return ""
 			}
@@ -347,7 +270,7 @@ func TestForm() Form[Test] {
 	kind.Choices, outcome.Choices = Kinds(), Outcomes()
 	on.Needed, kind.Needed, by.Needed, what.Needed, what.Wide = true, true, true, true, true
 	return Form[Test]{on, kind, by, outcome,
-		{Name: "highest", Label: "Highest value found", Hint: "0.8 mW/cm2", print: func(t *Test) string {
+		{Asked: Asked{Name: "highest", Label: "Highest value found", Hint: "0.8 mW/cm2"}, print: func(t *Test) string {
 			if !t.HasValue {
 				return ""
 			}

@@ -35,16 +35,19 @@ const maxRows = 10_000
 // Write writes all as CSV (RFC 4180), with the names of the fields as its first
 // row. Read takes it back.
 func (f Form[T]) Write(w io.Writer, all []T) error {
-	out := csv.NewWriter(w)
-	rows := [][]string{f.Names()}
-	for _, x := range all {
+	return write(w, f.Names(), len(all), func(i int) filling { return filled[T]{f, &all[i]} })
+}
+
+func write(w io.Writer, names []string, n int, at func(i int) filling) error {
+	rows := [][]string{names}
+	for i := range n {
 		var row []string
-		for _, field := range f {
-			row = append(row, field.print(&x))
+		for _, field := range list(at(i)) {
+			row = append(row, field.Value)
 		}
 		rows = append(rows, row)
 	}
-	if err := out.WriteAll(rows); err != nil {
+	if err := csv.NewWriter(w).WriteAll(rows); err != nil {
 		return fmt.Errorf("write the table: %w", err)
 	}
 	return nil
@@ -55,7 +58,25 @@ func (f Form[T]) Write(w io.Writer, all []T) error {
 // is. known returns what is known of an id; also tells what else is wrong with a
 // row, and may be nil. Either everything is good, or all that
 // is wrong is told, row by row, and nothing is to be taken.
-func (f Form[T]) Read(data []byte, known func(id string) (T, bool), also func(T) []Fault) (all []T, faults []RowFault) {
+func (f Form[T]) Read(data []byte, known func(id string) (T, bool), also func(T) []Fault) ([]T, []RowFault) {
+	var all []T
+	faults := read(data, f.Names(), func(id string, written map[string]string) []Fault {
+		x, _ := known(id)
+		x, faults := f.Parse(x, written)
+		if also != nil && len(faults) == 0 {
+			faults = also(x)
+		}
+		all = append(all, x)
+		return faults
+	})
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	return all, nil
+}
+
+// read reads a table with columns of these names, the first of them the id, and has each row taken.
+func read(data []byte, names []string, take func(id string, written map[string]string) []Fault) (faults []RowFault) {
 	rows := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))))
 	first, _, _ := bytes.Cut(data, []byte("\n"))
 	if bytes.Contains(first, []byte(";")) && !bytes.Contains(first, []byte(",")) {
@@ -64,80 +85,68 @@ func (f Form[T]) Read(data []byte, known func(id string) (T, bool), also func(T)
 	rows.FieldsPerRecord = -1
 	header, err := rows.Read()
 	if err != nil {
-		return nil, []RowFault{notRead(err, 1)}
+		return []RowFault{notRead(err, 1)}
 	}
 	for i := range header {
 		header[i] = strings.ToLower(strings.TrimSpace(header[i]))
 	}
-	if faults = f.checkHeader(header); len(faults) > 0 {
-		return nil, faults
+	if faults = checkHeader(header, names); len(faults) > 0 {
+		return faults
 	}
 	seen := map[string]int{}
-	for {
+	for n := 1; ; n++ {
 		row, err := rows.Read()
+		if errors.Is(err, io.EOF) && n == 1 {
+			return []RowFault{{Row: 2, Why: "there is nothing below the names of the columns", Do: "write a row for each"}}
+		}
 		if errors.Is(err, io.EOF) {
-			break
+			return faults
 		}
 		if err != nil {
-			return nil, append(faults, notRead(err, 0))
+			return append(faults, notRead(err, 0))
 		}
 		line, _ := rows.FieldPos(0)
-		x, wrong := f.row(header, row, line, seen, known)
-		if also != nil && len(wrong) == 0 {
-			for _, w := range also(x) {
-				wrong = append(wrong, RowFault{line, w.Field, w.Value, w.Why, w.Do})
-			}
-		}
-		faults = append(faults, wrong...)
-		if all = append(all, x); len(all) > maxRows {
-			return nil, append(faults, RowFault{Row: line, Why: "the table is too long", Do: fmt.Sprintf("write at most %d rows a file", maxRows)})
+		faults = append(faults, takeRow(header, row, names[0], line, seen, take)...)
+		if n > maxRows {
+			return append(faults, RowFault{Row: line, Why: "the table is too long", Do: fmt.Sprintf("write at most %d rows a file", maxRows)})
 		}
 	}
-	if len(all) == 0 && len(faults) == 0 {
-		faults = []RowFault{{Row: 2, Why: "there is nothing below the names of the columns", Do: "write a row for each"}}
-	}
-	if len(faults) > 0 {
-		return nil, faults
-	}
-	return all, nil
 }
 
-func (f Form[T]) checkHeader(header []string) (faults []RowFault) {
+func checkHeader(header, names []string) (faults []RowFault) {
 	for i, name := range header {
 		switch {
 		case slices.Contains(header[:i], name):
 			faults = append(faults, RowFault{1, name, name, "the column is there twice", "keep one of the two"})
-		case !slices.Contains(f.Names(), name):
-			faults = append(faults, RowFault{1, name, name, "there is no such column", "write one of " + strings.Join(f.Names(), ", ")})
+		case !slices.Contains(names, name):
+			faults = append(faults, RowFault{1, name, name, "there is no such column", "write one of " + strings.Join(names, ", ")})
 		}
 	}
-	if key := f[0].Name; !slices.Contains(header, key) {
+	if key := names[0]; !slices.Contains(header, key) {
 		faults = append(faults, RowFault{1, key, "", "the column is missing", "add it: it says whom a row is of"})
 	}
 	return faults
 }
 
-// row reads one row below the header.
-func (f Form[T]) row(header, row []string, line int, seen map[string]int, known func(id string) (T, bool)) (x T, faults []RowFault) {
+// takeRow reads one row below the header, and has it taken.
+func takeRow(header, row []string, id string, line int, seen map[string]int, take func(id string, written map[string]string) []Fault) (faults []RowFault) {
 	if len(row) != len(header) {
-		return x, []RowFault{{Row: line, Why: fmt.Sprintf("it has %d fields, and the first row has %d", len(row), len(header)),
+		return []RowFault{{Row: line, Why: fmt.Sprintf("it has %d fields, and the first row has %d", len(row), len(header)),
 			Do: "write one field for each column, and put a field with a comma into quotes"}}
 	}
 	written := map[string]string{}
 	for i, name := range header {
 		written[name] = row[i]
 	}
-	key := strings.TrimSpace(written[f[0].Name])
+	key := strings.TrimSpace(written[id])
 	if before, twice := seen[key]; twice && key != "" {
-		return x, []RowFault{{line, f[0].Name, key, fmt.Sprintf("it is on row %d already", before), "keep one of the two rows"}}
+		return []RowFault{{line, id, key, fmt.Sprintf("it is on row %d already", before), "keep one of the two rows"}}
 	}
 	seen[key] = line
-	x, _ = known(key)
-	x, wrong := f.Parse(x, written)
-	for _, w := range wrong {
+	for _, w := range take(key, written) {
 		faults = append(faults, RowFault{line, w.Field, w.Value, w.Why, w.Do})
 	}
-	return x, faults
+	return faults
 }
 
 func notRead(err error, line int) RowFault {
@@ -204,7 +213,9 @@ func (r ProbeRow) CheckRow() (faults []Fault) {
 // lift makes a field of a T one of a U that holds a T. at gives the T, and what
 // puts it back.
 func lift[T, U any](f Field[T], prefix string, at func(*U) (*T, func())) Field[U] {
-	return Field[U]{Name: prefix + f.Name, Label: f.Label, Hint: f.Hint, Choices: f.Choices, Needed: f.Needed, Wide: f.Wide,
+	asked := f.Asked
+	asked.Name = prefix + f.Name
+	return Field[U]{Asked: asked,
 		print: func(x *U) string {
 			t, _ := at(x)
 			return f.print(t)

@@ -34,14 +34,13 @@ type formView struct {
 	Summary, Hint, Do string // what it is for; what to know, if anything; its button
 }
 
-// fieldsOf puts the fields of a form into words: with what x has, or with what was
+// fieldsOf puts the fields of a form into words: with what is in it, or with what was
 // typed before where a change was refused. prefix keeps the ids of several forms on
 // one page apart; choices gives words to what can be chosen.
-func fieldsOf[T any](say voice, form registry.Form[T], prefix string, x T, typed map[string]string, t *trouble, words func(string) string) []fieldView {
-	values := form.Print(x)
+func fieldsOf(say voice, form []registry.Filled, prefix string, typed map[string]string, t *trouble, words func(string) string) []fieldView {
 	var out []fieldView
 	for _, f := range form {
-		v := fieldView{ID: prefix + "-" + f.Name, Name: f.Name, Label: say.t("register.field_" + f.Name), Value: values[f.Name], Hint: say.said(f.Hint), Needed: f.Needed, Wide: f.Wide, Most: f.Most()}
+		v := fieldView{ID: prefix + "-" + f.Name, Name: f.Name, Label: say.t("register.field_" + f.Name), Value: f.Value, Hint: say.said(f.Hint), Needed: f.Needed, Wide: f.Wide, Most: f.Most()}
 		if text, said := typed[f.Name]; said {
 			v.Value = text
 		}

@@ -85,9 +85,9 @@ func (s *Server) showOven(w http.ResponseWriter, r *http.Request, status int, e 
 	was := o.Oven
 	was.Withdrawn = isWithdrawn(o.Oven, o.posts)
 	p.Form = formView{Action: "/api/v1/ovens/" + id, Base: o.Number, Open: t != nil && !test, Summary: f.t("oven.change"), Hint: f.t("oven.change_hint"), Do: f.t("register.save"), Who: whoWhy(f, "oven", form.e, form.t),
-		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "oven", was, form.e.fields, form.t, s.limitsIn(f.voice))[1:]}
+		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()).Filled(was), "oven", form.e.fields, form.t, s.limitsIn(f.voice))[1:]}
 	p.More = formView{Action: "/api/v1/ovens/" + id + "/tests", Open: test && t != nil, Summary: f.t("oven.add_test"), Do: f.t("oven.add_test_do"), Who: whoWhy(f, "test", more.e, more.t)[:1],
-		Fields: fieldsOf(f.voice, registry.TestForm(), "test", registry.Test{}, more.e.fields, more.t, nil)}
+		Fields: fieldsOf(f.voice, registry.TestForm().Filled(registry.Test{}), "test", more.e.fields, more.t, nil)}
 	f.Title, f.Page = p.Title+" · "+s.o.Site, p
 	s.show(w, r, status, f)
 }
@@ -166,9 +166,9 @@ func (s *Server) showProbe(w http.ResponseWriter, r *http.Request, status int, e
 	cert := strings.Contains(r.URL.Path, "/certificates")
 	form, more := part(e, t, cert)
 	p.Form = formView{Action: "/api/v1/probes/" + id, Base: x.Number, Open: t != nil && !cert, Summary: f.t("probe.change"), Hint: f.t("probe.change_hint"), Do: f.t("register.save"), Who: whoWhy(f, "probe", form.e, form.t),
-		Fields: fieldsOf(f.voice, registry.ProbeForm(), "probe", x.Probe, form.e.fields, form.t, nil)[1:]}
+		Fields: fieldsOf(f.voice, registry.ProbeForm().Filled(x.Probe), "probe", form.e.fields, form.t, nil)[1:]}
 	p.More = formView{Action: "/api/v1/probes/" + id + "/certificates", Open: cert && t != nil, Summary: f.t("probe.add_cert"), Hint: f.t("probe.add_cert_hint"), Do: f.t("probe.add_cert_do"), Who: whoWhy(f, "cert", more.e, more.t),
-		Fields: fieldsOf(f.voice, registry.CertificateForm(), "cert", registry.Certificate{}, more.e.fields, more.t, nil)}
+		Fields: fieldsOf(f.voice, registry.CertificateForm().Filled(registry.Certificate{}), "cert", more.e.fields, more.t, nil)}
 	f.Title, f.Page = p.Title+" · "+s.o.Site, p
 	s.show(w, r, status, f)
 }

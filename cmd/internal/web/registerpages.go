@@ -95,7 +95,7 @@ func (s *Server) showOvens(w http.ResponseWriter, r *http.Request, status int, e
 		p.Bad = rowsOf(t)
 	}
 	p.New = formView{Action: "/api/v1/ovens", Open: fresh, Summary: f.t("ovens.register"), Do: f.t("ovens.register_do"), Who: whoWhy(f, "new", e, t),
-		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()), "new", registry.Oven{}, typed, t, s.limitsIn(f.voice))}
+		Fields: fieldsOf(f.voice, registry.OvenForm(s.limits()).Filled(registry.Oven{}), "new", typed, t, s.limitsIn(f.voice))}
 	p.Table = whoWhy(f, "table", e, t)
 	f.Page = p
 	s.show(w, r, status, f)
@@ -274,7 +274,7 @@ func (s *Server) showProbes(w http.ResponseWriter, r *http.Request, status int, 
 		p.Bad = rowsOf(t)
 	}
 	p.New = formView{Action: "/api/v1/probes", Open: fresh, Summary: f.t("probes.register"), Do: f.t("probes.register_do"), Who: whoWhy(f, "new", e, t),
-		Fields: fieldsOf(f.voice, registry.ProbeForm(), "new", registry.Probe{}, typed, t, nil)}
+		Fields: fieldsOf(f.voice, registry.ProbeForm().Filled(registry.Probe{}), "new", typed, t, nil)}
 	p.Table = whoWhy(f, "table", e, t)
 	f.Page = p
 	s.show(w, r, status, f)
