@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"maps"
 	"slices"
+	"sort"
 	"time"
 )
 
@@ -152,8 +153,9 @@ func mostWithin(at []time.Time, span time.Duration) int {
 
 // first sorts by order, then by name, and keeps the first few.
 func first(list []Tally, order func(a, b Tally) int) []Tally {
-	slices.SortStableFunc(list, func(a, b Tally) int {
-		return cmp.Or(order(a, b), cmp.Compare(a.Post, b.Post), cmp.Compare(a.Rule, b.Rule))
+	sort.SliceStable(list, func(i, j int) bool {
+		a, b := list[i], list[j]
+		return cmp.Or(order(a, b), cmp.Compare(a.Post, b.Post), cmp.Compare(a.Rule, b.Rule)) < 0
 	})
 	return list[:min(len(list), mostListed)]
 }

@@ -1,11 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
+	"sort"
 	"time"
 
 	"ovenward/acquire"
@@ -282,10 +283,9 @@ func (q *queue) restore(b *batch) {
 
 // standing returns all alarm states by post and rule.
 func (q *queue) standing() []alarm.Alarm {
-	return slices.SortedFunc(maps.Values(q.alarms), func(a, b alarm.Alarm) int {
-		if c := strings.Compare(a.Post, b.Post); c != 0 {
-			return c
-		}
-		return strings.Compare(string(a.Rule), string(b.Rule))
+	all := slices.Collect(maps.Values(q.alarms))
+	sort.SliceStable(all, func(i, j int) bool {
+		return cmp.Or(cmp.Compare(all[i].Post, all[j].Post), cmp.Compare(all[i].Rule, all[j].Rule)) < 0
 	})
+	return all
 }

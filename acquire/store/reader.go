@@ -1,7 +1,6 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -9,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 	"strings"
 	"sync"
 
@@ -142,7 +142,7 @@ func (r *Reader) Standing(ctx context.Context) (all []acquire.Event, last int64,
 		}
 	}
 	all = append(all, lost...)
-	slices.SortStableFunc(all, func(x, y acquire.Event) int { return cmp.Compare(x.ID, y.ID) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].ID < all[j].ID })
 	if err != nil {
 		return nil, 0, fmt.Errorf("read what stands: %w", err)
 	}

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -200,8 +201,9 @@ func (b *rebuild) window(path string, base int64, buf []byte) {
 
 // write puts what was found into the new record, in the order of the numbers.
 func (b *rebuild) write(ctx context.Context, s *Store) error {
-	slices.SortStableFunc(b.runs, func(x, y run) int {
-		return cmp.Or(strings.Compare(x.post, y.post), cmp.Compare(x.FromSeq, y.FromSeq), cmp.Compare(y.ToSeq, x.ToSeq))
+	sort.SliceStable(b.runs, func(i, j int) bool {
+		x, y := &b.runs[i], &b.runs[j]
+		return cmp.Or(strings.Compare(x.post, y.post), cmp.Compare(x.FromSeq, y.FromSeq), cmp.Compare(y.ToSeq, x.ToSeq)) < 0
 	})
 	files := map[string]*os.File{}
 	defer func() {

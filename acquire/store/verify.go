@@ -1,7 +1,6 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
@@ -13,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 	"time"
 
 	"ovenward/acquire/store/chunk"
@@ -243,7 +243,8 @@ const selectChain = `SELECT h.entry, h.day, h.kind, h.ref, h.sha256,
 // chain makes every head again, from what is there.
 func (v *verifier) chain(ctx context.Context) error {
 	var end chainEnd
-	days := slices.SortedFunc(maps.Values(v.days), func(a, b dayRow) int { return cmp.Compare(a.entry, b.entry) })
+	days := slices.Collect(maps.Values(v.days))
+	sort.SliceStable(days, func(i, j int) bool { return days[i].entry < days[j].entry })
 	for end.entry < v.last {
 		from := end.entry
 		err := each(ctx, v.reader.db, selectChain, func(scan func(...any) error) error {

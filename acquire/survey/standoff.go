@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/mathext"
 
@@ -137,15 +138,7 @@ func FitWalk(w Walk, levels []Level) (StandOff, error) {
 // the rest can bear a fit.
 func choose(w Walk) (s StandOff, kept []Mark) {
 	marks := slices.Clone(w.Marks)
-	slices.SortStableFunc(marks, func(a, b Mark) int {
-		switch {
-		case a.Distance < b.Distance:
-			return -1
-		case a.Distance > b.Distance:
-			return 1
-		}
-		return 0
-	})
+	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Distance < marks[j].Distance })
 	floored := math.Inf(1) // distance from which on marks are out
 	left := 0
 	for _, m := range marks {

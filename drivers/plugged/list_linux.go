@@ -7,7 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
+	"sort"
 	"strings"
 )
 
@@ -37,8 +37,9 @@ func (t Tree) List(classes ...Class) ([]Device, error) {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Device) int {
-		return cmp.Or(cmp.Compare(len(a.Path), len(b.Path)), cmp.Compare(a.Path, b.Path))
+	sort.SliceStable(out, func(i, j int) bool {
+		a, b := out[i].Path, out[j].Path
+		return cmp.Or(cmp.Compare(len(a), len(b)), cmp.Compare(a, b)) < 0
 	})
 	return out, nil
 }

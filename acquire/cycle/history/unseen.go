@@ -40,8 +40,9 @@ func (g *Gaps) Longest() []Gap {
 
 // longest keeps the longest; of equals the earlier.
 func longest(all []Gap) []Gap {
-	slices.SortStableFunc(all, func(a, b Gap) int {
-		return cmp.Or(cmp.Compare(b.lasts(), a.lasts()), a.From.Compare(b.From))
+	sort.SliceStable(all, func(i, j int) bool {
+		a, b := all[i], all[j]
+		return cmp.Or(cmp.Compare(b.lasts(), a.lasts()), a.From.Compare(b.From)) < 0
 	})
 	return all[:min(len(all), MostGaps)]
 }

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/url"
 	"slices"
+	"sort"
 	"sync/atomic"
 	"time"
 
@@ -283,7 +284,7 @@ func (b *publisher) show(ctx context.Context, now present, at time.Time) error {
 		return nil
 	}
 	posts := slices.Clone(s.Posts)
-	slices.SortStableFunc(posts, func(x, y PostState) int { return b.told[x.ID].tried.Compare(b.told[y.ID].tried) })
+	sort.SliceStable(posts, func(i, j int) bool { return b.told[posts[i].ID].tried.Before(b.told[posts[j].ID].tried) })
 	for _, p := range posts {
 		if at.Before(b.told[p.ID].next) {
 			continue

@@ -1,8 +1,8 @@
 package notify
 
 import (
-	"cmp"
 	"slices"
+	"sort"
 	"strconv"
 	"time"
 
@@ -16,7 +16,7 @@ import (
 // whole is made of the first and the last event it was begun with.
 func several(all []Message, ids [2]int64, site, link string) Message {
 	all = slices.Clone(all)
-	slices.SortStableFunc(all, func(a, b Message) int { return cmp.Compare(rank(a.Priority), rank(b.Priority)) })
+	sort.SliceStable(all, func(i, j int) bool { return rank(all[i].Priority) < rank(all[j].Priority) })
 	m := Message{Version: messageVersion, Kind: KindSeveral, Site: site, Alarms: all, Recorded: true, Caution: Caution, Link: link}
 	for _, a := range all {
 		if a.At.After(m.At) {

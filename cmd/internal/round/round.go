@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -115,7 +116,10 @@ func Plan(ovens []Oven, checks []Check, a Ask) []Entry {
 	for _, o := range known {
 		all = append(all, entry(o, last[o.ID], decided[o.ID], day, a))
 	}
-	slices.SortStableFunc(all, func(x, y Entry) int { return cmp.Or(natural(x.Place, y.Place), natural(x.ID, y.ID)) })
+	sort.SliceStable(all, func(i, j int) bool {
+		x, y := &all[i], &all[j]
+		return cmp.Or(natural(x.Place, y.Place), natural(x.ID, y.ID)) < 0
+	})
 	return all
 }
 

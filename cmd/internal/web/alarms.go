@@ -92,12 +92,13 @@ func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Tim
 			ended = append(ended, one)
 		}
 	}
-	slices.SortStableFunc(open, func(a, b alarmView) int {
+	sort.SliceStable(open, func(i, j int) bool {
+		a, b := &open[i], &open[j]
 		return cmp.Or(
 			cmp.Compare(order(b.Standing), order(a.Standing)),
 			cmp.Compare(a.urgency, b.urgency),
 			cmp.Compare(order(b.Present), order(a.Present)),
-			a.since.Compare(b.since))
+			a.since.Compare(b.since)) < 0
 	})
 	sort.SliceStable(ended, func(i, j int) bool { return ended[i].changed.After(ended[j].changed) })
 	return open, ended[:min(len(ended), recentAlarms)]

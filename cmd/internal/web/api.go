@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"math"
 	"net/http"
-	"slices"
+	"sort"
 	"strconv"
 
 	"ovenward/acquire"
@@ -212,11 +212,9 @@ func (s *Server) serveAlarms(w http.ResponseWriter, r *http.Request) {
 		}
 		all = append(all, alarmOf(a))
 	}
-	slices.SortStableFunc(all, func(a, b alarmJSON) int {
-		if a.Standing != b.Standing {
-			return cmp.Compare(order(b.Standing), order(a.Standing))
-		}
-		return b.Since.Compare(a.Since)
+	sort.SliceStable(all, func(i, j int) bool {
+		a, b := &all[i], &all[j]
+		return cmp.Or(cmp.Compare(order(b.Standing), order(a.Standing)), b.Since.Compare(a.Since)) < 0
 	})
 	s.sendJSON(w, r, alarmsJSON{instant(s.o.Now()), all})
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -97,7 +98,10 @@ func (s *Server) past(ctx context.Context, w wanted, from, to time.Time) (out []
 			out = append(out, *o)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b occurrence) int { return cmp.Or(b.Since.Compare(a.Since), strings.Compare(a.ID, b.ID)) })
+	sort.SliceStable(out, func(i, j int) bool {
+		a, b := &out[i], &out[j]
+		return cmp.Or(b.Since.Compare(a.Since), strings.Compare(a.ID, b.ID)) < 0
+	})
 	return out, cut, nil
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -124,7 +125,7 @@ func worstStanding(rows []rowView) {
 		}
 		return worst
 	}
-	slices.SortStableFunc(rows, func(a, b rowView) int { return rank(a) - rank(b) })
+	sort.SliceStable(rows, func(i, j int) bool { return rank(rows[i]) < rank(rows[j]) })
 }
 
 // dueWords words a day by which something is due.

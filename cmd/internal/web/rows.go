@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"ovenward/acquire"
@@ -272,5 +273,8 @@ func worstOf(st acquire.Stats, d stand, sp spark) float64 {
 // worstFirst orders rows by rank, and those of one rank by how far they reach; equal
 // ones keep their order.
 func worstFirst(rows []row) {
-	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(b.worst, a.worst)) })
+	sort.SliceStable(rows, func(i, j int) bool {
+		a, b := &rows[i], &rows[j]
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(b.worst, a.worst)) < 0
+	})
 }

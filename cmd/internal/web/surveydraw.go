@@ -2,7 +2,7 @@ package web
 
 import (
 	"fmt"
-	"slices"
+	"sort"
 	"strings"
 
 	"ovenward/acquire/limit"
@@ -72,7 +72,7 @@ func drawDoor(v *survey.View, r survey.Result) *doorDrawing {
 		}
 		return 0
 	}
-	slices.SortStableFunc(g.Held, func(a, b drawnPoint) int { return top(a) - top(b) })
+	sort.SliceStable(g.Held, func(i, j int) bool { return top(g.Held[i]) < top(g.Held[j]) })
 	if v == nil || v.Phase == survey.Ended {
 		return g
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -98,7 +99,10 @@ func (w *walk) finish(newest *store.History) {
 	o := w.out
 	o.Mean = w.meanOf(w.mean, o.Max)
 	o.On = w.on
-	slices.SortStableFunc(w.gaps, func(a, b report.Gap) int { return int(min(max(b.To.Sub(b.From)-a.To.Sub(a.From), -1), 1)) })
+	sort.SliceStable(w.gaps, func(i, j int) bool {
+		a, b := &w.gaps[i], &w.gaps[j]
+		return a.To.Sub(a.From) > b.To.Sub(b.From) // the longest first
+	})
 	o.Gaps, o.GapsMore = w.gaps, 0
 	if len(w.gaps) > mostGaps {
 		o.Gaps, o.GapsMore = w.gaps[:mostGaps], len(w.gaps)-mostGaps
