@@ -121,6 +121,7 @@ func (s *sender) run(ctx context.Context) {
 	for range s.flying {
 		s.settle(ctx, <-s.results, time.Now())
 	}
+	s.count()
 	s.news = true
 	s.keep()
 }
@@ -259,6 +260,11 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 		})
 	}
 	s.listPassed(now)
+	s.count()
+}
+
+// count notes what waits; also at the end, for the courier that goes on from this one.
+func (s *sender) count() {
 	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Begun = len(s.q.items), s.q.vain(), s.begun })
 }
 

@@ -567,6 +567,46 @@ func TestAMessageThatFailsIsTroubleWhileOthersAreAccepted(t *testing.T) {
 	})
 }
 
+// After a reload a message that was accepted while the courier before ended is nobody's
+// trouble, nor is one that was broken off; one that fails still is.
+func TestWhatEndsWithACourierIsNoTroubleOfTheNext(t *testing.T) {
+	for name, c := range map[string]struct {
+		then  result
+		after time.Duration // how old the message is when the courier ends
+		want  bool
+	}{
+		"accepted at the end":   {result{outcome: accepted}, 1500 * time.Millisecond, false},
+		"tried again, in vain":  {result{outcome: retry, err: errors.New("planted")}, 1500 * time.Millisecond, true},
+		"broken off, never yet": {result{outcome: unheard, err: context.Canceled}, 100 * time.Millisecond, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				box := newOutbox()
+				r := &receiver{answer: func(n int, _ Message) result {
+					if n == 1 && c.after > time.Second {
+						return result{outcome: retry, err: errors.New("planted")}
+					}
+					<-time.After(time.Second)
+					return c.then
+				}}
+				before, stop := start(t, box, r)
+				synctest.Wait()
+				box.happen(raised(0, alarm.Exceeds, time.Now()))
+				pass(c.after)
+				stop()
+				next, err := New(before.o)
+				if err != nil {
+					t.Fatal(err)
+				}
+				next.GoOnFrom(before)
+				if s := next.Stats(); s.NotAccepted() != c.want {
+					t.Errorf("it goes on from %+v, want trouble %v", s, c.want)
+				}
+			})
+		})
+	}
+}
+
 // Before the record was read nobody knows what waits.
 func TestACourierHasBegunWhenItHasRead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

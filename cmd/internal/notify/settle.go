@@ -21,7 +21,8 @@ func (s *sender) settle(ctx context.Context, r result, now time.Time) {
 	}
 	s.q.failed(r.w, r)
 	if ctx.Err() != nil {
-		return // we broke it off ourselves
+		r.w.attempts-- // we broke it off ourselves
+		return
 	}
 	switch {
 	case r.outcome == pause && r.after > 0:
