@@ -3,12 +3,14 @@ package main
 import (
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -129,16 +131,7 @@ func TestReloadEndsTheTroubleOfTheReceiverBefore(t *testing.T) {
 		}
 	}))
 	defer far.Close()
-	dir, rule := t.TempDir(), alarm.CourierOf("desk")
-	record, err := store.Open(dir, store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	a := alarm.Alarm{ID: "/courier:desk/1", Rule: rule, State: alarm.Unacknowledged, Since: time.Now(), Changed: time.Now()}
-	record.Record(acquire.Event{At: a.Since, Kind: acquire.KindAlarm, Text: "messages are not accepted", Alarm: &alarm.Change{Alarm: a, From: alarm.Normal, Reason: alarm.Raised}})
-	if err := record.Close(); err != nil {
-		t.Fatal(err)
-	}
+	dir, rule := recordOfTrouble(t, "desk")
 	head, posts := quick(t)
 	file := t.TempDir() + "/kitchen.toml"
 	desk := func(path string) string {
@@ -165,4 +158,62 @@ func TestReloadEndsTheTroubleOfTheReceiverBefore(t *testing.T) {
 		s, _ := body.(string)
 		return strings.Contains(s, string(alarm.Dropped)) && strings.Contains(s, "its configuration was changed")
 	})
+}
+
+// What a broker does not show is known soon after a reload, though nothing waits to be sent:
+// until then its alarm stands.
+func TestReloadKeepsTheTroubleOfABrokerThatIsNotHeardYet(t *testing.T) {
+	t.Parallel()
+	hangs, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer hangs.Close()
+	var asked atomic.Int64
+	go func() {
+		for {
+			c, err := hangs.Accept()
+			if err != nil {
+				return
+			}
+			asked.Add(1)
+			defer c.Close() // it answers nothing
+		}
+	}()
+	far := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+	defer far.Close()
+	dir, rule := recordOfTrouble(t, "hall")
+	head, posts := quick(t)
+	file := t.TempDir() + "/kitchen.toml"
+	hall := func(topic string) string {
+		return fmt.Sprintf("\n[[webhook]]\nid = \"desk\"\nurl = %q\n\n[[mqtt]]\nid = \"hall\"\nserver = %q\ntls = false\ntimeout = \"30 s\"\ntopic = %q\npriorities = [\"low\"]\n", far.URL, hangs.Addr(), topic)
+	}
+	write(t, file, head, posts["counter-door"], hall("house"))
+	d := startDaemon(t, settings{configFile: file, storagePath: dir})
+	waitFor(t, 10*time.Second, "the broker to be asked", func() bool { return asked.Load() > 0 })
+	before := asked.Load()
+	write(t, file, head, posts["counter-door"], hall("home"))
+	reloadSays(t, d.Addr(), "mqtt")
+	waitFor(t, 10*time.Second, "the broker to be asked anew", func() bool { return asked.Load() > before })
+	looks := 0
+	waitFor(t, 10*time.Second, "two seconds of looks", func() bool { looks++; return looks > 20 })
+	if !slices.ContainsFunc(d.record.Alarms(), func(a alarm.Alarm) bool { return a.Rule == rule && a.State.Standing() }) {
+		t.Error("its alarm was dropped, and nothing is known of the broker")
+	}
+}
+
+// recordOfTrouble makes a record in which the alarm about a courier stands.
+func recordOfTrouble(t *testing.T, courier string) (dir string, rule alarm.Rule) {
+	t.Helper()
+	dir, rule = t.TempDir(), alarm.CourierOf(courier)
+	record, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := alarm.Alarm{ID: "/" + string(rule) + "/1", Rule: rule, State: alarm.Unacknowledged, Since: time.Now(), Changed: time.Now()}
+	record.Record(acquire.Event{At: a.Since, Kind: acquire.KindAlarm, Text: "messages are not accepted", Alarm: &alarm.Change{Alarm: a, From: alarm.Normal, Reason: alarm.Raised}})
+	if err := record.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return dir, rule
 }

@@ -89,6 +89,7 @@ type Stats struct {
 	// Of a receiver that also shows what is true now.
 	NotShown  string    // why it does not; empty: it does, or nothing is shown there
 	LastShown time.Time // when it last did; zero: never
+	ToShow    bool      // nobody has looked yet whether it does
 }
 
 // NotAccepted says whether messages are not accepted, or one is not: that the receiver
@@ -143,6 +144,7 @@ func New(o Options) (*Courier, error) {
 		c.pace = peoplesPace(o.Most)
 	}
 	c.stats.Name, c.stats.To, c.stats.Heartbeat = o.Name, o.Carrier.to(), o.Heartbeat
+	_, c.stats.ToShow = o.Carrier.(keeper)
 	c.log = o.Log.With("courier", o.Name, "to", c.stats.To)
 	c.wait = func(failures int) time.Duration { return backoff(failures, rand.Float64()) }
 	for i := range o.Posts {
@@ -259,6 +261,7 @@ func (c *Courier) shown(err error, proven bool) {
 	}
 	var was string
 	c.note(func(s *Stats) {
+		s.ToShow = false
 		if was, s.NotShown = s.NotShown, why; proven {
 			s.LastShown = time.Now()
 		}
