@@ -42,6 +42,7 @@ type system struct {
 
 	overRange, underFloor, zero, emission alarm.Gate
 	untold                                alarm.Gate    // the probe does not say how warm it is
+	told                                  time.Time     // when it last did, as of the newest look
 	hint                                  time.Duration // until when the oven is known to run
 	hinted                                bool
 	checked                               time.Time // when the position was last checked, by an act

@@ -186,13 +186,14 @@ func (w *watch) vitalTemperature(c float64, at time.Time) {
 // lookWarmth drops the alarm about the temperature of a probe that says none any more: how
 // warm it was says nothing of how warm it is, and nothing else would ever end it.
 func (w *watch) lookWarmth(mono time.Duration, at time.Time) {
-	is := alarm.Unknown
+	is, said := alarm.Unknown, w.vitals.TemperatureAt
 	switch {
-	case !w.alarms[temperatureAt].State.Present():
+	case !w.alarms[temperatureAt].State.Present(), !said.Equal(w.system.told): // said since the last look, however long ago
 		is = alarm.Absent
 	case w.wasValid && mono-w.valid <= w.post.Stale:
-		is = alarm.PresentIf(at.Sub(w.vitals.TemperatureAt) > w.post.Stale)
+		is = alarm.PresentIf(at.Sub(said) > w.post.Stale)
 	}
+	w.system.told = said
 	g, h, tell := w.system.untold.Look(is, mono)
 	if w.system.untold = g; tell && h == alarm.Appears {
 		w.apply(temperatureAt, alarm.Act{What: alarm.Drop, At: at}, "the probe says no temperature any more: how warm it is is not known", nil)

@@ -170,6 +170,35 @@ func TestTemperatureThatIsSaidNoMore(t *testing.T) {
 	}
 }
 
+// A probe that reads fast, and says once a minute how warm it is, says so; looks fall when that
+// is older than its readings may be.
+func TestTemperatureThatIsSaidNowAndThenBetweenLooks(t *testing.T) {
+	p := aPost(&fakeProbe{})
+	p.Stale, p.Probe.Vitals.TemperatureAbove = 100*time.Millisecond, new(40.0)
+	epoch := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	m := newMemory()
+	w := newWatch(&p, 0, epoch, m, m.Record)
+	for n := 1; n <= 20*60*10; n++ {
+		at := epoch.Add(time.Duration(n) * 100 * time.Millisecond)
+		said := drivers.Reading{Value: drivers.Decimal{Digits: int64(400 + n%3), Exp: -3}, HasValue: true, Unit: "mW/cm2"}
+		if n%600 == 1 {
+			said.Temperature, said.HasTemp = drivers.Decimal{Digits: 41}, true
+		}
+		w.take([]drivers.Frame{{Arrived: at}}, []Sample{{Reading: said}}, []error{nil})
+		if n%10 == 3 {
+			w.tick(at.Add(10 * time.Millisecond))
+		}
+	}
+	for _, e := range m.events {
+		if e.Alarm != nil && e.Alarm.Rule == alarm.Temperature && e.Alarm.Reason != alarm.Raised {
+			t.Errorf("told %q", e.Text)
+		}
+	}
+	if !w.alarms[temperatureAt].State.Present() {
+		t.Error("its alarm does not stand")
+	}
+}
+
 func TestVitalsTouchNoVerdict(t *testing.T) {
 	hot := drivers.Reading{Temperature: drivers.Decimal{Digits: 90}, HasTemp: true, Battery: drivers.Decimal{Digits: 1}, BatteryUnit: "%"}
 	w, _ := toldVitals(t, alarm.Exceeds, VitalBounds{BatteryRatio: new(0.5), TemperatureAbove: new(40.0)}, nil, nil, []drivers.Reading{hot, hot, hot})
