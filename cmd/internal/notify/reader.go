@@ -24,6 +24,7 @@ type page struct {
 	events []acquire.Event
 	read   int64
 	first  bool             // since the start
+	whole  bool             // all that the record holds was read
 	ahead  map[string]int64 // on the first: how far single alarms are done, above read
 	stands []acquire.Event  // on the first: the newest change of each alarm that stands
 }
@@ -42,6 +43,7 @@ type reader struct {
 	round    func()
 
 	at      int64            // read up to here
+	whole   bool             // it was told that all was read
 	ahead   map[string]int64 // cursors of single alarms, kept or in unsaved; never changed once handed on
 	unsaved map[string]int64 // cursors still to be kept, by name
 	told    ledger           // still to be kept
@@ -166,7 +168,11 @@ func (r *reader) drain(ctx context.Context) error {
 			return fmt.Errorf("reading events for courier %s: %w", r.name, err)
 		}
 		if len(events) == 0 {
-			return nil
+			if r.whole {
+				return nil
+			}
+			r.whole = true
+			return r.hand(ctx, page{read: r.at, whole: true})
 		}
 		p := page{read: events[len(events)-1].ID}
 		for _, e := range events {

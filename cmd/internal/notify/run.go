@@ -75,6 +75,7 @@ type sender struct {
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
 	begun       bool           // the first page came
+	whole       bool           // all that the record held came
 	drafted     *drafted       // nil: none
 	failures    int            // of the receiver, in a row
 	lastError   string
@@ -212,7 +213,7 @@ func (s *sender) arrive(p page, now time.Time) {
 		}
 		s.add(e, true, now, p.first)
 	}
-	s.read, s.begun = max(s.read, p.read), true
+	s.read, s.begun, s.whole = max(s.read, p.read), true, s.whole || p.whole
 	s.news = s.news || len(p.events) > 0 || p.first
 	for id := range s.seen {
 		if id <= s.read {
@@ -265,7 +266,7 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 
 // count notes what waits; also at the end, for the courier that goes on from this one.
 func (s *sender) count() {
-	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Begun = len(s.q.items), s.q.vain(), s.begun })
+	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Begun = len(s.q.items), s.q.vain(), s.whole })
 }
 
 // aheadOf returns how far each alarm is done that went on while the cursor waits for

@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 )
 
@@ -605,6 +606,43 @@ func TestWhatEndsWithACourierIsNoTroubleOfTheNext(t *testing.T) {
 			})
 		})
 	}
+}
+
+// slowPages is an outbox whose events cannot be read yet, though all else can.
+type slowPages struct {
+	*outbox
+	come chan struct{}
+}
+
+func (b slowPages) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {
+	select {
+	case <-b.come:
+		return b.outbox.Events(ctx, after, limit)
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// Where to go on is read before what waits there is.
+func TestACourierHasBegunWhenItHasReadAll(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := slowPages{newOutbox(), make(chan struct{})}
+		box.cursors["webhook"] = 1
+		for i := range 2 {
+			box.happen(raised(i, alarm.Stuck, time.Now()))
+		}
+		c, stop := startWith(t, Options{Outbox: box, Carrier: &receiver{answer: failing(retry)}})
+		defer stop()
+		pass(time.Minute)
+		if st := c.Stats(); st.Begun {
+			t.Errorf("one waits in the record, and it says %+v", st)
+		}
+		close(box.come)
+		pass(time.Second)
+		if st := c.Stats(); !st.Begun || st.Waiting != 1 {
+			t.Errorf("after it was read: %+v", st)
+		}
+	})
 }
 
 // Before the record was read nobody knows what waits.
