@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -545,9 +547,9 @@ func TestAMessageThatFailsIsTroubleWhileOthersAreAccepted(t *testing.T) {
 			}
 			return result{outcome: accepted}
 		}}
+		var log strings.Builder
 		c, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: true, Heartbeat: time.Minute,
-			Snapshot: func() Snapshot { return Snapshot{} }})
-		defer stop()
+			Snapshot: func() Snapshot { return Snapshot{} }, Log: slog.New(slog.NewTextHandler(&log, nil))})
 		synctest.Wait()
 		box.happen(raised(0, alarm.Exceeds, time.Now()))
 		pass(time.Second)
@@ -564,6 +566,10 @@ func TestAMessageThatFailsIsTroubleWhileOthersAreAccepted(t *testing.T) {
 		pass(5*time.Minute + time.Second)
 		if s := c.Stats(); s.NotAccepted() || s.Waiting > 0 {
 			t.Errorf("all is accepted, and it says %+v", s)
+		}
+		stop()
+		if said := log.String(); strings.Count(said, "was not accepted") != 1 || strings.Count(said, "accepted again") != 1 {
+			t.Errorf("one message was not accepted, and then it was; the log says\n%s", said)
 		}
 	})
 }
