@@ -259,7 +259,10 @@ func TestTextsSayWhatIsWatchedNoMore(t *testing.T) {
 	latched := change(7, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.Dropped, now)
 	latched.Alarm.Verdict = nil
 	courier := change(7, alarm.CourierOf("desk"), alarm.Normal, alarm.Dropped, now)
-	courier.Post, courier.Alarm.Post = "", ""
+	courier.Post, courier.Alarm.Post, courier.Text = "", "", "no longer watched: the configuration no longer names it"
+	other := courier
+	other.Text = "no longer watched: its configuration was changed"
+	cold := change(7, alarm.Temperature, alarm.Normal, alarm.Dropped, now)
 	door := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.Dropped, now)
 	door.Alarm.Verdict = nil
 	doorReset := change(7, alarm.OpenDoor, alarm.Normal, alarm.WasReset, now)
@@ -284,7 +287,9 @@ func TestTextsSayWhatIsWatchedNoMore(t *testing.T) {
 		"a rule that is off":       {off, nil, []string{"rule under-floor is no longer watched at this post; it was not seen to end", "switches this rule off"}, []string{"removed"}},
 		"a contact that is gone":   {contact, noPost, []string{"the station no longer watches this: rule input:latch"}, []string{"this post", "read again"}},
 		"away, and its time is up": {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
-		"a courier that is gone":   {courier, noPost, []string{"courier desk was removed from the configuration"}, []string{"accepted again"}},
+		"a courier that is gone":   {courier, noPost, []string{"messages of courier desk are not accepted is watched no more; it was not seen to end", "no longer names it"}, []string{"accepted again"}},
+		"a courier that changed":   {other, noPost, []string{"it was not seen to end", "“no longer watched: its configuration was changed”"}, []string{"accepted again", "removed"}},
+		"a temperature":            {cold, nil, []string{"how warm the probe is is not known; it was not seen to be within its bounds again"}, []string{"rule temperature is no longer watched"}},
 	} {
 		c.try(t, name)
 	}

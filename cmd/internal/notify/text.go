@@ -223,7 +223,7 @@ func untilWhy(until time.Time, why string) (s string) {
 func droppedWords(m Message) string {
 	switch {
 	case m.Rule.Kind() == alarm.CourierOf("").Kind():
-		return "courier " + m.Rule.Name() + " was removed from the configuration"
+		return "that messages of courier " + m.Rule.Name() + " are not accepted is watched no more; it was not seen to end"
 	case m.Rule.IsSum():
 		return "sum " + m.Rule.Name() + " was removed from the configuration; that its posts together exceed is not known to be mended"
 	case m.Post == "":
@@ -236,6 +236,8 @@ func droppedWords(m Message) string {
 		return "this limit or rule was removed from the configuration; its exceedance is not known to be mended"
 	case m.Rule.Latches():
 		return "nothing tells any more whether this door is open; the field beside it is not known to be mended"
+	case m.Rule == alarm.Temperature: // it comes again with the next one that is out of them
+		return "how warm the probe is is not known; it was not seen to be within its bounds again"
 	}
 	return "rule " + string(m.Rule) + " is no longer watched at this post; it was not seen to end"
 }
