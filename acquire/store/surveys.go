@@ -195,24 +195,35 @@ func (r *Reader) Surveys(ctx context.Context, q SurveyQuery, limit int) ([]Surve
 }
 
 // SurveySteps returns the steps of a survey in their order; none where there is no
-// such survey, ErrLost where one is damaged.
+// such survey. Beside damaged ones it returns the others, and ErrLost.
 func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, error) {
 	var out []survey.Step
+	var lost error
 	err := each(ctx, r.db, "SELECT step FROM survey_steps JOIN surveys USING (survey) WHERE id = ? ORDER BY n",
 		func(scan func(...any) error) error {
 			var text string
-			if err := scan(&text); err != nil {
-				return err
-			}
 			var st survey.Step
-			if err := json.Unmarshal([]byte(text), &st); err != nil {
-				return fmt.Errorf("%w: one is damaged, %v; see ovenward verify", ErrLost, err)
+			err := scan(&text)
+			if err == nil {
+				if err = json.Unmarshal([]byte(text), &st); err != nil {
+					err = fmt.Errorf("%w: one is damaged, %v; see ovenward verify", ErrLost, err)
+				}
 			}
-			out = append(out, st)
+			switch {
+			case err == nil:
+				out = append(out, st)
+			case !errors.Is(err, ErrLost):
+				return err
+			case lost == nil:
+				lost = err
+			}
 			return nil
 		}, id)
+	if err == nil {
+		err = lost
+	}
 	if err != nil {
-		return nil, fmt.Errorf("read the steps of survey %s: %w", id, err)
+		return out, fmt.Errorf("read the steps of survey %s: %w", id, err)
 	}
 	return out, nil
 }

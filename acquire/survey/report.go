@@ -47,6 +47,26 @@ func (s *Survey) Result() Result {
 	return r
 }
 
+// GivenUp is what remains of a survey whose steps do not all hold together any more: what
+// was seen above the limit exceeds, and nothing is within.
+func GivenUp(steps []Step, why error) Result {
+	r := Result{State: Abandoned, Why: why.Error(), Verdict: Verdict{Outcome: limit.NotDecided}, Cautions: Cautions()}
+	for _, st := range steps {
+		if st.Setup != nil {
+			r.Site, r.Simulated, r.Oven = st.Setup.Site, st.Setup.Simulated, st.Setup.Plan.Oven
+		}
+		if st.Kind == WasAbove {
+			r.Verdict.Outcome, r.Verdict.Reasons = limit.Exceeds, append(r.Verdict.Reasons, st.Text)
+		}
+	}
+	if r.Verdict.Outcome == limit.Exceeds {
+		r.Cautions = append(ExceedsCautions(), r.Cautions...)
+		return r
+	}
+	r.Verdict.Reasons = []string{r.Why}
+	return r
+}
+
 // ofOven is the verdict on the oven: the worst of its places, and within only
 // when all were held.
 func (s *Survey) ofOven(places []Place) Verdict {

@@ -21,7 +21,6 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
-	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 )
@@ -291,8 +290,8 @@ func (g *Guide) resume(ctx context.Context, row store.SurveyRow) error {
 		s, err = survey.Resume(steps)
 	}
 	if err != nil { // it will never go on, and must not stand in the way of the next
-		end := survey.Result{ID: row.ID, Who: row.Who, Begun: row.Begun, Ended: g.now(), State: survey.Abandoned, Why: err.Error(),
-			Verdict: survey.Verdict{Outcome: limit.NotDecided, Reasons: []string{err.Error()}}}
+		end := survey.GivenUp(steps, err)
+		end.ID, end.Oven.ID, end.Who, end.Begun, end.Ended = row.ID, row.Oven, row.Who, row.Begun, g.now()
 		return errors.Join(err, g.o.Record.KeepSurvey(ctx, row.ID, row.Oven, nil, &end))
 	}
 	v := &guided{id: row.ID, oven: row.Oven, post: -1, survey: s}

@@ -450,6 +450,10 @@ func TestDamagedSurveyIsGivenUp(t *testing.T) {
 			b := open(t, dir)
 			steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door"}},
 				{N: c.second, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}}
+			want := limit.NotDecided
+			if c.second == 2 { // what is above the limit exceeds, whatever else is lost
+				steps, want = append(steps, survey.Step{N: 3, At: time.Now(), Kind: survey.WasAbove, Text: "60 W/m² at the seal, above the limit"}), limit.Exceeds
+			}
 			var end *survey.Result
 			if c.ended {
 				end = &survey.Result{ID: "torn", Ended: time.Now(), State: survey.Complete}
@@ -472,6 +476,9 @@ func TestDamagedSurveyIsGivenUp(t *testing.T) {
 			r, err := b.record.SurveyResult(t.Context(), "torn")
 			if !c.ended && (err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, c.why)) {
 				t.Errorf("%+v, %v", r, err)
+			}
+			if !c.ended && r != nil && (r.Verdict.Outcome != want || r.Oven.ID != "small") {
+				t.Errorf("oven %q: %+v, want %s", r.Oven.ID, r.Verdict, want)
 			}
 			if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err != nil {
 				t.Error(err)
