@@ -115,7 +115,7 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 		if s == nil {
 			continue
 		}
-		c := round.Check{Oven: s.Oven.ID, Place: s.Oven.Place, On: s.Ended, Outcome: s.Verdict.Outcome, By: s.Who, Next: s.NextCheck, Source: s.ID}
+		c := round.Check{Oven: row.Oven, Place: s.Oven.Place, On: s.Ended, Outcome: s.Verdict.Outcome, By: s.Who, Next: s.NextCheck, Source: s.ID}
 		for _, p := range s.Places {
 			if p.N != s.Verdict.Worst {
 				continue
