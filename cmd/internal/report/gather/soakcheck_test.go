@@ -3,6 +3,8 @@ package gather
 import (
 	"bytes"
 	"math"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -16,12 +18,14 @@ import (
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/report"
+	"ovenward/drivers/driverstest"
 )
 
 // TestCheckpointsTellWhatTheirSurveysFound: of a survey that the record has the report
 // tells the highest value and where it was; of one by word it is not known.
 func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
-	s, err := store.Open(t.TempDir(), store.Options{})
+	dir := t.TempDir()
+	s, err := store.Open(dir, store.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,6 +64,16 @@ func TestCheckpointsTellWhatTheirSurveysFound(t *testing.T) {
 	if len(c) != 3 || c[0].Value != 31.5 || c[0].U != 4 || c[0].Place != where || !math.IsInf(float64(c[1].Value), 1) || c[1].Place != where ||
 		!math.IsNaN(float64(c[2].Value)) || c[2].Place != "" {
 		t.Errorf("%+v", c)
+	}
+	// One that is damaged costs no other.
+	if out, err := exec.Command(driverstest.Program(t, "sqlite3"), filepath.Join(dir, store.FileName), "UPDATE surveys SET result = '{' WHERE id = 's-1'").CombinedOutput(); err != nil {
+		t.Fatalf("%s: %v", out, err)
+	}
+	if r, err = Soak(t.Context(), s.Reader, SoakQuery{ID: "door-7", Zone: time.UTC, Version: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	if c := r.Checkpoints; !math.IsNaN(float64(c[0].Value)) || !strings.Contains(c[0].Place, "damaged in the record") || c[1].Place != where {
+		t.Errorf("beside a damaged one: %+v", c)
 	}
 }
 

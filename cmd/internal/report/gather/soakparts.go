@@ -52,6 +52,10 @@ func surveyedAt(ctx context.Context, r *store.Reader, all []report.Checkpoint) e
 			continue
 		}
 		found, err := r.SurveyResult(ctx, c.Survey)
+		if errors.Is(err, store.ErrLost) {
+			c.Place = "not known: what this survey found is damaged in the record; see ovenward verify"
+			continue
+		}
 		if err != nil {
 			return err
 		}
