@@ -399,18 +399,23 @@ func (q *queue) markRecorded(id int64) {
 	}
 }
 
-// vain counts the messages that were tried and not accepted.
-func (q *queue) vain() (n int) {
+// tried counts the messages that were tried and not accepted, and of the others those that
+// are under way.
+func (q *queue) tried() (vain, trying int) {
 	for _, w := range q.items {
-		tried := w.attempts
+		before := w.attempts
 		if w.flying {
-			tried-- // what comes of this one is not known yet
+			before-- // what comes of this one is not known yet
 		}
-		if !w.held && (tried > 0 || w.group != nil && slices.ContainsFunc(w.group, func(m *waiting) bool { return m.attempts > 0 })) {
-			n++
+		switch {
+		case w.held:
+		case before > 0, slices.ContainsFunc(w.group, func(m *waiting) bool { return m.attempts > 0 }):
+			vain++
+		case w.flying:
+			trying++
 		}
 	}
-	return n
+	return vain, trying
 }
 
 // below returns the highest id up to which nothing of an alarm waits.

@@ -266,7 +266,8 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 
 // count notes what waits; also at the end, for the courier that goes on from this one.
 func (s *sender) count() {
-	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Begun = len(s.q.items), s.q.vain(), s.whole })
+	vain, trying := s.q.tried()
+	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Trying, st.Begun = len(s.q.items), vain, trying, s.whole })
 }
 
 // aheadOf returns how far each alarm is done that went on while the cursor waits for

@@ -614,6 +614,39 @@ func TestWhatEndsWithACourierIsNoTroubleOfTheNext(t *testing.T) {
 	}
 }
 
+// That a heartbeat is accepted says nothing of a message whose first attempt since the start
+// hangs.
+func TestTheFirstAttemptOfAMessageIsCountedWhileItHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := newOutbox()
+		r := &receiver{}
+		r.answer = func(_ int, m Message) result {
+			if m.Kind == KindHeartbeat {
+				return result{outcome: accepted}
+			}
+			r.mu.Unlock() // heartbeats are answered meanwhile
+			<-time.After(10 * time.Second)
+			r.mu.Lock()
+			return result{outcome: unheard, err: errors.New("planted")}
+		}
+		c, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: true, Heartbeat: time.Minute,
+			Snapshot: func() Snapshot { return Snapshot{} }})
+		defer stop()
+		synctest.Wait()
+		box.happen(raised(0, alarm.Exceeds, time.Now()))
+		pass(5 * time.Second)
+		if s := c.Stats(); s.LastHeartbeat.IsZero() || s.Trying != 1 || s.NotAccepted() {
+			t.Errorf("while it hangs: %+v", s)
+		}
+		for range 60 {
+			pass(time.Second)
+			if s := c.Stats(); s.Trying == 0 && !s.NotAccepted() {
+				t.Fatalf("it is not accepted, and it says %+v", s)
+			}
+		}
+	})
+}
+
 // slowPages is an outbox whose events cannot be read yet, though all else can.
 type slowPages struct {
 	*outbox

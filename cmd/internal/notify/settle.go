@@ -62,7 +62,7 @@ func (s *sender) accept(r result, now time.Time) {
 		st.Failing = false
 		st.LastAccepted = now
 	})
-	if s.lastError != "" && s.q.vain() == 0 {
+	if vain, _ := s.q.tried(); vain == 0 && s.lastError != "" {
 		s.c.log.Info("messages are accepted again", "waiting", len(s.q.items))
 		s.lastError = ""
 	}
