@@ -39,6 +39,7 @@ type Check struct {
 	Remark   string                `json:"remark,omitempty"`
 	Source   string                `json:"source"` // the survey's id, or file and line
 	Imported bool                  `json:"imported"`
+	Damaged  bool                  `json:"damaged,omitempty"` // in the record: what else it says cannot be read
 }
 
 // Status is where an oven stands on a day.
@@ -144,7 +145,10 @@ func entry(o Oven, last, decided *Check, day time.Time, a Ask) Entry {
 		return e
 	case last != nil && last.Outcome != limit.Within:
 		e.Status, e.DueBy = NotDecided, "the newest check is not decided, which is not within"
-		if last.Outcome == "" {
+		switch {
+		case last.Damaged:
+			e.DueBy = "the newest check is damaged in the record, which is not within: see ovenward verify"
+		case last.Outcome == "":
 			e.DueBy = "the newest check states no outcome, which is not within"
 		}
 		return e

@@ -104,6 +104,9 @@ func TestRoundBesideADamagedCheck(t *testing.T) {
 			if e.Status != want || !e.Last.On.Equal(day) {
 				t.Errorf("after %q oven %s is %s by %+v, want %s", sql, e.ID, e.Status, e.Last, want)
 			}
+			if why := strings.Contains(e.DueBy, "damaged in the record"); why != (sql != "" && !strings.HasSuffix(e.ID, "attic")) {
+				t.Errorf("after %q oven %s is asked for since %s", sql, e.ID, e.DueBy)
+			}
 		}
 		if len(plan.Entries) != 6 || slices.ContainsFunc(plan.Entries, func(e round.Entry) bool { return e.ID == "" }) {
 			t.Errorf("after %q: %+v", sql, plan.Entries)

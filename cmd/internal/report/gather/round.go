@@ -106,7 +106,7 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 		}
 		s, err := r.SurveyResult(ctx, row.ID)
 		if errors.Is(err, store.ErrLost) {
-			all = append(all, round.Check{Oven: row.Oven, On: row.Ended, Outcome: damaged(row.Outcome == string(limit.Exceeds)), By: row.Who, Source: row.ID, Remark: damagedCheck})
+			all = append(all, round.Check{Oven: row.Oven, On: row.Ended, Outcome: damaged(row.Outcome == string(limit.Exceeds)), By: row.Who, Source: row.ID, Damaged: true})
 			continue
 		}
 		if err != nil {
@@ -148,7 +148,7 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 				return nil, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
 			}
 			c = round.Check{Oven: oven, On: e.At, Outcome: damaged(strings.Contains(rest, ": "+string(limit.Exceeds))),
-				Source: fmt.Sprintf("event %d", e.ID), Imported: true, Remark: damagedCheck}
+				Source: fmt.Sprintf("event %d", e.ID), Imported: true, Damaged: true}
 			if on, err := time.Parse(time.DateOnly, rest[:min(len(rest), len(time.DateOnly))]); err == nil {
 				c.On = on
 			}
@@ -158,10 +158,7 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 	return all, nil
 }
 
-const (
-	earlierCheck = ": earlier check of "
-	damagedCheck = "damaged in the record: what else it says cannot be read; see ovenward verify"
-)
+const earlierCheck = ": earlier check of "
 
 // damaged is what remains of the outcome of a check that is damaged: 'within' does not.
 func damaged(exceeds bool) limit.Outcome {
