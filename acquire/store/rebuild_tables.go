@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
@@ -8,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -228,15 +230,27 @@ func across(ctx context.Context, from querier, q string, first, last int64, f fu
 }
 
 // removals reads what the broken record had removed on purpose, and of which post, by the
-// numbers that those have in the new one.
+// numbers that those have in the new one. A row that its chain of hashes does not know so is
+// damaged, and would leave out what was not removed.
 func (b *rebuild) removals(ctx context.Context, old *sql.DB) error {
 	b.gone = map[string][]chunk.Span{}
+	v := &verifier{reader: newReader(old, "")}
 	for post, name := range b.names {
 		first, last := chunkRange(int32(post))
-		_ = across(ctx, old, "SELECT id, from_seq, to_seq FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
-			var s chunk.Span
-			err = scan(&id, &s.FromSeq, &s.ToSeq)
-			b.gone[name] = append(b.gone[name], s)
+		_ = across(ctx, old, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, removed FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+			var fromSeq, toSeq, rows, from, to, event sql.NullInt64
+			err = scan(&id, &fromSeq, &toSeq, &rows, &from, &to, &event)
+			samples, serr := v.newest(ctx, chainChunk, id, math.MaxInt64)
+			known, kerr := v.newest(ctx, chainRemoved, id, math.MaxInt64)
+			if errors.Join(serr, kerr) == nil && samples != nil && known != nil {
+				if sum := removedHash(samples, id, fromSeq.Int64, toSeq.Int64, rows.Int64, from.Int64, to.Int64, event.Int64); !bytes.Equal(known, sum[:]) {
+					b.out.Lost = append(b.out.Lost, fmt.Sprintf("which samples of post %s were removed as chunk %d: what is found of them is kept", name, id&math.MaxUint32))
+					return id, err
+				}
+			}
+			if err == nil {
+				b.gone[name] = append(b.gone[name], chunk.Span{FromSeq: fromSeq.Int64, ToSeq: toSeq.Int64})
+			}
 			return id, err
 		})
 	}
