@@ -2,6 +2,8 @@ package store
 
 import (
 	"testing"
+
+	"ovenward/acquire/alarm"
 )
 
 // loosened has the record in dir take values that do not fit their columns, as a flipped bit
@@ -39,4 +41,24 @@ func TestARemovalThatIsDamagedRemovesNoMore(t *testing.T) {
 	if err != nil || out.Samples < int64(left) || left == 4000 || len(out.Lost) != 1 {
 		t.Errorf("%v, %+v of %d", err, out, left)
 	}
+}
+
+// An alarm whose row is lost stands in a rebuilt record as its newest event says.
+func TestARebuildingKeepsAnAlarmWhoseRowIsLost(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	flushed(t, s)
+	merged(t, s, true)
+	shut(t, s)
+	byTool(t, dir, "DELETE FROM alarms")
+	if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{})
+	if all, err := s.AlarmStates(t.Context()); err != nil || len(all) != 1 || !all[0].State.Standing() {
+		t.Errorf("%v, %+v", err, all)
+	}
+	shut(t, s)
 }

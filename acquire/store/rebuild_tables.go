@@ -318,8 +318,23 @@ func (b *rebuild) rows(ctx context.Context, s *Store, old *sql.DB) {
 }
 
 // groundAlarms gives alarms an event that says how they stood, where the one that
-// said so is lost, and takes those that have one from it.
+// said so is lost, and takes those that have one from it, those too whose row is lost.
 func (w *writer) groundAlarms(ctx context.Context) error {
+	var last []acquire.Event
+	if err := each(ctx, w.conn, selectEvents+"WHERE id IN (SELECT max(id) FROM events WHERE json_valid(alarm) GROUP BY alarm ->> '$.post', alarm ->> '$.rule')", func(scan func(...any) error) error {
+		e, err := scanEvent(scan)
+		if e.Alarm != nil {
+			last = append(last, e)
+		}
+		return err
+	}); err != nil {
+		return err
+	}
+	for _, e := range last {
+		if _, err := w.exec(ctx, setAlarm, alarmArgs(e.Alarm.Alarm, e.ID)...); err != nil {
+			return err
+		}
+	}
 	all, err := readAlarms(ctx, w.conn)
 	if err != nil {
 		return err
