@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"testing"
 
 	"ovenward/acquire/alarm"
@@ -11,6 +12,23 @@ import (
 func loosened(t *testing.T, dir string) {
 	t.Helper()
 	byTool(t, dir, "PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = replace(replace(sql, 'NOT NULL', ''), ') STRICT', ')') WHERE type = 'table'")
+}
+
+// One row that does not fit costs a rebuilding that row, and none of those that are read with it.
+func TestARowThatDoesNotFitCostsARebuildingNoOther(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	for i := range 30 {
+		s.Record(note(fmt.Sprint("note ", i)))
+	}
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "UPDATE events SET at_ns = 'y' WHERE text = 'note 3'")
+	out, err := Rebuild(t.Context(), dir, Options{Now: noon})
+	if err != nil || out.Events != 29 || len(out.Lost) != 1 {
+		t.Errorf("%v, %+v", err, out)
+	}
 }
 
 // A rebuilding leaves nothing out on the word of a damaged row of a chunk that was removed.

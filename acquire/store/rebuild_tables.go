@@ -395,7 +395,7 @@ func (b *rebuild) table(ctx context.Context, s *Store, old *sql.DB, table string
 			func(scan func(...any) error) (id int64, err error) { return c.take(ctx, scan, true) })
 		_ = c.flush(ctx)
 	}
-	return c.n, err
+	return c.n, cmp.Or(err, c.unfit)
 }
 
 func columnNames(ctx context.Context, from querier, table string) ([]string, error) {
@@ -414,6 +414,7 @@ type copying struct {
 	names []string
 	rows  [][]any // read, and not written yet
 	n     int64   // that are new in the new record
+	unfit error   // of the first row with what does not fit its column, which is left out
 }
 
 // take takes a row, and returns its number where that is the first column.
@@ -445,6 +446,10 @@ func (c *copying) flush(ctx context.Context) error {
 		n = 0
 		for _, row := range rows {
 			res, err := w.exec(ctx, insert, row...)
+			if class := code(err) & 0xff; class == codeConstraint || class == codeMismatch {
+				c.unfit = cmp.Or(c.unfit, err)
+				continue
+			}
 			if err != nil {
 				return err
 			}
