@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
@@ -65,6 +66,7 @@ type eventRow struct {
 	raw                  []byte
 	hasRaw               bool
 	alarm                sql.NullString
+	noAt                 bool // the instant is damaged
 }
 
 // rowOf is e as its table holds it.
@@ -118,7 +120,9 @@ func (r *eventRow) scan(scan func(...any) error) error {
 	var at any
 	var post, kind, who, txt sql.NullString
 	err := scan(&r.id, &at, &post, &kind, &who, &txt, &raw, &r.alarm)
-	r.at, _ = at.(int64) // what is damaged keeps nobody from the events behind it
+	whole := false
+	r.at, whole = at.(int64) // what is damaged keeps nobody from the events behind it
+	r.noAt = !whole
 	r.post, r.kind, r.who, r.txt = post.String, kind.String, who.String, txt.String
 	r.raw, r.hasRaw = append([]byte(nil), raw...), raw != nil
 	return err
@@ -132,7 +136,14 @@ func (r *eventRow) event() acquire.Event {
 		return e
 	}
 	e.Alarm = new(alarm.Change)
-	if err := json.Unmarshal([]byte(r.alarm.String), e.Alarm); err != nil {
+	err := json.Unmarshal([]byte(r.alarm.String), e.Alarm)
+	if c := e.Alarm; err == nil {
+		e.Post = cmp.Or(e.Post, c.Post)
+		if r.noAt { // nearly the same
+			e.At = c.Changed
+		}
+	}
+	if c := e.Alarm; err != nil || !c.State.Known() || !c.Aside.KnownAside() || c.Rule == "" || c.Post != e.Post {
 		e.Alarm, e.Raw = nil, []byte(r.alarm.String)
 		e.Text = "damaged in the record: this change of an alarm cannot be read; its words were: " + e.Text
 	}

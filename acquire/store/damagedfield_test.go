@@ -2,7 +2,9 @@ package store
 
 import (
 	"fmt"
+	"strings"
 	"testing"
+	"time"
 
 	"ovenward/acquire/alarm"
 )
@@ -28,6 +30,40 @@ func TestARowThatDoesNotFitCostsARebuildingNoOther(t *testing.T) {
 	out, err := Rebuild(t.Context(), dir, Options{Now: noon})
 	if err != nil || out.Events != 29 || len(out.Lost) != 1 {
 		t.Errorf("%v, %+v", err, out)
+	}
+}
+
+// A state that is none is a damaged change, though the JSON that says it can be read.
+func TestAChangeToNoStateIsDamaged(t *testing.T) {
+	for _, damage := range [][2]string{{`"state":"unack`, `"state":"unabk`}, {`"state":`, `"stbte":`}, {`"rule":`, `"rulf":`}, {`"post":`, `"posu":`}} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Record(raise("fryer", alarm.Exceeds, noon()))
+		shut(t, s)
+		byTool(t, dir, "UPDATE events SET alarm = replace(alarm, '"+damage[0]+"', '"+damage[1]+"')")
+		if said, _ := verified(t, dir); strings.Contains(said, "cannot be read") {
+			t.Errorf("%s: verify says %q", damage[1], said)
+		}
+		s = open(t, dir, Options{})
+		stand, _, err := s.Standing(t.Context())
+		if err != nil || len(stand) != 1 || stand[0].Alarm.Rule != alarm.Exceeds || stand[0].Alarm.Post != "fryer" {
+			t.Errorf("%s: %v, %+v stand", damage[1], err, stand)
+		}
+		n := 0
+		for _, err := range s.DamagedChanges(t.Context(), time.Time{}, noon().Add(time.Hour)) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			n++
+		}
+		if n != 1 {
+			t.Errorf("%s: %d changes are damaged", damage[1], n)
+		}
+		shut(t, s)
+		if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+			t.Errorf("%s: %v", damage[1], err)
+		}
 	}
 }
 

@@ -188,9 +188,11 @@ func (v *verifier) alarms(ctx context.Context) error {
 	err = each(ctx, tx, "SELECT max(id), alarm ->> '$.post', alarm ->> '$.rule' FROM events WHERE alarm IS NOT NULL AND json_valid(alarm) GROUP BY 2, 3",
 		func(scan func(...any) error) error {
 			var id int64
-			var k alarmKey
-			err := scan(&id, &k.post, &k.rule)
-			newest[k] = id
+			var post, rule sql.NullString
+			err := scan(&id, &post, &rule)
+			if post.Valid && rule.Valid { // else it is damaged, which is told with the event
+				newest[alarmKey{post.String, alarm.Rule(rule.String)}] = id
+			}
 			return err
 		})
 	if err != nil {
