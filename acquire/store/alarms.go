@@ -126,7 +126,11 @@ const recalled = 24 * time.Hour
 
 // Both are sorted by +id, and not by id, or all events ever would be read in that order.
 const (
-	lastChanges  = "WHERE alarm IS NOT NULL AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY +id"
+	lastChanges = "WHERE alarm IS NOT NULL AND at_ns >= (SELECT max(at_ns) FROM events WHERE alarm IS NOT NULL) - ? ORDER BY +id"
+	// Those with a damaged instant too, which is text, bytes or a tiny number: the change itself may say when it was.
+	inTime = `WHERE id IN (SELECT id FROM events WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ?
+		UNION ALL SELECT id FROM events WHERE alarm IS NOT NULL AND at_ns >= ''
+		UNION ALL SELECT id FROM events WHERE alarm IS NOT NULL AND at_ns < 1000000000) ORDER BY id`
 	inOccurrence = "alarm IS NOT NULL AND at_ns >= ? AND CASE WHEN json_valid(alarm) THEN alarm ->> '$.id' END = ? ORDER BY +id"
 )
 
@@ -165,10 +169,11 @@ func (r *Reader) DamagedChanges(ctx context.Context, from, to time.Time) iter.Se
 func (r *Reader) changes(ctx context.Context, from, to time.Time, damaged bool) iter.Seq2[acquire.Event, error] {
 	return func(yield func(acquire.Event, error) bool) {
 		stopped := errors.New("no more is wanted")
-		err := each(ctx, r.db, selectEvents+"WHERE alarm IS NOT NULL AND at_ns >= ? AND at_ns < ? ORDER BY id",
+		err := each(ctx, r.db, selectEvents+inTime,
 			func(scan func(...any) error) error {
 				e, err := scanEvent(scan)
-				if err == nil && (e.Alarm == nil) == damaged && !yield(e, nil) {
+				at := nanos(e.At)
+				if in := at >= nanos(from) && at < nanos(to) || at == 0; err == nil && in && (e.Alarm == nil) == damaged && !yield(e, nil) {
 					err = stopped
 				}
 				return err

@@ -1,7 +1,9 @@
 package store
 
 import (
+	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -63,6 +65,51 @@ func TestAChangeToNoStateIsDamaged(t *testing.T) {
 		shut(t, s)
 		if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
 			t.Errorf("%s: %v", damage[1], err)
+		}
+	}
+}
+
+// A change whose instant is damaged is a change all the same, and keeps its samples.
+func TestAChangeWithoutAnInstant(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	for _, damage := range []string{"'y'", "x'00'", "1e-190"} {
+		for i, want := range [][2]time.Time{{at(1), at(9)}, {at(1), at(9)}} {
+			dir := t.TempDir()
+			s := open(t, dir, Options{})
+			register(t, s, post("fryer"))
+			s.Record(raise("fryer", alarm.Exceeds, at(1)))
+			s.Record(changed(alarm.Exceeds, alarm.Normal, at(9)))
+			s.Record(raise("fryer", alarm.Stuck, at(20)))
+			shut(t, s)
+			loosened(t, dir)
+			byTool(t, dir, fmt.Sprintf("UPDATE events SET at_ns = %s WHERE id = (SELECT min(id) + %d FROM events WHERE alarm IS NOT NULL)", damage, i))
+			s = open(t, dir, Options{})
+			if err := s.ask(t.Context(), "look what is kept", func(ctx context.Context, w *writer) error {
+				spans, err := w.keptSpans(ctx, "fryer", nanos(at(600)))
+				around := int64(s.o.Retention.Around)
+				if !slices.ContainsFunc(spans, func(x [2]int64) bool { return x[0] <= nanos(want[0])-around && x[1] >= nanos(want[1])+around }) {
+					t.Errorf("%s of change %d: %v is kept", damage, i, spans)
+				}
+				return err
+			}); err != nil {
+				t.Error(err)
+			}
+			var seen []time.Time
+			for e, err := range s.Changes(t.Context(), at(0), at(10)) {
+				if err != nil {
+					t.Fatal(err)
+				}
+				seen = append(seen, e.At)
+			}
+			for e, err := range s.Changes(t.Context(), at(10), at(30)) {
+				if err != nil || !e.At.Equal(at(20)) {
+					t.Errorf("%s of change %d: another change %v, %v", damage, i, e.At, err)
+				}
+			}
+			if !slices.Equal(seen, []time.Time{at(1), at(9)}) {
+				t.Errorf("%s of change %d: changes at %v", damage, i, seen)
+			}
+			shut(t, s)
 		}
 	}
 }

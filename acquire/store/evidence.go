@@ -124,6 +124,7 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 	around := int64(w.s.o.Retention.Around)
 	var spans [][2]int64
 	begun := map[alarm.Rule]int64{} // of alarms that stand
+	var last int64                  // change
 	take := func(scan func(...any) error) error {
 		var id int64
 		var when any
@@ -131,7 +132,16 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 		if err := scan(&id, &when, &rule, &state, &from, &since, &reason); err != nil {
 			return err
 		}
-		at, _ := when.(int64)
+		at, whole := when.(int64)
+		if !whole { // the change itself says when, nearly
+			var text sql.NullString
+			_ = w.conn.QueryRowContext(ctx, "SELECT alarm ->> '$.changed' FROM events WHERE id = ? AND json_valid(alarm)", id).Scan(&text)
+			changed, err := time.Parse(time.RFC3339Nano, text.String)
+			if at = nanos(changed); err != nil {
+				at = last
+			}
+		}
+		last = at
 		c := alarm.Change{Alarm: alarm.Alarm{Rule: alarm.Rule(rule.String), State: alarm.State(state.String)}, From: alarm.State(from.String), Reason: alarm.Reason(reason.String)}
 		if !c.State.Known() {
 			e := acquire.Event{ID: id}
