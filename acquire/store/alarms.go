@@ -107,6 +107,25 @@ func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 	return all, nil
 }
 
+// alarmEvents has rows of alarms rest on their newest event again whose number was not given
+// yet: such a row is damaged, and would take no change before the numbers have come so far.
+func (w *writer) alarmEvents(ctx context.Context) error {
+	var n int
+	err := w.conn.QueryRowContext(ctx, "SELECT count(*) FROM alarms WHERE event >= ?", w.s.queue.nextEvent).Scan(&n)
+	if err == nil && n == 0 {
+		return nil
+	}
+	if err == nil {
+		_, err = w.conn.ExecContext(ctx, `UPDATE alarms SET event = (SELECT ifnull(max(e.id), 0) FROM events AS e
+		WHERE CASE WHEN json_valid(e.alarm) THEN e.alarm ->> '$.post' = alarms.post AND e.alarm ->> '$.rule' = alarms.rule END) WHERE event >= ?`, w.s.queue.nextEvent)
+	}
+	if err != nil {
+		return fmt.Errorf("look which events the alarms rest on: %w", err)
+	}
+	w.s.o.Log.Error("rows of alarms are damaged: they named events that there never were, and rest on the newest that there are now", "rows", n)
+	return nil
+}
+
 // standIn gives a damaged change back what the table of alarms says that it led to, where
 // it is the newest of its alarm: people are to be told of that as of any.
 func standIn(ctx context.Context, from querier, e *acquire.Event) error {

@@ -114,6 +114,27 @@ func TestAChangeWithoutAnInstant(t *testing.T) {
 	}
 }
 
+// A row of an alarm whose event's number is damaged takes the next change all the same.
+func TestAnAlarmOfAnEventThatIsToCome(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	s.Record(changed(alarm.Exceeds, alarm.Normal, noon().Add(time.Minute)))
+	shut(t, s)
+	byTool(t, dir, "UPDATE alarms SET event = event + (1 << 40)")
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Hour)))
+	shut(t, s)
+	s = open(t, dir, Options{})
+	all, err := s.AlarmStates(t.Context())
+	if err != nil || len(all) != 1 || !all[0].State.Standing() {
+		t.Errorf("%v, %+v", err, all)
+	}
+	shut(t, s)
+}
+
 // A rebuilding leaves nothing out on the word of a damaged row of a chunk that was removed.
 func TestARemovalThatIsDamagedRemovesNoMore(t *testing.T) {
 	dir := t.TempDir()

@@ -84,6 +84,9 @@ func (w *writer) begin(path string) error {
 		w.s.o.Log.Warn("the record does not say yet who signs it; it is tried again at the next start", "err", err)
 	}
 	w.raise(m.last)
+	if err := w.alarmEvents(ctx); err != nil && !wantsSpace(err) {
+		return err
+	}
 	// Numbers of events that this process tells before they are durable must not
 	// come again after a crash, so the first commit sets room aside.
 	if _, err := w.conn.ExecContext(ctx, "UPDATE record SET next_event = ?", w.s.queue.nextEvent+eventRoom); err != nil {
