@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"slices"
 	"strings"
 	"time"
 
@@ -45,7 +46,7 @@ const (
 		WHERE excluded.event >= event`
 	selectAlarm = `SELECT post, rule, state, id, since_ns, changed_ns,
 		priority, aside, aside_since_ns, by_whom, why, until_ns, escalated_ns, told_ns FROM alarms `
-	selectAlarms = selectAlarm + "ORDER BY post, rule"
+	selectAlarms = selectAlarm + "ORDER BY CAST(post AS TEXT), CAST(rule AS TEXT), event"
 )
 
 // alarmArgs are the values of setAlarm.
@@ -88,6 +89,17 @@ func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 		all = append(all, a)
 		return err
 	})
+	for i := len(all) - 2; i >= 0; i-- { // where a key is damaged the next change made another row
+		if all[i].Post == all[i+1].Post && all[i].Rule == all[i+1].Rule && err == nil {
+			all = slices.Delete(all, i, i+1)
+			damaged = slices.DeleteFunc(damaged, func(j int) bool { return j == i })
+			for k := range damaged {
+				if damaged[k] > i {
+					damaged[k]--
+				}
+			}
+		}
+	}
 	for _, i := range damaged {
 		if err == nil {
 			a := &all[i]

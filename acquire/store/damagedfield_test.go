@@ -165,6 +165,35 @@ func TestARemovalThatIsDamagedRemovesNoMore(t *testing.T) {
 	}
 }
 
+// A key that is a blob is found all the same.
+func TestAnAlarmsPostAsABlob(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	s.Record(changed(alarm.Exceeds, alarm.Normal, noon().Add(time.Minute)))
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "UPDATE alarms SET post = CAST(post AS BLOB)")
+	if said, _ := verified(t, dir); strings.Contains(said, "cannot be read") {
+		t.Errorf("verify says %q", said)
+	}
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon().Add(time.Hour)))
+	shut(t, s)
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	past, err := s.Past(0, 0)
+	if err != nil || !slices.ContainsFunc(past.Alarms, func(a alarm.Alarm) bool { return a.State.Standing() }) {
+		t.Errorf("%v, %+v", err, past.Alarms)
+	}
+	shut(t, s)
+	if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+		t.Error(err)
+	}
+}
+
 // An alarm whose row is lost stands in a rebuilt record as its newest event says.
 func TestARebuildingKeepsAnAlarmWhoseRowIsLost(t *testing.T) {
 	dir := t.TempDir()

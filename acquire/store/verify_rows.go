@@ -202,11 +202,25 @@ func (v *verifier) alarms(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	type row struct{ event, state, aside any } // as they are, whatever fits
+	rows := map[alarmKey]row{}
+	err = each(ctx, tx, "SELECT CAST(post AS TEXT), CAST(rule AS TEXT), event, state, aside FROM alarms ORDER BY event", func(scan func(...any) error) error {
+		var k alarmKey
+		var x row
+		err := scan(&k.post, &k.rule, &x.event, &x.state, &x.aside)
+		rows[k] = x
+		return err
+	})
+	if err != nil {
+		return err
+	}
 	for _, a := range all {
 		k := alarmKey{a.Post, a.Rule}
-		var event int64
-		if err := tx.QueryRowContext(ctx, "SELECT event, state, aside FROM alarms WHERE post = ? AND rule = ?", a.Post, string(a.Rule)).Scan(&event, &a.State, &a.Aside); err != nil {
-			return err
+		event, _ := rows[k].event.(int64)
+		state, _ := rows[k].state.(string)
+		aside, is := rows[k].aside.(string)
+		if a.State, a.Aside = alarm.State(state), alarm.State(aside); !is {
+			a.Aside = "none"
 		}
 		v.alarm(ctx, tx, a, event, newest[k])
 		delete(newest, k)
