@@ -9,6 +9,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -152,34 +153,44 @@ func (r *eventRow) event() acquire.Event {
 
 // loadChain reads where the chain ends.
 func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
-	end, over := chainEnd{}, chainEnd{}
-	var head []byte
-	err := c.QueryRowContext(ctx, "SELECT day, entry, head FROM days ORDER BY day DESC LIMIT 1").Scan(&end.day, &end.entry, &head)
-	if err != nil && err != sql.ErrNoRows {
+	end, whole, err := headBefore(ctx, c, math.MaxInt64)
+	if err != nil {
 		return fmt.Errorf("read where the chain of hashes ends: %w", err)
 	}
-	copy(end.head[:], head)
 	var newest int64
 	if err := c.QueryRowContext(ctx, "SELECT ifnull(max(entry), 0) FROM chain").Scan(&newest); err != nil {
 		return fmt.Errorf("read the newest entry of the chain of hashes: %w", err)
 	}
-	if newest > end.entry { // the head of its day is damaged or lost, and no entry takes the number of another
+	if newest > end.entry || !whole { // the head of its day is damaged or lost, and no entry takes the number of another
 		w.s.o.Log.Error("the head of the newest day of the chain of hashes is damaged; it is made again from the entries", "says", end.entry, "entries", newest)
 		if end, err = remadeChain(ctx, c); err != nil {
 			return err
 		}
 	}
-	head = nil
-	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", utcDay(w.s.o.Now())).Scan(&over.day, &over.entry, &head)
-	if err != nil && err != sql.ErrNoRows {
+	over, whole, err := headBefore(ctx, c, utcDay(w.s.o.Now()))
+	if err != nil {
 		return fmt.Errorf("read the head of the last day: %w", err)
 	}
-	copy(over.head[:], head)
+	if !whole {
+		over = chainEnd{}
+	}
 	w.chain, w.pending = end, end
 	w.s.mu.Lock()
 	defer w.s.mu.Unlock()
 	w.s.state.chain, w.s.state.over = end, over
 	return nil
+}
+
+// headBefore reads the newest head of a day before one. It is not whole where it is damaged.
+func headBefore(ctx context.Context, c *sql.Conn, day int64) (end chainEnd, whole bool, err error) {
+	var entry any
+	var head []byte
+	err = c.QueryRowContext(ctx, "SELECT day, entry, head FROM days WHERE day < ? ORDER BY day DESC LIMIT 1", day).Scan(&end.day, &entry, &head)
+	if errors.Is(err, sql.ErrNoRows) {
+		return end, true, nil
+	}
+	end.entry, whole = entry.(int64)
+	return end, copy(end.head[:], head) == sha256.Size && len(head) == sha256.Size && whole, err
 }
 
 // remadeChain is where the chain ends by its entries alone.
@@ -285,6 +296,9 @@ func (r *Reader) Heads(ctx context.Context, from, to time.Time) (all []DayHead, 
 		var e chainEnd
 		var head, signature, signer []byte
 		err := scan(&e.day, &e.entry, &head, &signature, &signer)
+		if errors.Is(err, ErrLost) {
+			return nil
+		}
 		copy(e.head[:], head)
 		all = append(all, DayHead{headOf(e), hex.EncodeToString(signature), hex.EncodeToString(signer)})
 		return err

@@ -194,6 +194,40 @@ func TestAnAlarmsPostAsABlob(t *testing.T) {
 	}
 }
 
+// The chain goes on where the head of its newest day does not fit, which is made again, and
+// where that of the day before does not, which is told and held against no entry.
+func TestAHeadThatDoesNotFit(t *testing.T) {
+	for _, damage := range []string{"entry = 'y'", "entry = NULL", "head = NULL", "head = x'00'"} {
+		for which, want := range map[string]string{"max": "", "min": ": the head of 2031-05-20 is none"} {
+			dir := t.TempDir()
+			var o Options
+			for day := range 2 {
+				o.Now = func() time.Time { return noon().AddDate(0, 0, day) }
+				s := open(t, dir, o)
+				s.Record(note("one"))
+				s.Record(note("another"))
+				shut(t, s)
+			}
+			loosened(t, dir)
+			byTool(t, dir, "UPDATE days SET "+damage+" WHERE day = (SELECT "+which+"(day) FROM days)")
+			s, err := Open(dir, o)
+			if err != nil {
+				t.Errorf("%s of %s: %v", damage, which, err)
+				continue
+			}
+			s.Record(note("two"))
+			flushed(t, s)
+			if _, err := s.Heads(t.Context(), time.Time{}, time.Time{}); err != nil {
+				t.Errorf("%s of %s: %v", damage, which, err)
+			}
+			shut(t, s)
+			if said, _ := verified(t, dir); said != want {
+				t.Errorf("%s of %s: verify says %q", damage, which, said)
+			}
+		}
+	}
+}
+
 // An alarm whose row is lost stands in a rebuilt record as its newest event says.
 func TestARebuildingKeepsAnAlarmWhoseRowIsLost(t *testing.T) {
 	dir := t.TempDir()

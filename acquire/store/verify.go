@@ -72,18 +72,19 @@ func (r *Report) addf(format string, args ...any) {
 
 // verifier is a check under way.
 type verifier struct {
-	reader  *Reader
-	rows    querier // what the chain is compared with, but for samples and sums
-	gone    string  // how it is told of a row that is not there
-	rep     Report
-	posts   map[int32]string
-	block   chunk.Block
-	days    map[int64]dayRow // by their last entry
-	last    int64            // entry of the newest head
-	keys    []ed25519.PublicKey
-	signing []signingEntry
-	sums    map[int32]*resum
-	open    map[string]*Unsealed
+	reader   *Reader
+	rows     querier // what the chain is compared with, but for samples and sums
+	gone     string  // how it is told of a row that is not there
+	rep      Report
+	posts    map[int32]string
+	block    chunk.Block
+	days     map[int64]dayRow // by their last entry
+	headless map[int64]bool   // days whose head is damaged
+	last     int64            // entry of the newest head
+	keys     []ed25519.PublicKey
+	signing  []signingEntry
+	sums     map[int32]*resum
+	open     map[string]*Unsealed
 }
 
 type dayRow struct {
@@ -96,7 +97,7 @@ type dayRow struct {
 // of them. It may run beside the daemon and holds no read for long. An error is
 // that it could not be done; what it finds is in the report.
 func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report, error) {
-	v := &verifier{reader: r, rows: r.db, gone: "was deleted", posts: map[int32]string{}, days: map[int64]dayRow{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
+	v := &verifier{reader: r, rows: r.db, gone: "was deleted", posts: map[int32]string{}, days: map[int64]dayRow{}, headless: map[int64]bool{}, keys: keys, sums: map[int32]*resum{}, open: map[string]*Unsealed{}}
 	promised, err := r.promised()
 	if err != nil {
 		return &v.rep, err
@@ -189,14 +190,24 @@ func (v *verifier) heads(ctx context.Context) error {
 	err = each(ctx, tx, "SELECT day, entry, head, signature, signer FROM days ORDER BY day", func(scan func(...any) error) error {
 		var d dayRow
 		var head []byte
-		if err := scan(&d.day, &d.entry, &head, &d.signature, &d.signer); err != nil {
+		err := scan(&d.day, &d.entry, &head, &d.signature, &d.signer)
+		if errors.Is(err, ErrLost) {
+			v.rep.addf("the head of %s is none", dayName(d.day))
+			v.headless[d.day] = true
+			return nil
+		}
+		if err != nil {
 			return err
 		}
 		if len(head) != sha256.Size || d.entry <= newest.entry {
 			v.rep.addf("the head of %s is none", dayName(d.day))
 		}
-		copy(d.head[:], head)
-		v.days[d.entry], newest = d, d.chainEnd
+		if copy(d.head[:], head); len(head) == sha256.Size {
+			v.days[d.entry] = d
+		} else {
+			v.headless[d.day] = true
+		}
+		newest = d.chainEnd
 		v.rep.Days++
 		return nil
 	})
@@ -263,7 +274,7 @@ func (v *verifier) chain(ctx context.Context) error {
 			for len(days) > 0 && days[0].entry < e.entry {
 				days = days[1:]
 			}
-			if len(days) > 0 && days[0].day != e.day {
+			if len(days) > 0 && days[0].day != e.day && !v.headless[e.day] {
 				v.rep.addf("entry %d of the chain of hashes says that it is of %s, and stands under the head of %s: it was changed", e.entry, dayName(e.day), dayName(days[0].day))
 			}
 			var sum [sha256.Size]byte
