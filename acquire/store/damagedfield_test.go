@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/registry"
 )
 
 // loosened has the record in dir take values that do not fit their columns, as a flipped bit
@@ -162,6 +164,55 @@ func TestARemovalThatIsDamagedRemovesNoMore(t *testing.T) {
 	out, err := Rebuild(t.Context(), dir, Options{Now: noon})
 	if err != nil || out.Samples < int64(left) || left == 4000 || len(out.Lost) != 1 {
 		t.Errorf("%v, %+v of %d", err, out, left)
+	}
+}
+
+// A column of the register that does not fit keeps no other from being read, nor a change
+// from being entered: what is not known is due, not within, and counts as damaged.
+func TestARegisterWithAColumnThatDoesNotFit(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	day := noon().Truncate(24 * time.Hour)
+	if err := s.Enter(t.Context(), registry.Entry{Who: "R. Okafor",
+		Ovens:        []registry.OvenEntry{{Oven: anOven("counter"), Base: registry.New}},
+		Probes:       []registry.ProbeEntry{{Probe: registry.Probe{ID: "hatch", NextCheck: day.AddDate(1, 0, 0)}, Base: registry.New}},
+		Certificates: []registry.Certificate{{Probe: "hatch", Certificate: *certificate()}},
+		Tests:        []registry.Test{{Oven: "counter", On: day, Kind: "survey", By: "P. Marlow", Outcome: "within", Text: "12 points"}}}, noon()); err != nil {
+		t.Fatal(err)
+	}
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "UPDATE ovens SET withdrawn = NULL, power_w = 'y', next_check = 7; UPDATE probes SET next_check = NULL, valid_from_ns = 'y'; UPDATE oven_tests SET by_whom = NULL; UPDATE certificates SET factor = 'y'")
+	s = open(t, dir, Options{})
+	defer shut(t, s)
+	ovens, err := s.Ovens(t.Context())
+	if err != nil || len(ovens) != 1 || ovens[0].ID != "counter" || ovens[0].Withdrawn || ovens[0].Power != 0 || !ovens[0].NextCheck.Equal(day) {
+		t.Fatalf("%+v, %v", ovens, err)
+	}
+	probes, err := s.Probes(t.Context())
+	if err != nil || len(probes) != 1 || probes[0].ID != "hatch" || probes[0].NextCheck.After(day) {
+		t.Errorf("%+v, %v", probes, err)
+	}
+	tests, err := s.Tests(t.Context(), "")
+	if err != nil || len(tests) != 1 || tests[0].Outcome != "not decided" {
+		t.Errorf("%+v, %v", tests, err)
+	}
+	var damaged DamagedCertificates
+	if all, err := s.Certificates(t.Context()); !errors.As(err, &damaged) || len(all) != 0 || damaged[0].Certificate.Number != certificate().Number {
+		t.Errorf("%+v, %v", all, err)
+	}
+	o := anOven("counter")
+	o.Remark = "looked at"
+	if err := s.Enter(t.Context(), registry.Entry{Who: "R. Okafor", Ovens: []registry.OvenEntry{{Oven: o, Base: ovens[0].Number}},
+		Certificates: []registry.Certificate{{Probe: "hatch", Certificate: *certificate()}}}, noon()); err != nil {
+		t.Error(err)
+	}
+	if all, err := s.Certificates(t.Context()); err != nil || len(all) != 1 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	byHand(t, s, "UPDATE certificates SET number = NULL")
+	if _, err := s.Certificates(t.Context()); err == nil || errors.As(err, &damaged) {
+		t.Errorf("of no number: %v", err)
 	}
 }
 

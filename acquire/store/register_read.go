@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -24,8 +25,8 @@ const (
 func scanOven(scan func(...any) error) (o registry.OvenVersion, err error) {
 	var from, entered int64
 	var power, frequency float64
-	var next string
-	if err = scan(&o.Number, &o.ID, &from, &entered, &o.Who, &o.Why, &o.Place, &o.Maker, &o.Model, &o.Serial, &power, &frequency, &o.Limit, &next, &o.Withdrawn, &o.Remark); err != nil {
+	next := damagedDay
+	if err = loosely(scan, &o.Number, &o.ID, &from, &entered, &o.Who, &o.Why, &o.Place, &o.Maker, &o.Model, &o.Serial, &power, &frequency, &o.Limit, &next, &o.Withdrawn, &o.Remark); err != nil && !(errors.Is(err, ErrLost) && o.ID != "") {
 		return o, err
 	}
 	o.ValidFrom, o.EnteredAt = instant(from), instant(entered)
@@ -33,6 +34,53 @@ func scanOven(scan func(...any) error) (o registry.OvenVersion, err error) {
 	o.NextCheck, _ = dayOr(next, o.ValidFrom)
 	return o, nil
 }
+
+// loosely scans a row of which a column may be damaged: what does not fit is left as it was,
+// and the error is ErrLost.
+func loosely(scan func(...any) error, into ...any) error {
+	row := make([]any, len(into))
+	to := make([]any, len(into))
+	for i := range row {
+		to[i] = &row[i]
+	}
+	if err := scan(to...); err != nil {
+		return err
+	}
+	var lost error
+	for i, v := range row {
+		fits := false
+		switch to := into[i].(type) {
+		case *string:
+			if b, is := v.([]byte); is {
+				v = string(b)
+			}
+			if s, is := v.(string); is {
+				*to, fits = s, true
+			}
+		case *int64:
+			if n, is := v.(int64); is {
+				*to, fits = n, true
+			}
+		case *bool:
+			if n, is := v.(int64); is {
+				*to, fits = n != 0, true
+			}
+		case *float64:
+			if x, is := v.(float64); is {
+				*to, fits = x, true
+			}
+		case sql.Scanner:
+			fits = to.Scan(v) == nil
+		}
+		if !fits {
+			lost = fmt.Errorf("%w: column %d is damaged", ErrLost, i+1)
+		}
+	}
+	return lost
+}
+
+// damagedDay is none.
+const damagedDay = "damaged"
 
 // dayOr is a day of a row; where that is damaged the one since when the row counts, so that
 // what is due then is asked for, and not forgotten.
@@ -45,8 +93,8 @@ func dayOr(text string, since time.Time) (day time.Time, whole bool) {
 
 func scanProbe(scan func(...any) error) (p registry.ProbeVersion, err error) {
 	var from, entered int64
-	var next string
-	if err = scan(&p.Number, &p.ID, &from, &entered, &p.Who, &p.Why, &p.Maker, &p.Model, &p.Serial, &next, &p.Withdrawn, &p.Remark); err != nil {
+	next := damagedDay
+	if err = loosely(scan, &p.Number, &p.ID, &from, &entered, &p.Who, &p.Why, &p.Maker, &p.Model, &p.Serial, &next, &p.Withdrawn, &p.Remark); err != nil && !(errors.Is(err, ErrLost) && p.ID != "") {
 		return p, err
 	}
 	p.ValidFrom, p.EnteredAt = instant(from), instant(entered)
@@ -77,6 +125,9 @@ func all[T any](ctx context.Context, r *Reader, what, query string, scan func(fu
 	var out []T
 	err := each(ctx, r.db, query, func(s func(...any) error) error {
 		x, err := scan(s)
+		if errors.Is(err, ErrLost) {
+			return nil
+		}
 		out = append(out, x)
 		return err
 	}, args...)
@@ -117,12 +168,18 @@ func (r *Reader) Certificates(ctx context.Context) ([]registry.Certificate, erro
 		FROM probe_certificates AS p JOIN certificates AS c USING (certificate) ORDER BY p.version`, func(scan func(...any) error) (c registry.Certificate, err error) {
 		var from, entered int64
 		var stated certificateRow
-		if err = scan(append([]any{&c.Version.Number, &c.Probe, &c.TakenBack, &from, &entered, &c.Who, &c.Why}, stated.into()...)...); err != nil {
+		err = loosely(scan, append([]any{&c.Version.Number, &c.Probe, &c.TakenBack, &from, &entered, &c.Who, &c.Why}, stated.into()...)...)
+		unfit := errors.Is(err, ErrLost)
+		if err != nil && !unfit {
 			return c, err
+		}
+		if c.Probe == "" || !stated.number.Valid { // nobody can say which one is to be entered again
+			return c, fmt.Errorf("row %d of table probe_certificates, or the certificate that it names, is damaged, so that nobody knows which is the newest of a probe; ovenward verify --rebuild leaves it out, then enter that certificate again", c.Version.Number)
 		}
 		c.ValidFrom, c.EnteredAt = instant(from), instant(entered)
 		c.Certificate.Number = stated.number.String
 		whole, lost := stated.read()
+		lost = lost || unfit
 		if whole != nil {
 			c.Certificate = *whole
 		}
@@ -157,16 +214,18 @@ func (d DamagedCertificates) Error() string {
 func (r *Reader) Tests(ctx context.Context, oven string) ([]registry.Test, error) {
 	return all(ctx, r, "the tests", `SELECT test, oven, on_day, kind, by_whom, outcome, highest_w_per_m2, text, entered_at_ns, who FROM oven_tests
 		WHERE ?1 = '' OR oven = ?1 ORDER BY on_day DESC, test DESC`, func(scan func(...any) error) (t registry.Test, err error) {
-		var day string
+		day := damagedDay
 		var highest sql.NullFloat64
 		var entered int64
-		if err = scan(&t.Number, &t.Oven, &day, &t.Kind, &t.By, &t.Outcome, &highest, &t.Text, &entered, &t.Who); err != nil {
+		err = loosely(scan, &t.Number, &t.Oven, &day, &t.Kind, &t.By, &t.Outcome, &highest, &t.Text, &entered, &t.Who)
+		lost := errors.Is(err, ErrLost)
+		if err != nil && !lost {
 			return t, err
 		}
 		t.Highest, t.HasValue, t.EnteredAt = quantity.PowerDensity(highest.Float64), highest.Valid, instant(entered)
 		whole := false
-		if t.On, whole = dayOr(day, t.EnteredAt); !whole && t.Outcome == string(limit.Within) {
-			t.Outcome = string(limit.NotDecided) // until when it counts nobody knows
+		if t.On, whole = dayOr(day, t.EnteredAt); (!whole || lost) && t.Outcome != string(limit.Exceeds) {
+			t.Outcome = string(limit.NotDecided) // what it found, or until when it counts, nobody knows
 		}
 		return t, nil
 	}, oven)
