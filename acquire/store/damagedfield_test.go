@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/registry"
 )
@@ -297,4 +299,67 @@ func TestARebuildingKeepsAnAlarmWhoseRowIsLost(t *testing.T) {
 		t.Errorf("%v, %+v", err, all)
 	}
 	shut(t, s)
+}
+
+// Retention takes no evidence on the word of a damaged row of it, and goes on beside a damaged
+// row of a chunk.
+func TestRetentionBesideDamagedRows(t *testing.T) {
+	begin := evidenceBegin()
+	at := func(d time.Duration) time.Time { return begin.Add(d) }
+	for _, tc := range []struct {
+		damage string
+		kept   [2]time.Duration
+		gone   bool // what is neither evidence nor young
+	}{
+		{"SELECT 1", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, true},
+		{"UPDATE evidence SET to_ns = from_ns - 3600000000000", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, false},
+		{"UPDATE evidence SET from_ns = from_ns + (1 << 50)", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, false},
+		{"UPDATE evidence SET released = 1", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, false},
+		{"UPDATE chunks SET from_ns = from_ns + (1 << 60) WHERE id = (SELECT min(id) FROM chunks)", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, true},
+		{"UPDATE chunks SET samples = 'y' WHERE id = (SELECT min(id) FROM chunks)", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, true},
+		{"UPDATE chunks SET to_ns = 'y' WHERE id = (SELECT min(id) FROM chunks)", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, true},
+		{"UPDATE chunks SET to_ns = to_ns + (1 << 60) WHERE id = (SELECT min(id) FROM chunks)", [2]time.Duration{130 * time.Minute, 140 * time.Minute}, true},
+	} {
+		var now atomic.Int64
+		dir := t.TempDir()
+		shut(t, open(t, dir, Options{}))
+		loosened(t, dir)
+		s := open(t, dir, Options{Retention: Retention{Keep: Keep{Age: time.Hour}, Around: 10 * time.Minute},
+			Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+		register(t, s, post("fryer"))
+		if err := s.KeepEvidence(t.Context(), Evidence{Post: "fryer", From: at(130 * time.Minute), To: at(140 * time.Minute), Why: "survey", What: "s1", Who: "R. Okafor"}); err != nil {
+			t.Fatal(err)
+		}
+		for i := range int64(7 * 60) { // a sample a minute: a chunk holds an hour of them
+			x := sample(i + 1)
+			x.At = at(time.Duration(i) * time.Minute)
+			s.Append(0, []acquire.Sample{x})
+			if i%60 == 59 {
+				flushed(t, s)
+				merged(t, s, true)
+			}
+		}
+		byHand(t, s, tc.damage)
+		now.Store(int64(20 * time.Hour))
+		worked(s, func(w *writer) {
+			w.retaining()
+			if err := w.attempt(true); err != nil {
+				t.Error(err)
+			}
+		})
+		there := map[time.Duration]bool{}
+		for _, x := range everything(t, s.Reader, "fryer") {
+			there[x.At.Sub(begin)] = true
+		}
+		for d := tc.kept[0]; d <= tc.kept[1]; d += time.Minute {
+			if !there[d] {
+				t.Errorf("%s: the sample at %s is gone", tc.damage, d)
+				break
+			}
+		}
+		if there[300*time.Minute] == tc.gone {
+			t.Errorf("%s: what is no evidence is gone: %t", tc.damage, !tc.gone)
+		}
+		shut(t, s)
+	}
 }

@@ -1,10 +1,13 @@
 package store
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -108,6 +111,34 @@ func evidenceIn(ctx context.Context, q querier, post string) (all []Evidence, er
 	return all, err
 }
 
+// damagedEvidence says whether a row of evidence that counts for a post, or that released some,
+// is not as the chain of hashes knows it: then all of the post is kept, until somebody keeps or
+// releases the same again, or a rebuilding leaves the row out.
+func (w *writer) damagedEvidence(ctx context.Context, post string) (damaged bool, err error) {
+	t, _ := rowTableOf("evidence")
+	var ids []int64
+	sums := map[int64][]byte{}
+	err = each(ctx, w.conn, `SELECT e.id, (SELECT sha256 FROM chain WHERE kind = 'evidence' AND ref = e.id ORDER BY entry DESC LIMIT 1)
+		FROM (SELECT max(evidence) AS id FROM evidence WHERE post = ? GROUP BY why, what) AS e`, func(scan func(...any) error) error {
+		var id int64
+		var sum []byte
+		err := scan(&id, &sum)
+		ids, sums[id] = append(ids, id), sum
+		return err
+	}, post)
+	for _, id := range ids {
+		if err != nil {
+			break
+		}
+		var sum [sha256.Size]byte
+		if sum, err = rowHash(ctx, w.conn, t, id); err == nil && sums[id] != nil && !bytes.Equal(sum[:], sums[id]) {
+			damaged = true
+			w.s.o.Log.Error("what is kept for evidence is damaged, so that no sample of this post is removed; keep or release the same again to mend it", "post", post, "row", id)
+		}
+	}
+	return damaged, err
+}
+
 // selectKept reads of the changes of a post's alarms what keeps samples. It fails over one
 // that is damaged, of which selectSound reads nothing; that takes three times as long.
 const (
@@ -190,6 +221,13 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 	kept, err := evidenceIn(ctx, w.conn, post)
 	if err != nil {
 		return nil, fmt.Errorf("read what is kept of it: %w", err)
+	}
+	damaged, err := w.damagedEvidence(ctx, post)
+	if err != nil {
+		return nil, fmt.Errorf("compare what is kept of it with the chain of hashes: %w", err)
+	}
+	if damaged {
+		return [][2]int64{{math.MinInt64, math.MaxInt64}}, nil
 	}
 	for _, e := range kept {
 		to := now

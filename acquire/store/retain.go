@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -148,10 +149,11 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 	if keep.Bytes > 0 {
 		err := each(ctx, w.conn, "SELECT from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL", func(scan func(...any) error) error {
 			var from, to, size int64
-			err := scan(&from, &to, &size)
-			if !stays(from, to) {
-				bytes += size
+			err := loosely(scan, &from, &to, &size)
+			if errors.Is(err, ErrLost) || stays(from, to) {
+				return nil
 			}
+			bytes += size
 			return err
 		}, first, last)
 		if err != nil {
@@ -160,30 +162,39 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 	}
 	var runs []doomed
 	n := 0
-	err = each(ctx, w.conn, "SELECT id, from_seq, to_seq, from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND state = 1 ORDER BY id",
+	err = each(ctx, w.conn, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND state = 1 ORDER BY id",
 		func(scan func(...any) error) error {
-			var id, fromSeq, toSeq, from, to, size int64
-			if err := scan(&id, &fromSeq, &toSeq, &from, &to, &size); err != nil {
+			var id, fromSeq, toSeq, rows, from, to, size int64
+			if err := loosely(scan, &id, &fromSeq, &toSeq, &rows, &from, &to, &size); errors.Is(err, ErrLost) {
+				return nil // it stays, and what lies behind it need not
+			} else if err != nil {
 				return err
 			}
 			young := func() bool {
 				return !(keep.Age > 0 && to < nanos(now.Add(-keep.Age))) && (keep.Bytes <= 0 || bytes <= keep.Bytes)
 			}
-			if young() || n >= retainMost {
+			if n >= retainMost {
 				return errEnough
 			}
 			if stays(from, to) {
 				return nil
 			}
+			said := young()
 			var data []byte
 			if err := w.conn.QueryRowContext(ctx, "SELECT data FROM chunks WHERE id = ?", id).Scan(&data); err != nil {
 				return err
 			}
 			var c chunk.Chunk
 			if c.Open(data) == nil { // what stands beside it is not checked, and may be damaged
-				if from, to = c.Span().From, c.Span().To; young() || stays(from, to) {
+				if from, to = c.Span().From, c.Span().To; !young() && stays(from, to) {
 					return nil
 				}
+			}
+			switch is := young(); {
+			case is && said:
+				return errEnough
+			case is:
+				return nil
 			}
 			bytes -= size
 			n++
