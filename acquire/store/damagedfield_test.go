@@ -118,6 +118,27 @@ func TestAChangeWithoutAnInstant(t *testing.T) {
 	}
 }
 
+// Nor is what it keeps cut by an instant that is another than its change says.
+func TestAChangeAtAnotherInstantKeepsItsSamples(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	for _, damage := range []string{"at_ns - (1 << 39) WHERE id = (SELECT max(id)", "at_ns + (1 << 38) WHERE id = (SELECT min(id)"} {
+		s := open(t, t.TempDir(), Options{})
+		register(t, s, post("fryer"))
+		s.Record(raise("fryer", alarm.Exceeds, at(1)))
+		s.Record(changed(alarm.Exceeds, alarm.Normal, at(9)))
+		flushed(t, s)
+		byHand(t, s, "UPDATE events SET at_ns = "+damage+" FROM events WHERE alarm IS NOT NULL)")
+		worked(s, func(w *writer) {
+			spans, err := w.keptSpans(t.Context(), "fryer", nanos(at(600)))
+			around := int64(w.s.o.Retention.Around)
+			if err != nil || !slices.ContainsFunc(spans, func(x [2]int64) bool { return x[0] <= nanos(at(1))-around && x[1] >= nanos(at(9))+around }) {
+				t.Errorf("%s: %v is kept, %v", damage, spans, err)
+			}
+		})
+		shut(t, s)
+	}
+}
+
 // A row of an alarm whose event's number is damaged takes the next change all the same.
 func TestAnAlarmOfAnEventThatIsToCome(t *testing.T) {
 	dir := t.TempDir()

@@ -142,7 +142,7 @@ func (w *writer) damagedEvidence(ctx context.Context, post string) (damaged bool
 // selectKept reads of the changes of a post's alarms what keeps samples. It fails over one
 // that is damaged, of which selectSound reads nothing; that takes three times as long.
 const (
-	keptColumns = "SELECT id, at_ns, alarm ->> '$.rule', alarm ->> '$.state', alarm ->> '$.from', alarm ->> '$.since', alarm ->> '$.reason' FROM "
+	keptColumns = "SELECT id, at_ns, alarm ->> '$.rule', alarm ->> '$.state', alarm ->> '$.from', alarm ->> '$.since', alarm ->> '$.changed', alarm ->> '$.reason' FROM "
 	selectKept  = keptColumns + "events WHERE post = ? AND alarm IS NOT NULL ORDER BY id"
 	selectSound = keptColumns + "(SELECT id, at_ns, CASE WHEN json_valid(alarm) THEN alarm END AS alarm FROM events WHERE post = ? AND alarm IS NOT NULL) ORDER BY id"
 )
@@ -159,20 +159,21 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 	take := func(scan func(...any) error) error {
 		var id int64
 		var when any
-		var rule, state, from, since, reason sql.NullString
-		if err := scan(&id, &when, &rule, &state, &from, &since, &reason); err != nil {
+		var rule, state, from, since, changed, reason sql.NullString
+		if err := scan(&id, &when, &rule, &state, &from, &since, &changed, &reason); err != nil {
 			return err
 		}
 		at, whole := when.(int64)
-		if !whole { // the change itself says when, nearly
-			var text sql.NullString
-			_ = w.conn.QueryRowContext(ctx, "SELECT alarm ->> '$.changed' FROM events WHERE id = ? AND json_valid(alarm)", id).Scan(&text)
-			changed, err := time.Parse(time.RFC3339Nano, text.String)
-			if at = nanos(changed); err != nil {
+		to := at
+		if is, err := time.Parse(time.RFC3339Nano, changed.String); !whole {
+			if at = nanos(is); err != nil {
 				at = last
 			}
+			to = at
+		} else if err == nil && from != state { // says the same, or one of the two is damaged
+			at, to = min(at, nanos(is)), max(at, nanos(is))
 		}
-		last = at
+		last = to
 		c := alarm.Change{Alarm: alarm.Alarm{Rule: alarm.Rule(rule.String), State: alarm.State(state.String)}, From: alarm.State(from.String), Reason: alarm.Reason(reason.String)}
 		if !c.State.Known() {
 			e := acquire.Event{ID: id}
@@ -180,7 +181,7 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 				return err
 			}
 			if e.Alarm == nil { // the next change of that alarm tells how it stood
-				spans = append(spans, [2]int64{at - around, at + around})
+				spans = append(spans, [2]int64{at - around, to + around})
 				return nil
 			}
 			c = *e.Alarm
@@ -203,7 +204,7 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 			return nil
 		}
 		delete(begun, c.Rule)
-		spans = append(spans, [2]int64{begin - around, at + around})
+		spans = append(spans, [2]int64{begin - around, to + around})
 		return nil
 	}
 	err := each(ctx, w.conn, selectKept, take, post)
