@@ -12,6 +12,7 @@ import (
 
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
+	"ovenward/acquire/cycle/soak"
 	"ovenward/acquire/registry"
 )
 
@@ -382,5 +383,37 @@ func TestRetentionBesideDamagedRows(t *testing.T) {
 			t.Errorf("%s: what is no evidence is gone: %t", tc.damage, !tc.gone)
 		}
 		shut(t, s)
+	}
+}
+
+// Rows of surveys, marks and events with a column that does not fit hold up no start and no
+// list, and a change to no known state does not bring a probe back that is away.
+func TestListsBesideAColumnThatDoesNotFit(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	surveyed(t, s, noon(), noon().Add(time.Hour))
+	soaked(t, s, soak.Mark{Kind: soak.Started, At: noon()}, soak.Mark{Kind: soak.Noted, At: noon().Add(time.Minute), Text: "warm"})
+	s.Record(acquire.Event{At: noon().Add(-time.Hour), Post: "fryer", Kind: acquire.KindPosition, Text: "it stands there"})
+	s.Record(raise("fryer", alarm.Away, noon()))
+	s.Record(changed(alarm.Away, alarm.Normal, noon().Add(time.Minute)))
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "UPDATE surveys SET ended_ns = 'y', who = NULL; UPDATE soak_marks SET operations = 'y' WHERE text = 'warm'; UPDATE events SET at_ns = x'00' WHERE kind = 'position'; UPDATE post_versions SET valid_from_ns = 0")
+	byTool(t, dir, `UPDATE events SET alarm = replace(alarm, '"state":"unack', '"state":"unabk')`)
+	s = open(t, dir, Options{})
+	defer shut(t, s)
+	if all, err := s.Surveys(t.Context(), SurveyQuery{}, 10); err != nil || len(all) != 1 || all[0].ID != "one" || all[0].Ended.IsZero() {
+		t.Errorf("%v, %+v", err, all)
+	}
+	if all, err := s.Soaks(t.Context()); err != nil || len(all) != 1 || len(all[0].Damage) != 1 {
+		t.Errorf("%v, %+v", err, all)
+	}
+	register(t, s, post("fryer"))
+	if _, err := s.Past(0, time.Hour); err != nil {
+		t.Error(err)
+	}
+	if away, err := s.away(t.Context(), "fryer"); err != nil || !slices.Equal(away, []stretch{{nanos(noon()), nanos(noon().Add(time.Minute))}}) {
+		t.Errorf("%v, away %v", err, away)
 	}
 }

@@ -110,11 +110,12 @@ func (s *Store) placed(ctx context.Context, p place, past *acquire.Past) (err er
 	newest := func(kind acquire.Kind, to func(at int64, raw []byte) error) error {
 		return each(ctx, s.db, "SELECT at_ns, raw FROM events WHERE post = ? AND kind = ? AND at_ns >= ? ORDER BY id DESC LIMIT 1",
 			func(scan func(...any) error) error {
-				var at int64
+				var when any
 				var raw []byte
-				if err := scan(&at, &raw); err != nil {
+				if err := scan(&when, &raw); err != nil {
 					return err
 				}
+				at, _ := when.(int64) // damaged, it was at no time
 				return to(at, raw)
 			}, p.id, string(kind), nanos(past.Placed))
 	}

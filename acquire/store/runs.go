@@ -238,7 +238,7 @@ func (r *Reader) away(ctx context.Context, post string) ([]stretch, error) {
 			if !whole {
 				at = nanos(c.Changed)
 			}
-			if err != nil {
+			if err != nil || !c.State.Known() {
 				doubt, newest = stretch{cmp.Or(doubt.from, at), at}, id
 				return nil
 			}

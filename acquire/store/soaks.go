@@ -134,7 +134,7 @@ func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error
 	byID := map[string]*soak.Life{}
 	err := each(ctx, r.db, "SELECT plan FROM soaks ORDER BY entered_ns, soak", func(scan func(...any) error) error {
 		var text string
-		if err := scan(&text); err != nil {
+		if err := scan(&text); err != nil && !errors.Is(err, ErrLost) {
 			return err
 		}
 		var p soak.Plan
@@ -150,7 +150,8 @@ func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error
 			FROM soak_marks WHERE at_ns <= ? ORDER BY mark`, func(scan func(...any) error) error {
 			var m soak.Mark
 			var at, entered int64
-			if err := scan(&m.ID, &m.Soak, &at, &entered, &m.Kind, &m.Who, &m.Text, &m.Count, &m.From, &m.Checkpoint, &m.Survey, &m.Outcome); err != nil {
+			err := scan(&m.ID, &m.Soak, &at, &entered, &m.Kind, &m.Who, &m.Text, &m.Count, &m.From, &m.Checkpoint, &m.Survey, &m.Outcome)
+			if err != nil && !errors.Is(err, ErrLost) {
 				return err
 			}
 			m.At, m.Entered = instant(at), instant(entered)
@@ -158,7 +159,10 @@ func (r *Reader) SoaksBy(ctx context.Context, by time.Time) ([]*soak.Life, error
 			if l == nil {
 				return nil
 			}
-			if err := l.Take(m); err != nil {
+			if err == nil {
+				err = l.Take(m)
+			}
+			if err != nil {
 				l.Unfit(m, err)
 			}
 			return nil

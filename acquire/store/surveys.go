@@ -178,15 +178,25 @@ type SurveyQuery struct {
 // Surveys returns surveys, the newest first, at most limit.
 func (r *Reader) Surveys(ctx context.Context, q SurveyQuery, limit int) ([]SurveyRow, error) {
 	var out []SurveyRow
-	err := each(ctx, r.db, `SELECT id, oven, post, who, begun_ns, ifnull(ended_ns, 0), state, outcome FROM surveys
+	err := each(ctx, r.db, `SELECT id, oven, post, who, begun_ns, ifnull(ended_ns, 0), ended_ns IS NOT NULL, state, outcome FROM surveys
 		WHERE (?1 = '' OR oven = ?1) AND (NOT ?2 OR ended_ns IS NULL) ORDER BY survey DESC LIMIT ?3`,
 		func(scan func(...any) error) error {
 			var v SurveyRow
 			var begun, ended int64
-			err := scan(&v.ID, &v.Oven, &v.Post, &v.Who, &begun, &ended, &v.State, &v.Outcome)
-			v.Begun, v.Ended = instant(begun), instant(ended)
-			out = append(out, v)
-			return err
+			var state string
+			var over bool
+			err := loosely(scan, &v.ID, &v.Oven, &v.Post, &v.Who, &begun, &ended, &over, &state, &v.Outcome)
+			if err != nil && !errors.Is(err, ErrLost) {
+				return err
+			}
+			v.Begun, v.Ended, v.State = instant(begun), instant(ended), survey.State(state)
+			if over && v.Ended.IsZero() { // damaged, which is not under way
+				v.Ended = instant(max(begun, 1))
+			}
+			if v.ID != "" {
+				out = append(out, v)
+			}
+			return nil
 		}, q.Oven, q.UnderWay, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read the surveys: %w", err)
