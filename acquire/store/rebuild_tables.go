@@ -237,7 +237,7 @@ func (b *rebuild) removals(ctx context.Context, old *sql.DB) error {
 	v := &verifier{reader: newReader(old, "")}
 	for post, name := range b.names {
 		first, last := chunkRange(int32(post))
-		_ = across(ctx, old, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, removed FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
+		_ = across(ctx, old, "SELECT id, from_seq, to_seq, samples, from_ns, to_ns, removed FROM chunks WHERE id BETWEEN ? AND ? AND state = 2 AND data IS NULL ORDER BY id", first, last, func(scan func(...any) error) (id int64, err error) {
 			var fromSeq, toSeq, rows, from, to, event sql.NullInt64
 			err = scan(&id, &fromSeq, &toSeq, &rows, &from, &to, &event)
 			samples, serr := v.newest(ctx, chainChunk, id, math.MaxInt64)
