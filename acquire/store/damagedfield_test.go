@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -415,5 +416,47 @@ func TestListsBesideAColumnThatDoesNotFit(t *testing.T) {
 	}
 	if away, err := s.away(t.Context(), "fryer"); err != nil || !slices.Equal(away, []stretch{{nanos(noon()), nanos(noon().Add(time.Minute))}}) {
 		t.Errorf("%v, away %v", err, away)
+	}
+}
+
+// What a chunk's row says of its samples hides none of them, nor sends the post's next ones
+// elsewhere: what the chunk itself says is checked.
+func TestADamagedRowOfAChunkHidesNoSample(t *testing.T) {
+	for _, which := range []string{"min", "max"} {
+		for _, damage := range []string{"to_seq = to_seq + (1 << 40)", "to_seq = 0", "from_seq = from_seq + (1 << 40)", "from_seq = 0", "to_ns = to_ns + (1 << 55)", "from_ns = from_ns + (1 << 55)", "from_ns = 0"} {
+			dir := t.TempDir()
+			s := open(t, dir, Options{})
+			register(t, s, post("fryer"))
+			for i := range int64(3) {
+				s.Append(0, samples(2000*i+1, 2000*i+2000))
+				flushed(t, s)
+				merged(t, s, true)
+			}
+			shut(t, s)
+			byTool(t, dir, "UPDATE chunks SET "+damage+" WHERE id = (SELECT "+which+"(id) FROM chunks)")
+			s = open(t, dir, Options{})
+			register(t, s, post("fryer"))
+			past, err := s.Past(0, time.Hour)
+			if err != nil || past.LastSeq != 6000 || !past.LastAt.Equal(sample(6000).At) {
+				t.Errorf("%s of %s: %v, last %d at %s", damage, which, err, past.LastSeq, past.LastAt)
+			}
+			s.Append(0, samples(6001, 6010))
+			flushed(t, s)
+			for name, all := range map[string]iter.Seq2[StoredSample, error]{"all": s.Samples(t.Context(), "fryer", time.Time{}, time.Time{}),
+				"from 1": s.SamplesFrom(t.Context(), "fryer", 1), "since": s.Samples(t.Context(), "fryer", sample(1).At, sample(7000).At)} {
+				n := 0
+				for _, err := range all {
+					if err != nil {
+						t.Errorf("%s of %s: %s: %v", damage, which, name, err)
+						break
+					}
+					n++
+				}
+				if n != 6010 {
+					t.Errorf("%s of %s: %s: %d samples", damage, which, name, n)
+				}
+			}
+			shut(t, s)
+		}
 	}
 }

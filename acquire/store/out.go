@@ -56,12 +56,11 @@ func (r *Reader) Newest(ctx context.Context, postID string) (seq int64, at time.
 		return fail(err)
 	}
 	first, last := chunkRange(post)
-	var ns int64
-	err = each(ctx, r.db, "SELECT to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1",
-		func(scan func(...any) error) error { return scan(&seq, &ns) }, first, last)
+	m, _, err := lastChunk(ctx, r.db, first, last)
 	if err != nil {
 		return fail(err)
 	}
+	seq, ns := m.seq, m.at
 	for b, err := range r.blocksFrom(ctx, postID, seq+1) {
 		switch d := (*Damage)(nil); {
 		case errors.As(err, &d):

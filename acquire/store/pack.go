@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"math"
 
 	"ovenward/acquire/store/chunk"
 )
@@ -76,12 +77,21 @@ const cellRoom = 35 + 64
 // lastChunk returns the last sample of the last chunk with an id from first to last.
 func lastChunk(ctx context.Context, q querier, first, last int64) (m mark, found bool, err error) {
 	var id int64
-	err = q.QueryRowContext(ctx, "SELECT id, to_seq, to_ns FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &m.seq, &m.at)
+	var toSeq, to any
+	var data []byte
+	err = q.QueryRowContext(ctx, "SELECT id, to_seq, to_ns, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &toSeq, &to, &data)
 	switch {
 	case err == sql.ErrNoRows:
 		return m, false, nil
 	case err == nil && (id < first || id > last):
 		err = errDisorder
+	}
+	m.seq, _ = toSeq.(int64)
+	m.at, _ = to.(int64)
+	var c chunk.Chunk // what stands beside it is not checked
+	for said := (mark{math.MinInt64, math.MinInt64}); len(data) > 0 && c.Open(data) == nil; data = data[min(c.Size(), len(data)):] {
+		said = mark{max(said.seq, c.Span().ToSeq), max(said.at, c.Span().To)}
+		m = said
 	}
 	return m, err == nil, err
 }

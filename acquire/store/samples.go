@@ -157,6 +157,7 @@ type walk struct {
 	id       int64 // of the last chunk, or of the first to look at
 	visited  bool  // it was looked at
 	seq, at  int64 // the last row that was passed
+	claimed  int64 // the last row of the last chunk, as that says which stands beside it; it is not checked
 	chunk    chunk.Chunk
 	block    chunk.Block
 	yield    func(span, error) bool
@@ -274,9 +275,8 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 	if p.state == asideState && !w.damaged("its page is set aside", p.toSeq, p.fromAt) {
 		return false, nil
 	}
-	more = p.data == nil || w.chunks(p.data)
-	w.seq = max(w.seq, p.toSeq)
-	return more, nil
+	w.claimed = p.toSeq
+	return p.data == nil || w.chunks(p.data), nil
 }
 
 // astray says whether a chunk that the way should begin with begins too late.
@@ -307,7 +307,7 @@ func (w *walk) commits(all [][]byte) {
 func (w *walk) next(ctx context.Context) (p piece, err error) {
 	_, last := chunkRange(w.post)
 	read := func(q querier) error {
-		err := q.QueryRowContext(ctx, "SELECT id, from_seq, from_ns, to_seq, state, data FROM chunks WHERE id BETWEEN ? AND ? AND to_seq > ? ORDER BY id LIMIT 1", w.id, last, w.seq).
+		err := q.QueryRowContext(ctx, "SELECT id, from_seq, from_ns, to_seq, state, data FROM chunks WHERE id BETWEEN ? AND ? AND (id > ?1 OR ?3 OR to_seq > ?4) ORDER BY id LIMIT 1", w.id, last, !w.visited, w.claimed).
 			Scan(&p.id, &p.fromSeq, &p.fromAt, &p.toSeq, &p.state, &p.data)
 		if err == sql.ErrNoRows {
 			return nil
@@ -345,7 +345,7 @@ func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
 		if !w.damaged(cause.Error(), seq, at) {
 			return false, nil
 		}
-		w.id, w.seq, w.visited = id, max(w.seq, seq-1), false
+		w.id, w.seq, w.visited = id, max(w.seq, math.MinInt64+1), false
 		return true, nil
 	}
 	// It was the last one; what was committed since stands elsewhere.
