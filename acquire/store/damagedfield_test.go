@@ -460,3 +460,27 @@ func TestADamagedRowOfAChunkHidesNoSample(t *testing.T) {
 		}
 	}
 }
+
+// A chunk that was sealed grows no more, whatever its row says: its hash would prove it no more.
+func TestASealedChunkGrowsNoMore(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 2000))
+	flushed(t, s)
+	merged(t, s, true)
+	shut(t, s)
+	byTool(t, dir, "UPDATE chunks SET state = 0")
+	s = open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(2001, 2010))
+	flushed(t, s)
+	merged(t, s, true)
+	if got := numbers(everything(t, s.Reader, "fryer")); got != "1-2010" {
+		t.Errorf("there are %s", got)
+	}
+	shut(t, s)
+	if said, _ := verified(t, dir); said != "" {
+		t.Errorf("verify says %q", said)
+	}
+}

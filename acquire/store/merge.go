@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -345,6 +346,15 @@ func (w *writer) growingChunk(ctx context.Context, post int32) (id int64, g grow
 		return 0, grown{}, err
 	case state != growing:
 		return id + 1, grown{}, nil
+	}
+	var sealedAs []byte
+	err = w.conn.QueryRowContext(ctx, "SELECT sha256 FROM chain WHERE kind = ? AND ref = ? ORDER BY entry DESC LIMIT 1", chainChunk, id).Scan(&sealedAs)
+	if err != nil && err != sql.ErrNoRows {
+		return 0, grown{}, err
+	}
+	if sum := sha256.Sum256(g.data); bytes.Equal(sealedAs, sum[:]) { // its row is damaged
+		_, err := w.exec(ctx, "UPDATE chunks SET state = ? WHERE id = ?", sealed, id)
+		return id + 1, grown{}, err
 	}
 	var damage error
 	err = blocksBy(g.data, &w.pack.chunk, &w.pack.block, func(_ *chunk.Chunk, d error) bool {
