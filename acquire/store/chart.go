@@ -136,7 +136,7 @@ func (c *charting) samples(ctx context.Context, a, b int64) error {
 func (c *charting) tally(ctx context.Context, t *tally, a, b int64) error {
 	holds := map[int64]int64{}
 	var longest sql.NullFloat64
-	if err := c.r.db.QueryRowContext(ctx, "SELECT max(stale_s) FROM post_versions WHERE post = ?", c.post).Scan(&longest); err != nil {
+	if err := c.r.db.QueryRowContext(ctx, "SELECT max(stale_s) FROM post_versions WHERE post = ? AND typeof(stale_s) = 'real'", c.post).Scan(&longest); err != nil {
 		return err
 	}
 	for v, err := range c.r.Values(ctx, c.name, instant(a-int64(longest.Float64*1e9)), instant(b)) {

@@ -484,3 +484,33 @@ func TestASealedChunkGrowsNoMore(t *testing.T) {
 		t.Errorf("verify says %q", said)
 	}
 }
+
+// A version of a post with a column that does not fit is lost to those who ask what the post
+// was, and holds up neither its runs nor its charts.
+func TestAVersionWithAColumnThatDoesNotFit(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 2000))
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "UPDATE post_versions SET probe_range_w_per_m2 = 'y', stale_s = 'y'")
+	s = open(t, dir, Options{})
+	defer shut(t, s)
+	if _, err := s.Version(t.Context(), 1); !errors.Is(err, ErrLost) {
+		t.Error(err)
+	}
+	n := 0
+	for some, err := range s.PastSamples(t.Context(), "fryer", time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n += len(some)
+	}
+	if n != 2000 {
+		t.Errorf("there are %d", n)
+	}
+	if _, err := s.Chart(t.Context(), "fryer", sample(1).At, sample(2000).At, 1000); err != nil {
+		t.Error(err)
+	}
+}

@@ -99,15 +99,19 @@ type PostVersion struct {
 var ErrLost = errors.New("the record has lost it")
 
 // Version returns the version of a post with the number that a StoredSample
-// holds; one that is not there is ErrLost. Range and Floor are NaN where they are not known.
+// holds; one that is not there, or damaged, is ErrLost. Range and Floor are NaN where they are not known.
 func (r *Reader) Version(ctx context.Context, version int64) (PostVersion, error) {
 	var (
 		v                PostVersion
 		stale, rg, floor sql.NullFloat64
 	)
-	err := r.db.QueryRowContext(ctx, `SELECT site, oven, probe, probe_port, probe_simulated, stale_s, probe_range_w_per_m2, probe_floor_w_per_m2
-		FROM post_versions WHERE version = ?`, version).Scan(&v.Site, &v.Oven, &v.Probe, &v.Port, &v.Simulated, &stale, &rg, &floor)
-	if err == sql.ErrNoRows {
+	there := false
+	err := each(ctx, r.db, `SELECT site, oven, probe, probe_port, probe_simulated, stale_s, probe_range_w_per_m2, probe_floor_w_per_m2
+		FROM post_versions WHERE version = ?`, func(scan func(...any) error) error {
+		there = true
+		return scan(&v.Site, &v.Oven, &v.Probe, &v.Port, &v.Simulated, &stale, &rg, &floor)
+	}, version)
+	if err == nil && !there {
 		err = ErrLost
 	}
 	if err != nil {
