@@ -514,3 +514,24 @@ func TestAVersionWithAColumnThatDoesNotFit(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Verify goes on behind a row that does not fit.
+func TestVerifyGoesOnBehindARowThatDoesNotFit(t *testing.T) {
+	for _, damage := range []string{"UPDATE events SET at_ns = 'y' WHERE text = 'note 1'", "UPDATE chunks SET from_ns = 'y'", "UPDATE chain SET ref = 'y' WHERE entry = (SELECT min(entry) FROM chain WHERE kind = 'event')"} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Append(0, samples(1, 100))
+		flushed(t, s)
+		merged(t, s, true)
+		for i := range 9 {
+			s.Record(note(fmt.Sprint("note ", i)))
+		}
+		shut(t, s)
+		loosened(t, dir)
+		byTool(t, dir, damage+"; UPDATE events SET text = 'another' WHERE text = 'note 7'")
+		if said, rep := verified(t, dir); strings.Contains(said, "chain of hashes cannot be read") || len(rep.Problems) < 2 || rep.Events < 9 {
+			t.Errorf("%s: verify says %q of %d events", damage, said, rep.Events)
+		}
+	}
+}

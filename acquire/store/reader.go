@@ -105,6 +105,58 @@ func each(ctx context.Context, from querier, q string, f func(scan func(...any) 
 	return rows.Err()
 }
 
+// loosely scans a row of which a column may be damaged: what does not fit is left as it was,
+// and the error is ErrLost.
+func loosely(scan func(...any) error, into ...any) error {
+	row := make([]any, len(into))
+	to := make([]any, len(into))
+	for i := range row {
+		to[i] = &row[i]
+	}
+	if err := scan(to...); err != nil {
+		return err
+	}
+	var lost error
+	for i, v := range row {
+		fits := false
+		switch to := into[i].(type) {
+		case *string:
+			if b, is := v.([]byte); is {
+				v = string(b)
+			}
+			if s, is := v.(string); is {
+				*to, fits = s, true
+			}
+		case *int64:
+			if n, is := v.(int64); is {
+				*to, fits = n, true
+			}
+		case *bool:
+			if n, is := v.(int64); is {
+				*to, fits = n != 0, true
+			}
+		case *float64:
+			if x, is := v.(float64); is {
+				*to, fits = x, true
+			}
+		case *[]byte:
+			if v == nil {
+				fits = true
+			} else if b, is := v.([]byte); is {
+				*to, fits = b, true
+			} else if s, is := v.(string); is {
+				*to, fits = []byte(s), true
+			}
+		case sql.Scanner:
+			fits = to.Scan(v) == nil
+		}
+		if !fits {
+			lost = fmt.Errorf("%w: column %d is damaged", ErrLost, i+1)
+		}
+	}
+	return lost
+}
+
 // Events returns committed events with numbers above after, the lowest first, at
 // most limit. Numbers rise and may leave holes.
 func (r *Reader) Events(ctx context.Context, after int64, limit int) ([]acquire.Event, error) {

@@ -35,50 +35,6 @@ func scanOven(scan func(...any) error) (o registry.OvenVersion, err error) {
 	return o, nil
 }
 
-// loosely scans a row of which a column may be damaged: what does not fit is left as it was,
-// and the error is ErrLost.
-func loosely(scan func(...any) error, into ...any) error {
-	row := make([]any, len(into))
-	to := make([]any, len(into))
-	for i := range row {
-		to[i] = &row[i]
-	}
-	if err := scan(to...); err != nil {
-		return err
-	}
-	var lost error
-	for i, v := range row {
-		fits := false
-		switch to := into[i].(type) {
-		case *string:
-			if b, is := v.([]byte); is {
-				v = string(b)
-			}
-			if s, is := v.(string); is {
-				*to, fits = s, true
-			}
-		case *int64:
-			if n, is := v.(int64); is {
-				*to, fits = n, true
-			}
-		case *bool:
-			if n, is := v.(int64); is {
-				*to, fits = n != 0, true
-			}
-		case *float64:
-			if x, is := v.(float64); is {
-				*to, fits = x, true
-			}
-		case sql.Scanner:
-			fits = to.Scan(v) == nil
-		}
-		if !fits {
-			lost = fmt.Errorf("%w: column %d is damaged", ErrLost, i+1)
-		}
-	}
-	return lost
-}
-
 // damagedDay is none.
 const damagedDay = "damaged"
 

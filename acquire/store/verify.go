@@ -261,10 +261,12 @@ func (v *verifier) chain(ctx context.Context) error {
 		err := each(ctx, v.reader.db, selectChain, func(scan func(...any) error) error {
 			var e entryRow
 			var raw []byte
-			err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum,
+			err := loosely(scan, &e.entry, &e.day, &e.kind, &e.ref, &e.sum,
 				&e.chunk, &e.row.fromSeq, &e.row.toSeq, &e.row.rows, &e.row.from, &e.row.to, &e.row.state, &e.row.removed, &e.row.data,
 				&e.event, &e.ev.at, &e.ev.post, &e.ev.kind, &e.ev.who, &e.ev.txt, &raw, &e.ev.alarm)
-			if err != nil {
+			if errors.Is(err, ErrLost) {
+				v.rep.addf("entry %d of the chain of hashes, or the row that it is of, holds what does not fit there: it was changed", e.entry)
+			} else if err != nil {
 				return err
 			}
 			e.row.id, e.ev.id, e.ev.raw, e.ev.hasRaw = e.ref, e.ref, raw, raw != nil
