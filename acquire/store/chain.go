@@ -163,7 +163,13 @@ func (w *writer) loadChain(ctx context.Context, c *sql.Conn) error {
 	}
 	if newest > end.entry || !whole { // the head of its day is damaged or lost, and no entry takes the number of another
 		w.s.o.Log.Error("the head of the newest day of the chain of hashes is damaged; it is made again from the entries", "says", end.entry, "entries", newest)
-		if end, err = remadeChain(ctx, c); err != nil {
+		if end, whole, err = headBefore(ctx, c, end.day); err == nil && !whole {
+			end = chainEnd{}
+		}
+		if err == nil {
+			end, err = remadeChain(ctx, c, end)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -193,9 +199,9 @@ func headBefore(ctx context.Context, c *sql.Conn, day int64) (end chainEnd, whol
 	return end, copy(end.head[:], head) == sha256.Size && len(head) == sha256.Size && whole, err
 }
 
-// remadeChain is where the chain ends by its entries alone.
-func remadeChain(ctx context.Context, c *sql.Conn) (end chainEnd, err error) {
-	err = each(ctx, c, "SELECT entry, day, kind, ref, sha256 FROM chain ORDER BY entry", func(scan func(...any) error) error {
+// remadeChain is where the chain ends by its entries behind a head.
+func remadeChain(ctx context.Context, c *sql.Conn, end chainEnd) (chainEnd, error) {
+	err := each(ctx, c, "SELECT entry, day, kind, ref, sha256 FROM chain WHERE entry > ? ORDER BY entry", func(scan func(...any) error) error {
 		var e entryRow
 		if err := scan(&e.entry, &e.day, &e.kind, &e.ref, &e.sum); err != nil {
 			return err
@@ -205,7 +211,7 @@ func remadeChain(ctx context.Context, c *sql.Conn) (end chainEnd, err error) {
 		end = end.add(e.day, e.kind, e.ref, sum)
 		end.entry = e.entry
 		return nil
-	})
+	}, end.entry)
 	if err != nil {
 		return end, fmt.Errorf("make the end of the chain of hashes again: %w", err)
 	}

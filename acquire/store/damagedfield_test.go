@@ -535,3 +535,25 @@ func TestVerifyGoesOnBehindARowThatDoesNotFit(t *testing.T) {
 		}
 	}
 }
+
+// A head that is made again follows from the one before it, as verify has it, also where that
+// does not follow from its entries: each day is told once.
+func TestAHeadMadeAgainFollowsFromTheOneBefore(t *testing.T) {
+	for _, damage := range []string{"UPDATE days SET entry = 1 WHERE day = (SELECT max(day) FROM days)", "DELETE FROM days WHERE day = (SELECT max(day) FROM days)"} {
+		dir := t.TempDir()
+		var o Options
+		for day := range 3 {
+			o.Now = func() time.Time { return noon().AddDate(0, 0, day) }
+			s := open(t, dir, o)
+			s.Record(note("one"))
+			shut(t, s)
+		}
+		byTool(t, dir, "UPDATE chain SET sha256 = zeroblob(32) WHERE entry = 1; "+damage)
+		s := open(t, dir, o)
+		s.Record(note("two"))
+		shut(t, s)
+		if said, _ := verified(t, dir); strings.Count(said, "does not follow") != 1 || !strings.Contains(said, "the head of 2031-05-20 does not follow") {
+			t.Errorf("%s: verify says %q", damage, said)
+		}
+	}
+}
