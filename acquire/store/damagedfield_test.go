@@ -557,3 +557,31 @@ func TestAHeadMadeAgainFollowsFromTheOneBefore(t *testing.T) {
 		}
 	}
 }
+
+// Samples are merged behind a newest chunk whose row does not fit, and read in it.
+func TestMergingBehindAChunkWhoseRowDoesNotFit(t *testing.T) {
+	for _, damage := range []string{"state = 'y'", "state = NULL", "to_seq = 'y', to_ns = 'y'", "from_seq = NULL, from_ns = x'00'"} {
+		dir := t.TempDir()
+		s := open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Append(0, samples(1, 2000))
+		flushed(t, s)
+		merged(t, s, true)
+		shut(t, s)
+		loosened(t, dir)
+		byTool(t, dir, "UPDATE chunks SET "+damage)
+		s = open(t, dir, Options{})
+		register(t, s, post("fryer"))
+		s.Append(0, samples(2001, 2010))
+		flushed(t, s)
+		worked(s, func(w *writer) { w.merging(true) })
+		var n int
+		if err := s.db.QueryRowContext(t.Context(), "SELECT count(*) FROM fragments").Scan(&n); err != nil || n > 0 {
+			t.Errorf("%s: %d commits are not merged, %v", damage, n, err)
+		}
+		if got := numbers(everything(t, s.Reader, "fryer")); got != "1-2010" {
+			t.Errorf("%s: there are %s", damage, got)
+		}
+		shut(t, s)
+	}
+}

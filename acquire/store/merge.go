@@ -337,14 +337,14 @@ func (w *writer) putChunk(ctx context.Context, id int64, of chunk.Span, state in
 // next, and no rows, where none does. One that is damaged is sealed as it is.
 func (w *writer) growingChunk(ctx context.Context, post int32) (id int64, g grown, err error) {
 	first, last := chunkRange(post)
-	var state int
+	var state any // damaged, it is not one that grows
 	err = w.conn.QueryRowContext(ctx, "SELECT id, state, data FROM chunks WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", first, last).Scan(&id, &state, &g.data)
 	switch {
 	case err == sql.ErrNoRows:
 		return first, grown{}, nil
 	case err != nil:
 		return 0, grown{}, err
-	case state != growing:
+	case state != int64(growing):
 		return id + 1, grown{}, nil
 	}
 	var sealedAs []byte

@@ -239,7 +239,7 @@ type piece struct {
 	fromSeq   int64
 	fromAt    int64
 	toSeq     int64
-	state     int
+	state     int64
 	data      []byte
 	fragments [][]byte // when there is no further chunk
 	unread    error    // why not all of them are here
@@ -307,10 +307,13 @@ func (w *walk) commits(all [][]byte) {
 func (w *walk) next(ctx context.Context) (p piece, err error) {
 	_, last := chunkRange(w.post)
 	read := func(q querier) error {
-		err := q.QueryRowContext(ctx, "SELECT id, from_seq, from_ns, to_seq, state, data FROM chunks WHERE id BETWEEN ? AND ? AND (id > ?1 OR ?3 OR to_seq > ?4) ORDER BY id LIMIT 1", w.id, last, !w.visited, w.claimed).
-			Scan(&p.id, &p.fromSeq, &p.fromAt, &p.toSeq, &p.state, &p.data)
+		err := loosely(q.QueryRowContext(ctx, "SELECT id, from_seq, from_ns, to_seq, state, data FROM chunks WHERE id BETWEEN ? AND ? AND (id > ?1 OR ?3 OR to_seq > ?4 AND typeof(to_seq) = 'integer') ORDER BY id LIMIT 1",
+			w.id, last, !w.visited, w.claimed).Scan, &p.id, &p.fromSeq, &p.fromAt, &p.toSeq, &p.state, &p.data)
 		if err == sql.ErrNoRows {
 			return nil
+		}
+		if errors.Is(err, ErrLost) { // what its bytes say counts
+			err = nil
 		}
 		if err == nil && p.id < w.id {
 			return errDisorder
