@@ -387,6 +387,27 @@ func TestRetentionBesideDamagedRows(t *testing.T) {
 	}
 }
 
+// Retention looks at no more of a post than its first chunk that is young, also where an alarm
+// keeps all that is: each row stands on a page of its own, and those of a year at 10 Hz are 2 GB.
+func TestRetentionReadsNoFurtherThanWhatIsYoung(t *testing.T) {
+	s := open(t, t.TempDir(), Options{Retention: Retention{Around: 10 * time.Minute}})
+	defer shut(t, s)
+	register(t, s, post("fryer"))
+	s.Record(raise("fryer", alarm.Exceeds, noon()))
+	flushed(t, s)
+	byHand(t, s, fmt.Sprintf(`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 3000) INSERT INTO chunks (id, from_seq, to_seq, samples, from_ns, to_ns, state, data)
+		SELECT (1 << 32) + i, i, i, 1, %d + i, %[1]d + i, 1, x'00' FROM n`, nanos(noon())))
+	worked(s, func(w *writer) {
+		if n := testing.AllocsPerRun(1, func() {
+			if runs, err := w.doom(t.Context(), 1, "fryer", Keep{Age: time.Hour}, noon().Add(time.Minute)); err != nil || len(runs) > 0 {
+				t.Errorf("%v are to go, %v", runs, err)
+			}
+		}); n > 3000 {
+			t.Errorf("it took %.0f allocations: all rows were read", n)
+		}
+	})
+}
+
 // Rows of surveys, marks and events with a column that does not fit hold up no start and no
 // list, and a change to no known state does not bring a probe back that is away.
 func TestListsBesideAColumnThatDoesNotFit(t *testing.T) {

@@ -176,10 +176,10 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			if n >= retainMost {
 				return errEnough
 			}
-			if stays(from, to) {
+			said := young()
+			if !said && stays(from, to) {
 				return nil
 			}
-			said := young()
 			var data []byte
 			if err := w.conn.QueryRowContext(ctx, "SELECT data FROM chunks WHERE id = ?", id).Scan(&data); err != nil {
 				return err
