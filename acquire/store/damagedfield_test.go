@@ -408,6 +408,28 @@ func TestRetentionReadsNoFurtherThanWhatIsYoung(t *testing.T) {
 	})
 }
 
+// What is kept is compared with the chain in one go: the writer looks at each survey of a post
+// each hour.
+func TestEvidenceIsComparedInOneGo(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	register(t, s, post("fryer"))
+	worked(s, func(w *writer) {
+		for i := range 200 {
+			if err := w.writeEvidence(t.Context(), Evidence{Post: "fryer", From: noon(), To: noon(), Why: "survey", What: fmt.Sprint(i), Who: "R. Okafor"}, 0); err != nil {
+				t.Error(err)
+			}
+		}
+		if n := testing.AllocsPerRun(1, func() {
+			if damaged, err := w.damagedEvidence(t.Context(), "fryer"); err != nil || damaged {
+				t.Errorf("damaged: %t, %v", damaged, err)
+			}
+		}); n > 200*100 {
+			t.Errorf("it took %.0f allocations: each row was asked for by itself", n)
+		}
+	})
+}
+
 // Rows of surveys, marks and events with a column that does not fit hold up no start and no
 // list, and a change to no known state does not bring a probe back that is away.
 func TestListsBesideAColumnThatDoesNotFit(t *testing.T) {

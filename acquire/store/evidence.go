@@ -3,12 +3,12 @@ package store
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"ovenward/acquire"
@@ -115,27 +115,28 @@ func evidenceIn(ctx context.Context, q querier, post string) (all []Evidence, er
 // is not as the chain of hashes knows it: then all of the post is kept, until somebody keeps or
 // releases the same again, or a rebuilding leaves the row out.
 func (w *writer) damagedEvidence(ctx context.Context, post string) (damaged bool, err error) {
-	t, _ := rowTableOf("evidence")
-	var ids []int64
-	sums := map[int64][]byte{}
-	err = each(ctx, w.conn, `SELECT e.id, (SELECT sha256 FROM chain WHERE kind = 'evidence' AND ref = e.id ORDER BY entry DESC LIMIT 1)
-		FROM (SELECT max(evidence) AS id FROM evidence WHERE post = ? GROUP BY why, what) AS e`, func(scan func(...any) error) error {
-		var id int64
-		var sum []byte
-		err := scan(&id, &sum)
-		ids, sums[id] = append(ids, id), sum
-		return err
-	}, post)
-	for _, id := range ids {
-		if err != nil {
-			break
-		}
-		var sum [sha256.Size]byte
-		if sum, err = rowHash(ctx, w.conn, t, id); err == nil && sums[id] != nil && !bytes.Equal(sum[:], sums[id]) {
-			damaged = true
-			w.s.o.Log.Error("what is kept for evidence is damaged, so that no sample of this post is removed; keep or release the same again to mend it", "post", post, "row", id)
-		}
+	names, usual, err := columnsIn(ctx, w.conn, "evidence")
+	if err != nil {
+		return false, err
 	}
+	err = each(ctx, w.conn, `SELECT evidence, (SELECT sha256 FROM chain WHERE kind = 'evidence' AND ref = evidence ORDER BY entry DESC LIMIT 1), `+strings.Join(names, ", ")+`
+		FROM evidence WHERE evidence IN (SELECT max(evidence) FROM evidence WHERE post = ? GROUP BY why, what)`, func(scan func(...any) error) error {
+		var id int64
+		var known []byte
+		values, to := make([]any, len(names)), []any{&id, &known}
+		for i := range values {
+			to = append(to, &values[i])
+		}
+		if err := scan(to...); err != nil {
+			return err
+		}
+		if sum, err := hashOf(names, usual, values); err != nil || known == nil || bytes.Equal(sum[:], known) {
+			return err
+		}
+		damaged = true
+		w.s.o.Log.Error("what is kept for evidence is damaged, so that no sample of this post is removed; keep or release the same again to mend it", "post", post, "row", id)
+		return nil
+	}, post)
 	return damaged, err
 }
 

@@ -51,8 +51,6 @@ func rowTableOf(kind string) (rowTable, bool) {
 // 't' or 'b', the length as 8 bytes, and the text or the blob. So a column that a
 // later form of the record adds changes no hash.
 func rowHash(ctx context.Context, q querier, t rowTable, ref int64) (sum [sha256.Size]byte, err error) {
-	h := sha256.New()
-	number := func(n uint64) { h.Write(binary.LittleEndian.AppendUint64(nil, n)) }
 	names, usual, err := columnsIn(ctx, q, t.name)
 	if err != nil {
 		return sum, err
@@ -61,6 +59,13 @@ func rowHash(ctx context.Context, q querier, t rowTable, ref int64) (sum [sha256
 	if err != nil {
 		return sum, err
 	}
+	return hashOf(names, usual, values)
+}
+
+// hashOf is rowHash of what columnsIn and valuesOf return.
+func hashOf(names []string, usual []sql.NullString, values []any) (sum [sha256.Size]byte, err error) {
+	h := sha256.New()
+	number := func(n uint64) { h.Write(binary.LittleEndian.AppendUint64(nil, n)) }
 	for i, name := range names {
 		v := values[i]
 		if v == nil && !usual[i].Valid || usual[i].Valid && v != nil && usual[i].String == fmt.Sprint(v) {
@@ -86,7 +91,7 @@ func rowHash(ctx context.Context, q querier, t rowTable, ref int64) (sum [sha256
 			number(uint64(len(v)))
 			h.Write(v)
 		default:
-			return sum, fmt.Errorf("column %s of table %s holds a %T", name, t.name, v)
+			return sum, fmt.Errorf("column %s holds a %T", name, v)
 		}
 	}
 	h.Sum(sum[:0])
