@@ -367,8 +367,11 @@ func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
 // known. It says whether to go on.
 func (w *walk) damaged(why string, seq, at int64) bool {
 	d := &Damage{Post: w.name, Why: why, From: instant(w.at), FromSeq: max(w.seq, 0), To: instant(at), ToSeq: seq}
-	if at == 0 {
+	switch {
+	case at == 0:
 		d.To, d.ToSeq = d.From, d.FromSeq
+	case w.claimed < seq: // it may be damaged, and else is nearer: of what was removed no row was passed
+		d.FromSeq = max(d.FromSeq, w.claimed)
 	}
 	return w.yield(span{}, d)
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 )
@@ -112,6 +113,28 @@ func TestAMissingFirstChunkIsTold(t *testing.T) {
 	byHand(t, s, "DELETE FROM chunks WHERE id = (SELECT min(id) FROM chunks)")
 	if n, damage := readAll(t, s.Reader, 2*36000); damage == 0 || n == 0 {
 		t.Errorf("%d samples, %d damages", n, damage)
+	}
+}
+
+// What is missing behind samples that were removed begins behind those, and not at the post's first.
+func TestDamageBeginsBehindWhatWasRemoved(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	register(t, s, post("fryer"))
+	for i := range int64(4) {
+		s.Append(0, samples(2000*i+1, 2000*i+2000))
+		flushed(t, s)
+		merged(t, s, true)
+	}
+	byHand(t, s, "UPDATE chunks SET state = 2, data = NULL WHERE id <= (SELECT min(id) + 1 FROM chunks); DELETE FROM chunks WHERE id = (SELECT min(id) + 2 FROM chunks)")
+	var told []int64
+	for _, err := range s.Samples(t.Context(), "fryer", time.Time{}, time.Time{}) {
+		if d := (*Damage)(nil); errors.As(err, &d) {
+			told = append(told, d.FromSeq, d.ToSeq)
+		}
+	}
+	if !slices.Equal(told, []int64{4000, 6001}) {
+		t.Errorf("damaged are %v", told)
 	}
 }
 
