@@ -579,6 +579,38 @@ func TestVerifyGoesOnBehindARowThatDoesNotFit(t *testing.T) {
 	}
 }
 
+// So it does behind what is left of a chunk that was removed, and behind one that still grows.
+func TestVerifyGoesOnBehindARemovalThatDoesNotFit(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"))
+	s.Append(0, samples(1, 2000))
+	flushed(t, s)
+	merged(t, s, true)
+	worked(s, func(w *writer) {
+		w.removals = []removal{{post: "fryer", chunks: []int64{1<<32 | 1}, text: "samples were removed"}}
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	s.Append(0, samples(2001, 2010))
+	flushed(t, s)
+	merged(t, s, false)
+	s.Record(note("behind it"))
+	shut(t, s)
+	loosened(t, dir)
+	byTool(t, dir, "INSERT INTO events SELECT id + 1000, 'y', post, kind, who, text, raw, alarm FROM events WHERE text = 'behind it'")
+	for _, damage := range []string{"from_ns = 'y', samples = NULL, removed = 'y' WHERE true", "state = NULL WHERE state = 0"} {
+		byTool(t, dir, "UPDATE chunks SET "+damage+"; UPDATE events SET text = 'another' WHERE text = 'behind it'")
+		said, _ := verified(t, dir)
+		for _, want := range []string{"is not what was left", "was changed", "event 1002 was inserted", "chunk 2"} {
+			if strings.Contains(said, "cannot be read") || !strings.Contains(said, want) {
+				t.Errorf("%s: verify says %q, not %q", damage, said, want)
+			}
+		}
+	}
+}
+
 // A head that is made again follows from the one before it, as verify has it, also where that
 // does not follow from its entries: each day is told once.
 func TestAHeadMadeAgainFollowsFromTheOneBefore(t *testing.T) {

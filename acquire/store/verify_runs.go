@@ -147,7 +147,7 @@ func (m *remade) all(ctx context.Context) error {
 // none says that nothing is made of the post's samples, if it has any.
 func (m *remade) none(ctx context.Context) error {
 	var from, to sql.NullInt64
-	err := m.reader.db.QueryRowContext(ctx, "SELECT min(from_ns), max(to_ns) FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&from, &to)
+	err := m.reader.db.QueryRowContext(ctx, "SELECT min(from_ns) FILTER (WHERE typeof(from_ns) = 'integer'), max(to_ns) FILTER (WHERE typeof(to_ns) = 'integer') FROM chunks WHERE id >> 32 = (SELECT post FROM posts WHERE id = ?)", m.post).Scan(&from, &to)
 	if from.Valid && !strings.HasPrefix(m.post, ImportedPrefix) { // of those nobody makes any
 		m.rep.Uncompared = append(m.rep.Uncompared, Uncompared{Post: m.post, From: instant(from.Int64), To: instant(to.Int64)})
 	}
