@@ -204,7 +204,7 @@ func (r *Reader) changes(ctx context.Context, from, to time.Time, damaged bool) 
 			func(scan func(...any) error) error {
 				e, err := scanEvent(scan)
 				at := nanos(e.At)
-				if in := at >= nanos(from) && at < nanos(to) || at == 0; err == nil && in && (e.Alarm == nil) == damaged && !yield(e, nil) {
+				if in := at >= nanos(from) && at < nanos(to) || at < tinyInstant; err == nil && in && (e.Alarm == nil) == damaged && !yield(e, nil) {
 					err = stopped
 				}
 				return err

@@ -70,6 +70,9 @@ type eventRow struct {
 	noAt                 bool // the instant is damaged
 }
 
+// tinyInstant is below what any event has; a damaged one may be.
+const tinyInstant = 1_000_000_000
+
 // rowOf is e as its table holds it.
 func rowOf(e *acquire.Event) (eventRow, error) {
 	r := eventRow{id: e.ID, at: nanos(e.At), post: e.Post, kind: string(e.Kind), who: e.Who,
@@ -123,7 +126,7 @@ func (r *eventRow) scan(scan func(...any) error) error {
 	err := scan(&r.id, &at, &post, &kind, &who, &txt, &raw, &r.alarm)
 	whole := false
 	r.at, whole = at.(int64) // what is damaged keeps nobody from the events behind it
-	r.noAt = !whole
+	r.noAt = !whole || r.at < tinyInstant
 	r.post, r.kind, r.who, r.txt = post.String, kind.String, who.String, txt.String
 	r.raw, r.hasRaw = append([]byte(nil), raw...), raw != nil
 	return err

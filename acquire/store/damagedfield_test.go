@@ -78,7 +78,7 @@ func TestAChangeToNoStateIsDamaged(t *testing.T) {
 // A change whose instant is damaged is a change all the same, and keeps its samples.
 func TestAChangeWithoutAnInstant(t *testing.T) {
 	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
-	for _, damage := range []string{"'y'", "x'00'", "1e-190"} {
+	for _, damage := range []string{"'y'", "x'00'", "1e-190", "77"} {
 		for i, want := range [][2]time.Time{{at(1), at(9)}, {at(1), at(9)}} {
 			dir := t.TempDir()
 			s := open(t, dir, Options{})
