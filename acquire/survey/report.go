@@ -14,18 +14,9 @@ import (
 func (s *Survey) Result() Result {
 	set := &s.Setup
 	stages := s.prove()
-	r := Result{
-		ID: set.ID, Site: set.Site, Simulated: set.Simulated, Oven: set.Plan.Oven, Who: s.who,
-		Begun: s.begun, Ended: s.ended, State: s.state, Why: s.why,
-		Procedure: set.Plan.Procedure, Plan: set.Plan.Facts(), Background: s.background,
-		Limit: LimitFacts{ID: set.Limit.ID, Value: set.Limit.Value, Distance: set.Limit.Distance, Basis: set.Limit.Basis,
-			Source: set.Limit.Source, Rule: set.Limit.Rule, Unconfirmed: set.Limit.Unconfirmed},
-		Checks: append([]Check{}, s.checks...), Conditions: s.conditions(stages), Stages: stages, Places: []Place{},
-		Instruments: []Instrument{set.Instrument}, Notes: append([]Note{}, s.notes...), Cautions: Cautions(),
-	}
-	if r.Limit.Rule == "" {
-		r.Limit.Rule = limit.GuardedAcceptance
-	}
+	r := set.result()
+	r.Who, r.Begun, r.Ended, r.State, r.Why, r.Background = s.who, s.begun, s.ended, s.state, s.why, s.background
+	r.Checks, r.Conditions, r.Stages, r.Notes = append([]Check{}, s.checks...), s.conditions(stages), stages, append([]Note{}, s.notes...)
 	for _, sw := range set.Plan.Sweeps {
 		if p, ok := s.places[sw.N]; ok {
 			p.Verdict = s.judge(p, stages)
@@ -47,25 +38,50 @@ func (s *Survey) Result() Result {
 	return r
 }
 
-// GivenUp is what remains of a survey whose steps do not all hold together any more: what
-// was seen above the limit exceeds, and nothing is within.
-func GivenUp(steps []Step, why error) Result {
-	r := Result{State: Abandoned, Why: why.Error(), Verdict: Verdict{Outcome: limit.NotDecided}, Cautions: Cautions()}
-	for _, st := range steps {
-		if st.Setup != nil {
-			r.Site, r.Simulated, r.Oven = st.Setup.Site, st.Setup.Simulated, st.Setup.Plan.Oven
-		}
-		if st.Kind == WasAbove {
-			r.Verdict.Outcome, r.Verdict.Reasons = limit.Exceeds, append(r.Verdict.Reasons, st.Text)
-		}
+// result is what is known of a survey when it begins.
+func (set *Setup) result() Result {
+	r := Result{
+		ID: set.ID, Site: set.Site, Simulated: set.Simulated, Oven: set.Plan.Oven,
+		Procedure: set.Plan.Procedure, Plan: set.Plan.Facts(),
+		Limit: LimitFacts{ID: set.Limit.ID, Value: set.Limit.Value, Distance: set.Limit.Distance, Basis: set.Limit.Basis,
+			Source: set.Limit.Source, Rule: set.Limit.Rule, Unconfirmed: set.Limit.Unconfirmed},
+		Places: []Place{}, Instruments: []Instrument{set.Instrument}, Cautions: Cautions(),
 	}
-	if r.Verdict.Outcome == limit.Exceeds {
-		r.Cautions = append(ExceedsCautions(), r.Cautions...)
-		return r
+	if r.Limit.Rule == "" {
+		r.Limit.Rule = limit.GuardedAcceptance
 	}
-	r.Verdict.Reasons = []string{r.Why}
 	return r
 }
+
+// GivenUp is what remains of a survey whose steps do not all hold together any more: what
+// was seen above the limit at a place exceeds, and nothing is within.
+func GivenUp(steps []Step, why error) Result {
+	r := Result{Places: []Place{}, Cautions: Cautions()}
+	var told, found []string
+	for _, st := range steps {
+		switch {
+		case st.Setup != nil:
+			r = st.Setup.result()
+		case st.Kind == WasAbove && st.Peak != nil: // without a value the probe was carried
+			told = append(told, st.Text)
+		case st.Kind == Swept && st.Peak != nil && above(st.Peak.Value, r.Limit):
+			found = append(found, shown(*st.Peak.Value)+" in a sweep, above the limit")
+		}
+	}
+	r.State, r.Why, r.Verdict = Abandoned, why.Error(), Verdict{Outcome: limit.NotDecided, Reasons: []string{why.Error()}}
+	if len(told) == 0 { // the step that told it may be the one that is lost
+		told = found
+	}
+	if len(told) > 0 {
+		r.Verdict = Verdict{Outcome: limit.Exceeds, Reasons: told}
+		r.Cautions = append(ExceedsCautions(), r.Cautions...)
+	}
+	(&Survey{state: r.State}).next(&r)
+	return r
+}
+
+// above is false where the limit is not known.
+func above(v *float64, l LimitFacts) bool { return v != nil && l.Value > 0 && *v > float64(l.Value) }
 
 // ofOven is the verdict on the oven: the worst of its places, and within only
 // when all were held.

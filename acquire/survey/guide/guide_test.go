@@ -439,21 +439,31 @@ func TestMarkOfAWalkBack(t *testing.T) {
 // A survey whose steps are damaged is given up, and stands in nobody's way; nor does one
 // whose result is.
 func TestDamagedSurveyIsGivenUp(t *testing.T) {
+	value := 60.0
+	carried := survey.Step{N: 3, Kind: survey.WasAbove, Text: "60 W/m² at the seal, above the limit"}
+	there, swept := carried, survey.Step{N: 3, Kind: survey.Swept, Peak: &survey.Peak{Value: &value}}
+	there.Peak = swept.Peak
+	const torn = "UPDATE survey_steps SET step = '{' WHERE n = 2"
 	for _, c := range []struct {
-		second int // the number of its second step
+		second int         // the number of its second step
+		third  survey.Step // what is above the limit at a place exceeds, whatever else is lost
+		want   limit.Outcome
 		ended  bool
 		sql    string
 		why    string
-	}{{3, false, "", "step 2 is missing"}, {2, false, "UPDATE survey_steps SET step = '{' WHERE n = 2", "one is damaged"}, {2, true, "UPDATE surveys SET result = '{'", ""}} {
+	}{
+		{second: 3, third: survey.Step{N: 4, Kind: survey.Noted}, want: limit.NotDecided, why: "step 2 is missing"},
+		{second: 2, third: there, want: limit.Exceeds, sql: torn, why: "one is damaged"},
+		{second: 2, third: swept, want: limit.Exceeds, sql: torn, why: "one is damaged"},
+		{second: 2, third: carried, want: limit.NotDecided, sql: torn, why: "one is damaged"},
+		{second: 2, third: there, ended: true, sql: "UPDATE surveys SET result = '{'"},
+	} {
 		dir := t.TempDir()
 		synctest.Test(t, func(t *testing.T) {
 			b := open(t, dir)
-			steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door"}},
-				{N: c.second, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}}
-			want := limit.NotDecided
-			if c.second == 2 { // what is above the limit exceeds, whatever else is lost
-				steps, want = append(steps, survey.Step{N: 3, At: time.Now(), Kind: survey.WasAbove, Text: "60 W/m² at the seal, above the limit"}), limit.Exceeds
-			}
+			c.third.At = time.Now()
+			steps := []survey.Step{{N: 1, At: time.Now(), Who: "A. Hand", Kind: survey.Began, Setup: &survey.Setup{ID: "torn", Post: "door", Limit: limit.Limit{ID: "in-use", Value: 50}}},
+				{N: c.second, At: time.Now(), Who: "A. Hand", Kind: survey.Noted, Text: "x"}, c.third}
 			var end *survey.Result
 			if c.ended {
 				end = &survey.Result{ID: "torn", Ended: time.Now(), State: survey.Complete}
@@ -477,8 +487,8 @@ func TestDamagedSurveyIsGivenUp(t *testing.T) {
 			if !c.ended && (err != nil || r == nil || r.State != survey.Abandoned || !strings.Contains(r.Why, c.why)) {
 				t.Errorf("%+v, %v", r, err)
 			}
-			if !c.ended && r != nil && (r.Verdict.Outcome != want || r.Oven.ID != "small") {
-				t.Errorf("oven %q: %+v, want %s", r.Oven.ID, r.Verdict, want)
+			if !c.ended && r != nil && (r.Verdict.Outcome != c.want || r.Oven.ID != "small" || r.Limit.ID != "in-use" || r.Limit.Value != 50 || len(r.Next) == 0) {
+				t.Errorf("oven %q: %+v by %+v, want %s", r.Oven.ID, r.Verdict, r.Limit, c.want)
 			}
 			if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A"}); err != nil {
 				t.Error(err)
