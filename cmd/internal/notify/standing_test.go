@@ -263,6 +263,9 @@ func TestTextsSayWhatIsWatchedNoMore(t *testing.T) {
 	other := courier
 	other.Text = "no longer watched: its configuration was changed"
 	cold := change(7, alarm.Temperature, alarm.Normal, alarm.Dropped, now)
+	cold.Text = "no longer watched: the probe says no temperature any more: how warm it is is not known"
+	free := cold
+	free.Text = "no longer watched: the configuration no longer bounds the probe's temperature"
 	door := change(7, alarm.OpenDoor, alarm.LatchedUnacknowledged, alarm.Dropped, now)
 	door.Alarm.Verdict = nil
 	doorReset := change(7, alarm.OpenDoor, alarm.Normal, alarm.WasReset, now)
@@ -289,7 +292,8 @@ func TestTextsSayWhatIsWatchedNoMore(t *testing.T) {
 		"away, and its time is up": {late, nil, []string{"the time is up for this: the probe is away for a survey; the post is watched again"}, []string{"back from", "is not known"}},
 		"a courier that is gone":   {courier, noPost, []string{"messages of courier desk are not accepted is watched no more; it was not seen to end", "no longer names it"}, []string{"accepted again"}},
 		"a courier that changed":   {other, noPost, []string{"it was not seen to end", "“no longer watched: its configuration was changed”"}, []string{"accepted again", "removed"}},
-		"a temperature":            {cold, nil, []string{"how warm the probe is is not known; it was not seen to be within its bounds again"}, []string{"rule temperature is no longer watched"}},
+		"a temperature":            {cold, nil, []string{"temperature was not seen to be within its bounds again", "how warm it is is not known"}, []string{"rule temperature is no longer watched"}},
+		"a temperature unbounded":  {free, nil, []string{"temperature was not seen to be within its bounds again", "no longer bounds"}, []string{"is not known"}},
 	} {
 		c.try(t, name)
 	}

@@ -236,8 +236,8 @@ func droppedWords(m Message) string {
 		return "this limit or rule was removed from the configuration; its exceedance is not known to be mended"
 	case m.Rule.Latches():
 		return "nothing tells any more whether this door is open; the field beside it is not known to be mended"
-	case m.Rule == alarm.Temperature: // it comes again with the next one that is out of them
-		return "how warm the probe is is not known; it was not seen to be within its bounds again"
+	case m.Rule == alarm.Temperature: // it is said no more, or has no bounds any more: the record says which
+		return "this alarm has ended, but the probe's temperature was not seen to be within its bounds again"
 	}
 	return "rule " + string(m.Rule) + " is no longer watched at this post; it was not seen to end"
 }
