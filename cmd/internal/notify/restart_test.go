@@ -127,13 +127,13 @@ func TestRestartsLoseNothing(t *testing.T) {
 						box.happen(change(rng.IntN(4), alarm.Stuck, alarm.Unacknowledged, alarm.RaisedAgain, time.Now()))
 						changes++
 					}
-					pass(time.Duration(rng.IntN(int(20 * time.Minute))))
+					pass(time.Duration(rng.Int64N(int64(20 * time.Minute))))
 				}
 				if kills && rng.IntN(2) == 0 {
 					box.mu.Lock()
 					box.broken = errors.New("planted: nothing is kept any more")
 					box.mu.Unlock()
-					pass(time.Duration(rng.IntN(int(time.Minute))))
+					pass(time.Duration(rng.Int64N(int64(time.Minute))))
 				}
 				stop()
 				box.broken = nil
