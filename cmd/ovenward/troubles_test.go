@@ -27,8 +27,9 @@ func TestAStartMendsNoCourier(t *testing.T) {
 		amiss   bool
 	}{
 		"just started":               {notify.Stats{Name: "desk"}, true, false},
-		"accepted":                   {notify.Stats{Name: "desk", LastAccepted: at}, false, false},
-		"a heartbeat was":            {notify.Stats{Name: "desk", LastHeartbeat: at}, false, false},
+		"accepted":                   {notify.Stats{Name: "desk", Begun: true, LastAccepted: at}, false, false},
+		"a heartbeat was":            {notify.Stats{Name: "desk", Begun: true, LastHeartbeat: at}, false, false},
+		"a heartbeat was, unread":    {notify.Stats{Name: "desk", LastHeartbeat: at}, true, false},
 		"in vain":                    {notify.Stats{Name: "desk", Failing: true, LastError: "nobody answers", LastErrorAt: at}, false, true},
 		"one in vain, others taken":  {notify.Stats{Name: "desk", Vain: 1, Waiting: 1, LastError: "500", LastErrorAt: at, LastAccepted: at, LastHeartbeat: at}, false, true},
 		"one tried, a heartbeat was": {notify.Stats{Name: "desk", Begun: true, Waiting: 1, Trying: 1, LastHeartbeat: at}, true, false},
@@ -37,7 +38,7 @@ func TestAStartMendsNoCourier(t *testing.T) {
 		"shown, and unread":          {notify.Stats{Name: "desk", LastShown: at}, true, false},
 		"never shown":                {notify.Stats{Name: "desk", NotShown: "the broker lets nobody in"}, false, true},
 		"shown, and one waits":       {notify.Stats{Name: "desk", LastShown: at, Begun: true, Waiting: 1}, true, false},
-		"in vain, then taken":        {notify.Stats{Name: "desk", LastError: "nobody answers", LastErrorAt: at, LastAccepted: at}, false, false},
+		"in vain, then taken":        {notify.Stats{Name: "desk", Begun: true, LastError: "nobody answers", LastErrorAt: at, LastAccepted: at}, false, false},
 	} {
 		got := courierTrouble(tt.s, false)
 		if got.Rule != alarm.CourierOf("desk") || got.Unknown != tt.unknown || (got.Text != "") != tt.amiss {

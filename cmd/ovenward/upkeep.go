@@ -50,8 +50,8 @@ func (g *generation) troubles() []acquire.Trouble {
 
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
 // or a heartbeat, was not accepted, or a message waits that was not, or the receiver does not show what is so. Before the
-// first attempt, and while the first one of a message is under way, nobody knows; that it shows what is so says
-// nothing of messages that wait, in the record or here.
+// first attempt, and while the first one of a message is under way, nobody knows, nor before the record was read for
+// messages that wait; that it shows what is so says nothing of them.
 // changed says that a reload configured it otherwise: where nothing waits that would be tried now, and nothing
 // is to be shown of which nobody knows yet, what was said of the one before is said no more.
 func courierTrouble(s notify.Stats, changed bool) acquire.Trouble {
@@ -62,7 +62,7 @@ func courierTrouble(s notify.Stats, changed bool) acquire.Trouble {
 	case s.NotShown != "":
 		t.Text = fmt.Sprintf("what %s shows may not be so any more: %s", s.To, s.NotShown)
 	default:
-		t.Unknown = s.Trying > 0 || s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0 || !s.Begun)
+		t.Unknown = s.Trying > 0 || !s.Begun || s.LastAccepted.IsZero() && s.LastHeartbeat.IsZero() && s.LastErrorAt.IsZero() && (s.LastShown.IsZero() || s.Waiting > 0)
 		if changed && s.Begun && s.Waiting == 0 && s.Heartbeat == 0 && !s.ToShow {
 			t.Anew = "its configuration was changed; whether messages are accepted now is known after the next one"
 		}
