@@ -504,6 +504,39 @@ func TestADamagedRowOfAChunkHidesNoSample(t *testing.T) {
 	}
 }
 
+// Nor does what is left of one that was removed, of which nothing is checked.
+func TestADamagedRowOfARemovedChunkHidesNoSample(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	register(t, s, post("fryer"))
+	for i := range int64(3) {
+		s.Append(0, samples(2000*i+1, 2000*i+2000))
+		flushed(t, s)
+		merged(t, s, true)
+	}
+	worked(s, func(w *writer) {
+		w.removals = []removal{{post: "fryer", chunks: []int64{1<<32 + 2}, text: "samples were removed"}}
+		if err := w.attempt(true); err != nil {
+			t.Error(err)
+		}
+	})
+	byHand(t, s, "UPDATE chunks SET from_ns = 1, from_seq = 1 WHERE state = 2")
+	for name, all := range map[string]iter.Seq2[StoredSample, error]{"from 1001": s.SamplesFrom(t.Context(), "fryer", 1001),
+		"since": s.Samples(t.Context(), "fryer", sample(1001).At, sample(7000).At)} {
+		n := 0
+		for _, err := range all {
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				break
+			}
+			n++
+		}
+		if n != 3000 {
+			t.Errorf("%s: %d samples", name, n)
+		}
+	}
+}
+
 // A chunk that was sealed grows no more, whatever its row says: its hash would prove it no more.
 func TestASealedChunkGrowsNoMore(t *testing.T) {
 	dir := t.TempDir()

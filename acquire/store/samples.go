@@ -263,7 +263,7 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 		return false, nil
 	}
 	first, _ := chunkRange(w.post)
-	if !w.visited && w.seq == math.MinInt64 && p.id > first && w.astray(p.data) {
+	if !w.visited && w.seq == math.MinInt64 && p.id > first && w.astray(ctx, first, &p) {
 		w.id = first - 1 // an index lies; the long way finds all
 		w.visited = true
 		return true, nil
@@ -280,9 +280,14 @@ func (w *walk) step(ctx context.Context) (more bool, err error) {
 }
 
 // astray says whether a chunk that the way should begin with begins too late.
-func (w *walk) astray(data []byte) bool {
+func (w *walk) astray(ctx context.Context, first int64, p *piece) bool {
 	var c chunk.Chunk
-	return data != nil && c.Open(data) == nil && c.Span().From >= w.from && c.Span().FromSeq >= w.least
+	if p.data != nil {
+		return c.Open(p.data) == nil && c.Span().From >= w.from && c.Span().FromSeq >= w.least
+	}
+	var before []byte // of one that was removed only the row is left, which is not checked
+	err := w.r.db.QueryRowContext(ctx, "SELECT data FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL ORDER BY id DESC LIMIT 1", first, p.id-1).Scan(&before)
+	return err == nil && c.Open(before) == nil && c.Span().To >= w.from && c.Span().ToSeq >= w.least
 }
 
 // newest passes the fragments, and tells when some cannot be read.
