@@ -257,7 +257,7 @@ func forge(t *testing.T, db *sql.DB) {
 	r.Digits++
 	r.Said = []byte(strings.Replace(string(r.Said), "1.0", "1.9", 1))
 	var e chunk.Encoder
-	forged, of := e.Encode(nil, "fryer", len(rows), new(packer).from(0, grown{}, rows), 1<<20)
+	forged, of := e.Encode(nil, "fryer", len(rows), eachOf(rows), 1<<20)
 	if of.Rows != len(rows) {
 		t.Fatalf("%d of %d rows", of.Rows, len(rows))
 	}

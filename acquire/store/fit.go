@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"iter"
 	"time"
 
 	"ovenward/acquire/store/chunk"
@@ -133,25 +134,35 @@ func (w *writer) within(ctx context.Context, f func() (int, error)) (n int, err 
 
 // convertSome converts the oldest rows of a post.
 func (w *writer) convertSome(ctx context.Context, p numbered) (int, error) {
-	t := &taken{rows: map[string][]chunk.Row{}}
+	var rows []chunk.Row
 	err := each(ctx, w.conn, `SELECT seq, version, at_ns, at_u_ns, said, digits, ifnull(exp, 0), spelled, status, quality, ifnull(correction, 0), more
 		FROM samples_before JOIN units USING (unit) WHERE post = ? ORDER BY seq LIMIT ?`, func(scan func(...any) error) error {
 		var r chunk.Row
 		var digits sql.NullInt64
 		err := scan(&r.Seq, &r.Version, &r.At, &r.AtU, &r.Said, &digits, &r.Exp, &r.Unit, &r.Status, &r.Quality, &r.Correction, &r.More)
 		r.HasValue, r.Digits = digits.Valid, digits.Int64
-		t.rows[p.id] = append(t.rows[p.id], r)
+		rows = append(rows, r)
 		return err
 	}, p.post, w.s.o.converts)
-	rows := t.rows[p.id]
 	if err != nil || len(rows) == 0 {
 		return 0, err
 	}
-	if err := w.mergePost(ctx, p.post, p.id, t, false); err != nil {
+	if err := w.mergePost(ctx, p.post, p.id, len(rows), eachOf(rows), false); err != nil {
 		return 0, err
 	}
 	_, err = w.exec(ctx, "DELETE FROM samples_before WHERE post = ? AND seq <= ?", p.post, rows[len(rows)-1].Seq)
 	return len(rows), err
+}
+
+// eachOf are rows one by one.
+func eachOf(rows []chunk.Row) iter.Seq[*chunk.Row] {
+	return func(yield func(*chunk.Row) bool) {
+		for i := range rows {
+			if !yield(&rows[i]) {
+				return
+			}
+		}
+	}
 }
 
 // chainEvents enters the oldest events that the chain lacks.

@@ -167,7 +167,7 @@ func blocksBy(b []byte, c *chunk.Chunk, into *chunk.Block, yield func(c *chunk.C
 				return nil
 			}
 		}
-		b = b[c.Size():]
+		b = b[min(c.Size(), len(b)):]
 	}
 	return nil
 }

@@ -263,7 +263,7 @@ func (im *importer) insert(ctx context.Context, w *writer, p *importedPost, r Im
 
 // pack writes the samples that wait.
 func (p *importedPost) pack(ctx context.Context, w *writer) error {
-	err := w.mergePost(ctx, p.post, p.id, &taken{rows: map[string][]chunk.Row{p.id: p.rows}}, false)
+	err := w.mergePost(ctx, p.post, p.id, len(p.rows), eachOf(p.rows), false)
 	p.rows = p.rows[:0]
 	return err
 }

@@ -69,10 +69,17 @@ type taken struct {
 	commit int64
 	at     int64
 	next   int64
-	rows   map[string][]chunk.Row // by post
+	posts  map[string]*packed
 	n      int
 	events []acquire.Event
 	more   bool
+}
+
+// packed is what was taken of a post, as it was committed: made into rows 30 s of many
+// posts would take tens of MB at once.
+type packed struct {
+	chunks []byte // one behind the other
+	n      int    // rows that can be read of them
 }
 
 func (w *writer) mergeSome(all bool) (more bool, err error) {
@@ -139,7 +146,11 @@ func (w *writer) mergePosts(ctx context.Context, t *taken, every bool) error {
 		return err
 	}
 	for _, p := range posts {
-		if err := w.mergePost(ctx, p.post, p.id, t, every); err != nil {
+		of := t.posts[p.id]
+		if of == nil {
+			of = &packed{}
+		}
+		if err := w.mergePost(ctx, p.post, p.id, of.n, w.pack.rows(of.chunks), every); err != nil {
 			return fmt.Errorf("post %s: %w", p.id, err)
 		}
 	}
@@ -185,7 +196,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 		return nil, err
 	}
 	var posts []numbered
-	for _, id := range slices.Sorted(maps.Keys(t.rows)) {
+	for _, id := range slices.Sorted(maps.Keys(t.posts)) {
 		post, ok := ids[id]
 		if !ok {
 			if post, err = w.postNumber(ctx, id); err != nil {
@@ -207,9 +218,7 @@ func (w *writer) mergedPosts(ctx context.Context, t *taken, every bool) ([]numbe
 // takeFragments reads fragments, the oldest first, up to about mergeRows
 // samples. What is damaged is named in an event.
 func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
-	t := &taken{rows: map[string][]chunk.Row{}}
-	p := &w.pack
-	var words []byte // of all rows
+	t := &taken{posts: map[string]*packed{}}
 	err := each(ctx, w.conn, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		if t.n >= mergeRows {
 			t.more = true
@@ -229,28 +238,37 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 			return nil
 		}
 		t.link, t.commit, t.at, t.next = f.link, f.commit, f.at, max(t.next, f.nextEvent)
-		err = blocksBy(f.samples, &p.chunk, &p.block, func(c *chunk.Chunk, damage error) bool {
-			if damage != nil {
-				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
-				return true
-			}
-			rows := t.rows[c.Post()]
-			for i := range p.block.Len() {
-				rows = append(rows, p.block.Row(i, &words))
-			}
-			t.rows[c.Post()] = rows
-			t.n += p.block.Len()
-			return true
-		})
-		if err != nil {
-			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and samples of it are lost: %v", f.commit, err)))
-		}
+		w.takeChunks(t, &f)
 		return nil
 	})
 	if errors.Is(err, errEnough) {
 		err = nil
 	}
 	return t, err
+}
+
+// takeChunks takes the samples of f.
+func (w *writer) takeChunks(t *taken, f *fragment) {
+	c := &w.pack.chunk
+	for b := f.samples; len(b) > 0; b = b[min(c.Size(), len(b)):] {
+		if err := c.Open(b); err != nil {
+			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and samples of it are lost: %v", f.commit, err)))
+			return
+		}
+		of := t.posts[c.Post()]
+		if of == nil {
+			of = &packed{}
+			t.posts[c.Post()] = of
+		}
+		of.chunks = append(of.chunks, b[:min(c.Size(), len(b))]...)
+		for i := range c.Blocks() {
+			if damage := c.Read(i, &w.pack.block); damage != nil {
+				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
+				continue
+			}
+			of.n, t.n = of.n+w.pack.block.Len(), t.n+w.pack.block.Len()
+		}
+	}
 }
 
 var errEnough = errors.New("enough")
@@ -260,22 +278,21 @@ func (w *writer) damageEvent(post, text string) acquire.Event {
 	return acquire.Event{At: w.s.o.Now().UTC(), Post: post, Kind: acquire.KindRecord, Text: text}
 }
 
-// mergePost adds the rows of a post to its growing chunk, and seals what is full.
-func (w *writer) mergePost(ctx context.Context, post int32, name string, t *taken, all bool) error {
-	rows := t.rows[name]
+// mergePost adds so many rows of a post to its growing chunk, and seals what is full.
+func (w *writer) mergePost(ctx context.Context, post int32, name string, count int, rows iter.Seq[*chunk.Row], all bool) error {
 	id, grown, err := w.growingChunk(ctx, post)
 	if err != nil {
 		return err
 	}
-	if len(rows) > 0 {
+	if count > 0 {
 		if err := w.rollUp(ctx, post, rows); err != nil {
 			return err
 		}
 	}
 	limit := w.page - cellRoom
-	for n, end := 0, grown.n+len(rows); n < end; id++ {
+	for n, end := 0, grown.n+count; n < end; id++ {
 		var of chunk.Span
-		w.pack.bytes, of = w.pack.encoder.Encode(w.pack.bytes[:0], name, end-n, w.pack.from(n, grown, rows), limit)
+		w.pack.bytes, of = w.pack.encoder.Encode(w.pack.bytes[:0], name, end-n, behind(n, w.pack.rows(grown.data), rows), limit)
 		if of.Rows == 0 {
 			return fmt.Errorf("%d samples of chunk %d are read no more", end-n, id)
 		}
@@ -297,23 +314,35 @@ type grown struct {
 	n    int // rows
 }
 
-// from are the rows of g and then more, but for the first n. They are read one by one
-// as they are gone through: a page holds 20 000, which would take some 3 MB.
-func (p *packer) from(n int, g grown, more []chunk.Row) iter.Seq[*chunk.Row] {
+// rows are those that can be read of chunks, one behind the other. They are read one by
+// one as they are gone through: a page holds 20 000, which would take some 3 MB.
+func (p *packer) rows(chunks []byte) iter.Seq[*chunk.Row] {
 	return func(yield func(*chunk.Row) bool) {
-		skip := n
-		going := true
-		_ = blocksBy(g.data, &p.chunk, &p.block, func(_ *chunk.Chunk, damage error) bool { // read before
-			for i := min(skip, p.block.Len()); i < p.block.Len() && going; i++ {
+		_ = blocksBy(chunks, &p.chunk, &p.block, func(_ *chunk.Chunk, damage error) bool { // told before
+			for i := 0; damage == nil && i < p.block.Len(); i++ {
 				p.row = p.block.Row(i, &p.words)
 				p.words = p.words[:0]
-				going = yield(&p.row)
+				if !yield(&p.row) {
+					return false
+				}
 			}
-			skip = max(0, skip-p.block.Len())
-			return going && damage == nil
+			return true
 		})
-		for i := skip; i < len(more) && going; i++ {
-			going = yield(&more[i])
+	}
+}
+
+// behind are the rows of some and then of others, but for the first n.
+func behind(n int, some, others iter.Seq[*chunk.Row]) iter.Seq[*chunk.Row] {
+	return func(yield func(*chunk.Row) bool) {
+		skip := n
+		for _, rows := range []iter.Seq[*chunk.Row]{some, others} {
+			for r := range rows {
+				if skip > 0 {
+					skip--
+				} else if !yield(r) {
+					return
+				}
+			}
 		}
 	}
 }

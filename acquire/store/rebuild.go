@@ -296,16 +296,15 @@ func (r *run) rows(files map[string]*os.File) ([]chunk.Row, error) {
 // putRows adds rows of a post behind those that it has, as chunks.
 func (s *Store) putRows(ctx context.Context, name string, rows []chunk.Row) error {
 	return s.ask(ctx, "write samples of post "+name, func(ctx context.Context, w *writer) error {
-		t := &taken{rows: map[string][]chunk.Row{name: rows}}
-		posts, err := w.mergedPosts(ctx, t, false)
+		post, err := w.postNumber(ctx, name)
 		if err != nil {
 			return err
 		}
-		if err := w.mergePost(ctx, posts[0].post, name, t, false); err != nil {
+		if err := w.mergePost(ctx, post, name, len(rows), eachOf(rows), false); err != nil {
 			return err
 		}
 		last := rows[len(rows)-1]
-		w.added = append(w.added, added{posts[0].post, name, mark{last.Seq, last.At}})
+		w.added = append(w.added, added{post, name, mark{last.Seq, last.At}})
 		return nil
 	})
 }

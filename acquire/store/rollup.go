@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"maps"
 	"math"
 	"slices"
@@ -74,7 +75,7 @@ const (
 )
 
 // rollUp adds rows of a post to its sums, in the open transaction.
-func (w *writer) rollUp(ctx context.Context, post int32, rows []chunk.Row) error {
+func (w *writer) rollUp(ctx context.Context, post int32, rows iter.Seq[*chunk.Row]) error {
 	st, err := w.rollOf(ctx, post)
 	if err != nil {
 		return err
@@ -82,8 +83,8 @@ func (w *writer) rollUp(ctx context.Context, post int32, rows []chunk.Row) error
 	t := tally{width: nsMinute, emit: func(place int64, e *entry) { st.minute(place, e) }}
 	st.into(&t)
 	rd := rowReader{lines: w.lines(), hold: w.holdOf(ctx)}
-	for i := range rows {
-		r, err := rd.read(ctx, &rows[i])
+	for row := range rows {
+		r, err := rd.read(ctx, row)
 		if err != nil {
 			return err
 		}

@@ -182,7 +182,7 @@ func BenchmarkFiveYears(b *testing.B) {
 			_, digits := made.Next()
 			rows = append(rows, chunk.Row{Seq: n + 2, At: noon().UnixNano() + n*nsMinute, HasValue: true, Exp: -3, Unit: "mW/cm2", Digits: digits, Version: 1})
 			if len(rows) == 100_000 || n == minutes-1 {
-				if err := w.rollUp(ctx, 1, rows); err != nil {
+				if err := w.rollUp(ctx, 1, eachOf(rows)); err != nil {
 					return err
 				}
 				rows = rows[:0]
