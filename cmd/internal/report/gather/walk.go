@@ -118,24 +118,6 @@ func watched(ctx context.Context, r *store.Reader, id string, from, to time.Time
 	return g, raw, w.chart(ctx, r, id)
 }
 
-// inForce are the versions of a post that held within a time; the first one of all where
-// none did yet.
-func inForce(all []store.History, from, to time.Time) (held []*store.History) {
-	for i := range all {
-		if !all[i].ValidFrom.Before(to) {
-			continue
-		}
-		if !all[i].ValidFrom.After(from) {
-			held = held[:0] // those before were over by then
-		}
-		held = append(held, &all[i])
-	}
-	if len(held) == 0 && len(all) > 0 {
-		held = append(held, &all[0])
-	}
-	return held
-}
-
 // begin makes the windows. The limits are those of the newest version in the time; what
 // was not seen is bounded by all that any version could show in what is read.
 func (w *walk) begin(newest *store.History, all []store.History) {
@@ -158,62 +140,6 @@ func (w *walk) begin(newest *store.History, all []store.History) {
 		w.days = append(w.days, newDay(newest, inForce(all, at, end), at, end, w.from, w.most, w.mostU))
 		at = end
 	}
-}
-
-// use takes up a version of the post. Runs are told on where it says nothing new of what
-// the probe sees; else what rest looks like is not known any more.
-func (w *walk) use(h *store.History) {
-	if w.now == h {
-		return
-	}
-	before := w.now
-	w.now = h
-	w.top, _, w.lo = h.Top()
-	if before != nil && !h.StandsAs(before) {
-		w.forget()
-	}
-	if before != nil && seesAs(before) == seesAs(h) {
-		return
-	}
-	was := w.runs
-	w.runs = cycle.NewRuns(seesAs(h).Options)
-	if was == nil {
-		return
-	}
-	n, _ := was.Finished()
-	w.goesOn = w.goesOn && n == 0 // else it has ended
-	if _, running := was.Running(); running {
-		n++
-		w.goesOn = true
-	}
-	w.counted += n
-	if w.goesOn = w.goesOn && before.Oven == h.Oven; w.goesOn {
-		w.runs.GoOn(was)
-	}
-}
-
-// forget begins the windows of means anew that have begun: what they hold is the field of
-// another place.
-func (w *walk) forget() {
-	for i := w.today; i < len(w.days) && w.days[i].from-w.lead < w.stretch.From; i++ {
-		for _, a := range w.days[i].limits {
-			if a.window != nil {
-				a.window = limit.NewMean(a.limit.Averaging, w.most, w.mostU)
-			}
-		}
-	}
-}
-
-// sees is what a version of a post says of what its probe sees of an oven's runs.
-type sees struct {
-	cycle.Options
-	oven, place, probe, port string
-	distance                 quantity.Length
-}
-
-func seesAs(h *store.History) sees {
-	p := &h.Probe
-	return sees{cycle.Options{Floor: p.Floor, Gap: h.RunGap, Response: p.Response, Stale: h.Stale}, h.Oven, h.OvenPlace, p.ID, p.Port, h.Distance}
 }
 
 // ran counts the run under way, once, and in each day that it emitted in.
@@ -355,75 +281,4 @@ func (w *walk) day(at time.Duration) *dayOf {
 		w.today++
 	}
 	return w.days[w.today]
-}
-
-// spend accounts for the time up to now.
-func (w *walk) spend(now time.Duration) {
-	if w.runs != nil {
-		w.runs.Advance(now)
-	}
-	if !w.has {
-		w.observe(limit.Stretch{From: min(0, now), To: now})
-		return
-	}
-	b := w.stretch
-	if b.From >= now {
-		return
-	}
-	held := min(now, b.From+w.now.Stale)
-	if b.Seen && held > b.From {
-		b.To = held
-		w.observe(b)
-	} else {
-		held = b.From
-	}
-	if held < now {
-		w.observe(limit.Stretch{From: held, To: now})
-	}
-	w.stretch.From = now
-	w.stretch.Seen = false // what held was given out
-}
-
-// observe hands a stretch to the windows, day by day.
-func (w *walk) observe(st limit.Stretch) {
-	for i := w.today; i < len(w.days) && w.days[i].from-w.lead < st.To; i++ {
-		w.days[i].observe(st)
-	}
-	st.From = max(st.From, 0)
-	if st.To <= st.From {
-		return
-	}
-	w.mean.Observe(st)
-	long := st.To - st.From
-	_, running := w.runs.Running()
-	switch {
-	case !st.Seen:
-		w.missed(st.From, st.To)
-		return
-	case math.IsInf(float64(st.Hi), 1):
-		w.out.OverRange += long
-	default:
-		w.out.Seen += long
-	}
-	if last, _ := w.runs.Last(); running && last == st.From {
-		w.on += long // the newest sample is emission
-	}
-}
-
-// missed notes what was not seen; neighbours are one gap.
-func (w *walk) missed(from, to time.Duration) {
-	w.out.GapsSum += to - from
-	if !w.gap.is || w.gap.to != from {
-		w.closeGap()
-		w.gap.from, w.gap.is = from, true
-	}
-	w.gap.to = to
-	w.goesOn = w.goesOn && to-w.gap.from <= w.now.RunGap
-}
-
-func (w *walk) closeGap() {
-	if w.gap.is {
-		w.gaps = append(w.gaps, report.Gap{From: w.from.Add(w.gap.from), To: w.from.Add(w.gap.to)})
-		w.gap.is = false
-	}
 }
