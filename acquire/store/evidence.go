@@ -153,72 +153,9 @@ const (
 // its raising until it stands no longer, and round each event of it after that;
 // but what was over long enough ago.
 func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]int64, error) {
-	around := int64(w.s.o.Retention.Around)
-	var spans [][2]int64
-	begun := map[alarm.Rule]int64{} // of alarms that stand
-	var last int64                  // change
-	take := func(scan func(...any) error) error {
-		var id int64
-		var when any
-		var rule, state, from, since, changed, reason sql.NullString
-		if err := scan(&id, &when, &rule, &state, &from, &since, &changed, &reason); err != nil {
-			return err
-		}
-		at, whole := when.(int64)
-		to := at
-		if is, err := time.Parse(time.RFC3339Nano, changed.String); !whole {
-			if at = nanos(is); err != nil {
-				at = last
-			}
-			to = at
-		} else if err == nil && from != state { // says the same, or one of the two is damaged
-			at, to = min(at, nanos(is)), max(at, nanos(is))
-		}
-		last = to
-		c := alarm.Change{Alarm: alarm.Alarm{Rule: alarm.Rule(rule.String), State: alarm.State(state.String)}, From: alarm.State(from.String), Reason: alarm.Reason(reason.String)}
-		if !c.State.Known() {
-			e := acquire.Event{ID: id}
-			if err := standIn(ctx, w.conn, &e); err != nil {
-				return err
-			}
-			if e.Alarm == nil { // the next change of that alarm tells how it stood
-				spans = append(spans, [2]int64{at - around, to + around})
-				return nil
-			}
-			c = *e.Alarm
-		}
-		begin, stood := begun[c.Rule]
-		if !stood {
-			begin = at
-		}
-		counts := !c.Rule.IsNotice()
-		if counts && !stood && (c.From.Standing() || c.Reason == alarm.Unread) { // what raised it is lost
-			if raised, err := time.Parse(time.RFC3339Nano, since.String); err == nil {
-				c.Since = raised
-			}
-			if !c.Since.IsZero() {
-				begin = min(begin, nanos(c.Since))
-			}
-		}
-		if counts && c.State.Standing() {
-			begun[c.Rule] = begin
-			return nil
-		}
-		delete(begun, c.Rule)
-		spans = append(spans, [2]int64{begin - around, to + around})
-		return nil
-	}
-	err := each(ctx, w.conn, selectKept, take, post)
-	if err != nil && ctx.Err() == nil {
-		spans = nil
-		clear(begun)
-		err = each(ctx, w.conn, selectSound, take, post)
-	}
+	spans, err := w.alarmSpans(ctx, post, now)
 	if err != nil {
 		return nil, fmt.Errorf("read its alarms: %w", err)
-	}
-	for _, since := range begun {
-		spans = append(spans, [2]int64{since - around, now})
 	}
 	kept, err := evidenceIn(ctx, w.conn, post)
 	if err != nil {
@@ -242,4 +179,85 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 		spans = slices.DeleteFunc(spans, func(s [2]int64) bool { return s[1] < now-age })
 	}
 	return spans, nil
+}
+
+// alarmSpans returns the spans that the alarms of a post keep.
+func (w *writer) alarmSpans(ctx context.Context, post string, now int64) ([][2]int64, error) {
+	k := &alarmKeep{q: w.conn, around: int64(w.s.o.Retention.Around), begun: map[alarm.Rule]int64{}}
+	take := func(scan func(...any) error) error { return k.take(ctx, scan) }
+	err := each(ctx, w.conn, selectKept, take, post)
+	if err != nil && ctx.Err() == nil {
+		k.spans = nil
+		clear(k.begun)
+		err = each(ctx, w.conn, selectSound, take, post)
+	}
+	if err != nil {
+		return nil, err
+	}
+	for _, since := range k.begun {
+		k.spans = append(k.spans, [2]int64{since - k.around, now})
+	}
+	return k.spans, nil
+}
+
+// alarmKeep is what the changes of a post's alarms keep, so far.
+type alarmKeep struct {
+	q      querier
+	around int64
+	spans  [][2]int64
+	begun  map[alarm.Rule]int64 // of alarms that stand
+	last   int64                // change
+}
+
+// take takes the next change.
+func (k *alarmKeep) take(ctx context.Context, scan func(...any) error) error {
+	var id int64
+	var when any
+	var rule, state, from, since, changed, reason sql.NullString
+	if err := scan(&id, &when, &rule, &state, &from, &since, &changed, &reason); err != nil {
+		return err
+	}
+	at, whole := when.(int64)
+	to := at
+	if is, err := time.Parse(time.RFC3339Nano, changed.String); !whole {
+		if at = nanos(is); err != nil {
+			at = k.last
+		}
+		to = at
+	} else if err == nil && from != state { // says the same, or one of the two is damaged
+		at, to = min(at, nanos(is)), max(at, nanos(is))
+	}
+	k.last = to
+	c := alarm.Change{Alarm: alarm.Alarm{Rule: alarm.Rule(rule.String), State: alarm.State(state.String)}, From: alarm.State(from.String), Reason: alarm.Reason(reason.String)}
+	if !c.State.Known() {
+		e := acquire.Event{ID: id}
+		if err := standIn(ctx, k.q, &e); err != nil {
+			return err
+		}
+		if e.Alarm == nil { // the next change of that alarm tells how it stood
+			k.spans = append(k.spans, [2]int64{at - k.around, to + k.around})
+			return nil
+		}
+		c = *e.Alarm
+	}
+	begin, stood := k.begun[c.Rule]
+	if !stood {
+		begin = at
+	}
+	counts := !c.Rule.IsNotice()
+	if counts && !stood && (c.From.Standing() || c.Reason == alarm.Unread) { // what raised it is lost
+		if raised, err := time.Parse(time.RFC3339Nano, since.String); err == nil {
+			c.Since = raised
+		}
+		if !c.Since.IsZero() {
+			begin = min(begin, nanos(c.Since))
+		}
+	}
+	if counts && c.State.Standing() {
+		k.begun[c.Rule] = begin
+		return nil
+	}
+	delete(k.begun, c.Rule)
+	k.spans = append(k.spans, [2]int64{begin - k.around, to + k.around})
+	return nil
 }
