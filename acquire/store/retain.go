@@ -124,6 +124,11 @@ func (w *writer) retain(ctx context.Context, now time.Time) error {
 	return w.retainTold(ctx, now)
 }
 
+// young says whether a chunk that ended at an instant stays, where its post has so many bytes.
+func (k Keep) young(to, bytes int64, now time.Time) bool {
+	return !(k.Age > 0 && to < nanos(now.Add(-k.Age))) && (k.Bytes <= 0 || bytes <= k.Bytes)
+}
+
 func (k Keep) String() string {
 	switch {
 	case k.Age > 0 && k.Bytes > 0:
@@ -147,16 +152,7 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 	}
 	var bytes int64 // beside evidence, which takes no room from what is new
 	if keep.Bytes > 0 {
-		err := each(ctx, w.conn, "SELECT from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL", func(scan func(...any) error) error {
-			var from, to, size int64
-			err := loosely(scan, &from, &to, &size)
-			if errors.Is(err, ErrLost) || stays(from, to) {
-				return nil
-			}
-			bytes += size
-			return err
-		}, first, last)
-		if err != nil {
+		if bytes, err = w.packedBut(ctx, post, stays); err != nil {
 			return nil, err
 		}
 	}
@@ -170,13 +166,10 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			} else if err != nil {
 				return err
 			}
-			young := func() bool {
-				return !(keep.Age > 0 && to < nanos(now.Add(-keep.Age))) && (keep.Bytes <= 0 || bytes <= keep.Bytes)
-			}
 			if n >= retainMost {
 				return errEnough
 			}
-			said := young()
+			said := keep.young(to, bytes, now)
 			if !said && stays(from, to) {
 				return nil
 			}
@@ -186,11 +179,11 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			}
 			var c chunk.Chunk
 			if c.Open(data) == nil { // what stands beside it is not checked, and may be damaged
-				if from, to = c.Span().From, c.Span().To; !young() && stays(from, to) {
+				if from, to = c.Span().From, c.Span().To; !keep.young(to, bytes, now) && stays(from, to) {
 					return nil
 				}
 			}
-			switch is := young(); {
+			switch is := keep.young(to, bytes, now); {
 			case is && said:
 				return errEnough
 			case is:
@@ -198,17 +191,37 @@ func (w *writer) doom(ctx context.Context, post int32, name string, keep Keep, n
 			}
 			bytes -= size
 			n++
-			if k := len(runs) - 1; k >= 0 && runs[k].ids[len(runs[k].ids)-1] == id-1 {
-				runs[k].ids, runs[k].toSeq, runs[k].toAt = append(runs[k].ids, id), toSeq, to
-			} else {
-				runs = append(runs, doomed{[]int64{id}, fromSeq, toSeq, from, to})
-			}
+			runs = appendDoomed(runs, doomed{[]int64{id}, fromSeq, toSeq, from, to})
 			return nil
 		}, first, last)
 	if err == errEnough {
 		err = nil
 	}
 	return runs, err
+}
+
+// packedBut is how many bytes the chunks of a post have, but for those that stay.
+func (w *writer) packedBut(ctx context.Context, post int32, stays func(from, to int64) bool) (bytes int64, err error) {
+	first, last := chunkRange(post)
+	err = each(ctx, w.conn, "SELECT from_ns, to_ns, length(data) FROM chunks WHERE id BETWEEN ? AND ? AND data IS NOT NULL", func(scan func(...any) error) error {
+		var from, to, size int64
+		err := loosely(scan, &from, &to, &size)
+		if errors.Is(err, ErrLost) || stays(from, to) {
+			return nil
+		}
+		bytes += size
+		return err
+	}, first, last)
+	return bytes, err
+}
+
+// appendDoomed joins a chunk to the run before it where that ends beside it.
+func appendDoomed(runs []doomed, d doomed) []doomed {
+	if k := len(runs) - 1; k >= 0 && runs[k].ids[len(runs[k].ids)-1] == d.ids[0]-1 {
+		runs[k].ids, runs[k].toSeq, runs[k].toAt = append(runs[k].ids, d.ids[0]), d.toSeq, d.toAt
+		return runs
+	}
+	return append(runs, d)
 }
 
 // remove takes away what r says, in the open transaction. The rows of chunks stay
