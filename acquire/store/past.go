@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 	"time"
 
@@ -68,8 +69,14 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 	if err != nil {
 		return fail(err)
 	}
-	past.Recent = func(yield func(acquire.Sample, error) bool) {
-		for sample, err := range s.Samples(ctx, p.id, from, time.Time{}) {
+	past.Recent = s.recalled(ctx, p.id, from, away)
+	return past, nil
+}
+
+// recalled are the samples of a post from an instant on; while its probe was away they show nothing of its field.
+func (s *Store) recalled(ctx context.Context, postID string, from time.Time, away []stretch) iter.Seq2[acquire.Sample, error] {
+	return func(yield func(acquire.Sample, error) bool) {
+		for sample, err := range s.Samples(ctx, postID, from, time.Time{}) {
 			// Damage is told by whoever looks after the record; a start recalls
 			// what there is.
 			if d := (*Damage)(nil); errors.As(err, &d) {
@@ -85,7 +92,6 @@ func (s *Store) Past(post int, recent time.Duration) (acquire.Past, error) {
 			}
 		}
 	}
-	return past, nil
 }
 
 // probeSince returns since when the probe that stands at a post now has stood
