@@ -90,6 +90,14 @@ func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size in
 	if err != nil {
 		return fail(err)
 	}
+	if err = giveName(partial, file, replace); err != nil {
+		return fail(err)
+	}
+	return st.Size(), nil
+}
+
+// giveName gives a whole copy the name that it was asked for, durably.
+func giveName(partial, file string, replace bool) (err error) {
 	if replace {
 		err = os.Rename(partial, file)
 	} else if err = os.Link(partial, file); err == nil { // which refuses a file that came meanwhile
@@ -102,8 +110,5 @@ func (r *Reader) Backup(ctx context.Context, file string, replace bool) (size in
 	if err == nil {
 		err = syncDir(filepath.Dir(file))
 	}
-	if err != nil {
-		return fail(err)
-	}
-	return st.Size(), nil
+	return err
 }
