@@ -82,18 +82,10 @@ func (m *remade) all(ctx context.Context) error {
 	if m.kept == (history.State{}) {
 		return m.none(ctx)
 	}
-	away, err := m.reader.away(ctx, m.post)
-	if err != nil {
+	if err := m.wentAway(ctx); err != nil {
 		return err
 	}
-	for _, a := range away {
-		for _, at := range []int64{a.from, a.to} {
-			if at != math.MaxInt64 {
-				m.gap(at-int64(awaySlack), at+int64(awaySlack))
-			}
-		}
-	}
-	err = m.reader.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM hour_sums WHERE post = ? AND substr(sum, 1, 1) < x'02')", m.post).Scan(&m.older)
+	err := m.reader.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM hour_sums WHERE post = ? AND substr(sum, 1, 1) < x'02')", m.post).Scan(&m.older)
 	if err != nil {
 		return err
 	}
@@ -112,6 +104,42 @@ func (m *remade) all(ctx context.Context) error {
 		}
 		m.gap(math.MinInt64, math.MaxInt64) // by what they were made is lost
 	}
+	if err := m.follow(ctx, versions); err != nil {
+		return err
+	}
+	if err := m.missingEnd(ctx); err != nil {
+		return err
+	}
+	if err := m.rest(ctx); err != nil {
+		return err
+	}
+	if m.un.Runs+m.un.Hours > 0 {
+		m.rep.Uncompared = append(m.rep.Uncompared, m.un)
+	}
+	if newest := instant(m.at); m.kept.Hours.Before(newest) {
+		m.rep.Uncompared = append(m.rep.Uncompared, Uncompared{Post: m.post, From: m.kept.Hours, To: newest})
+	}
+	return nil
+}
+
+// wentAway notes when the probe went away and came back: a follower may have heard of it late.
+func (m *remade) wentAway(ctx context.Context) error {
+	away, err := m.reader.away(ctx, m.post)
+	if err != nil {
+		return err
+	}
+	for _, a := range away {
+		for _, at := range []int64{a.from, a.to} {
+			if at != math.MaxInt64 {
+				m.gap(at-int64(awaySlack), at+int64(awaySlack))
+			}
+		}
+	}
+	return nil
+}
+
+// follow makes all again that follows from the samples, by the versions of the post.
+func (m *remade) follow(ctx context.Context, versions []History) error {
 	m.known = map[int64]bool{}
 	for i := range versions {
 		m.known[versions[i].Version] = true
@@ -126,18 +154,6 @@ func (m *remade) all(ctx context.Context) error {
 		if err := history.NewFollower(m, []history.Post{{ID: m.post, Options: m.ways[spans[i].way]}}).Once(ctx, until); err != nil {
 			return err
 		}
-	}
-	if err := m.missingEnd(ctx); err != nil {
-		return err
-	}
-	if err := m.rest(ctx); err != nil {
-		return err
-	}
-	if m.un.Runs+m.un.Hours > 0 {
-		m.rep.Uncompared = append(m.rep.Uncompared, m.un)
-	}
-	if newest := instant(m.at); m.kept.Hours.Before(newest) {
-		m.rep.Uncompared = append(m.rep.Uncompared, Uncompared{Post: m.post, From: m.kept.Hours, To: newest})
 	}
 	return nil
 }
