@@ -152,14 +152,19 @@ func (b *rebuild) into(ctx context.Context, dir string, o Options) error {
 	if old != nil {
 		b.oldSums(ctx, s, old)
 	}
-	s.Record(acquire.Event{At: o.Now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
+	b.tell(s, o.Now)
+	return s.Close()
+}
+
+// tell records what was found, and what is missing.
+func (b *rebuild) tell(s *Store, now func() time.Time) {
+	s.Record(acquire.Event{At: now().UTC(), Kind: acquire.KindRecord, Text: fmt.Sprintf(
 		"this record was rebuilt from a broken one, which is kept as %s: %d samples and %d events were found, %d stretches of samples are missing, %s",
 		filepath.Base(b.out.Kept), b.out.Samples, b.out.Events, len(b.out.Missing), b.rowsText())})
 	for _, m := range b.out.Missing {
-		s.Record(acquire.Event{At: o.Now().UTC(), Post: m.Post, Kind: acquire.KindRecord, Text: fmt.Sprintf("samples %d to %d, between %s and %s, are not in what was found of the broken record",
+		s.Record(acquire.Event{At: now().UTC(), Post: m.Post, Kind: acquire.KindRecord, Text: fmt.Sprintf("samples %d to %d, between %s and %s, are not in what was found of the broken record",
 			m.FromSeq, m.ToSeq, m.From.Format(time.RFC3339Nano), m.To.Format(time.RFC3339Nano))})
 	}
-	return s.Close()
 }
 
 // rowsText counts the rows and events that were not found as they were.
