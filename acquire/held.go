@@ -152,14 +152,6 @@ func (w *watch) recall(p Past) error {
 	}
 	first, here := true, p.Moved.IsZero()
 	moved := min(p.Moved.Sub(w.epoch.Round(0)), 0)
-	arrive := func() {
-		w.spend(moved)
-		w.bounds.Seen = false // it holds no longer
-		w.renewMeans()
-		w.runs, w.flaws, w.runPeakU = newRuns(w.post), newRunFlaws(w.post), 0
-		w.recalled.from = moved
-		here = true
-	}
 	broken := false  // what came last was not known
 	var ahead Sample // the newest one, from which on the record may be ahead of the clock
 	for s, err := range p.Recent {
@@ -175,7 +167,8 @@ func (w *watch) recall(p Past) error {
 			}
 		}
 		if !here && s.Mono >= moved {
-			arrive()
+			w.arrive(moved)
+			here = true
 		}
 		if !s.At.Before(p.Placed) { // by another probe else
 			w.heedBattery(&s.Reading)
@@ -207,9 +200,18 @@ func (w *watch) recall(p Past) error {
 		}
 	}
 	if !here {
-		arrive()
+		w.arrive(moved)
 	}
 	return nil
+}
+
+// arrive has the post stand at its place from an instant on, with nothing seen there yet.
+func (w *watch) arrive(moved time.Duration) {
+	w.spend(moved)
+	w.bounds.Seen = false // it holds no longer
+	w.renewMeans()
+	w.runs, w.flaws, w.runPeakU = newRuns(w.post), newRunFlaws(w.post), 0
+	w.recalled.from = moved
 }
 
 // exceedances moves the alarms of the limits. A limit is exceeded by time above or
