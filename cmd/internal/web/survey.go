@@ -105,32 +105,37 @@ func (s *Server) surveyPage(r *http.Request) (p surveyPage, detail string, statu
 		p.Checks = append(p.Checks, checkView{c, say.t("survey.check_" + c.Name)})
 	}
 	for _, h := range result.Places {
-		v := placeView{Place: h, Shown: say.t("survey.no_value")}
-		switch {
-		case h.OverRange:
-			v.Shown = say.t("survey.over_range")
-		case h.Value != nil && survey.UnderFloor(*h.Value, floor):
-			v.Shown = say.t("survey.under_floor", "floor", say.read(floor))
-		case h.Value != nil && h.U != nil:
-			v.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), say.unit.Unit)
-		case h.Value != nil:
-			v.Shown = say.read2(*h.Value)
-		}
-		if x := result.RatioOf(&h); x != nil {
-			v.Ratio = survey.Times(*x, 2)
-		}
-		switch b := result.Background; {
-		case !b.Taken:
-			v.Off = say.t("survey.oven_off_not")
-		case survey.UnderFloor(float64(b.Value), floor):
-			v.Off = say.t("survey.oven_off", "value", "< "+say.read(floor))
-		default:
-			v.Off = say.t("survey.oven_off", "value", say.read2(float64(b.Value)))
-		}
-		p.Past = append(p.Past, v)
+		p.Past = append(p.Past, say.place(h, result, floor))
 	}
 	p.Door = drawDoor(p.View, *result)
 	return p, "", 0
+}
+
+// place puts a place that was held into words; floor is the probe's.
+func (v voice) place(h survey.Place, of *survey.Result, floor quantity.PowerDensity) placeView {
+	p := placeView{Place: h, Shown: v.t("survey.no_value")}
+	switch {
+	case h.OverRange:
+		p.Shown = v.t("survey.over_range")
+	case h.Value != nil && survey.UnderFloor(*h.Value, floor):
+		p.Shown = v.t("survey.under_floor", "floor", v.read(floor))
+	case h.Value != nil && h.U != nil:
+		p.Shown = quantity.PowerDensity(*h.Value).FormatUncertain(quantity.PowerDensity(*h.U), v.unit.Unit)
+	case h.Value != nil:
+		p.Shown = v.read2(*h.Value)
+	}
+	if x := of.RatioOf(&h); x != nil {
+		p.Ratio = survey.Times(*x, 2)
+	}
+	switch b := of.Background; {
+	case !b.Taken:
+		p.Off = v.t("survey.oven_off_not")
+	case survey.UnderFloor(float64(b.Value), floor):
+		p.Off = v.t("survey.oven_off", "value", "< "+v.read(floor))
+	default:
+		p.Off = v.t("survey.oven_off", "value", v.read2(float64(b.Value)))
+	}
+	return p
 }
 
 // survey puts what a survey says at an instant into the viewer's language.
