@@ -95,7 +95,36 @@ func registered(ctx context.Context, r *store.Reader, ovens []round.Oven) ([]rou
 // inspections and surveys that were entered in the register, and earlier results that
 // were imported.
 func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
-	var all []round.Check
+	all, err := surveyed(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	tests, err := r.Tests(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range tests {
+		if t.Kind == "inspection" || t.Kind == "survey" {
+			all = append(all, round.Check{Oven: t.Oven, On: t.On, Outcome: limit.Outcome(t.Outcome), Highest: t.Highest, HasValue: t.HasValue, By: t.By,
+				Remark: t.Text, Source: fmt.Sprintf("register, entry %d", t.Number), Imported: true})
+		}
+	}
+	events, err := r.EventsOf(ctx, "", []acquire.Kind{acquire.KindCheck}, time.Time{}, time.Time{}, mostEvents)
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range events {
+		c, err := imported(&e)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, c)
+	}
+	return all, nil
+}
+
+// surveyed returns the surveys that have ended.
+func surveyed(ctx context.Context, r *store.Reader) (all []round.Check, err error) {
 	surveys, err := r.Surveys(ctx, store.SurveyQuery{}, mostEvents)
 	if err != nil {
 		return nil, err
@@ -126,36 +155,23 @@ func Checks(ctx context.Context, r *store.Reader) ([]round.Check, error) {
 		}
 		all = append(all, c)
 	}
-	tests, err := r.Tests(ctx, "")
-	if err != nil {
-		return nil, err
-	}
-	for _, t := range tests {
-		if t.Kind == "inspection" || t.Kind == "survey" {
-			all = append(all, round.Check{Oven: t.Oven, On: t.On, Outcome: limit.Outcome(t.Outcome), Highest: t.Highest, HasValue: t.HasValue, By: t.By,
-				Remark: t.Text, Source: fmt.Sprintf("register, entry %d", t.Number), Imported: true})
-		}
-	}
-	events, err := r.EventsOf(ctx, "", []acquire.Kind{acquire.KindCheck}, time.Time{}, time.Time{}, mostEvents)
-	if err != nil {
-		return nil, err
-	}
-	for _, e := range events {
-		var c round.Check
-		if err := json.Unmarshal(e.Raw, &c); err != nil {
-			oven, rest, ok := strings.Cut(strings.TrimPrefix(e.Text, "oven "), earlierCheck)
-			if !ok {
-				return nil, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
-			}
-			c = round.Check{Oven: oven, On: e.At, Outcome: damaged(strings.Contains(rest, ": "+string(limit.Exceeds))),
-				Source: fmt.Sprintf("event %d", e.ID), Imported: true, Damaged: true}
-			if on, err := time.Parse(time.DateOnly, rest[:min(len(rest), len(time.DateOnly))]); err == nil {
-				c.On = on
-			}
-		}
-		all = append(all, c)
-	}
 	return all, nil
+}
+
+// imported reads back what CheckEvent made; where that is damaged, what its text says.
+func imported(e *acquire.Event) (c round.Check, err error) {
+	if err := json.Unmarshal(e.Raw, &c); err != nil {
+		oven, rest, ok := strings.Cut(strings.TrimPrefix(e.Text, "oven "), earlierCheck)
+		if !ok {
+			return c, fmt.Errorf("read the earlier check of event %d: %w", e.ID, err)
+		}
+		c = round.Check{Oven: oven, On: e.At, Outcome: damaged(strings.Contains(rest, ": "+string(limit.Exceeds))),
+			Source: fmt.Sprintf("event %d", e.ID), Imported: true, Damaged: true}
+		if on, err := time.Parse(time.DateOnly, rest[:min(len(rest), len(time.DateOnly))]); err == nil {
+			c.On = on
+		}
+	}
+	return c, nil
 }
 
 const earlierCheck = ": earlier check of "
