@@ -25,21 +25,7 @@ const defaultListen = "127.0.0.1:24500"
 func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	var s settings
 	var level slog.Level
-	flags := flag.NewFlagSet("ovenward run", flag.ContinueOnError)
-	flags.SetOutput(io.Discard)
-	flags.StringVar(&s.configFile, "config.file", "", "`FILE` that says what to watch; without it the model kitchen, which is simulated")
-	flags.StringVar(&s.storagePath, "storage.path", "", "`FOLDER` of the record; needed with --config.file")
-	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
-	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
-	flags.StringVar(&s.recordWire, "record-wire", "", "`FILE` to keep what passes on the probe's line, byte for byte; with several probes FILE.ID.EXT")
-	flags.StringVar(&s.clockFile, "clock.file", "", "`FILE` of ovenward clock, read where this program may not ask the kernel about its clock")
-	flags.Func("log.level", "`LEVEL`: debug, info (the default), warn or error", func(word string) error {
-		if level.UnmarshalText([]byte(word)) != nil {
-			return errors.New("use debug, info, warn or error")
-		}
-		return nil
-	})
-	format := flags.String("log.format", "text", "`FORMAT`: text or json")
+	flags, format := runFlags(&s, &level)
 	err := parse(flags, args)
 	if err != nil {
 		if errors.Is(err, flag.ErrHelp) {
@@ -82,6 +68,26 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) in
 	}
 	log.Info("stopped; everything sampled is committed")
 	return 0
+}
+
+// runFlags are the flags of ovenward run, which fill s and level; format is that of the log.
+func runFlags(s *settings, level *slog.Level) (flags *flag.FlagSet, format *string) {
+	flags = flag.NewFlagSet("ovenward run", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&s.configFile, "config.file", "", "`FILE` that says what to watch; without it the model kitchen, which is simulated")
+	flags.StringVar(&s.storagePath, "storage.path", "", "`FOLDER` of the record; needed with --config.file")
+	flags.StringVar(&s.listen, "web.listen-address", defaultListen, "`HOST:PORT` of page and metrics")
+	flags.StringVar(&s.webConfig, "web.config.file", "", "`FILE` with TLS and users, as Prometheus' exporter-toolkit reads it")
+	flags.StringVar(&s.recordWire, "record-wire", "", "`FILE` to keep what passes on the probe's line, byte for byte; with several probes FILE.ID.EXT")
+	flags.StringVar(&s.clockFile, "clock.file", "", "`FILE` of ovenward clock, read where this program may not ask the kernel about its clock")
+	flags.Func("log.level", "`LEVEL`: debug, info (the default), warn or error", func(word string) error {
+		if level.UnmarshalText([]byte(word)) != nil {
+			return errors.New("use debug, info, warn or error")
+		}
+		return nil
+	})
+	format = flags.String("log.format", "text", "`FORMAT`: text or json")
+	return flags, format
 }
 
 // newLog makes a log in a format, text or json.
