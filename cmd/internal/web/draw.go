@@ -209,19 +209,9 @@ func averageOf(c *scale, d limit.Verdict) average {
 // draws and tells what lies between.
 func (p *strip) draw(c *scale, s seen, post *acquire.Post) {
 	gap := gapOf(post)
-	var band, mean strings.Builder
-	feet := []string{}
-	flush := func() {
-		for i := len(feet) - 1; i >= 0; i-- {
-			band.WriteString(feet[i])
-		}
-		if len(feet) > 0 {
-			band.WriteString("Z")
-		}
-		feet = feet[:0]
-	}
+	var o outline
 	last := s.from()
-	joined, coarse := false, time.Duration(0)
+	coarse := time.Duration(0)
 	for i := range s.points {
 		q := &s.points[i]
 		if q.Samples == 0 && q.Seen == 0 && q.OverRange == 0 {
@@ -229,9 +219,8 @@ func (p *strip) draw(c *scale, s seen, post *acquire.Post) {
 		}
 		width := q.To.Sub(q.From)
 		if q.From.Sub(last) > max(gap, width*3/2) && q.From.After(s.from()) {
-			flush()
+			o.end()
 			p.gap(c, last, q.From)
-			joined = false
 		}
 		last, coarse = q.To, width
 		x := c.x(q.From.Add(width / 2))
@@ -243,30 +232,46 @@ func (p *strip) draw(c *scale, s seen, post *acquire.Post) {
 			p.low(c, q)
 		}
 		if q.Values == 0 || low {
-			flush()
-			joined = false
+			o.end()
 			continue
 		}
-		join := "L"
-		if !joined {
-			join = "M"
-		}
-		if len(feet) == 0 {
-			fmt.Fprintf(&band, "M%s %s", number1(x), number1(c.yOf(q.Max)))
-		} else {
-			fmt.Fprintf(&band, "L%s %s", number1(x), number1(c.yOf(q.Max)))
-		}
-		feet = append(feet, "L"+number1(x)+" "+number1(c.yOf(q.Min)))
-		if m := q.Mean(); !math.IsNaN(m) {
-			fmt.Fprintf(&mean, "%s%s %s", join, number1(x), number1(c.yOf(m)))
-		}
-		joined = true
+		o.add(c, q, x)
 	}
-	flush()
+	o.end()
 	if end := s.to(); end.Sub(last) > max(gap, coarse*3/2) {
 		p.gap(c, last, end)
 	}
-	p.Band, p.Mean = band.String(), mean.String()
+	p.Band, p.Mean = o.band.String(), o.mean.String()
+}
+
+// outline is the band of a strip and the line of its means, piece by piece.
+type outline struct {
+	band, mean strings.Builder
+	feet       []string // of the piece under way, from the left
+}
+
+// add draws the next point of a piece.
+func (o *outline) add(c *scale, q *store.Point, x float64) {
+	join := "L"
+	if len(o.feet) == 0 {
+		join = "M"
+	}
+	fmt.Fprintf(&o.band, "%s%s %s", join, number1(x), number1(c.yOf(q.Max)))
+	o.feet = append(o.feet, "L"+number1(x)+" "+number1(c.yOf(q.Min)))
+	if m := q.Mean(); !math.IsNaN(m) {
+		fmt.Fprintf(&o.mean, "%s%s %s", join, number1(x), number1(c.yOf(m)))
+	}
+}
+
+// end closes the piece under way.
+func (o *outline) end() {
+	for i := len(o.feet) - 1; i >= 0; i-- {
+		o.band.WriteString(o.feet[i])
+	}
+	if len(o.feet) > 0 {
+		o.band.WriteString("Z")
+	}
+	o.feet = o.feet[:0]
 }
 
 // gap draws and tells a stretch in which nothing was seen.
