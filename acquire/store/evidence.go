@@ -183,13 +183,9 @@ func (w *writer) keptSpans(ctx context.Context, post string, now int64) ([][2]in
 
 // alarmSpans returns the spans that the alarms of a post keep.
 func (w *writer) alarmSpans(ctx context.Context, post string, now int64) ([][2]int64, error) {
-	k := &alarmKeep{q: w.conn, around: int64(w.s.o.Retention.Around), begun: map[alarm.Rule]int64{}}
-	take := func(scan func(...any) error) error { return k.take(ctx, scan) }
-	err := each(ctx, w.conn, selectKept, take, post)
+	k, err := w.keptBy(ctx, selectKept, post)
 	if err != nil && ctx.Err() == nil {
-		k.spans = nil
-		clear(k.begun)
-		err = each(ctx, w.conn, selectSound, take, post)
+		k, err = w.keptBy(ctx, selectSound, post)
 	}
 	if err != nil {
 		return nil, err
@@ -198,6 +194,11 @@ func (w *writer) alarmSpans(ctx context.Context, post string, now int64) ([][2]i
 		k.spans = append(k.spans, [2]int64{since - k.around, now})
 	}
 	return k.spans, nil
+}
+
+func (w *writer) keptBy(ctx context.Context, query, post string) (*alarmKeep, error) {
+	k := &alarmKeep{q: w.conn, around: int64(w.s.o.Retention.Around), begun: map[alarm.Rule]int64{}}
+	return k, each(ctx, w.conn, query, func(scan func(...any) error) error { return k.take(ctx, scan) }, post)
 }
 
 // alarmKeep is what the changes of a post's alarms keep, so far.
