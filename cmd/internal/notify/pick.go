@@ -6,8 +6,8 @@ import (
 )
 
 // pick returns what to send next, or nil: the oldest message of an alarm none
-// of whose messages is under way, those of high priority before the rest. When
-// too many had to wait because of each other, it makes one of them.
+// of whose messages is under way, those of high priority before the rest, and of
+// these what was not tried before what was. When too many had to wait because of each other, it makes one of them.
 func (q *queue) pick(now time.Time) *waiting {
 	if now.Before(q.hold) {
 		return nil
@@ -15,6 +15,7 @@ func (q *queue) pick(now time.Time) *waiting {
 	q.pass(now)
 	together := q.pace.together.burst == 0 || q.all.left(q.pace.together, now) > 0
 	var may []*waiting
+	var high *waiting
 	seen := make(map[subject]bool, len(q.items))
 	for _, w := range q.items {
 		behind := false
@@ -26,10 +27,17 @@ func (q *queue) pick(now time.Time) *waiting {
 		if behind || !q.due(w, now) {
 			continue
 		}
-		if w.high() {
+		switch {
+		case !w.high():
+			may = append(may, w)
+		case w.presses:
 			return w
+		case high == nil:
+			high = w
 		}
-		may = append(may, w)
+	}
+	if high != nil {
+		return high
 	}
 	if len(may) == 0 {
 		return nil
@@ -54,7 +62,7 @@ func (q *queue) due(w *waiting, now time.Time) bool {
 	}
 	isDown := now.Before(q.down) && !w.queued.After(q.downAt)
 	urged := !w.behind.IsZero() && w.urged.left(q.urging, now) > 0
-	if early && !urged || isDown && !(urged && w.behind.After(q.downAt)) {
+	if !w.presses && (early && !urged || isDown && !(urged && w.behind.After(q.downAt))) {
 		return false
 	}
 	if w.group != nil || w.partly {
@@ -72,6 +80,7 @@ func (q *queue) join(may []*waiting) *waiting {
 			continue
 		}
 		g.group = append(g.group, w)
+		g.presses = g.presses || w.presses
 		if g.first == 0 || w.first < g.first {
 			g.first, g.queued = w.first, w.queued
 		}
@@ -104,10 +113,10 @@ func (q *queue) join(may []*waiting) *waiting {
 func (q *queue) start(w *waiting, now time.Time) {
 	w.flying, w.begun = true, now
 	w.attempts++
-	if !w.behind.IsZero() {
+	if !w.behind.IsZero() && !w.presses {
 		w.urged.take(q.urging, now)
 	}
-	w.behind, w.held = time.Time{}, false // the hours have begun
+	w.behind, w.presses, w.held = time.Time{}, false, false // the hours have begun
 	if w.partly {
 		return
 	}

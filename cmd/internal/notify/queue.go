@@ -60,6 +60,7 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 	}
 	q.newest[s] = e
 	w := &waiting{event: e, first: e.ID, recorded: recorded, queued: now}
+	w.presses = w.urgent()
 	if opens.After(now) {
 		w.next, w.held = opens, true
 	}
@@ -98,9 +99,7 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 func (q *queue) urge(s subject, urgent bool, now time.Time) {
 	for _, w := range q.items {
 		if slices.ContainsFunc(w.members(), func(m *waiting) bool { return subjectOf(m.event) == s }) {
-			if w.behind = now; urgent {
-				w.urged = bucket{}
-			}
+			w.behind, w.presses = now, w.presses || urgent
 			return
 		}
 	}
@@ -139,6 +138,7 @@ func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 		w.more += o.more + 1
 		w.some += o.some
 		w.must = w.must || o.urgent()
+		w.presses = w.presses || o.presses
 	}
 	w.first, w.attempts, w.queued, w.behind, w.urged = old[0].first, old[0].attempts, old[0].queued, old[0].behind, old[0].urged
 	if !w.held && !old[0].held {

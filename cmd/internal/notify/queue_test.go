@@ -149,13 +149,20 @@ func TestQueuePicks(t *testing.T) {
 		want int64 // 0: nothing
 	}{
 		{"an exceedance first", func(*queue) {}, 3},
+		{"a new one before one that hung", func(q *queue) {
+			q.items[2].presses = false
+			q.add(numbered(5, raised(3, alarm.Exceeds, at(4))), true, at(4), at(4))
+		}, 5},
 		{"then the oldest", func(q *queue) { q.items[2].flying = true }, 1},
 		{"never two of one alarm", func(q *queue) { q.items[2].flying, q.items[0].flying = true, true }, 4},
-		{"nor past one that has to wait", func(q *queue) { q.items[2].next, q.items[0].next, q.items[0].held = at(11), at(11), true }, 4},
+		{"nor past one that has to wait", func(q *queue) {
+			q.items[2].presses, q.items[2].next, q.items[0].next, q.items[0].held = false, at(11), at(11), true
+		}, 4},
 		{"nothing while the receiver wants quiet", func(q *queue) { q.hold = at(11) }, 0},
 		{"again after it", func(q *queue) { q.hold = at(10) }, 3},
-		{"while nobody answers, what came since", func(q *queue) { q.down, q.downAt = at(11), at(2) }, 4},
-		{"while nobody answers, nothing else", func(q *queue) { q.down, q.downAt = at(11), at(3) }, 0},
+		{"while nobody answers, what came since", func(q *queue) { q.items[2].presses, q.down, q.downAt = false, at(11), at(2) }, 4},
+		{"while nobody answers, nothing else", func(q *queue) { q.items[2].presses, q.down, q.downAt = false, at(11), at(3) }, 0},
+		{"but what is urgent and was not tried", func(q *queue) { q.down, q.downAt = at(11), at(3) }, 3},
 	} {
 		q := start()
 		tt.set(q)

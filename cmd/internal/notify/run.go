@@ -25,7 +25,11 @@ const (
 	firstBeat = 3 * time.Second
 
 	maxWaiting = 50 // from here on, newer changes of an alarm replace older ones
-	maxFlying  = 4  // attempts at one time, each of another alarm
+	// maxFlying is how many attempts are made at one time, each of another alarm. Of what is
+	// urgent and of high priority up to so many that come together are first tried no later than
+	// one attempt's time-out after they may be, whatever hangs or has failed; of more, as many in
+	// each time-out.
+	maxFlying = 4
 
 	maxEarly = 4096
 

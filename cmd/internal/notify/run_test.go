@@ -442,6 +442,49 @@ func TestNewsWhileAllAttemptsHangIsTriedAfterThem(t *testing.T) {
 	})
 }
 
+// Of two exceedances that are raised at once while three attempts hang, one is tried at once. That
+// it finds nobody keeps the other one back for no longer than an attempt hangs.
+func TestTwoExceedancesWhileThreeAttemptsHang(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const takes = 10 * time.Second
+		box, down := newOutbox(), atomic.Bool{}
+		var flying atomic.Int64
+		r := &receiver{}
+		r.answer = func(_ int, m Message) result {
+			switch {
+			case m.Post == "post-7": // nobody listens, for once
+				return result{outcome: unheard, err: errors.New("planted")}
+			case !down.Load():
+				return result{outcome: accepted}
+			}
+			flying.Add(1)
+			defer flying.Add(-1)
+			r.mu.Unlock() // attempts hang together
+			<-time.After(takes)
+			r.mu.Lock()
+			return result{outcome: unheard, err: errors.New("planted")}
+		}
+		_, stop := start(t, box, r)
+		defer stop()
+		synctest.Wait()
+		down.Store(true)
+		for i := range maxFlying - 1 {
+			box.happen(raised(i, alarm.Exceeds, time.Now()))
+		}
+		pass(30 * time.Minute)
+		for flying.Load() < maxFlying-1 {
+			pass(time.Second)
+		}
+		down.Store(false)
+		box.happen(raised(7, alarm.Exceeds, time.Now()))
+		second := box.happen(raised(8, alarm.Exceeds, time.Now())).ID
+		pass(takes + time.Second)
+		if got := r.ids(); !slices.Contains(got, second) {
+			t.Errorf("%s after it was raised, and somebody answers, there came %v; want %d among them", takes+time.Second, got, second)
+		}
+	})
+}
+
 // So it is with what waited for the morning, and failed then.
 func TestNewsHasWhatWaitedForHoursTriedAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
