@@ -51,7 +51,7 @@ func (g *generation) troubles() []acquire.Trouble {
 // courierTrouble says what is amiss with a courier: the newest attempt, of a message
 // or a heartbeat, was not accepted, or a message waits that was not, or the receiver does not show what is so. Before the
 // first attempt, and while the first one of a message is under way, nobody knows, nor before the record was read for
-// messages that wait; that it shows what is so says nothing of them.
+// messages that wait, and each that may have been refused before the start was tried; that it shows what is so says nothing of them.
 // changed says that a reload configured it otherwise: where nothing waits that would be tried now, and nothing
 // is to be shown of which nobody knows yet, what was said of the one before is said no more.
 func courierTrouble(s notify.Stats, changed bool) acquire.Trouble {

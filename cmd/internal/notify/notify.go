@@ -78,7 +78,7 @@ type Stats struct {
 	Unlisted      uint64    // messages of which the record could not keep what came of them
 	Waiting       int       // messages not yet accepted
 	Vain          int       // of these, tried and not accepted
-	Trying        int       // of these, under way for the first time
+	Trying        int       // of these, under way for the first time, or not tried since the start and perhaps before it
 	Begun         bool      // Waiting counts those that the record holds, too: it was read
 	Failing       bool      // the newest attempt failed
 	LastError     string    // empty: none since the program started

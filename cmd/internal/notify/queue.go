@@ -17,6 +17,7 @@ type queue struct {
 	bound int
 	pace  pace
 	items []*waiting
+	whole bool // all that the record held at the start came
 
 	newest map[subject]acquire.Event // with the highest id queued
 
@@ -59,7 +60,7 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 		return 1
 	}
 	q.newest[s] = e
-	w := &waiting{event: e, first: e.ID, recorded: recorded, queued: now}
+	w := &waiting{event: e, first: e.ID, recorded: recorded, queued: now, old: !q.whole}
 	w.presses = w.urgent()
 	if opens.After(now) {
 		w.next, w.held = opens, true
@@ -138,7 +139,7 @@ func (q *queue) replace(w *waiting, old []*waiting) (replaced int) {
 		w.more += o.more + 1
 		w.some += o.some
 		w.must = w.must || o.urgent()
-		w.presses = w.presses || o.presses
+		w.presses, w.old = w.presses || o.presses, w.old || o.old
 	}
 	w.first, w.attempts, w.queued, w.behind, w.urged = old[0].first, old[0].attempts, old[0].queued, old[0].behind, old[0].urged
 	if !w.held && !old[0].held {
@@ -180,7 +181,7 @@ func (q *queue) markRecorded(id int64) {
 }
 
 // tried counts the messages that were tried and not accepted, and of the others those that
-// are under way.
+// are under way, or may have been tried before the start.
 func (q *queue) tried() (vain, trying int) {
 	for _, w := range q.items {
 		before := w.attempts
@@ -188,10 +189,9 @@ func (q *queue) tried() (vain, trying int) {
 			before-- // what comes of this one is not known yet
 		}
 		switch {
-		case w.held:
 		case before > 0, slices.ContainsFunc(w.group, func(m *waiting) bool { return m.attempts > 0 }):
 			vain++
-		case w.flying:
+		case w.flying, w.old:
 			trying++
 		}
 	}

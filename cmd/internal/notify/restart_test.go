@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -97,6 +98,43 @@ func TestRestartTellsNothingAgain(t *testing.T) {
 		}
 		if len(box.cursors) != 2 || box.cursor("webhook") != 7 {
 			t.Errorf("cursors %v; want that at the end, and where it began", box.cursors)
+		}
+	})
+}
+
+// What was refused is the courier's trouble until it was accepted, though a newer message of its
+// alarm waits in its place until the hours begin, and a heartbeat is accepted meanwhile. After a
+// start nobody knows whether what waits was refused, until it is tried.
+func TestWhatWasRefusedIsTroubleUntilTheMorning(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, digests := newOutbox(), atomic.Bool{}
+		r := &receiver{answer: func(_ int, m Message) result {
+			if m.Kind != KindHeartbeat && !digests.Load() {
+				return result{outcome: retry, err: errors.New("planted")}
+			}
+			return result{outcome: accepted}
+		}}
+		o := Options{Outbox: box, Carrier: r, Route: Route{Hours: office{}}, Heartbeat: time.Minute, Snapshot: func() Snapshot { return Snapshot{} }}
+		c, stop := startWith(t, o)
+		pass(16*time.Hour + 59*time.Minute)
+		box.happen(raised(0, alarm.Stuck, time.Now()))
+		pass(2 * time.Minute)
+		box.happen(change(0, alarm.Stuck, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
+		pass(10 * time.Minute)
+		if s := c.Stats(); s.LastHeartbeat.IsZero() || !s.NotAccepted() {
+			t.Errorf("at night, the refused one replaced: %+v", s)
+		}
+		stop()
+		digests.Store(true)
+		c, stop = startWith(t, o)
+		defer stop()
+		pass(10 * time.Minute)
+		if s := c.Stats(); s.LastHeartbeat.IsZero() || !s.Begun || s.Waiting != 1 || s.NotAccepted() || s.Trying != 1 {
+			t.Errorf("at night, after a start: %+v; want one of which it is not known", s)
+		}
+		pass(15 * time.Hour)
+		if s := c.Stats(); s.Waiting != 0 || s.NotAccepted() || s.Trying != 0 {
+			t.Errorf("in the morning: %+v", s)
 		}
 	})
 }

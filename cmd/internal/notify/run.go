@@ -79,7 +79,6 @@ type sender struct {
 	seen        map[int64]*glimpse
 	early       map[int64]bool // queued before they were read from the record
 	begun       bool           // the first page came
-	whole       bool           // all that the record held came
 	drafted     *drafted       // nil: none
 	failures    int            // of the receiver, in a row
 	lastError   string
@@ -217,7 +216,7 @@ func (s *sender) arrive(p page, now time.Time) {
 		}
 		s.add(e, true, now, p.first)
 	}
-	s.read, s.begun, s.whole = max(s.read, p.read), true, s.whole || p.whole
+	s.read, s.begun, s.q.whole = max(s.read, p.read), true, s.q.whole || p.whole
 	s.news = s.news || len(p.events) > 0 || p.first
 	for id := range s.seen {
 		if id <= s.read {
@@ -271,7 +270,7 @@ func (s *sender) launch(ctx context.Context, now time.Time) {
 // count notes what waits; also at the end, for the courier that goes on from this one.
 func (s *sender) count() {
 	vain, trying := s.q.tried()
-	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Trying, st.Begun = len(s.q.items), vain, trying, s.whole })
+	s.c.note(func(st *Stats) { st.Waiting, st.Vain, st.Trying, st.Begun = len(s.q.items), vain, trying, s.q.whole })
 }
 
 // aheadOf returns how far each alarm is done that went on while the cursor waits for

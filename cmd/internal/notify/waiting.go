@@ -31,6 +31,7 @@ type waiting struct {
 	presses  bool       // it, or what waits for it, is urgent and came since it was last tried
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
+	old      bool       // it may have been tried before the start
 	flying   bool       // an attempt is under way
 	partly   bool       // some recipients have it, and it waits for the others; its pace is spent
 	answer   string     // what came of it so far, where partly
