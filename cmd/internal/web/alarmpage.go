@@ -120,8 +120,13 @@ func (s *Server) showAlarm(w http.ResponseWriter, r *http.Request) {
 	if st, ok := statsOf(s.o.Station.Stats(), one.now.Post); ok && one.current {
 		p.Card.ByHow = f.byHow(one.now, &st)
 	}
+	dropped := false
 	for _, e := range one.changes {
+		dropped = droppedAfter(dropped, e.Alarm.Reason)
 		p.Changes = append(p.Changes, f.changeView(e, now))
+	}
+	if dropped {
+		p.Card.dropped(f.voice, one.now, now)
 	}
 	for _, t := range one.told {
 		p.Told = append(p.Told, f.toldView(t, now))

@@ -148,6 +148,17 @@ func (one *alarmView) notSeen(v voice, a alarm.Alarm, now time.Time) {
 	one.When = v.t("alarms.since_changed", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
 }
 
+// dropped says of what nothing judges any more that it was not seen to end.
+func (one *alarmView) dropped(v voice, a alarm.Alarm, now time.Time) {
+	switch {
+	case one.CanReset:
+		one.notSeen(v, a, now)
+	case !one.Present:
+		one.State = v.t("words.state_dropped")
+		one.When = v.t("alarms.since_changed", "at", v.clock(a.Since, now), "changed", v.clock(a.Changed, now))
+	}
+}
+
 // byHow tells how far the field was above the limit, by the highest value of the run
 // in which the alarm was raised, or of the newest one after it. A limit on a mean is
 // told by its verdict. Of a calibration it tells the day, which is not that of the alarm.

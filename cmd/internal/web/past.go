@@ -37,6 +37,7 @@ type occurrence struct {
 	Reset   string    // who reset it
 	Remedy  string    // what was mended
 	Changes int
+	dropped bool // it was not seen to end
 }
 
 // span reads the days that are asked for, in the site's zone: from the beginning
@@ -109,7 +110,7 @@ func (s *Server) past(ctx context.Context, w wanted, from, to time.Time) (out []
 func (o *occurrence) take(e acquire.Event) {
 	o.Alarm = e.Alarm.Alarm
 	o.Changes++
-	o.Ended = time.Time{}
+	o.Ended, o.dropped = time.Time{}, droppedAfter(o.dropped, e.Alarm.Reason)
 	switch e.Alarm.Reason {
 	case alarm.WasAcknowledged:
 		o.Acked = e.Who
@@ -119,6 +120,18 @@ func (o *occurrence) take(e acquire.Event) {
 	if o.State == alarm.Normal || o.State == "" {
 		o.Ended = e.At
 	}
+}
+
+// droppedAfter says whether an alarm's condition went unseen, because nothing judges it any
+// more, and nothing has been said of it since but by people.
+func droppedAfter(before bool, why alarm.Reason) bool {
+	switch why {
+	case alarm.Dropped:
+		return true
+	case alarm.Raised, alarm.RaisedAgain, alarm.Returned, alarm.ReturnedLatched, alarm.GoneLatched, alarm.WasReset:
+		return false
+	}
+	return before
 }
 
 // stands is how an occurrence stands, by the words of pastStates.
@@ -226,10 +239,15 @@ func (s *Server) places(say voice) func(post string) string {
 
 func (v voice) pastRow(o occurrence, where func(string) string, now time.Time) pastRow {
 	one := v.alarmViewOf(o.Alarm, now)
-	row := pastRow{Path: one.Path, Title: one.Title, Where: where(o.Post), When: v.t("alarms.since", "at", v.clock(o.Since, now)), How: one.State}
+	row := pastRow{Path: one.Path, Title: one.Title, Where: where(o.Post), When: v.t("alarms.since", "at", v.clock(o.Since, now))}
 	if !o.Ended.IsZero() {
 		row.When = v.between(o.Since, o.Ended, now)
 	}
+	if o.dropped {
+		one.dropped(v, o.Alarm, now)
+		row.When = one.When
+	}
+	row.How = one.State
 	if one.Aside != "" {
 		row.How = one.Aside
 	}

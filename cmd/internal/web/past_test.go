@@ -182,6 +182,47 @@ func TestPagesTellWhoWasTold(t *testing.T) {
 	}
 }
 
+// What nothing judges any more was not seen to end, and the list of the past and the alarm's
+// own page do not say that it did, nor that a field is below its limit.
+func TestWhatIsWatchedNoMoreDidNotEnd(t *testing.T) {
+	for name, c := range map[string]struct {
+		rule alarm.Rule
+		acts []alarm.Happening
+		want string
+	}{
+		"of a probe":            {alarm.Stuck, []alarm.Happening{alarm.Appears, alarm.Drop}, "Watched no more; it was not seen to end."},
+		"of a limit":            {alarm.Exceeds, []alarm.Happening{alarm.Appears, alarm.Drop}, "Not acknowledged: not seen now; the cause is not known to be mended."},
+		"and reset":             {alarm.Exceeds, []alarm.Happening{alarm.Appears, alarm.Acknowledge, alarm.Drop, alarm.Reset}, "Ended."},
+		"come again, and ended": {alarm.Stuck, []alarm.Happening{alarm.Appears, alarm.Drop, alarm.Appears, alarm.Disappears}, "Ended by itself, not acknowledged."},
+	} {
+		a, events := alarm.Alarm{Post: "galley", Rule: c.rule}, []acquire.Event(nil)
+		for i, what := range c.acts {
+			act := alarm.Act{What: what, At: noon().Add(time.Duration(i-9) * time.Hour), Who: "R. Okafor", Why: "order 118"}
+			next, reason := a.Do(act)
+			events = append(events, acquire.Event{ID: int64(i + 1), At: act.At, Post: a.Post, Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
+			a = next
+		}
+		s := newServer(newFake(noon()), func(o *Options) {
+			o.Changes = func(context.Context, time.Time, time.Time) iter.Seq2[acquire.Event, error] {
+				return func(yield func(acquire.Event, error) bool) {
+					for _, e := range events {
+						if !yield(e, nil) {
+							return
+						}
+					}
+				}
+			}
+			o.Occurrence = func(context.Context, string) ([]acquire.Event, error) { return events, nil }
+		})
+		for _, path := range []string{"/alarms", "/alarms/" + a.ID} {
+			page := textOf(get(t, s, path).Body.String())
+			if !strings.Contains(page, c.want) || c.want != "Ended." && (strings.Contains(page, "Ended.") || strings.Contains(page, "below the limit now")) {
+				t.Errorf("%s: %s lacks %q, or says that it ended:\n%s", name, path, c.want, page)
+			}
+		}
+	}
+}
+
 // The days that are asked for are whole where clocks spring over midnight.
 func TestPastDaysWithoutMidnight(t *testing.T) {
 	zone, err := time.LoadLocation("America/Santiago")
