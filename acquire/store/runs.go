@@ -138,20 +138,6 @@ func (r *Reader) pastOf(ctx context.Context, v *Values, versions map[int64]PostV
 // was not covered by a certificate, which a program of before cannot read.
 const schemaSumsCalibrated = ""
 
-// HistoryState reads how far the history of a post has come.
-func (r *Reader) HistoryState(ctx context.Context, post string) (st history.State, err error) {
-	var hours, under, ended int64
-	err = r.db.QueryRowContext(ctx, "SELECT hours_ns, under_ns, ended_ns, runs FROM histories WHERE post = ?", post).Scan(&hours, &under, &ended, &st.Runs)
-	if errors.Is(err, sql.ErrNoRows) {
-		return history.State{}, nil
-	}
-	if err != nil {
-		return st, fmt.Errorf("read how far post %s is summed up: %w", post, err)
-	}
-	st.Hours, st.Under, st.Ended = instant(hours), instant(under), instant(ended)
-	return st, nil
-}
-
 // KeepHistory keeps runs and hours of a post and how far it has come, durably when it
 // returns, all or nothing. What is there already stays.
 func (s *Store) KeepHistory(ctx context.Context, post string, st history.State, runs []history.Run, hours []history.Hour) error {
@@ -174,10 +160,7 @@ func (s *Store) KeepHistory(ctx context.Context, post string, st history.State, 
 				return err
 			}
 		}
-		_, err := w.exec(ctx, `INSERT INTO histories (post, hours_ns, under_ns, ended_ns, runs) VALUES (?1, ?2, ?3, ?4, ?5)
-			ON CONFLICT DO UPDATE SET hours_ns = ?2, under_ns = ?3, ended_ns = ?4, runs = ?5`,
-			post, nanos(st.Hours), nanos(st.Under), nanos(st.Ended), st.Runs)
-		return err
+		return w.putHowFar(ctx, post, st)
 	})
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"errors"
 	"iter"
 	"math"
 	"slices"
@@ -216,10 +217,13 @@ func (m *remade) counted(ctx context.Context) error {
 	}
 	defer tx.Rollback()
 	var hours, under, ended, runs, last, next int64
-	err = tx.QueryRowContext(ctx, `SELECT ifnull(max(hours_ns), 0), ifnull(max(under_ns), 0), ifnull(max(ended_ns), 0), ifnull(max(runs), 0),
-		(SELECT ifnull(max(end_ns), 0) FROM runs WHERE post = ?1), (SELECT ifnull(max(hour_ns) + ?2, 0) FROM hour_sums WHERE post = ?1)
-		FROM histories WHERE post = ?1`, m.post, int64(time.Hour)).Scan(&hours, &under, &ended, &runs, &last, &next)
-	if err != nil {
+	err = loosely(tx.QueryRowContext(ctx, `SELECT ifnull(max(hours_ns), 0), ifnull(max(under_ns), 0), ifnull(max(ended_ns), 0), ifnull(max(runs), 0),
+		(SELECT ifnull(max(end_ns), 0) FROM runs WHERE post = ?1 AND typeof(end_ns) = 'integer'),
+		(SELECT ifnull(max(hour_ns) + ?2, 0) FROM hour_sums WHERE post = ?1 AND typeof(hour_ns) = 'integer')
+		FROM histories WHERE post = ?1`, m.post, int64(time.Hour)).Scan, &hours, &under, &ended, &runs, &last, &next)
+	if errors.Is(err, ErrLost) {
+		m.tell(time.Time{}, time.Time{}, "the row in table histories that says how far runs and hourly sums are kept is damaged")
+	} else if err != nil {
 		return err
 	}
 	m.kept = history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: runs}
