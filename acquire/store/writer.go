@@ -64,10 +64,15 @@ func (w *writer) begin(path string) error {
 	if err != nil {
 		return err
 	}
+	counters, err := w.mendCounters(ctx, behind)
+	if err != nil {
+		return err
+	}
 	m, err := w.loadMended(ctx)
 	if err != nil {
 		return err
 	}
+	m.events = append(counters, m.events...)
 	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
 	if err := w.loadChain(ctx, w.conn); err != nil {
 		return err
