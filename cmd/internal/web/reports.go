@@ -90,7 +90,13 @@ func (s *Server) surveysOffered(ctx context.Context, say voice) ([]surveyOffer, 
 	var out []surveyOffer
 	for _, x := range rows {
 		if !x.Ended.IsZero() {
-			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + say.said(x.Outcome)})
+			damaged := ""
+			if s.o.Surveys != nil {
+				if x = s.asFound(ctx, x); x.State == surveyDamaged {
+					damaged = ", " + say.t("surveys.damaged")
+				}
+			}
+			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + say.said(x.Outcome) + damaged})
 		}
 	}
 	return out, nil

@@ -1,7 +1,9 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -10,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"ovenward/acquire/limit"
+	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 )
 
@@ -159,6 +163,37 @@ func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
 	}
 	if page := textOf(get(t, s, "/surveys/"+id).Body.String()); !strings.Contains(page, "It was given up: the shift is over") {
 		t.Error(page)
+	}
+}
+
+// tornSurveys has one survey whose row is well and whose findings are damaged.
+type tornSurveys struct {
+	*fakeSurveys
+	outcome limit.Outcome
+}
+
+func (f tornSurveys) Surveys(context.Context, int) ([]store.SurveyRow, error) {
+	return []store.SurveyRow{{ID: "torn", Oven: "Galley oven", Who: "A. Hand", Begun: noon().Add(-time.Hour), Ended: noon(), State: survey.Complete, Outcome: string(f.outcome)}}, nil
+}
+
+func (f tornSurveys) Result(context.Context, string) (*survey.Result, error) {
+	return nil, fmt.Errorf("read what survey torn found: %w: it is damaged", store.ErrLost)
+}
+
+// A damaged survey is listed as damaged, and within no more; that it exceeded stays.
+func TestADamagedSurveyIsListedAsDamaged(t *testing.T) {
+	for _, c := range []struct{ row, want limit.Outcome }{{limit.Within, limit.NotDecided}, {limit.Exceeds, limit.Exceeds}} {
+		s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), c.row} })
+		if page := textOf(get(t, s, "/surveys").Body.String()); !strings.Contains(page, "Galley oven "+string(c.want)+" damaged in the record, 12:00:00 UTC") {
+			t.Errorf("%s: the list says %s", c.row, page)
+		}
+		var got surveysJSON
+		if err := json.Unmarshal(get(t, s, "/api/v1/surveys").Body.Bytes(), &got); err != nil || got.Surveys[0].State != "damaged" || got.Surveys[0].Outcome != string(c.want) {
+			t.Errorf("%s: %v, %+v", c.row, err, got)
+		}
+		if page := textOf(get(t, s, "/reports").Body.String()); !strings.Contains(page, "not decided, damaged in the record") {
+			t.Errorf("%s: the reports offer %s", c.row, page)
+		}
 	}
 }
 

@@ -2,11 +2,12 @@ package web
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"net/url"
-	"slices"
 	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/store"
 	"ovenward/acquire/survey"
 	"ovenward/acquire/survey/guide"
@@ -67,7 +68,7 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 			p.Trouble = f.said(err.Error())
 		}
 		for _, row := range rows {
-			v := f.surveyRow(row, now)
+			v := f.surveyRow(s.asFound(r.Context(), row), now)
 			p.Exceeds = p.Exceeds || v.Exceeds
 			if row.Ended.IsZero() {
 				p.Running = append(p.Running, v)
@@ -80,13 +81,37 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, f)
 }
 
+// surveyDamaged is the state, in a list, of a survey that has ended and whose findings are damaged.
+const surveyDamaged survey.State = "damaged"
+
+// asFound is a row of a list with what the survey's own page says of it. Of one that is
+// damaged nothing but an exceedance is believed.
+func (s *Server) asFound(ctx context.Context, row store.SurveyRow) store.SurveyRow {
+	if row.Ended.IsZero() {
+		return row
+	}
+	switch found, err := s.o.Surveys.Result(ctx, row.ID); {
+	case errors.Is(err, store.ErrLost) || err == nil && found == nil:
+		if row.State = surveyDamaged; row.Outcome != string(limit.Exceeds) {
+			row.Outcome = string(limit.NotDecided)
+		}
+	case err == nil:
+		row.State, row.Outcome = found.State, string(found.Verdict.Outcome)
+	}
+	return row
+}
+
 func (v voice) surveyRow(row store.SurveyRow, now time.Time) surveyRow {
 	at := row.Ended
 	if at.IsZero() {
 		at = row.Begun
 	}
-	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(at, now), State: v.said(string(row.State)),
-		Outcome: v.said(row.Outcome), Exceeds: row.Outcome == "exceeds"}
+	state := v.said(string(row.State))
+	if row.State == surveyDamaged {
+		state = v.t("surveys.damaged")
+	}
+	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(at, now), State: state,
+		Outcome: v.said(row.Outcome), Exceeds: row.Outcome == string(limit.Exceeds)}
 }
 
 // surveysOf lists the surveys of one oven that have ended, the newest first.
@@ -98,7 +123,7 @@ func (s *Server) surveysOf(r *http.Request, say voice, oven string, now time.Tim
 	var out []surveyRow
 	for _, row := range rows {
 		if row.Oven == oven && !row.Ended.IsZero() {
-			out = append(out, say.surveyRow(row, now))
+			out = append(out, say.surveyRow(s.asFound(r.Context(), row), now))
 		}
 	}
 	return out, err
@@ -118,7 +143,11 @@ func (s *Server) serveSurveyList(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusServiceUnavailable, err.Error())
 		return
 	}
-	s.sendJSON(w, r, surveysJSON{slices.Concat([]store.SurveyRow{}, rows)})
+	all := []store.SurveyRow{}
+	for _, row := range rows {
+		all = append(all, s.asFound(r.Context(), row))
+	}
+	s.sendJSON(w, r, surveysJSON{all})
 }
 
 // liveSurveys are the surveys under way for a stream, without their paths, which
