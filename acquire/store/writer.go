@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"runtime"
+	"slices"
 	"time"
 )
 
@@ -68,11 +69,15 @@ func (w *writer) begin(path string) error {
 	if err != nil {
 		return err
 	}
+	posts, err := w.mendPosts(ctx)
+	if err != nil {
+		return err
+	}
 	m, err := w.loadMended(ctx)
 	if err != nil {
 		return err
 	}
-	m.events = append(counters, m.events...)
+	m.events = slices.Concat(counters, posts, m.events)
 	w.link, w.fragmentRows = w.s.state.link, w.s.state.fragmentRows
 	if err := w.loadChain(ctx, w.conn); err != nil {
 		return err
