@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -15,15 +16,12 @@ import (
 // the events as what is left of it, and couriers are told what the alarm's own row says.
 func TestADamagedChangeHoldsUpNoReader(t *testing.T) {
 	for _, damage := range []string{"substr(alarm, 1, length(alarm) - 1)", "replace(alarm, '\"state\":\"', '\"state\":7,\"x\":\"')", "''"} {
-		dir := t.TempDir()
+		dir := damagedRecord(t, "UPDATE events SET alarm = "+damage+` WHERE alarm LIKE '%"rule":"stuck"%'`, func(s *Store) {
+			for i, rule := range []alarm.Rule{alarm.Silent, alarm.Stuck, alarm.Exceeds} {
+				s.Record(raise("fryer", rule, noon().Add(time.Duration(i)*time.Minute)))
+			}
+		})
 		s := open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		for i, rule := range []alarm.Rule{alarm.Silent, alarm.Stuck, alarm.Exceeds} {
-			s.Record(raise("fryer", rule, noon().Add(time.Duration(i)*time.Minute)))
-		}
-		shut(t, s)
-		byTool(t, dir, "UPDATE events SET alarm = "+damage+` WHERE alarm LIKE '%"rule":"stuck"%'`)
-		s = open(t, dir, Options{})
 		all, err := s.Events(t.Context(), 0, 100)
 		if err != nil {
 			t.Fatalf("alarm = %s: %v", damage, err)
@@ -86,19 +84,16 @@ func TestADamagedChangeHoldsUpNoUpkeep(t *testing.T) {
 		{"max", [2]time.Time{at(1), at(600)}, 2}, // it stands until now
 		{"min", [2]time.Time{at(1), at(5)}, 1},   // it was raised before
 	} {
-		dir := t.TempDir()
-		s := open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		s.Record(raise("fryer", alarm.Silent, noon()))
-		s.Record(raise("fryer", alarm.Stuck, at(1)))
-		if tt.damaged == "min" {
-			ended := raise("fryer", alarm.Stuck, at(1))
-			ended.At, ended.Alarm.From, ended.Alarm.State = at(5), alarm.Unacknowledged, alarm.Normal
-			s.Record(ended)
-		}
-		s.Append(0, samples(1, 400))
-		shut(t, s)
-		byTool(t, dir, `UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE id = (SELECT `+tt.damaged+`(id) FROM events WHERE alarm LIKE '%"rule":"stuck"%')`)
+		dir := damagedRecord(t, `UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE id = (SELECT `+tt.damaged+`(id) FROM events WHERE alarm LIKE '%"rule":"stuck"%')`, func(s *Store) {
+			s.Record(raise("fryer", alarm.Silent, noon()))
+			s.Record(raise("fryer", alarm.Stuck, at(1)))
+			if tt.damaged == "min" {
+				ended := raise("fryer", alarm.Stuck, at(1))
+				ended.At, ended.Alarm.From, ended.Alarm.State = at(5), alarm.Unacknowledged, alarm.Normal
+				s.Record(ended)
+			}
+			s.Append(0, samples(1, 400))
+		})
 
 		r, err := OpenReadOnly(dir)
 		if err != nil {
@@ -112,7 +107,7 @@ func TestADamagedChangeHoldsUpNoUpkeep(t *testing.T) {
 			t.Fatal(err)
 		}
 
-		s = open(t, dir, Options{})
+		s := open(t, dir, Options{})
 		if err := s.ask(t.Context(), "look what is kept", func(ctx context.Context, w *writer) error {
 			spans, err := w.keptSpans(ctx, "fryer", nanos(at(600)))
 			around := int64(s.o.Retention.Around)
@@ -137,59 +132,95 @@ func TestADamagedChangeHoldsUpNoUpkeep(t *testing.T) {
 	}
 }
 
-// An alarm whose row is damaged stands as its event says, and where that is damaged too it
-// counts as standing; verify tells, and a rebuilding mends it.
-func TestADamagedAlarmStandsAsItsEventSays(t *testing.T) {
-	for _, tt := range []struct {
-		damage string
-		stand  []alarm.Rule
-	}{
-		{"UPDATE alarms SET state = 'x'", []alarm.Rule{alarm.Exceeds}},
-		{"UPDATE alarms SET aside = 'x'", []alarm.Rule{alarm.Exceeds}},
-		{"UPDATE alarms SET state = 'x'; UPDATE events SET alarm = substr(alarm, 2) WHERE id = (SELECT event FROM alarms WHERE rule = 'silent')", []alarm.Rule{alarm.Silent, alarm.Exceeds}},
-	} {
-		dir := t.TempDir()
+// A state that is none is a damaged change, though the JSON that says it can be read.
+func TestAChangeToNoStateIsDamaged(t *testing.T) {
+	for _, damage := range [][2]string{{`"state":"unack`, `"state":"unabk`}, {`"state":`, `"stbte":`}, {`"rule":`, `"rulf":`}, {`"post":`, `"posu":`}} {
+		dir := damagedRecord(t, "UPDATE events SET alarm = replace(alarm, '"+damage[0]+"', '"+damage[1]+"')", func(s *Store) {
+			s.Record(raise("fryer", alarm.Exceeds, noon()))
+		})
+		if said, _ := verified(t, dir); strings.Contains(said, "cannot be read") {
+			t.Errorf("%s: verify says %q", damage[1], said)
+		}
 		s := open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		s.Record(raise("fryer", alarm.Silent, noon()))
-		ended := raise("fryer", alarm.Silent, noon())
-		ended.At, ended.Alarm.From, ended.Alarm.State = noon().Add(time.Minute), alarm.Unacknowledged, alarm.Normal
-		s.Record(ended)
-		s.Record(raise("fryer", alarm.Exceeds, noon().Add(2*time.Minute)))
-		shut(t, s)
-		byTool(t, dir, tt.damage)
-		for _, rebuilt := range []bool{false, true} {
-			if said, _ := verified(t, dir); !rebuilt && !strings.Contains(said, "the state of the alarm exceeds is not the one of event") || rebuilt && strings.Contains(said, "exceeds") {
-				t.Errorf("%s: rebuilt %t: verify says %q", tt.damage, rebuilt, said)
-			}
-			s = open(t, dir, Options{})
-			register(t, s, post("fryer"))
-			past, err := s.Past(0, 0)
+		stand, _, err := s.Standing(t.Context())
+		if err != nil || len(stand) != 1 || stand[0].Alarm.Rule != alarm.Exceeds || stand[0].Alarm.Post != "fryer" {
+			t.Errorf("%s: %v, %+v stand", damage[1], err, stand)
+		}
+		n := 0
+		for _, err := range s.DamagedChanges(t.Context(), time.Time{}, noon().Add(time.Hour)) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var restored, told []alarm.Rule
-			for _, a := range past.Alarms {
-				if a.State.Standing() {
-					restored = append(restored, a.Rule)
+			n++
+		}
+		if n != 1 {
+			t.Errorf("%s: %d changes are damaged", damage[1], n)
+		}
+		shut(t, s)
+		if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+			t.Errorf("%s: %v", damage[1], err)
+		}
+	}
+}
+
+// A change whose instant is damaged is a change all the same, and keeps its samples.
+func TestAChangeWithoutAnInstant(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	for _, damage := range []string{"'y'", "x'00'", "1e-190", "77"} {
+		for i, want := range [][2]time.Time{{at(1), at(9)}, {at(1), at(9)}} {
+			dir := damagedRecord(t, loosened+fmt.Sprintf("UPDATE events SET at_ns = %s WHERE id = (SELECT min(id) + %d FROM events WHERE alarm IS NOT NULL)", damage, i), func(s *Store) {
+				s.Record(raise("fryer", alarm.Exceeds, at(1)))
+				s.Record(changed(alarm.Exceeds, alarm.Normal, at(9)))
+				s.Record(raise("fryer", alarm.Stuck, at(20)))
+			})
+			s := open(t, dir, Options{})
+			if err := s.ask(t.Context(), "look what is kept", func(ctx context.Context, w *writer) error {
+				spans, err := w.keptSpans(ctx, "fryer", nanos(at(600)))
+				around := int64(s.o.Retention.Around)
+				if !slices.ContainsFunc(spans, func(x [2]int64) bool { return x[0] <= nanos(want[0])-around && x[1] >= nanos(want[1])+around }) {
+					t.Errorf("%s of change %d: %v is kept", damage, i, spans)
 				}
+				return err
+			}); err != nil {
+				t.Error(err)
 			}
-			all, _, err := s.Standing(t.Context())
-			for _, e := range all {
-				told = append(told, e.Alarm.Rule)
-			}
-			slices.Sort(restored)
-			slices.Sort(told)
-			slices.Sort(tt.stand)
-			if err != nil || !slices.Equal(restored, tt.stand) || !slices.Equal(told, tt.stand) {
-				t.Errorf("%s: rebuilt %t: restored %v, told %v, %v; want %v", tt.damage, rebuilt, restored, told, err, tt.stand)
-			}
-			shut(t, s)
-			if !rebuilt {
-				if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
+			var seen []time.Time
+			for e, err := range s.Changes(t.Context(), at(0), at(10)) {
+				if err != nil {
 					t.Fatal(err)
 				}
+				seen = append(seen, e.At)
 			}
+			for e, err := range s.Changes(t.Context(), at(10), at(30)) {
+				if err != nil || !e.At.Equal(at(20)) {
+					t.Errorf("%s of change %d: another change %v, %v", damage, i, e.At, err)
+				}
+			}
+			if !slices.Equal(seen, []time.Time{at(1), at(9)}) {
+				t.Errorf("%s of change %d: changes at %v", damage, i, seen)
+			}
+			shut(t, s)
 		}
+	}
+}
+
+// Nor is what it keeps cut by an instant that is another than its change says.
+func TestAChangeAtAnotherInstantKeepsItsSamples(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	for _, damage := range []string{"at_ns - (1 << 39) WHERE id = (SELECT max(id)", "at_ns + (1 << 38) WHERE id = (SELECT min(id)"} {
+		s := open(t, t.TempDir(), Options{})
+		register(t, s, post("fryer"))
+		s.Record(raise("fryer", alarm.Exceeds, at(1)))
+		s.Record(changed(alarm.Exceeds, alarm.Normal, at(9)))
+		flushed(t, s)
+		byHand(t, s, "UPDATE events SET at_ns = "+damage+" FROM events WHERE alarm IS NOT NULL)")
+		worked(s, func(w *writer) {
+			spans, err := w.keptSpans(t.Context(), "fryer", nanos(at(600)))
+			around := int64(w.s.o.Retention.Around)
+			if err != nil || !slices.ContainsFunc(spans, func(x [2]int64) bool { return x[0] <= nanos(at(1))-around && x[1] >= nanos(at(9))+around }) {
+				t.Errorf("%s: %v is kept, %v", damage, spans, err)
+			}
+		})
+		shut(t, s)
 	}
 }

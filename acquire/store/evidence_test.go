@@ -137,6 +137,21 @@ func soaked(t *testing.T, s *Store, marks ...soak.Mark) {
 	}
 }
 
+// hourly records a sample of the first post a minute since evidenceBegin: a chunk holds an hour
+// of them.
+func hourly(t *testing.T, s *Store, hours int) {
+	t.Helper()
+	for i := range int64(hours * 60) {
+		x := sample(i + 1)
+		x.At = evidenceBegin().Add(time.Duration(i) * time.Minute)
+		s.Append(0, []acquire.Sample{x})
+		if i%60 == 59 {
+			flushed(t, s)
+			merged(t, s, true)
+		}
+	}
+}
+
 // What was recorded while an alarm stood, and round it, stays, and so do the
 // spans of surveys and soaks; what is neither goes.
 func TestEvidenceIsKept(t *testing.T) {
@@ -149,22 +164,9 @@ func TestEvidenceIsKept(t *testing.T) {
 				Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
 			register(t, s, post("fryer"))
 			tc.prepare(t, s)
-			for i := range int64(evidenceHours * 60) { // a sample a minute: a chunk holds an hour of them
-				x := sample(i + 1)
-				x.At = begin.Add(time.Duration(i) * time.Minute)
-				s.Append(0, []acquire.Sample{x})
-				if i%60 == 59 {
-					flushed(t, s)
-					merged(t, s, true)
-				}
-			}
+			hourly(t, s, evidenceHours)
 			now.Store(int64(20 * time.Hour))
-			worked(s, func(w *writer) {
-				w.retaining()
-				if err := w.attempt(true); err != nil {
-					t.Error(err)
-				}
-			})
+			retained(t, s)
 			there := map[int64]bool{}
 			for _, x := range everything(t, s.Reader, "fryer") {
 				there[int64(x.At.Sub(begin)/time.Minute)] = true
@@ -264,12 +266,7 @@ func TestOldSumsGoByAnEvent(t *testing.T) {
 	}
 	before := count()
 	now.Store(int64(8 * time.Hour))
-	worked(s, func(w *writer) {
-		w.retaining()
-		if err := w.attempt(true); err != nil {
-			t.Error(err)
-		}
-	})
+	retained(t, s)
 	if n := count(); n >= before || n == 0 {
 		t.Errorf("%d blobs of sums, %d before", n, before)
 	}
@@ -281,35 +278,24 @@ func TestOldSumsGoByAnEvent(t *testing.T) {
 	}
 }
 
-// How old samples are, and whether they are evidence, a chunk itself says: its row may be
-// damaged.
-func TestADamagedRowOfAChunkRemovesNothing(t *testing.T) {
-	begin := evidenceBegin()
-	var now atomic.Int64
-	s := open(t, t.TempDir(), Options{Retention: Retention{Keep: Keep{Age: 3 * time.Hour}, Around: time.Minute}, Now: func() time.Time { return begin.Add(time.Duration(now.Load())) }})
+// What is kept is compared with the chain in one go: the writer looks at each survey of a post
+// each hour.
+func TestEvidenceIsComparedInOneGo(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
 	register(t, s, post("fryer"))
-	if err := s.KeepEvidence(t.Context(), Evidence{Post: "fryer", From: begin.Add(2 * time.Hour), To: begin.Add(3 * time.Hour), Why: "dispute", What: "7"}); err != nil {
-		t.Fatal(err)
-	}
-	for i := range int64(8 * 60) { // a sample a minute: a chunk holds an hour of them
-		x := sample(i + 1)
-		x.At = begin.Add(time.Duration(i) * time.Minute)
-		s.Append(0, []acquire.Sample{x})
-		if i%60 == 59 {
-			flushed(t, s)
-			merged(t, s, true)
-		}
-	}
-	byHand(t, s, "UPDATE chunks SET from_ns = 0, to_ns = 0 WHERE id & 0xffffffff IN (3, 6)") // evidence, and a young one
-	now.Store(int64(8 * time.Hour))
 	worked(s, func(w *writer) {
-		w.retaining()
-		if err := w.attempt(true); err != nil {
-			t.Error(err)
+		for i := range 200 {
+			if err := w.writeEvidence(t.Context(), Evidence{Post: "fryer", From: noon(), To: noon(), Why: "survey", What: fmt.Sprint(i), Who: "R. Okafor"}, 0); err != nil {
+				t.Error(err)
+			}
+		}
+		if n := testing.AllocsPerRun(1, func() {
+			if damaged, err := w.damagedEvidence(t.Context(), "fryer"); err != nil || damaged {
+				t.Errorf("damaged: %t, %v", damaged, err)
+			}
+		}); n > 200*100 {
+			t.Errorf("it took %.0f allocations: each row was asked for by itself", n)
 		}
 	})
-	var left string
-	if err := s.db.QueryRow("SELECT group_concat(id & 0xffffffff, ' ') FROM (SELECT id FROM chunks WHERE data IS NOT NULL ORDER BY id)").Scan(&left); err != nil || left != "3 4 6 7 8" {
-		t.Errorf("left are the chunks %s, %v", left, err)
-	}
 }

@@ -90,19 +90,16 @@ func TestADamagedChangeKeepsNoPostFromStarting(t *testing.T) {
 		to      int64 // what has a number from 100 up to here is not recalled
 	}{{false, "true", 301}, {true, "id = (SELECT min(id) FROM events WHERE alarm IS NOT NULL)", 200},
 		{true, "id = (SELECT max(id) FROM events WHERE alarm IS NOT NULL)", 200}, {true, "true", 200}} {
-		dir := t.TempDir()
+		dir := damagedRecord(t, "UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE alarm IS NOT NULL AND "+c.damaged, func(s *Store) {
+			s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
+			if c.back {
+				back := raise("fryer", alarm.Away, noon().Add(20*time.Second))
+				back.Alarm.State = alarm.Normal
+				s.Record(back)
+			}
+			s.Append(0, samples(1, 300))
+		})
 		s := open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		s.Record(raise("fryer", alarm.Away, noon().Add(10*time.Second)))
-		if c.back {
-			back := raise("fryer", alarm.Away, noon().Add(20*time.Second))
-			back.Alarm.State = alarm.Normal
-			s.Record(back)
-		}
-		s.Append(0, samples(1, 300))
-		shut(t, s)
-		byTool(t, dir, "UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1) WHERE alarm IS NOT NULL AND "+c.damaged)
-		s = open(t, dir, Options{})
 		register(t, s, post("fryer"))
 		past, err := s.Past(0, time.Minute)
 		if err != nil {

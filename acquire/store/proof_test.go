@@ -269,12 +269,7 @@ func TestARemovalHidesNoChange(t *testing.T) {
 	merged(t, s, true)
 	byHand(t, s, "UPDATE chunks SET data = CAST(substr(data, 1, length(data) - 1) || x'00' AS BLOB) WHERE id = (SELECT min(id) FROM chunks)")
 	now.Store(int64(48 * time.Hour))
-	worked(s, func(w *writer) {
-		w.retaining()
-		if err := w.attempt(true); err != nil {
-			t.Error(err)
-		}
-	})
+	retained(t, s)
 	v, err := s.Verify(t.Context())
 	if err != nil || len(v.Problems) != 1 || !strings.Contains(v.Problems[0].Text, "had been changed before") {
 		t.Errorf("verify says %+v, %v", v.Problems, err)
@@ -394,31 +389,5 @@ func TestVerifyNamesWhatIsNotSealed(t *testing.T) {
 	merged(t, s, true)
 	if v, err = s.Verify(t.Context()); err != nil || len(v.Unsealed) != 0 {
 		t.Errorf("%v, %+v", err, v)
-	}
-}
-
-// A damaged head of the newest day, or none, keeps nothing from being recorded: the chain
-// goes on behind its entries.
-func TestADamagedHeadHoldsUpNothing(t *testing.T) {
-	for _, damage := range []string{"UPDATE days SET entry = entry - 1", "UPDATE days SET entry = -entry", "DELETE FROM days"} {
-		dir := t.TempDir()
-		s := open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		s.Append(0, samples(1, 100))
-		s.Record(note("before"))
-		merged(t, s, true)
-		shut(t, s)
-		byTool(t, dir, damage)
-		s = open(t, dir, Options{})
-		register(t, s, post("fryer"))
-		s.Append(0, samples(101, 200))
-		s.Record(note("after"))
-		if err := s.Flush(t.Context()); err != nil {
-			t.Errorf("%s: %v", damage, err)
-		}
-		shut(t, s)
-		if said, _ := verified(t, dir); said != "" { // the head of the same day was written anew
-			t.Errorf("%s: verify says %q", damage, said)
-		}
 	}
 }

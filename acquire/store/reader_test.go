@@ -197,14 +197,11 @@ func (a *asked) QueryContext(ctx context.Context, q string, args ...any) (*sql.R
 
 // TestALostCorrectionIsAskedForOnce: and not for each of its samples.
 func TestALostCorrectionIsAskedForOnce(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Correction(0, v1Correction())
-	s.Append(0, samples(1, 600))
-	flushed(t, s)
-	shut(t, s)
-	byTool(t, dir, "DELETE FROM corrections")
+	dir := damagedRecord(t, "DELETE FROM corrections", func(s *Store) {
+		s.Correction(0, v1Correction())
+		s.Append(0, samples(1, 600))
+		flushed(t, s)
+	})
 	r, err := OpenReadOnly(dir)
 	if err != nil {
 		t.Fatal(err)

@@ -175,19 +175,16 @@ func TestRebuildKeepsAllTables(t *testing.T) {
 // A probe was away since it was announced, also where the event that said so is lost: what
 // it read there is not the field of its post.
 func TestRebuildKnowsSinceWhenAProbeIsAway(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Record(raise("fryer", alarm.Away, noon()))
-	s.Append(0, samples(1, 400))
-	flushed(t, s)
-	merged(t, s, true) // else it is beside the samples, too
-	shut(t, s)
-	byTool(t, dir, "DELETE FROM events WHERE "+isAway+"; VACUUM")
+	dir := damagedRecord(t, "DELETE FROM events WHERE "+isAway+"; VACUUM", func(s *Store) {
+		s.Record(raise("fryer", alarm.Away, noon()))
+		s.Append(0, samples(1, 400))
+		flushed(t, s)
+		merged(t, s, true) // else it is beside the samples, too
+	})
 	if _, err := Rebuild(t.Context(), dir, Options{Now: func() time.Time { return noon().Add(time.Hour) }}); err != nil {
 		t.Fatal(err)
 	}
-	s = open(t, dir, Options{})
+	s := open(t, dir, Options{})
 	register(t, s, post("fryer"))
 	past, err := s.Past(0, time.Hour)
 	if err != nil {
@@ -206,12 +203,9 @@ func TestRebuildKnowsSinceWhenAProbeIsAway(t *testing.T) {
 
 // Where the chain of hashes is lost too, nobody knows what else is.
 func TestRebuildWithoutAChainCountsNothing(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Record(raise("fryer", alarm.Silent, noon()))
-	shut(t, s)
-	byTool(t, dir, "DROP TABLE chain")
+	dir := damagedRecord(t, "DROP TABLE chain", func(s *Store) {
+		s.Record(raise("fryer", alarm.Silent, noon()))
+	})
 	out, err := Rebuild(t.Context(), dir, Options{})
 	if err != nil || len(out.Lost) == 0 {
 		t.Fatalf("%+v, %v", out, err)
@@ -262,20 +256,17 @@ func TestRebuildOfAnEarlierForm(t *testing.T) {
 // TestNumbersOfLostRowsAreNotGivenAgain: samples whose correction and version were lost
 // take no others, whatever is entered after the rebuilding.
 func TestNumbersOfLostRowsAreNotGivenAgain(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Correction(0, v1Correction())
-	s.Append(0, samples(1, 600))
-	flushed(t, s)
-	shut(t, s)
-	byTool(t, dir, "DELETE FROM certificates; DELETE FROM corrections; DELETE FROM post_versions; VACUUM")
+	dir := damagedRecord(t, "DELETE FROM certificates; DELETE FROM corrections; DELETE FROM post_versions; VACUUM", func(s *Store) {
+		s.Correction(0, v1Correction())
+		s.Append(0, samples(1, 600))
+		flushed(t, s)
+	})
 	for range 2 { // a record that was rebuilt may break again
 		if _, err := Rebuild(t.Context(), dir, Options{}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	s = open(t, dir, Options{})
+	s := open(t, dir, Options{})
 	later := post("fryer")
 	later.Oven = "another"
 	register(t, s, later)
@@ -488,16 +479,14 @@ func TestWhatWasRemovedOfALostPostIsNotMissing(t *testing.T) {
 // TestACertificateTakesNoNumberThatIsNamed: a correction whose certificate was lost is
 // not of the next one that is entered.
 func TestACertificateTakesNoNumberThatIsNamed(t *testing.T) {
-	dir := t.TempDir()
+	var first int64
+	dir := damagedRecord(t, "DELETE FROM certificates", func(s *Store) {
+		s.Correction(0, v1Correction())
+		s.Append(0, samples(1, 10))
+		flushed(t, s)
+		first = everything(t, s.Reader, "fryer")[0].CorrectionID
+	})
 	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Correction(0, v1Correction())
-	s.Append(0, samples(1, 10))
-	flushed(t, s)
-	first := everything(t, s.Reader, "fryer")[0].CorrectionID
-	shut(t, s)
-	byTool(t, dir, "DELETE FROM certificates")
-	s = open(t, dir, Options{})
 	other := v1Correction()
 	other.Certificate = certificate()
 	other.Certificate.Number = "LH-18"
@@ -573,14 +562,11 @@ func TestRebuildReadsBetweenDamagedPages(t *testing.T) {
 // TestRebuildKeepsSumsBehindADamagedPage: sums of samples that are there no longer are all
 // that is left of them.
 func TestRebuildKeepsSumsBehindADamagedPage(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir, Options{})
-	register(t, s, post("fryer"))
-	s.Append(0, samples(1, 600))
-	merged(t, s, true)
-	shut(t, s)
-	byTool(t, dir, `DELETE FROM chunks; WITH RECURSIVE n(i) AS (VALUES(1) UNION ALL SELECT i + 1 FROM n WHERE i < 2000)
-		INSERT INTO rollups SELECT id - i, data FROM rollups, n WHERE id & 2147483647 <> 2147483647 AND id >> 31 & 1 = 0; VACUUM`)
+	dir := damagedRecord(t, `DELETE FROM chunks; WITH RECURSIVE n(i) AS (VALUES(1) UNION ALL SELECT i + 1 FROM n WHERE i < 2000)
+		INSERT INTO rollups SELECT id - i, data FROM rollups, n WHERE id & 2147483647 <> 2147483647 AND id >> 31 & 1 = 0; VACUUM`, func(s *Store) {
+		s.Append(0, samples(1, 600))
+		merged(t, s, true)
+	})
 	var page, in, leaves, sums int64
 	if err := outside(t, dir).QueryRow("SELECT pageno, ncell, (SELECT count(*) FROM dbstat WHERE name = 'rollups' AND pagetype = 'leaf'), (SELECT count(*) FROM rollups WHERE id & 2147483647 <> 2147483647) FROM dbstat WHERE name = 'rollups' AND pagetype = 'leaf' ORDER BY path LIMIT 1 OFFSET 1").Scan(&page, &in, &leaves, &sums); err != nil || leaves < 4 {
 		t.Fatal(leaves, err)

@@ -205,3 +205,11 @@ func merged(t testing.TB, s *Store, all bool) {
 		t.Fatal(err)
 	}
 }
+
+// chunked has these samples of the first post committed, and sealed in a chunk.
+func chunked(t testing.TB, s *Store, from, to int64) {
+	t.Helper()
+	s.Append(0, samples(from, to))
+	flushed(t, s)
+	merged(t, s, true)
+}

@@ -120,12 +120,7 @@ func TestVerifySaysWhatRunsItCannotCompare(t *testing.T) {
 	dir, s, _ := cookedTwice(t, o)
 	merged(t, s, true)
 	now.Store(int64(10 * time.Hour))
-	worked(s, func(w *writer) {
-		w.retaining()
-		if err := w.attempt(true); err != nil {
-			t.Error(err)
-		}
-	})
+	retained(t, s)
 	left := crashed(t, dir)
 	shut(t, s)
 	said, v := verified(t, left)

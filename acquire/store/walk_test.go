@@ -122,9 +122,7 @@ func TestDamageBeginsBehindWhatWasRemoved(t *testing.T) {
 	defer shut(t, s)
 	register(t, s, post("fryer"))
 	for i := range int64(4) {
-		s.Append(0, samples(2000*i+1, 2000*i+2000))
-		flushed(t, s)
-		merged(t, s, true)
+		chunked(t, s, 2000*i+1, 2000*i+2000)
 	}
 	byHand(t, s, "UPDATE chunks SET state = 2, data = NULL WHERE id <= (SELECT min(id) + 1 FROM chunks); DELETE FROM chunks WHERE id = (SELECT min(id) + 2 FROM chunks)")
 	var told []int64
