@@ -2,7 +2,6 @@ package store
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -240,18 +239,5 @@ func TestListsBesideAColumnThatDoesNotFit(t *testing.T) {
 	}
 	if away, err := s.away(t.Context(), "fryer"); err != nil || !slices.Equal(away, []stretch{{nanos(noon()), nanos(noon().Add(time.Minute))}}) {
 		t.Errorf("%v, away %v", err, away)
-	}
-}
-
-// One row that does not fit costs a rebuilding that row, and none of those that are read with it.
-func TestARowThatDoesNotFitCostsARebuildingNoOther(t *testing.T) {
-	dir := damagedRecord(t, loosened+"UPDATE events SET at_ns = 'y' WHERE text = 'note 3'", func(s *Store) {
-		for i := range 30 {
-			s.Record(note(fmt.Sprint("note ", i)))
-		}
-	})
-	out, err := Rebuild(t.Context(), dir, Options{Now: noon})
-	if err != nil || out.Events != 29 || len(out.Lost) != 1 {
-		t.Errorf("%v, %+v", err, out)
 	}
 }
