@@ -173,3 +173,66 @@ func unitOf(t *testing.T, spelling string) quantity.Unit {
 	}
 	return u
 }
+
+// Corrected values are derived with the correction that was in force at each
+// sample, whatever came later.
+func TestDerived(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("fryer"), post("combi"))
+	early := calib.Correction{Certificate: certificate()}
+	late := calib.Correction{Zero: 0.5, ZeroAt: noon().Add(time.Second), ZeroBy: "R. Okafor", Certificate: certificate()}
+	bare := calib.Correction{Zero: 0.125, ZeroAt: noon(), ZeroBy: "M. Larsen"}
+	s.Append(1, samples(1, 1)) // before any correction
+	s.Correction(0, early)
+	s.Append(0, samples(1, 2))
+	s.Correction(0, late)
+	s.Correction(0, late)
+	s.Append(0, samples(3, 3))
+	s.Correction(1, bare)
+	s.Append(1, samples(2, 2))
+	shut(t, s)
+
+	s = open(t, dir, Options{})
+	for _, tc := range []struct {
+		post string
+		seq  int
+		c    calib.Correction
+	}{{"fryer", 1, early}, {"fryer", 2, early}, {"fryer", 3, late}, {"combi", 1, calib.Correction{}}, {"combi", 2, bare}} {
+		g := everything(t, s.Reader, tc.post)[tc.seq-1]
+		// 1 mW/cm² is 10 W/m²: SI.
+		wantS, wantU := tc.c.Apply(10 * valued(int64(tc.seq)))
+		if !closeTo(g.S, wantS) || !closeTo(g.U, wantU) {
+			t.Errorf("%s %d: %v ± %v W/m², want %v ± %v", tc.post, tc.seq, g.S, g.U, wantS, wantU)
+		}
+	}
+	var n int
+	if err := s.db.QueryRow("SELECT count(*) FROM corrections").Scan(&n); err != nil || n != 3 {
+		t.Errorf("%d corrections (%v), want 3: the same one twice is one", n, err)
+	}
+	// The correction in force outlives the process: telling it again adds none.
+	register(t, s, post("fryer"), post("combi"))
+	s.Correction(0, late)
+	s.Append(0, samples(4, 4))
+	drained(t, s)
+	if g := everything(t, s.Reader, "fryer"); g[3].CorrectionID != g[2].CorrectionID {
+		t.Errorf("correction %d after a restart, want %d as before", g[3].CorrectionID, g[2].CorrectionID)
+	}
+	past, err := s.Past(0, 150*time.Millisecond)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if past.Zero.Zero != 0.5 || past.Zero.ZeroBy != "R. Okafor" || !past.Zero.ZeroAt.Equal(late.ZeroAt) {
+		t.Errorf("the last zero comes back as %+v", past.Zero)
+	}
+	var recent []acquire.Sample
+	for sample, err := range past.Recent {
+		if err != nil {
+			t.Fatal(err)
+		}
+		recent = append(recent, sample)
+	}
+	if past.LastSeq != 4 || !past.LastAt.Equal(sample(4).At) || len(recent) != 2 || recent[0].Seq != 3 || !closeTo(recent[0].S, everything(t, s.Reader, "fryer")[2].S) {
+		t.Errorf("past ends at %d, %s with %d recent samples, want 4, %s and 2", past.LastSeq, past.LastAt, len(recent), sample(4).At)
+	}
+}

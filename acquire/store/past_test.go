@@ -8,6 +8,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/quantity"
 )
 
 // TestZeroIsOfItsProbe: the zero of one instrument is not taken from another,
@@ -124,5 +125,75 @@ func TestADamagedChangeKeepsNoPostFromStarting(t *testing.T) {
 		if n != c.to-100 {
 			t.Errorf("back: %t, damaged where %s: %d samples are not seen", c.back, c.damaged, n)
 		}
+	}
+}
+
+// TestThePastHasItsRanges: of the posts that were in force in the span, and no others.
+func TestThePastHasItsRanges(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for i, top := range []quantity.PowerDensity{500, 300, 100, 200} {
+		p := post("fryer")
+		p.Probe.Range, p.Probe.ZeroBound, p.Probe.Certificate = top, 0, nil
+		if err := s.Register([]acquire.Post{p}, noon().Add(time.Duration(i)*time.Minute)); err != nil {
+			t.Fatal(err)
+		}
+		x := sample(int64(i + 1))
+		x.At = noon().Add(time.Duration(i)*time.Minute + time.Second)
+		s.Append(0, []acquire.Sample{x})
+	}
+	drained(t, s)
+	for back, want := range map[time.Duration][2]quantity.PowerDensity{time.Millisecond: {200, 200}, 30 * time.Second: {200, 100}, 90 * time.Second: {300, 100}, time.Hour: {500, 100}} {
+		past, err := s.Past(0, back)
+		if err != nil || past.Top != want[0] || past.Least != want[1] {
+			t.Errorf("%s back the ranges go from %v to %v, %v; want %v", back, past.Least, past.Top, err, want)
+		}
+	}
+}
+
+// TestThePastSaysSinceWhenThePostStands: whatever else of it changed since.
+func TestThePastSaysSinceWhenThePostStands(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for i, c := range []struct {
+		change func(p *acquire.Post)
+		moved  int // the minute; 0: ever since it is known
+	}{
+		{func(p *acquire.Post) {}, 0},
+		{func(p *acquire.Post) { p.Limit.Value = 10 }, 0},
+		{func(p *acquire.Post) { p.Distance = 1 }, 2},
+		{func(p *acquire.Post) { p.Distance, p.Probe.ID = 1, "another" }, 2},
+		{func(p *acquire.Post) { p.Distance, p.Oven = 1, "grill" }, 4},
+		{func(p *acquire.Post) { p.Distance, p.Oven, p.OvenPlace = 1, "grill", "left of the sink" }, 4},
+	} {
+		p := post("fryer")
+		c.change(&p)
+		if err := s.Register([]acquire.Post{p}, noon().Add(time.Duration(i)*time.Minute)); err != nil {
+			t.Fatal(err)
+		}
+		x := sample(int64(i + 1))
+		x.At = noon().Add(time.Duration(i)*time.Minute + time.Second)
+		s.Append(0, []acquire.Sample{x})
+		drained(t, s)
+		want := time.Time{}
+		if c.moved > 0 {
+			want = noon().Add(time.Duration(c.moved) * time.Minute)
+		}
+		if past, err := s.Past(0, time.Hour); err != nil || !past.Moved.Equal(want) {
+			t.Errorf("version %d: it stands there since %s, %v; want %s", i, past.Moved, err, want)
+		}
+	}
+}
+
+func TestPastOfANewPost(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	register(t, s, post("fryer"))
+	past, err := s.Past(0, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if past.LastSeq != 0 || !past.LastAt.IsZero() || past.Recent != nil || past.Alarms != nil || !past.Zero.ZeroAt.IsZero() {
+		t.Errorf("a new post has the past %+v", past)
+	}
+	if _, err := s.Past(1, time.Hour); err == nil {
+		t.Error("the past of an unregistered post gives no error")
 	}
 }
