@@ -105,7 +105,7 @@ func TestDrafts(t *testing.T) {
 		}, want: []int64{1}, recorded: true, drafts: 1, sends: 1},
 		{name: "is answered with trouble", answer: func(n int, _ Message) result {
 			if n == 1 {
-				return result{outcome: retry, err: errors.New("planted")}
+				return planted(retry)
 			}
 			return result{outcome: accepted}
 		}, do: func(box *outbox) {
@@ -164,7 +164,7 @@ func TestDrafts(t *testing.T) {
 		}, want: upTo(maxWaiting + 2), recorded: true, drafts: 1, sends: maxWaiting + 1},
 		{name: "behind one that waits", answer: func(n int, _ Message) result {
 			if n == 1 {
-				return result{outcome: retry, err: errors.New("planted")}
+				return planted(retry)
 			}
 			return result{outcome: accepted}
 		}, do: func(box *outbox) {

@@ -48,7 +48,7 @@ func TestRestartRepeatsWhatFailed(t *testing.T) {
 		var tried []string
 		r := &receiver{answer: func(_ int, m Message) result {
 			tried = append(tried, m.MessageID)
-			return result{outcome: unheard, err: errors.New("planted")}
+			return planted(unheard)
 		}}
 		_, stop := start(t, box, r)
 		synctest.Wait()
@@ -150,7 +150,7 @@ func TestRestartsLoseNothing(t *testing.T) {
 			box, down, chance := newOutbox(), map[string]bool{}, rand.New(rand.NewPCG(seed, 2))
 			r := &receiver{answer: func(_ int, m Message) result {
 				if down[m.Post] || !upAgain && chance.IntN(5) > 0 {
-					return result{outcome: retry, err: errors.New("planted")}
+					return planted(retry)
 				}
 				return result{outcome: accepted}
 			}}
