@@ -16,8 +16,6 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
-	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -121,6 +119,13 @@ func (p *patient) shows(t *testing.T, pid int, what, text string) {
 	}
 }
 
+func chmod(t *testing.T, path string, mode os.FileMode) {
+	t.Helper()
+	if err := os.Chmod(path, mode); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestDoctorFindsNothing(t *testing.T) {
 	p := wellPatient(t)
 	code, out := p.lookAt(t)
@@ -139,11 +144,6 @@ func TestDoctorFindsNothing(t *testing.T) {
 
 // Each thing that is wrong is told in a line of its own, and nothing else is.
 func TestDoctorSaysWhatToMend(t *testing.T) {
-	chmod := func(path string, mode os.FileMode) {
-		if err := os.Chmod(path, mode); err != nil {
-			t.Fatal(err)
-		}
-	}
 	cases := map[string]struct {
 		harm func(p *patient)
 		want string // the beginning of its line, and words of it behind a bar
@@ -183,7 +183,7 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 			`mend     port|is held by "ovenward" (process 100), "ovenward" (process 101), and each takes answers that are meant for another: end all but one`, 1},
 		"held beside us":     {func(p *patient) { p.held(t, "ovenward", "ovenward-like") }, `mend     port|"ovenward-like" (process 101): end what reads it beside Ovenward`, 1},
 		"port gone":          {func(p *patient) { p.edit(t, p.port, p.port+"00000") }, "mend     port|there is no", 1},
-		"file open to edits": {func(p *patient) { chmod(p.file, 0o666) }, "mend     permissions|may be changed by others", 1},
+		"file open to edits": {func(p *patient) { chmod(t, p.file, 0o666) }, "mend     permissions|may be changed by others", 1},
 		"file of another": {func(p *patient) {
 			if err := os.Chown(p.file, 1234, -1); err != nil {
 				t.Fatal(err)
@@ -204,9 +204,9 @@ func TestDoctorSaysWhatToMend(t *testing.T) {
 		"authorities gone": {func(p *patient) {
 			p.edit(t, "[[webhook]]\n", "[[webhook]]\nca_file = \"/nowhere/ca.pem\"\n")
 		}, "mend     permissions|nothing goes out by webhook desk", 1},
-		"secret open":      {func(p *patient) { chmod(p.dir+"/desk.token", 0o644) }, "mend     permissions|everybody on this machine may use", 1},
+		"secret open":      {func(p *patient) { chmod(t, p.dir+"/desk.token", 0o644) }, "mend     permissions|everybody on this machine may use", 1},
 		"secret gone":      {func(p *patient) { os.Remove(p.dir + "/desk.token") }, "mend     permissions|no such file", 1},
-		"record open":      {func(p *patient) { chmod(p.dir, 0o777) }, "mend     permissions|may change the record", 1},
+		"record open":      {func(p *patient) { chmod(t, p.dir, 0o777) }, "mend     permissions|may change the record", 1},
 		"not synchronised": {func(p *patient) { p.synced = false }, "mend     clock|set up a time service", 1},
 		"clock asked":      {func(p *patient) { p.clockErr = errors.New("no such call") }, "unknown  clock|no such call", 0},
 		"word fine":        {func(p *patient) { p.word = "/run/word" }, "fine     clock|is told how it fares by /run/word", 0},
@@ -273,17 +273,13 @@ func TestDoctorKnowsNotWhatIsHidden(t *testing.T) {
 			if err := os.MkdirAll(filepath.Join(p.machine.proc, pid, "fd"), 0o755); err != nil {
 				t.Fatal(err)
 			}
-			if err := os.Chmod(filepath.Join(p.machine.proc, pid, "fd"), 0); err != nil {
-				t.Fatal(err)
-			}
+			chmod(t, filepath.Join(p.machine.proc, pid, "fd"), 0)
 		}
 		if holder != "" {
 			open = append(open, p.machine.proc+"/100", p.machine.proc+"/100/fd", p.machine.proc+"/100/comm")
 		}
 		for _, path := range open {
-			if err := os.Chmod(path, 0o755); err != nil {
-				t.Fatal(err)
-			}
+			chmod(t, path, 0o755)
 		}
 		if os.Geteuid() == 0 { // this thread looks as another user
 			runtime.LockOSThread()
@@ -303,260 +299,6 @@ func TestDoctorKnowsNotWhatIsHidden(t *testing.T) {
 		if !strings.Contains(out.String(), "unknown  port") || !strings.Contains(out.String(), name+"; whether it is held by 2 processes of other users") {
 			t.Errorf("%s, and two are hidden:\n%s", name, &out)
 		}
-	}
-}
-
-// A record that cannot be kept where it shall be is told before a daemon fails at it,
-// and is promised by nothing.
-func TestDoctorSeesWhereNoRecordCanBe(t *testing.T) {
-	shut := func(err error) func(string) error { return func(string) error { return err } }
-	for name, c := range map[string]struct {
-		harm     func(t *testing.T, p *patient)
-		mend     string // words of the one line that says what to mend; "": there is none
-		unknown  string
-		promised bool
-	}{
-		"read-only": {func(t *testing.T, p *patient) {
-			dir, readOnly := driverstest.Tmpfs(t, "4m")
-			readOnly(true)
-			p.storage = dir
-		}, "mounted for reading only", "", false},
-		"read-only above": {func(t *testing.T, p *patient) {
-			dir, readOnly := driverstest.Tmpfs(t, "4m")
-			readOnly(true)
-			p.storage = dir + "/a/b"
-		}, "mounted for reading only", "", false},
-		"no inodes": {func(t *testing.T, p *patient) {
-			dir, _ := driverstest.Tmpfs(t, "4m,nr_inodes=8")
-			for i := range 100 {
-				if os.WriteFile(fmt.Sprint(dir, "/", i), nil, 0o600) != nil {
-					p.storage = dir
-					return
-				}
-			}
-			t.Fatal("a disk with 8 inodes takes 100 files")
-		}, "inodes are used", "", false},
-		"inodes uncounted": {func(_ *testing.T, p *patient) { p.inodes = func(string) (uint64, uint64, error) { return 0, 0, nil } }, "", "the daemon makes it", true},
-		"somebody else's":  {func(_ *testing.T, p *patient) { p.access = shut(syscall.EACCES) }, "this user may not write", "", false},
-		"somebody else's parent": {func(_ *testing.T, p *patient) {
-			p.storage += "/a"
-			p.access = shut(syscall.EACCES)
-		}, "this user may not write", "", false},
-		"of the daemon that runs": {func(_ *testing.T, p *patient) { p.access, p.healthErr = shut(syscall.EACCES), nil }, "", "which is another", true},
-		"of the service":          {func(_ *testing.T, p *patient) { p.access, p.service = shut(syscall.EACCES), true }, "", "which is another", true},
-		"not asked":               {func(_ *testing.T, p *patient) { p.access = shut(errors.ErrUnsupported) }, "", "on Linux only", true},
-		"a file":                  {func(_ *testing.T, p *patient) { p.storage = p.file }, "is no folder", "", false},
-		"below a file":            {func(_ *testing.T, p *patient) { p.storage = p.file + "/a" }, "not a directory", "", false},
-		"a loose link": {func(t *testing.T, p *patient) {
-			p.storage += "/link"
-			if err := os.Symlink("nowhere", p.storage); err != nil {
-				t.Fatal(err)
-			}
-		}, "leads nowhere", "", false},
-		"to be made": {func(_ *testing.T, p *patient) { p.storage += "/a/b" }, "", "the daemon makes it", true},
-		"a file of somebody else's": {func(t *testing.T, p *patient) {
-			write(t, p.dir+"/ovenward.db", "no record")
-			p.access = func(path string) error {
-				if strings.HasSuffix(path, ".db") {
-					return syscall.EACCES
-				}
-				return nil
-			}
-		}, "this user may not write", "", false},
-	} {
-		t.Run(name, func(t *testing.T) {
-			p := wellPatient(t)
-			p.healthErr = errors.New("refused")
-			c.harm(t, p)
-			_, out := p.lookAt(t)
-			at := p.storage
-			for line := range strings.Lines(out) {
-				if c.mend != "" && strings.HasPrefix(line, "fine     disk") {
-					t.Errorf("the disk of %s is called fine", at)
-				}
-			}
-			if c.mend != "" && (!strings.Contains(out, "\nmend ") || !strings.Contains(out, c.mend)) || c.mend == "" && strings.Contains(out, "\nmend     record") ||
-				!strings.Contains(out, c.unknown) || strings.Contains(out, "the daemon makes it") != c.promised {
-				t.Errorf("with the record in %s:\n%s", at, out)
-			}
-		})
-	}
-}
-
-// As another user asks of a folder of root's, for real.
-func TestDoctorAsksAsThisUser(t *testing.T) {
-	dir := t.TempDir()
-	if err := mayWrite(dir); err != nil {
-		t.Errorf("a folder of our own: %v", err)
-	}
-	if err := os.Chmod(dir, 0o555); err != nil {
-		t.Fatal(err)
-	}
-	if err := mayWrite(dir); os.Getuid() != 0 && !errors.Is(err, fs.ErrPermission) {
-		t.Errorf("a folder that is closed: %v", err)
-	}
-	if err := os.Chmod(dir, 0o755); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// The service is a user of its own: what root may use, it may not.
-func TestDoctorAsksForTheService(t *testing.T) {
-	dialout := os.Getgid()
-	if os.Getuid() == 0 {
-		dialout = 4242
-	}
-	for _, c := range []struct {
-		mode os.FileMode
-		gid  int // of the device
-		want string
-	}{
-		{0o660, dialout + 1, "the service may not read and write it"},
-		{0o660, dialout, "is there, and may be used"},
-		{0o600, dialout, "the service may not read and write it"},
-		{0o640, dialout, "the udev rule that ovenward ports prints"},
-	} {
-		p := wellPatient(t)
-		p.service = true
-		root := t.TempDir()
-		p.machine.tree.Root = root
-		groups := filepath.Join(root, "etc/group")
-		if err := errors.Join(os.MkdirAll(filepath.Dir(groups), 0o755),
-			os.WriteFile(groups, []byte(fmt.Sprintf("root:x:0:\ndialout:x:%d:\n", dialout)), 0o644)); err != nil {
-			t.Fatal(err)
-		}
-		node := filepath.Join(t.TempDir(), "tty")
-		if err := errors.Join(os.WriteFile(node, nil, c.mode), os.Chmod(node, c.mode)); err != nil {
-			t.Fatal(err)
-		}
-		if c.gid != os.Getgid() {
-			if err := os.Chown(node, -1, c.gid); err != nil {
-				t.Logf("only root can give a file to another group: %v", err)
-				continue
-			}
-		}
-		p.edit(t, p.port, node)
-		if _, out := p.lookAt(t); !strings.Contains(out, c.want) {
-			t.Errorf("mode %s, group %d: want %q in\n%s", c.mode, c.gid, c.want, out)
-		}
-	}
-}
-
-// asService has a patient looked at for the service: everybody may come to its files,
-// and the port is of the class that is given.
-func (p *patient) asService(t *testing.T, class string) {
-	t.Helper()
-	root := p.machine.tree.Root
-	p.service, p.healthErr = true, errors.New("refused")
-	info, err := os.Stat(p.port)
-	if err != nil {
-		t.Fatal(err)
-	}
-	major := unix.Major(uint64(info.Sys().(*syscall.Stat_t).Rdev))
-	if err := errors.Join(os.MkdirAll(root+"/etc/systemd/system/ovenward.service.d", 0o755), os.Chmod(p.port, 0o666), os.Chmod(p.file, 0o644),
-		os.Chmod(filepath.Dir(filepath.Dir(p.file)), 0o755), os.Chmod(filepath.Dir(p.file), 0o755), os.Chmod(p.dir, 0o755)); err != nil {
-		t.Fatal(err)
-	}
-	write(t, root+"/etc/group", fmt.Sprintf("root:x:0:\ndialout:x:%d:\n", dialoutOfTests))
-	write(t, p.machine.proc+"/devices", fmt.Sprintf("Character devices:\n  1 mem\n%3d %s\n\nBlock devices:\n%3d sd\n", major, class, major))
-}
-
-const dialoutOfTests = 4242
-
-// What root may read, the service need not, nor is it let at each device.
-func TestDoctorLooksAsTheServiceAtFilesAndDevices(t *testing.T) {
-	const dropIn = "/etc/systemd/system/ovenward.service.d/x.conf"
-	for name, c := range map[string]struct {
-		class string
-		harm  func(t *testing.T, p *patient)
-		want  []string
-	}{
-		"closed configuration": {"pts", func(t *testing.T, p *patient) {
-			if err := os.Chmod(p.file, 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}, []string{"mend     permissions  the service may not read", "larkfield.toml: chmod o+r"}},
-		"closed folder": {"pts", func(t *testing.T, p *patient) {
-			if err := os.Chmod(filepath.Dir(p.file), 0o700); err != nil {
-				t.Fatal(err)
-			}
-		}, []string{"mend     permissions  the service may not enter"}},
-		"open configuration": {"pts", func(*testing.T, *patient) {}, []string{"!larkfield.toml: chmod", "!class"}},
-		"closed secret": {"pts", func(*testing.T, *patient) {},
-			[]string{"mend     permissions  the service may not read", "add LoadCredential=desk.token:", `write token_credential = "desk.token" in place of token_file`}},
-		"open secret": {"pts", func(t *testing.T, p *patient) {
-			if err := os.Chmod(p.dir+"/desk.token", 0o644); err != nil {
-				t.Fatal(err)
-			}
-		}, []string{"mend     permissions  everybody on this machine may use", "add LoadCredential=desk.token:"}},
-		"credential": {"pts", func(t *testing.T, p *patient) { p.edit(t, p.dir+"/desk.token", serviceCredentials+"desk.token") },
-			[]string{"unknown  permissions  credential desk.token", "!mend     permissions"}},
-		"secret gone":      {"pts", func(_ *testing.T, p *patient) { os.Remove(p.dir + "/desk.token") }, []string{"mend     permissions", "no such file"}},
-		"class let in":     {"ttyACM", func(*testing.T, *patient) {}, []string{"fine     port"}},
-		"class not let in": {"ttymxc", func(*testing.T, *patient) {}, []string{"mend     port", "add DeviceAllow=char-ttymxc rw"}},
-		"class of a like":  {"ttyUSBX", func(*testing.T, *patient) {}, []string{"mend     port", "DeviceAllow=char-ttyUSBX rw"}},
-		"let in by drop-in": {"ttymxc", func(t *testing.T, p *patient) {
-			write(t, p.machine.tree.Root+dropIn, "[Service]\nDeviceAllow=char-ttymxc rw\n")
-		}, []string{"fine     port"}},
-		"let in by its name": {"ttymxc", func(t *testing.T, p *patient) {
-			write(t, p.machine.tree.Root+dropIn, "[Service]\nDeviceAllow="+p.port+" rw\n")
-		}, []string{"fine     port"}},
-		"read only": {"ttymxc", func(t *testing.T, p *patient) {
-			write(t, p.machine.tree.Root+dropIn, "[Service]\nDeviceAllow=char-ttymxc r\n")
-		}, []string{"mend     port"}},
-		"taken back": {"ttyUSB", func(t *testing.T, p *patient) {
-			write(t, p.machine.tree.Root+dropIn, "[Service]\nDeviceAllow=\n")
-		}, []string{"mend     port"}},
-		"another unit": {"ttyUSB", func(t *testing.T, p *patient) {
-			write(t, p.machine.tree.Root+"/etc/systemd/system/ovenward.service", "[Service]\nDeviceAllow=char-hidraw rw\n")
-		}, []string{"mend     port"}},
-		"class unknown": {"ttyUSB", func(t *testing.T, p *patient) { write(t, p.machine.proc+"/devices", "") }, []string{"unknown  port"}},
-	} {
-		t.Run(name, func(t *testing.T) {
-			p := wellPatient(t)
-			p.asService(t, c.class)
-			c.harm(t, p)
-			_, out := p.lookAt(t)
-			for _, want := range c.want {
-				if want, no := strings.CutPrefix(want, "!"); strings.Contains(out, want) == no {
-					t.Errorf("%q: %v in\n%s", want, no, out)
-				}
-			}
-			if strings.Contains(out, "desk.token, the secret of webhook desk, is there") {
-				t.Errorf("a secret that the service may not read is fine:\n%s", out)
-			}
-		})
-	}
-}
-
-// How a secret is handed over is said with the keys that the configuration has.
-func TestDoctorHandsSecretsOver(t *testing.T) {
-	v := &vault{dir: t.TempDir(), secrets: map[string]string{}}
-	file, _ := secretive(t, v, &sync.Map{})
-	f, err := config.Load(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	edited := string(text)
-	all := secretsOf(f)
-	for _, s := range all {
-		_, write, _ := strings.Cut(s.handOver(), "in the configuration ")
-		line := fmt.Sprintf("%s = %q\n", s.key, s.file)
-		if !strings.Contains(edited, line) {
-			t.Fatalf("%s: there is no %q", s.of, line)
-		}
-		put, _, _ := strings.Cut(strings.TrimPrefix(write, "write "), " in place")
-		if strings.HasPrefix(write, "remove ") {
-			put = ""
-		}
-		edited = strings.Replace(edited, line, put+"\n", 1)
-	}
-	if _, err := config.Parse(file, []byte(edited)); err != nil || len(all) != 8 {
-		t.Errorf("%d secrets, handed over: %v\n%s", len(all), err, edited)
 	}
 }
 
@@ -580,49 +322,5 @@ func TestDoctorSendsOnlyWhenAsked(t *testing.T) {
 		if (len(got) == 1) != send || send && !strings.Contains(strings.ToLower(got[0]), "test") {
 			t.Errorf("send %v: %q was sent\n%s", send, got, out)
 		}
-	}
-}
-
-// A secret that cannot be read is told at the start and at a reload, with what to do, and
-// keeps nothing from running.
-func TestUnreadableSecretIsToldAtOnce(t *testing.T) {
-	t.Setenv("INVOCATION_ID", "")
-	dir := t.TempDir()
-	there := dir + "/there.token"
-	write(t, there, "kestrel-word\n")
-	fifo := dir + "/fifo.token"
-	if err := syscall.Mkfifo(fifo, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	hook := "[[webhook]]\nid = %q\nurl = \"http://127.0.0.1:1/\"\ntoken_file = %q\n"
-	file := configured(t, dir+"/no-such-port", fmt.Sprintf(hook, "desk", dir+"/gone.token")+fmt.Sprintf(hook, "gate", there)+fmt.Sprintf(hook, "pipe", fifo)+
-		"[[remote_write]]\nid = \"fleet\"\nurl = \"http://127.0.0.1:1/\"\ntoken_file = \""+dir+"/fleet.token\"\n"+
-		"[[alertmanager]]\nid = \"ring\"\nurl = \"http://127.0.0.1:1/\"\ntoken_credential = \"ring.token\"\n")
-	r := startDaemon(t, settings{configFile: file, storagePath: t.TempDir()})
-	const told = "nothing goes out by "
-	log := r.log.String()
-	for _, want := range []string{told + `webhook desk until its secret can be read" error="reading the secret: open ` + dir + `/gone.token: no such file or directory" mend="write one line into ` + dir + "/gone.token",
-		told + "webhook pipe", "fifo.token is no plain file", told + "remote_write fleet", "fleet.token", told + "alertmanager ring", "LoadCredential=ring.token:FILE"} {
-		if !strings.Contains(log, want) {
-			t.Errorf("at the start %q is not in\n%s", want, log)
-		}
-	}
-	if strings.Contains(log, told+"webhook gate") || strings.Contains(log, "kestrel-word") {
-		t.Errorf("of a secret that is there:\n%s", log)
-	}
-	if err := os.Remove(there); err != nil {
-		t.Fatal(err)
-	}
-	write(t, dir+"/gone.token", "kestrel-word\n")
-	if a := postReload(t, r.Addr()); a.status != 200 {
-		t.Errorf("reload: %+v", a)
-	}
-	after := strings.TrimPrefix(r.log.String(), log)
-	if !strings.Contains(after, told+"webhook gate") || strings.Contains(after, told+"webhook desk") {
-		t.Errorf("after a reload:\n%s", after)
-	}
-	t.Setenv("INVOCATION_ID", "x")
-	if got := (namedSecret{of: "webhook desk", key: "token_file", file: "/etc/x/desk.token"}).mend(); !strings.Contains(got, "LoadCredential=desk.token:/etc/x/desk.token") {
-		t.Errorf("to the service it says %q", got)
 	}
 }

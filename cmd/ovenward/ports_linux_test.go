@@ -128,9 +128,7 @@ func TestTroubleNamesWhatMendsIt(t *testing.T) {
 			t.Errorf("in a group: %q", got)
 		}
 	}
-	if err := os.Chmod(node, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	chmod(t, node, 0o600)
 	if got := m.trouble(node, portInfo{Path: "/dev/ttyUSB0"}, somebody); !strings.Contains(got, "udev rule below") {
 		t.Errorf("of its owner alone: %q", got)
 	}
