@@ -139,20 +139,15 @@ func TestReloadEndsTheTroubleOfTheReceiverBefore(t *testing.T) {
 	}
 	write(t, file, head, posts["counter-door"], desk("/refuses"))
 	d := startDaemon(t, settings{configFile: file, storagePath: dir})
-	standing := func() bool {
-		return slices.ContainsFunc(d.record.Alarms(), func(a alarm.Alarm) bool { return a.Rule == rule && a.State.Standing() })
-	}
 	waitFor(t, 10*time.Second, "a refusal", func() bool {
 		return seriesOf(d.get(t, "/metrics"), "ovenward_messages_refused_total", `courier="desk"`) == "1"
 	})
 	write(t, file, "# the same\n", head, posts["counter-door"], desk("/refuses"))
 	reloadSays(t, d.Addr(), "nothing in it changed")
-	if !standing() {
-		t.Error("a reload that changed nothing ended it")
-	}
+	stands(t, d, rule)
 	write(t, file, head, posts["counter-door"], desk("/takes"))
 	reloadSays(t, d.Addr(), "webhooks changed")
-	waitFor(t, 10*time.Second, "its end", func() bool { return !standing() })
+	waitFor(t, 10*time.Second, "its end", func() bool { return !isStanding(d, rule) })
 	waitFor(t, 10*time.Second, "the new receiver to be told", func() bool {
 		body, _ := got.Load("/takes")
 		s, _ := body.(string)
@@ -195,10 +190,20 @@ func TestReloadKeepsTheTroubleOfABrokerThatIsNotHeardYet(t *testing.T) {
 	write(t, file, head, posts["counter-door"], hall("home"))
 	reloadSays(t, d.Addr(), "mqtt")
 	waitFor(t, 10*time.Second, "the broker to be asked anew", func() bool { return asked.Load() > before })
+	stands(t, d, rule) // nothing is known of the broker
+}
+
+func isStanding(d *running, rule alarm.Rule) bool {
+	return slices.ContainsFunc(d.record.Alarms(), func(a alarm.Alarm) bool { return a.Rule == rule && a.State.Standing() })
+}
+
+// stands wants an alarm to outlive a reload by some looks of the station.
+func stands(t *testing.T, d *running, rule alarm.Rule) {
+	t.Helper()
 	looks := 0
 	waitFor(t, 10*time.Second, "two seconds of looks", func() bool { looks++; return looks > 20 })
-	if !slices.ContainsFunc(d.record.Alarms(), func(a alarm.Alarm) bool { return a.Rule == rule && a.State.Standing() }) {
-		t.Error("its alarm was dropped, and nothing is known of the broker")
+	if !isStanding(d, rule) {
+		t.Errorf("the reload ended alarm %s", rule)
 	}
 }
 
