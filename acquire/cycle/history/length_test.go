@@ -15,12 +15,9 @@ func TestARunEmitsAsLongAsItsPieces(t *testing.T) {
 			all[i].Valid = false
 		}
 	}
-	k := &kept{all: all}
-	p := Post{"pass", options()}
+	p := pass()
 	end := all[len(all)-1].At
-	if err := NewFollower(k, []Post{p}).Once(t.Context(), end.Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
+	k := keptOf(t, all, end.Add(time.Hour))
 	out, err := Stretches(t.Context(), k, p, PerRun, begin, end, time.UTC)
 	if err != nil || len(out) < 50 {
 		t.Fatalf("%d runs, %v", len(out), err)

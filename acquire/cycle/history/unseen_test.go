@@ -15,11 +15,8 @@ func TestUnseen(t *testing.T) {
 		rng := rand.New(rand.NewPCG(seed, 61))
 		all, _ := made(rng, 30*time.Hour, true)
 		all = append(all[:20000:20000], all[20000+rng.IntN(30000):]...)
-		k := &kept{all: all}
-		p := Post{"pass", options()}
-		if err := NewFollower(k, []Post{p}).Once(t.Context(), begin.Add(25*time.Hour)); err != nil {
-			t.Fatal(err)
-		}
+		p := pass()
+		k := keptOf(t, all, begin.Add(25*time.Hour))
 		for range 10 {
 			from := begin.Add(time.Duration(rng.Int64N(int64(10 * time.Hour))))
 			to := from.Add(time.Duration(rng.Int64N(int64(22 * time.Hour))))
@@ -52,7 +49,7 @@ func TestUnseen(t *testing.T) {
 		}
 	}
 	k, all := &kept{}, Gaps{}
-	if err := Unseen(t.Context(), k, Post{"pass", options()}, begin, begin.Add(100*24*time.Hour), all.Add); err != nil || all.All != 1 || all.Longest()[0].lasts() != 100*24*time.Hour {
+	if err := Unseen(t.Context(), k, pass(), begin, begin.Add(100*24*time.Hour), all.Add); err != nil || all.All != 1 || all.Longest()[0].lasts() != 100*24*time.Hour {
 		t.Errorf("of an empty record: %v, %v", all, err)
 	}
 }
@@ -106,10 +103,7 @@ func TestWhatIsNotSeenIsSaid(t *testing.T) {
 	put(190, 400, 0.01)
 	put(460, 500, 5) // its begin lies in a hole
 	put(500, 700, 0.01)
-	k := &kept{all: all}
-	if err := NewFollower(k, []Post{{"pass", options()}}).Once(t.Context(), begin.Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
+	k := keptOf(t, all, begin.Add(time.Hour))
 	if len(k.runs) != 2 || k.runs[0].Unseen != 28*time.Second || !k.runs[0].Begun || k.runs[1].Begun || k.runs[1].Unseen != 0 {
 		t.Fatalf("%+v", k.runs)
 	}
@@ -120,7 +114,7 @@ func BenchmarkFollow(b *testing.B) {
 	end := all[len(all)-1].At.Add(time.Hour)
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := NewFollower(&kept{all: all}, []Post{{"pass", options()}}).Once(b.Context(), end); err != nil {
+		if err := NewFollower(&kept{all: all}, []Post{pass()}).Once(b.Context(), end); err != nil {
 			b.Fatal(err)
 		}
 	}
