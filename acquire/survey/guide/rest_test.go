@@ -34,9 +34,7 @@ func TestRestsWithNothingToGuide(t *testing.T) {
 		if n := rounds.Swap(0); n > 7 || n < 5 {
 			t.Errorf("%d beats in a minute of rest", n)
 		}
-		if _, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"}); err != nil {
-			t.Fatal(err)
-		}
+		b.begin()
 		time.Sleep(time.Second) // the bubble's clock
 		if n := rounds.Swap(0); n < 9 {
 			t.Errorf("%d beats in a second of a survey", n)
@@ -50,10 +48,7 @@ func TestForgottenSurveyEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := open(t, dir)
 		defer b.close()
-		id, err := b.guide.Begin(t.Context(), Order{Oven: "small", Who: "A. Hand"})
-		if err != nil {
-			t.Fatal(err)
-		}
+		id := b.begin()
 		time.Sleep(forgottenAfter + 10*time.Second) // the bubble's clock
 		r, err := b.record.SurveyResult(t.Context(), id)
 		if err != nil || r == nil || r.State != survey.Abandoned || r.Verdict.Outcome == limit.Within || b.station.isAway() {
