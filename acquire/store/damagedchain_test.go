@@ -8,7 +8,7 @@ import (
 )
 
 // The chain goes on where the head of its newest day does not fit, which is made again, and
-// where that of the day before does not, which is told and held against no entry.
+// where that of the day before does not, which is told, shown to nobody, and held against no entry.
 func TestAHeadThatDoesNotFit(t *testing.T) {
 	for _, damage := range []string{"entry = 'y'", "entry = NULL", "head = NULL", "head = x'00'"} {
 		for which, want := range map[string]string{"max": "", "min": ": the head of 2031-05-20 is none"} {
@@ -26,6 +26,9 @@ func TestAHeadThatDoesNotFit(t *testing.T) {
 			if err != nil {
 				t.Errorf("%s of %s: %v", damage, which, err)
 				continue
+			}
+			if head := s.Stats().DayHead; (head.SHA256 != "") != (which == "max") {
+				t.Errorf("%s of %s: the head of the last day is %+v", damage, which, head)
 			}
 			s.Record(note("two"))
 			flushed(t, s)
