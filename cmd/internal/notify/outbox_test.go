@@ -197,6 +197,18 @@ func (b *outbox) cursor(name string) int64 {
 	return b.cursors[name]
 }
 
+// stalled has the disk answer nothing until goes is called.
+func (b *outbox) stalled() (goes func()) {
+	stall := make(chan struct{})
+	set := func(to chan struct{}) {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.stall = to
+	}
+	set(stall)
+	return func() { set(nil); close(stall) }
+}
+
 // larkfield is the invented site of these tests.
 func larkfield() []acquire.Post {
 	var posts []acquire.Post

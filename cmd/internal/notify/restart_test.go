@@ -299,7 +299,7 @@ func TestFaultBrokenRecordIsSurvived(t *testing.T) {
 func TestLateStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		box, r := newOutbox(), &receiver{}
-		box.stall = make(chan struct{})
+		box.stalled()
 		box.record(raised(0, alarm.Exceeds, time.Now()))
 		pass(patience)
 		_, stop := start(t, box, r)

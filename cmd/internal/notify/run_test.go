@@ -40,10 +40,7 @@ func TestFaultStalledDisk(t *testing.T) {
 				_, stop := start(t, box, r)
 				defer stop()
 				synctest.Wait()
-				stall := make(chan struct{})
-				box.mu.Lock()
-				box.stall = stall
-				box.mu.Unlock()
+				goes := box.stalled()
 				at := time.Now()
 				box.record(raised(0, alarm.Exceeds, at.Add(stamp)))
 				box.record(raised(1, alarm.Record, at.Add(stamp)))
@@ -59,7 +56,7 @@ func TestFaultStalledDisk(t *testing.T) {
 					}
 				}
 				box.commit()
-				close(stall)
+				goes()
 				box.happen(change(0, alarm.Exceeds, alarm.LatchedUnacknowledged, alarm.ReturnedLatched, time.Now()))
 				synctest.Wait()
 				if len(r.got) != 3 || r.got[2].EventID != 3 || !r.got[2].Recorded {
@@ -83,13 +80,13 @@ func TestFaultStalledReading(t *testing.T) {
 		synctest.Wait()
 		box.record(raised(0, alarm.Exceeds, time.Now()))
 		pass(lookEvery)
-		box.stall = make(chan struct{})
+		goes := box.stalled()
 		box.commit()
 		pass(2 * time.Second)
 		if !slices.Equal(r.ids(), []int64{1}) || r.got[0].Recorded {
 			t.Errorf("sent %v, want event 1, not marked as recorded", r.got)
 		}
-		close(box.stall)
+		goes()
 	})
 }
 

@@ -169,14 +169,14 @@ func TestACourierHasBegunWhenItHasRead(t *testing.T) {
 		for i := range 2 {
 			box.happen(raised(i, alarm.Stuck, time.Now()))
 		}
-		box.stall = make(chan struct{})
+		goes := box.stalled()
 		c, stop := startWith(t, Options{Outbox: box, Carrier: r})
 		defer stop()
 		pass(time.Minute)
 		if st := c.Stats(); st.Begun || st.Waiting != 0 {
 			t.Errorf("before it was read: %+v", st)
 		}
-		close(box.stall)
+		goes()
 		pass(time.Second)
 		if st := c.Stats(); !st.Begun || st.Waiting != 1 {
 			t.Errorf("after it was read: %+v", st)
