@@ -82,18 +82,25 @@ func TestVerifyGoesOnBehindARowThatDoesNotFit(t *testing.T) {
 
 // So it does behind what is left of a chunk that was removed, and behind one that still grows.
 func TestVerifyGoesOnBehindARemovalThatDoesNotFit(t *testing.T) {
-	dir := damagedRecord(t, loosened+"INSERT INTO events SELECT id + 1000, 'y', post, kind, who, text, raw, alarm FROM events WHERE text = 'behind it'", func(s *Store) {
-		chunked(t, s, 1, 2000)
-		emptied(t, s, 1<<32|1)
-		s.Append(0, samples(2001, 2010))
-		flushed(t, s)
-		merged(t, s, false)
-		s.Record(note("behind it"))
-	})
-	for _, damage := range []string{"from_ns = 'y', samples = NULL, removed = 'y' WHERE true", "state = NULL WHERE state = 0"} {
-		byTool(t, dir, "UPDATE chunks SET "+damage+"; UPDATE events SET text = 'another' WHERE text = 'behind it'")
-		said, _ := verified(t, dir)
-		for _, want := range []string{"is not what was left", "was changed", "event 1002 was inserted", "chunk 2"} {
+	from := t.TempDir()
+	s := open(t, from, Options{})
+	register(t, s, post("fryer"))
+	chunked(t, s, 1, 2000)
+	emptied(t, s, 1<<32|1)
+	s.Append(0, samples(2001, 2010))
+	flushed(t, s)
+	merged(t, s, false)
+	s.Record(note("behind it"))
+	flushed(t, s)
+	dir := crashed(t, from) // a stop would seal what grows
+	shut(t, s)
+	byTool(t, dir, loosened+"INSERT INTO events SELECT id + 1000, 'y', post, kind, who, text, raw, alarm FROM events WHERE text = 'behind it'")
+	for damage, wants := range map[string][]string{"from_ns = 'y', samples = NULL, removed = 'y' WHERE true": {"is not what was left", "the row of chunk 2 says"},
+		"state = NULL WHERE state = 0": {"chunk 2 was inserted"}} {
+		to := copyOf(t, dir)
+		byTool(t, to, "UPDATE chunks SET "+damage+"; UPDATE events SET text = 'another' WHERE text = 'behind it'")
+		said, _ := verified(t, to)
+		for _, want := range append(wants, "was changed", "event 1002 was inserted") {
 			if strings.Contains(said, "cannot be read") || !strings.Contains(said, want) {
 				t.Errorf("%s: verify says %q, not %q", damage, said, want)
 			}

@@ -89,18 +89,24 @@ func TestADamagedRowOfAChunkHidesNoSample(t *testing.T) {
 			}
 			s.Append(0, samples(6001, 6010))
 			flushed(t, s)
-			for name, all := range map[string]iter.Seq2[StoredSample, error]{"all": s.Samples(t.Context(), "fryer", time.Time{}, time.Time{}),
-				"from 1": s.SamplesFrom(t.Context(), "fryer", 1), "since": s.Samples(t.Context(), "fryer", sample(1).At, sample(7000).At)} {
+			for name, tc := range map[string]struct {
+				all  iter.Seq2[StoredSample, error]
+				want int
+			}{
+				"all":    {s.Samples(t.Context(), "fryer", time.Time{}, time.Time{}), 6010},
+				"from 1": {s.SamplesFrom(t.Context(), "fryer", 1), 6010}, "since": {s.Samples(t.Context(), "fryer", sample(1).At, sample(7000).At), 6010},
+				"from 2501": {s.SamplesFrom(t.Context(), "fryer", 2501), 3510}, "since 2501": {s.Samples(t.Context(), "fryer", sample(2501).At, sample(7000).At), 3510},
+			} {
 				n := 0
-				for _, err := range all {
+				for _, err := range tc.all {
 					if err != nil {
 						t.Errorf("%s of %s: %s: %v", damage, which, name, err)
 						break
 					}
 					n++
 				}
-				if n != 6010 {
-					t.Errorf("%s of %s: %s: %d samples", damage, which, name, n)
+				if n != tc.want {
+					t.Errorf("%s of %s: %s: %d samples, want %d", damage, which, name, n, tc.want)
 				}
 			}
 			shut(t, s)
