@@ -43,8 +43,11 @@ func TestAnAlarmsPostAsABlob(t *testing.T) {
 	s = open(t, dir, Options{})
 	register(t, s, post("fryer"))
 	past, err := s.Past(0, 0)
-	if err != nil || !slices.ContainsFunc(past.Alarms, func(a alarm.Alarm) bool { return a.State.Standing() }) {
+	if err != nil || len(past.Alarms) != 1 || !past.Alarms[0].State.Standing() {
 		t.Errorf("%v, %+v", err, past.Alarms)
+	}
+	if all, err := s.AlarmStates(t.Context()); err != nil || len(all) != 1 || !all[0].State.Standing() {
+		t.Errorf("%v, %+v", err, all)
 	}
 	shut(t, s)
 	if _, err := Rebuild(t.Context(), dir, Options{Now: noon}); err != nil {
@@ -69,8 +72,8 @@ func TestARebuildingKeepsAnAlarmWhoseRowIsLost(t *testing.T) {
 	shut(t, s)
 }
 
-// An alarm whose row is damaged stands as its event says, and where that is damaged too it
-// counts as standing; verify tells, and a rebuilding mends it.
+// An alarm whose row is damaged stands as its event says, and calls; where that is damaged too
+// it counts as standing; verify tells, and a rebuilding mends it.
 func TestADamagedAlarmStandsAsItsEventSays(t *testing.T) {
 	for _, tt := range []struct {
 		damage string
@@ -99,13 +102,15 @@ func TestADamagedAlarmStandsAsItsEventSays(t *testing.T) {
 			}
 			var restored, told []alarm.Rule
 			for _, a := range past.Alarms {
-				if a.State.Standing() {
+				if a.State.Standing() && a.Calls() {
 					restored = append(restored, a.Rule)
 				}
 			}
 			all, _, err := s.Standing(t.Context())
 			for _, e := range all {
-				told = append(told, e.Alarm.Rule)
+				if e.Alarm.Calls() {
+					told = append(told, e.Alarm.Rule)
+				}
 			}
 			slices.Sort(restored)
 			slices.Sort(told)
@@ -120,5 +125,20 @@ func TestADamagedAlarmStandsAsItsEventSays(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// Where it names the event of another alarm, it does not stand as that does.
+func TestADamagedAlarmThatNamesTheEventOfAnother(t *testing.T) {
+	dir := damagedRecord(t, "UPDATE alarms SET state = 'x', event = (SELECT event FROM alarms WHERE rule = 'silent') WHERE rule = 'exceeds'", func(s *Store) {
+		s.Record(raise("fryer", alarm.Silent, noon()))
+		s.Record(changed(alarm.Silent, alarm.Normal, noon().Add(time.Minute)))
+		s.Record(raise("fryer", alarm.Exceeds, noon().Add(2*time.Minute)))
+	})
+	s := open(t, dir, Options{})
+	defer shut(t, s)
+	all, err := s.AlarmStates(t.Context())
+	if err != nil || len(all) != 2 || all[0].Rule != alarm.Exceeds || !all[0].State.Standing() || all[1].State.Standing() {
+		t.Errorf("%v, %+v", err, all)
 	}
 }

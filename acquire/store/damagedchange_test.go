@@ -132,9 +132,10 @@ func TestADamagedChangeHoldsUpNoUpkeep(t *testing.T) {
 	}
 }
 
-// A state that is none is a damaged change, though the JSON that says it can be read.
+// A state that is none, or a way of being set aside, is a damaged change, though the JSON that
+// says it can be read.
 func TestAChangeToNoStateIsDamaged(t *testing.T) {
-	for _, damage := range [][2]string{{`"state":"unack`, `"state":"unabk`}, {`"state":`, `"stbte":`}, {`"rule":`, `"rulf":`}, {`"post":`, `"posu":`}} {
+	for _, damage := range [][2]string{{`"state":"unack`, `"state":"unabk`}, {`"state":`, `"stbte":`}, {`"rule":`, `"rulf":`}, {`"post":`, `"posu":`}, {`"state":`, `"aside":"shelvee","state":`}} {
 		dir := damagedRecord(t, "UPDATE events SET alarm = replace(alarm, '"+damage[0]+"', '"+damage[1]+"')", func(s *Store) {
 			s.Record(raise("fryer", alarm.Exceeds, noon()))
 		})
@@ -223,4 +224,28 @@ func TestAChangeAtAnotherInstantKeepsItsSamples(t *testing.T) {
 		})
 		shut(t, s)
 	}
+}
+
+// Nor does a damaged change let go what it was raised for, where the raise itself is lost.
+func TestADamagedChangeBehindALostRaiseKeepsItsSamples(t *testing.T) {
+	at := func(minute int) time.Time { return noon().Add(time.Duration(minute) * time.Minute) }
+	s := open(t, t.TempDir(), Options{})
+	defer shut(t, s)
+	register(t, s, post("fryer"))
+	raised := raise("fryer", alarm.Exceeds, at(1))
+	s.Record(raised)
+	acked := raised
+	acked.At = at(60)
+	next, reason := raised.Alarm.Step(alarm.Acknowledge, acked.At)
+	acked.Alarm = &alarm.Change{Alarm: next, From: raised.Alarm.State, Reason: reason}
+	s.Record(acked)
+	flushed(t, s)
+	byHand(t, s, "DELETE FROM events WHERE id = (SELECT min(id) FROM events WHERE alarm IS NOT NULL); UPDATE events SET alarm = substr(alarm, 1, length(alarm) - 1)")
+	worked(s, func(w *writer) {
+		spans, err := w.keptSpans(t.Context(), "fryer", nanos(at(600)))
+		around := int64(w.s.o.Retention.Around)
+		if want := [2]int64{nanos(at(1)) - around, nanos(at(600))}; err != nil || !slices.Contains(spans, want) {
+			t.Errorf("%v is kept, not %v, %v", spans, want, err)
+		}
+	})
 }
