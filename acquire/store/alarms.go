@@ -119,22 +119,26 @@ func readAlarms(ctx context.Context, from querier) ([]alarm.Alarm, error) {
 	return all, nil
 }
 
-// alarmEvents has rows of alarms rest on their newest event again whose number was not given
-// yet: such a row is damaged, and would take no change before the numbers have come so far.
+// astrayAlarms are damaged: they rest on an event that was not given yet, or on one of something else.
+const astrayAlarms = ` WHERE event >= ?1 OR EXISTS (SELECT 1 FROM events AS e WHERE e.id = alarms.event AND CASE WHEN e.alarm ISNULL THEN 1
+	WHEN json_valid(e.alarm) THEN e.alarm ->> '$.post' <> CAST(alarms.post AS TEXT) OR e.alarm ->> '$.rule' <> CAST(alarms.rule AS TEXT) END)`
+
+// alarmEvents has rows of alarms that went astray rest on their newest event again: they would
+// take no change before the numbers have come so far, or nobody would be told that they stand.
 func (w *writer) alarmEvents(ctx context.Context) error {
 	var n int
-	err := w.conn.QueryRowContext(ctx, "SELECT count(*) FROM alarms WHERE event >= ?", w.s.queue.nextEvent).Scan(&n)
+	err := w.conn.QueryRowContext(ctx, "SELECT count(*) FROM alarms"+astrayAlarms, w.s.queue.nextEvent).Scan(&n)
 	if err == nil && n == 0 {
 		return nil
 	}
 	if err == nil {
-		_, err = w.conn.ExecContext(ctx, `UPDATE alarms SET event = (SELECT ifnull(max(e.id), 0) FROM events AS e
-		WHERE CASE WHEN json_valid(e.alarm) THEN e.alarm ->> '$.post' = alarms.post AND e.alarm ->> '$.rule' = alarms.rule END) WHERE event >= ?`, w.s.queue.nextEvent)
+		_, err = w.conn.ExecContext(ctx, `UPDATE alarms SET event = ifnull((SELECT max(e.id) FROM events AS e WHERE CASE WHEN json_valid(e.alarm)
+			THEN e.alarm ->> '$.post' = CAST(alarms.post AS TEXT) AND e.alarm ->> '$.rule' = CAST(alarms.rule AS TEXT) END), iif(event < ?1, event, 0))`+astrayAlarms, w.s.queue.nextEvent)
 	}
 	if err != nil {
 		return fmt.Errorf("look which events the alarms rest on: %w", err)
 	}
-	w.s.o.Log.Error("rows of alarms are damaged: they named events that there never were, and rest on the newest that there are now", "rows", n)
+	w.s.o.Log.Error("rows of alarms are damaged: they named events that are not theirs, and rest on the newest that are, where there are any", "rows", n)
 	return nil
 }
 

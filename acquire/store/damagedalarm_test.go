@@ -27,6 +27,24 @@ func TestAnAlarmOfAnEventThatIsToCome(t *testing.T) {
 	shut(t, s)
 }
 
+// One that names the event of another alarm, or a note, stands and is told all the same.
+func TestAnAlarmOfAnEventOfSomethingElse(t *testing.T) {
+	for _, of := range []string{"alarm NOTNULL AND alarm ->> '$.rule' = 'silent'", "alarm ISNULL"} {
+		dir := damagedRecord(t, "UPDATE alarms SET event = (SELECT max(id) FROM events WHERE "+of+") WHERE rule = 'exceeds'", func(s *Store) {
+			s.Record(note("behind it"))
+			s.Record(raise("fryer", alarm.Silent, noon()))
+			s.Record(changed(alarm.Silent, alarm.Normal, noon().Add(time.Minute)))
+			s.Record(raise("fryer", alarm.Exceeds, noon().Add(2*time.Minute)))
+		})
+		s := open(t, dir, Options{})
+		all, _, err := s.Standing(t.Context())
+		if err != nil || len(all) != 1 || all[0].Alarm.Rule != alarm.Exceeds || all[0].Alarm.Reason == alarm.Unread {
+			t.Errorf("%s: %v, %+v", of, err, all)
+		}
+		shut(t, s)
+	}
+}
+
 // A key that is a blob is found all the same.
 func TestAnAlarmsPostAsABlob(t *testing.T) {
 	dir := damagedRecord(t, loosened+"UPDATE alarms SET post = CAST(post AS BLOB)", func(s *Store) {
