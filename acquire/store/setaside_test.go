@@ -162,9 +162,9 @@ func both(t *testing.T, r *Reader) (n, damage int) {
 	return n, damage
 }
 
-func fragmentsIn(t *testing.T, s *Store) [][]byte {
+func fragmentsIn(t *testing.T, s *Store) []committed {
 	t.Helper()
-	all, err := fragmentsOf(t.Context(), s.db)
+	all, err := fragmentsOf(t.Context(), s.db, "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -112,8 +112,8 @@ type piece struct {
 	toSeq     int64
 	state     int64
 	data      []byte
-	fragments [][]byte // when there is no further chunk
-	unread    error    // why not all of them are here
+	fragments []committed // when there is no further chunk
+	unread    error       // why not all of them are here
 }
 
 // step passes the next chunk, or the fragments, and says whether there may be
@@ -162,17 +162,16 @@ func (w *walk) astray(ctx context.Context, first int64, p *piece) bool {
 }
 
 // newest passes the fragments, and tells when some cannot be read.
-func (w *walk) newest(all [][]byte, unread error) {
+func (w *walk) newest(all []committed, unread error) {
 	if unread == nil || w.damaged("commits: "+unread.Error(), 0, 0) {
 		w.commits(all)
 	}
 }
 
 // commits passes the fragments.
-func (w *walk) commits(all [][]byte) {
-	for _, b := range all {
-		f, _, err := readFragment(b)
-		if err != nil && !w.damaged(fmt.Sprintf("a commit: %v", err), 0, 0) || err == nil && !w.chunks(f.samples) {
+func (w *walk) commits(all []committed) {
+	for _, f := range all {
+		if f.bad != nil && !w.damaged(fmt.Sprintf("a commit: %v", f.bad), 0, 0) || f.bad == nil && !w.chunks(f.samples) {
 			return
 		}
 	}
@@ -207,7 +206,7 @@ func (w *walk) next(ctx context.Context) (p piece, err error) {
 	if err := read(tx); err != nil || p.id != 0 {
 		return p, err
 	}
-	if p.fragments, err = fragmentsOf(ctx, tx); err != nil && corrupt(err) {
+	if p.fragments, err = fragmentsOf(ctx, tx, w.name); err != nil && corrupt(err) {
 		p.unread, err = err, nil
 	}
 	return p, err
@@ -231,7 +230,7 @@ func (w *walk) skip(ctx context.Context, cause error) (more bool, err error) {
 	if !w.damaged("all chunks from here on: "+cause.Error(), 0, 0) {
 		return false, nil
 	}
-	rest, err := fragmentsOf(ctx, w.r.db)
+	rest, err := fragmentsOf(ctx, w.r.db, w.name)
 	if err != nil && !corrupt(err) {
 		return false, err
 	}

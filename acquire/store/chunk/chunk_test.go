@@ -117,6 +117,12 @@ func TestRoundTrip(t *testing.T) {
 				if len(b) > limit && n > 1 {
 					rt.Fatalf("%d rows take %d bytes, more than %d", n, len(b), limit)
 				}
+				if post, size := PostOf(append(b[:len(b):len(b)], "behind it"...)); string(post) != "fryer" || size != len(b) {
+					rt.Fatalf("a chunk of %d bytes is of %q, with %d", len(b), post, size)
+				}
+				if _, size := PostOf(b[:len(b)-1]); size != 0 {
+					rt.Fatalf("a chunk that is cut off has %d bytes", size)
+				}
 				got := all(t, b)
 				if len(got) != n {
 					rt.Fatalf("%d rows come back, want %d", len(got), n)
