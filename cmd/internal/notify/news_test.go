@@ -242,6 +242,42 @@ func TestChatterDefeatsNoBackOff(t *testing.T) {
 	}
 }
 
+// That alarms still stand is no news: told again each minute, they have a receiver that is down
+// tried no more often than alarms that come and go.
+func TestToldAgainDefeatsNoBackOff(t *testing.T) {
+	for name, fails := range map[string]outcome{"nobody answers": unheard, "asked to wait": pause} {
+		for kind, machine := range map[string]bool{"to a machine": true, "to people": false} {
+			t.Run(name+", "+kind, func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					box, r := newOutbox(), &receiver{}
+					_, stop := startWith(t, Options{Outbox: box, Carrier: r, Machine: machine})
+					defer stop()
+					synctest.Wait()
+					const alarms = 20
+					for i := range alarms {
+						box.happen(raised(i, alarm.Silent, time.Now()))
+					}
+					pass(time.Minute)
+					r.mu.Lock()
+					r.answer = failing(fails)
+					before := r.n
+					r.mu.Unlock()
+					for range 60 {
+						pass(time.Minute)
+						for i := range alarms {
+							box.happen(change(i, alarm.Silent, alarm.Unacknowledged, alarm.ToldAgain, time.Now()))
+						}
+					}
+					pass(time.Second)
+					if tries := r.n - before; tries > 400 {
+						t.Errorf("%d attempts in an hour in which %d alarms were told again 60 times, want at most 400", tries, alarms)
+					}
+				})
+			})
+		}
+	}
+}
+
 // But what is urgent is tried at once after that, too, and what is not a minute later.
 func TestNewsAfterChatterIsTriedSoon(t *testing.T) {
 	for name, tc := range map[string]struct {

@@ -61,18 +61,18 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 	}
 	q.newest[s] = e
 	w := &waiting{event: e, first: e.ID, recorded: recorded, queued: now, old: !q.whole}
-	w.presses = w.urgent()
+	w.presses = w.urgent() && e.Alarm.Reason != alarm.ToldAgain // which is no news
 	if opens.After(now) {
 		w.next, w.held = opens, true
 	}
-	waits, urgent := q.waits(s), w.urgent()
+	waits, urgent, presses := q.waits(s), w.urgent(), w.presses
 	switch {
 	case len(waits) == 0:
 	case w.held:
 		return q.replace(w, waits)
 	case len(q.items) >= q.bound:
 		replaced = q.replace(w, waits)
-		q.urge(s, urgent, now)
+		q.urge(s, presses, now)
 		return replaced
 	default:
 		a, b := q.allowance(w)
@@ -83,24 +83,24 @@ func (q *queue) add(e acquire.Event, recorded bool, now, opens time.Time) (repla
 			return q.replace(w, []*waiting{newest})
 		case urgent && left < 1:
 			replaced = q.replace(w, waits) // it does not wait behind what its pace holds back
-			q.urge(s, urgent, now)
+			q.urge(s, presses, now)
 			return replaced
 		case !urgent && len(waits) >= max(left, 1):
 			return q.replace(w, []*waiting{newest})
 		}
 	}
-	q.urge(s, urgent, now)
+	q.urge(s, presses, now)
 	q.items = append(q.items, w)
 	return 0
 }
 
 // urge has the oldest message of an alarm tried once more, whatever failed before, for a
 // newer one waits behind it: at once, or as soon as that was not done too often. For what is
-// urgent it is always at once.
-func (q *queue) urge(s subject, urgent bool, now time.Time) {
+// urgent and news it is always at once.
+func (q *queue) urge(s subject, presses bool, now time.Time) {
 	for _, w := range q.items {
 		if slices.ContainsFunc(w.members(), func(m *waiting) bool { return subjectOf(m.event) == s }) {
-			w.behind, w.presses = now, w.presses || urgent
+			w.behind, w.presses = now, w.presses || presses
 			return
 		}
 	}

@@ -28,7 +28,7 @@ type waiting struct {
 	next     time.Time  // not before
 	behind   time.Time  // when the newest change came that waits for it, since it was last tried
 	urged    bucket     // how often it was tried for that
-	presses  bool       // it, or what waits for it, is urgent and came since it was last tried
+	presses  bool       // it, or what waits for it, is urgent and news, and came since it was last tried
 	must     bool       // it stands in for one that may not be held back
 	held     bool       // next is when the hours begin
 	old      bool       // it may have been tried before the start
