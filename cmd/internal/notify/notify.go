@@ -77,7 +77,7 @@ type Stats struct {
 	Coalesced     uint64    // changes never sent, since a newer one of their alarm stood in for them
 	Unlisted      uint64    // messages of which the record could not keep what came of them
 	Waiting       int       // messages not yet accepted
-	Vain          int       // of these, tried and not accepted
+	Vain          int       // of these, tried and not accepted, or in the place of one that some lack
 	Trying        int       // of these, under way for the first time, or not tried since the start and perhaps before it
 	Begun         bool      // Waiting counts those that the record holds, too: it was read
 	Failing       bool      // the newest attempt failed

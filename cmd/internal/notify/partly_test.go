@@ -159,6 +159,40 @@ func TestNotToAllStaysSaid(t *testing.T) {
 	}
 }
 
+// What some lack is the courier's trouble until all have what stands in for it, also while that
+// waits behind too many others, and a heartbeat is accepted.
+func TestWhatSomeLackIsTroubleUntilTheyHaveTheNewer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var room atomic.Bool
+		box, r := newOutbox(), &receiver{}
+		r.answer = func(_ int, m Message) result {
+			if m.Post == "post-0" && !room.Load() {
+				return result{outcome: retry, reached: true, answer: "recipient 1: accepted", err: errors.New("planted")}
+			}
+			return result{outcome: accepted}
+		}
+		c, stop := startWith(t, Options{Outbox: box, Carrier: r, Most: 2, Heartbeat: time.Minute, Snapshot: func() Snapshot { return Snapshot{} }})
+		defer stop()
+		synctest.Wait()
+		for i := range 4 { // two more than may go one by one
+			box.happen(raised(i, alarm.Stuck, time.Now()))
+		}
+		pass(10 * time.Second)
+		box.happen(change(0, alarm.Stuck, alarm.ReturnedUnacknowledged, alarm.Returned, time.Now()))
+		for range 120 {
+			pass(time.Second)
+			if s := c.Stats(); !s.NotAccepted() {
+				t.Fatalf("some lack a message, and nothing is amiss: %+v", s)
+			}
+		}
+		room.Store(true)
+		pass(20 * time.Minute)
+		if s := c.Stats(); s.NotAccepted() || s.Waiting > 0 {
+			t.Errorf("all have all, and it says %+v", s)
+		}
+	})
+}
+
 // A reload sends nobody again what waits for one mailbox.
 func TestReloadSendsNobodyAgainWhatOneLacks(t *testing.T) {
 	cert, ca := certified(t)

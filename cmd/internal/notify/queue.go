@@ -180,8 +180,8 @@ func (q *queue) markRecorded(id int64) {
 	}
 }
 
-// tried counts the messages that were tried and not accepted, and of the others those that
-// are under way, or may have been tried before the start.
+// tried counts the messages that were tried and not accepted, or stand in for one that some
+// lack, and of the others those that are under way, or may have been tried before the start.
 func (q *queue) tried() (vain, trying int) {
 	for _, w := range q.items {
 		before := w.attempts
@@ -189,7 +189,7 @@ func (q *queue) tried() (vain, trying int) {
 			before-- // what comes of this one is not known yet
 		}
 		switch {
-		case before > 0, slices.ContainsFunc(w.group, func(m *waiting) bool { return m.attempts > 0 }):
+		case before > 0, slices.ContainsFunc(w.members(), func(m *waiting) bool { return m.some > 0 || m != w && m.attempts > 0 }):
 			vain++
 		case w.flying, w.old:
 			trying++
