@@ -2,6 +2,7 @@ package acquire
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -11,6 +12,15 @@ import (
 // Limits lists all limits of the post, the first first.
 func (p *Post) Limits() []limit.Limit {
 	return append([]limit.Limit{p.Limit}, p.More...)
+}
+
+// Judges says whether the post has the limit or the rule that an alarm of this rule is
+// about: the exceedance of one that it has no longer waits for its reset, and nothing
+// says any more whether the field is above it.
+func (p *Post) Judges(exceedance alarm.Rule) bool {
+	return exceedance == alarm.Exceeds ||
+		slices.ContainsFunc(p.More, func(l limit.Limit) bool { return alarm.ExceedsOf(l.ID) == exceedance }) ||
+		slices.ContainsFunc(p.Rules, func(r Rule) bool { return r.Rule == exceedance })
 }
 
 // held is what is held against one limit of a post.

@@ -16,6 +16,7 @@ import (
 	"ovenward/acquire"
 	"ovenward/acquire/alarm"
 	"ovenward/acquire/calib"
+	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
 )
@@ -316,6 +317,60 @@ func TestAlarmsOfAPostThatIsGoneSaySo(t *testing.T) {
 	f.stats[0].Alarms = []alarm.Alarm{{Post: f.stats[0].Post.ID, Rule: alarm.OpenDoor, State: alarm.LatchedAcknowledged, ID: "x", Since: noon().Add(-time.Hour), Changed: noon()}}
 	if page := get(t, newServer(f), "/alarms").Body.String(); strings.Contains(page, "elow the limit") || !strings.Contains(page, "Acknowledged: not seen now") {
 		t.Error("a field beside an open door is told of a limit")
+	}
+}
+
+// Nobody sees that the field is below a limit that the post has no longer, nor below any
+// where the post does not see: all lists say so, and the alarm's own page.
+func TestWhatIsJudgedNoMoreIsNotBelowItsLimit(t *testing.T) {
+	more := aPost("galley", "Galley oven", "galley")
+	more.More = []limit.Limit{{ID: "other", Value: 20}}
+	more.Rules = []acquire.Rule{{Rule: alarm.ExceedsBy("level"), Level: 5}}
+	for name, c := range map[string]struct {
+		rule  alarm.Rule
+		post  *acquire.Post
+		blind bool
+		below bool
+	}{
+		"its limit":               {alarm.Exceeds, more, false, true},
+		"another limit":           {alarm.ExceedsOf("other"), more, false, true},
+		"a level":                 {alarm.ExceedsBy("level"), more, false, true},
+		"another limit, gone":     {alarm.ExceedsOf("other"), aPost("galley", "Galley oven", "galley"), false, false},
+		"a level, gone":           {alarm.ExceedsBy("level"), aPost("galley", "Galley oven", "galley"), false, false},
+		"its limit, and is blind": {alarm.Exceeds, more, true, false},
+	} {
+		f := newFake(noon())
+		st := seeing(0, c.post, 1, noon())
+		if c.blind {
+			st = blinded(st, acquire.SilentNow, "it does not answer")
+		}
+		a, events := alarm.Alarm{Post: "galley", Rule: c.rule}, []acquire.Event(nil)
+		for i, what := range []alarm.Happening{alarm.Appears, alarm.Disappears} {
+			act := alarm.Act{What: what, At: noon().Add(time.Duration(i-9) * time.Minute)}
+			next, reason := a.Do(act)
+			events = append(events, acquire.Event{ID: int64(i + 1), At: act.At, Post: a.Post, Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}})
+			a = next
+		}
+		st.Alarms = []alarm.Alarm{a}
+		f.stats = []acquire.Stats{st}
+		s := newServer(f, func(o *Options) {
+			o.Changes = func(context.Context, time.Time, time.Time) iter.Seq2[acquire.Event, error] {
+				return func(yield func(acquire.Event, error) bool) {
+					_ = yield(events[0], nil) && yield(events[1], nil)
+				}
+			}
+			o.Occurrence = func(context.Context, string) ([]acquire.Event, error) { return events, nil }
+		})
+		for path, times := range map[string]int{"/": 1, "/alarms": 2, "/posts/galley": 1, "/alarms/" + a.ID: 1} {
+			page := textOf(get(t, s, path).Body.String())
+			want, not := "Not acknowledged: not seen now; the cause is not known to be mended", "Not acknowledged: below the limit now"
+			if c.below {
+				want, not = not, want
+			}
+			if strings.Count(page, want) < times || strings.Contains(page, not) {
+				t.Errorf("%s: %s lacks %q, or says %q:\n%s", name, path, want, not, page)
+			}
+		}
 	}
 }
 

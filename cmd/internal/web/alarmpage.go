@@ -117,7 +117,11 @@ func (s *Server) showAlarm(w http.ResponseWriter, r *http.Request) {
 	p := alarmPage{Card: f.alarmViewOf(one.now, now)}
 	p.Card.Where, p.Card.Path = s.places(f.voice)(one.now.Post), ""
 	p.Card.mayChange, p.Card.Who, p.Card.Fixed = one.current && f.ReadOnly == "", f.User, f.User != ""
-	if st, ok := statsOf(s.o.Station.Stats(), one.now.Post); ok && one.current {
+	st, watched := statsOf(s.o.Station.Stats(), one.now.Post)
+	if !watched || !judgedNow(&st, one.now) {
+		p.Card.notSeen(f.voice, one.now, now)
+	}
+	if watched && one.current {
 		p.Card.ByHow = f.byHow(one.now, &st)
 	}
 	dropped := false

@@ -67,23 +67,23 @@ const recentAlarms = 8
 func (v voice) alarmViews(all []alarm.Alarm, stats []acquire.Stats, now time.Time) (open, ended []alarmView) {
 	where := v.postNames(stats)
 	where[""] = v.t("alarms.station_itself")
-	at, sees := map[string]*acquire.Stats{}, map[string]bool{}
+	at := map[string]*acquire.Stats{}
 	for i := range stats {
-		id := stats[i].Post.ID
-		at[id], sees[id] = &stats[i], !stats[i].Blind()
+		at[stats[i].Post.ID] = &stats[i]
 	}
 	for _, a := range all {
 		if a.Since.IsZero() && a.Aside == alarm.NotAside {
 			continue
 		}
 		one := v.alarmViewOf(a, now)
-		if !sees[a.Post] {
+		st := at[a.Post]
+		if !judgedNow(st, a) {
 			one.notSeen(v, a, now)
 		}
 		if one.Where = where[a.Post]; one.Where == "" {
 			one.Where = v.t("alarms.where_post", "id", a.Post)
 		}
-		if st := at[a.Post]; st != nil {
+		if st != nil {
 			one.ByHow = v.byHow(a, st)
 		}
 		if one.Standing || one.CanAck || one.Aside != "" {
@@ -133,6 +133,13 @@ func (v voice) alarmViewOf(a alarm.Alarm, now time.Time) alarmView {
 		one.notSeen(v, a, now)
 	}
 	return one
+}
+
+// judgedNow says whether somebody sees now if the field is above the limit that an
+// exceedance is about: its post does, and still has that limit. st is nil where the
+// post is not watched.
+func judgedNow(st *acquire.Stats, a alarm.Alarm) bool {
+	return st != nil && !st.Blind() && st.Post.Judges(a.Rule)
 }
 
 // notSeen says of what is latched that it is not seen now, where nobody knows that

@@ -223,9 +223,10 @@ func (s *Server) pastView(r *http.Request, f frame, now time.Time) pastView {
 	if cut || len(all) > mostListed {
 		v.More = f.t("alarms.past_more", "n", min(len(all), mostListed))
 	}
-	where := s.places(f.voice)
+	where, stats := s.places(f.voice), s.o.Station.Stats()
 	for _, o := range all[:min(len(all), mostListed)] {
-		v.Rows = append(v.Rows, f.pastRow(o, where, now))
+		st, watched := statsOf(stats, o.Post)
+		v.Rows = append(v.Rows, f.pastRow(o, where, watched && judgedNow(&st, o.Alarm), now))
 	}
 	return v
 }
@@ -237,7 +238,8 @@ func (s *Server) places(say voice) func(post string) string {
 	return func(post string) string { return cmp.Or(where[post], say.t("alarms.where_post", "id", post)) }
 }
 
-func (v voice) pastRow(o occurrence, where func(string) string, now time.Time) pastRow {
+// pastRow puts an occurrence into words; judged is that of judgedNow.
+func (v voice) pastRow(o occurrence, where func(string) string, judged bool, now time.Time) pastRow {
 	one := v.alarmViewOf(o.Alarm, now)
 	row := pastRow{Path: one.Path, Title: one.Title, Where: where(o.Post), When: v.t("alarms.since", "at", v.clock(o.Since, now))}
 	if !o.Ended.IsZero() {
@@ -246,6 +248,8 @@ func (v voice) pastRow(o occurrence, where func(string) string, now time.Time) p
 	if o.dropped {
 		one.dropped(v, o.Alarm, now)
 		row.When = one.When
+	} else if !judged {
+		one.notSeen(v, o.Alarm, now)
 	}
 	row.How = one.State
 	if one.Aside != "" {
