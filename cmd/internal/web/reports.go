@@ -90,13 +90,13 @@ func (s *Server) surveysOffered(ctx context.Context, say voice) ([]surveyOffer, 
 	var out []surveyOffer
 	for _, x := range rows {
 		if !x.Ended.IsZero() {
-			damaged := ""
+			lost := ""
 			if s.o.Surveys != nil {
-				if x = s.asFound(ctx, x); x.State == surveyDamaged {
-					damaged = ", " + say.t("surveys.damaged")
+				if x = s.asFound(ctx, x); x.State == surveyDamaged || x.State == surveyUnread {
+					lost = ", " + say.surveyState(x.State)
 				}
 			}
-			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + say.said(x.Outcome) + damaged})
+			out = append(out, surveyOffer{x.ID, x.Oven + ", " + x.Ended.UTC().Format(time.DateOnly) + ", " + say.said(x.Outcome) + lost})
 		}
 	}
 	return out, nil

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -170,6 +171,8 @@ func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
 type tornSurveys struct {
 	*fakeSurveys
 	outcome limit.Outcome
+	found   *survey.Result
+	err     error
 }
 
 func (f tornSurveys) Surveys(context.Context, int) ([]store.SurveyRow, error) {
@@ -177,22 +180,35 @@ func (f tornSurveys) Surveys(context.Context, int) ([]store.SurveyRow, error) {
 }
 
 func (f tornSurveys) Result(context.Context, string) (*survey.Result, error) {
-	return nil, fmt.Errorf("read what survey torn found: %w: it is damaged", store.ErrLost)
+	return f.found, f.err
 }
 
-// A damaged survey is listed as damaged, and within no more; that it exceeded stays.
+// A damaged survey is listed as damaged, and within no more, nor is one that cannot be read; that
+// it exceeded stays.
 func TestADamagedSurveyIsListedAsDamaged(t *testing.T) {
-	for _, c := range []struct{ row, want limit.Outcome }{{limit.Within, limit.NotDecided}, {limit.Exceeds, limit.Exceeds}} {
-		s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), c.row} })
-		if page := textOf(get(t, s, "/surveys").Body.String()); !strings.Contains(page, "Galley oven "+string(c.want)+" damaged in the record, 12:00:00 UTC") {
-			t.Errorf("%s: the list says %s", c.row, page)
-		}
-		var got surveysJSON
-		if err := json.Unmarshal(get(t, s, "/api/v1/surveys").Body.Bytes(), &got); err != nil || got.Surveys[0].State != "damaged" || got.Surveys[0].Outcome != string(c.want) {
-			t.Errorf("%s: %v, %+v", c.row, err, got)
-		}
-		if page := textOf(get(t, s, "/reports").Body.String()); !strings.Contains(page, "not decided, damaged in the record") {
-			t.Errorf("%s: the reports offer %s", c.row, page)
+	lost := fmt.Errorf("read what survey torn found: %w: it is damaged", store.ErrLost)
+	for name, c := range map[string]struct {
+		found        *survey.Result
+		err          error
+		state, words string
+	}{
+		"damaged":            {nil, lost, "damaged", "damaged in the record"},
+		"gone":               {nil, nil, "damaged", "damaged in the record"},
+		"its outcome is not": {&survey.Result{State: survey.Complete}, nil, "damaged", "damaged in the record"},
+		"a page is damaged":  {nil, errors.New("database disk image is malformed (11)"), "unread", "cannot be read"},
+	} {
+		for row, want := range map[limit.Outcome]limit.Outcome{limit.Within: limit.NotDecided, limit.Exceeds: limit.Exceeds} {
+			s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), row, c.found, c.err} })
+			if page := textOf(get(t, s, "/surveys").Body.String()); !strings.Contains(page, "Galley oven "+string(want)+" "+c.words+", 12:00:00 UTC") {
+				t.Errorf("%s, %s: the list says %s", name, row, page)
+			}
+			var got surveysJSON
+			if err := json.Unmarshal(get(t, s, "/api/v1/surveys").Body.Bytes(), &got); err != nil || string(got.Surveys[0].State) != c.state || got.Surveys[0].Outcome != string(want) {
+				t.Errorf("%s, %s: %v, %+v", name, row, err, got)
+			}
+			if page := textOf(get(t, s, "/reports").Body.String()); !strings.Contains(page, "not decided, "+c.words) {
+				t.Errorf("%s, %s: the reports offer %s", name, row, page)
+			}
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -81,24 +82,42 @@ func (s *Server) serveSurveys(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, f)
 }
 
-// surveyDamaged is the state, in a list, of a survey that has ended and whose findings are damaged.
-const surveyDamaged survey.State = "damaged"
+// The states, in a list, of a survey that has ended and whose findings are damaged, or cannot be read.
+const (
+	surveyDamaged survey.State = "damaged"
+	surveyUnread  survey.State = "unread"
+)
 
-// asFound is a row of a list with what the survey's own page says of it. Of one that is
-// damaged nothing but an exceedance is believed.
+// asFound is a row of a list with what the survey's own page says of it. Of one whose findings
+// are not there nothing but an exceedance is believed.
 func (s *Server) asFound(ctx context.Context, row store.SurveyRow) store.SurveyRow {
 	if row.Ended.IsZero() {
 		return row
 	}
-	switch found, err := s.o.Surveys.Result(ctx, row.ID); {
-	case errors.Is(err, store.ErrLost) || err == nil && found == nil:
-		if row.State = surveyDamaged; row.Outcome != string(limit.Exceeds) {
-			row.Outcome = string(limit.NotDecided)
-		}
-	case err == nil:
+	found, err := s.o.Surveys.Result(ctx, row.ID)
+	switch {
+	case err != nil && !errors.Is(err, store.ErrLost): // as of a page of the record that does not fit
+		row.State = surveyUnread
+	case err != nil, found == nil, !slices.Contains([]string{row.Outcome, string(limit.Within), string(limit.NotDecided), string(limit.Exceeds)}, string(found.Verdict.Outcome)):
+		row.State = surveyDamaged
+	default:
 		row.State, row.Outcome = found.State, string(found.Verdict.Outcome)
+		return row
+	}
+	if row.Outcome != string(limit.Exceeds) {
+		row.Outcome = string(limit.NotDecided)
 	}
 	return row
+}
+
+func (v voice) surveyState(s survey.State) string {
+	switch s {
+	case surveyDamaged:
+		return v.t("surveys.damaged")
+	case surveyUnread:
+		return v.t("surveys.unread")
+	}
+	return v.said(string(s))
 }
 
 func (v voice) surveyRow(row store.SurveyRow, now time.Time) surveyRow {
@@ -106,11 +125,7 @@ func (v voice) surveyRow(row store.SurveyRow, now time.Time) surveyRow {
 	if at.IsZero() {
 		at = row.Begun
 	}
-	state := v.said(string(row.State))
-	if row.State == surveyDamaged {
-		state = v.t("surveys.damaged")
-	}
-	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(at, now), State: state,
+	return surveyRow{URL: surveyURL(row.ID), Oven: row.Oven, Who: row.Who, When: v.clock(at, now), State: v.surveyState(row.State),
 		Outcome: v.said(row.Outcome), Exceeds: row.Outcome == string(limit.Exceeds)}
 }
 
