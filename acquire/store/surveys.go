@@ -232,7 +232,7 @@ func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, err
 	if err == nil {
 		err = lost
 	}
-	if err != nil {
+	if err = lostWithPage(err); err != nil {
 		return out, fmt.Errorf("read the steps of survey %s: %w", id, err)
 	}
 	return out, nil
@@ -253,8 +253,17 @@ func (r *Reader) SurveyResult(ctx context.Context, id string) (*survey.Result, e
 		}
 		return nil
 	}, id)
-	if err != nil {
+	if err = lostWithPage(err); err != nil {
 		return nil, fmt.Errorf("read what survey %s found: %w", id, err)
 	}
 	return out, nil
+}
+
+// lostWithPage has damage to a page be damage to what stood there: it stays, and what
+// goes on without a damaged survey would wait for this one for good.
+func lostWithPage(err error) error {
+	if !corrupt(err) || errors.Is(err, ErrLost) {
+		return err
+	}
+	return fmt.Errorf("%w: a page is damaged, %w; see ovenward verify", ErrLost, err)
 }

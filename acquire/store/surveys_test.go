@@ -2,6 +2,10 @@ package store
 
 import (
 	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -106,5 +110,53 @@ func rebuiltSurvey(t *testing.T, dir string) {
 	kept, kerr := again.SurveySteps(ctx, "one")
 	if err != nil || kerr != nil || r == nil || len(r.Places) != 2 || len(kept) != 2 {
 		t.Errorf("after rebuilding: result %+v, %d steps, %v, %v", r, len(kept), err, kerr)
+	}
+}
+
+// TestASurveyOnADamagedPageIsLost: whoever goes on without a survey that is damaged goes on
+// without one whose page is, too.
+func TestASurveyOnADamagedPageIsLost(t *testing.T) {
+	dir, at, ctx := t.TempDir(), time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC), t.Context()
+	s, err := Open(dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const page = 1 << 14
+	fill := strings.Repeat("x", 8*page) // each has pages of its own
+	steps := append(twoSteps(at), survey.Step{N: 3, At: at.Add(time.Minute), Who: "A. Hand", Kind: survey.Noted, Text: fill})
+	if err := s.KeepSurvey(ctx, "one", "oven-1", steps, &survey.Result{ID: "one", State: survey.Complete, Ended: at.Add(time.Hour), Verdict: survey.Verdict{Outcome: limit.Within}, Who: fill}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, FileName)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	torn := 0
+	for next := b; len(next) >= page; next = next[page:] {
+		if strings.Count(string(next[4:page]), "x") == page-4 {
+			next[0] ^= 0x40 // where the rest of it stands
+			torn++
+		}
+	}
+	if torn < 2 {
+		t.Fatalf("%d pages of a survey found", torn)
+	}
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r, err := OpenReadOnly(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if found, err := r.SurveyResult(ctx, "one"); found != nil || !errors.Is(err, ErrLost) {
+		t.Errorf("what it found: %+v, %v", found, err)
+	}
+	if kept, err := r.SurveySteps(ctx, "one"); len(kept) > 2 || !errors.Is(err, ErrLost) {
+		t.Errorf("its steps: %d, %v", len(kept), err)
 	}
 }

@@ -195,7 +195,7 @@ func TestADamagedSurveyIsListedAsDamaged(t *testing.T) {
 		"damaged":            {nil, lost, "damaged", "damaged in the record"},
 		"gone":               {nil, nil, "damaged", "damaged in the record"},
 		"its outcome is not": {&survey.Result{State: survey.Complete}, nil, "damaged", "damaged in the record"},
-		"a page is damaged":  {nil, errors.New("database disk image is malformed (11)"), "unread", "cannot be read"},
+		"the disk fails":     {nil, errors.New("disk I/O error"), "unread", "cannot be read"},
 	} {
 		for row, want := range map[limit.Outcome]limit.Outcome{limit.Within: limit.NotDecided, limit.Exceeds: limit.Exceeds} {
 			s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), row, c.found, c.err} })

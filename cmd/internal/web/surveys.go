@@ -96,7 +96,7 @@ func (s *Server) asFound(ctx context.Context, row store.SurveyRow) store.SurveyR
 	}
 	found, err := s.o.Surveys.Result(ctx, row.ID)
 	switch {
-	case err != nil && !errors.Is(err, store.ErrLost): // as of a page of the record that does not fit
+	case err != nil && !errors.Is(err, store.ErrLost):
 		row.State = surveyUnread
 	case err != nil, found == nil, !slices.Contains([]string{row.Outcome, string(limit.Within), string(limit.NotDecided), string(limit.Exceeds)}, string(found.Verdict.Outcome)):
 		row.State = surveyDamaged
