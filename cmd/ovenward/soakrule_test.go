@@ -1,8 +1,10 @@
 package main
 
 import (
+	"database/sql"
 	"encoding/json"
 	"errors"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -17,6 +19,7 @@ import (
 	"ovenward/acquire/limit"
 	"ovenward/acquire/quantity"
 	"ovenward/acquire/store"
+	"ovenward/acquire/survey"
 	"ovenward/cmd/internal/report"
 	"ovenward/cmd/internal/report/gather"
 	"ovenward/config"
@@ -342,6 +345,45 @@ func TestTheDaemonSaysWhatAPostLackedInATest(t *testing.T) {
 		}
 		if said := strings.Join(r.Reasons, "; "); r.Outcome != want.outcome || !strings.Contains(said, want.why) {
 			t.Errorf("at %s: %s: %s", distance, r.Outcome, said)
+		}
+	}
+}
+
+// A damaged survey decides no checkpoint of a soak test, but that it exceeded.
+func TestADamagedSurveyDecidesNoCheckpoint(t *testing.T) {
+	dir := t.TempDir()
+	record, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for id, outcome := range map[string]limit.Outcome{"within": limit.Within, "above": limit.Exceeds, "well": limit.Within} {
+		began := []survey.Step{{N: 1, At: begun(), Who: "A. Tester", Kind: survey.Began, Setup: &survey.Setup{ID: id, Post: "bench"}}}
+		if err := record.KeepSurvey(t.Context(), id, "combi", began, &survey.Result{ID: id, Ended: begun().Add(time.Hour), State: survey.Complete, Verdict: survey.Verdict{Outcome: outcome}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := record.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("UPDATE surveys SET result = '{' WHERE id <> 'well'"); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if record, err = store.Open(dir, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer record.Close()
+	tests, life := planner{eyes: eyes{record: record}}, &soak.Life{Plan: soak.Plan{Oven: "combi"}, Active: []soak.Span{{From: begun()}}}
+	for id, want := range map[string]string{"within": "", "above": "exceeds", "well": "within"} {
+		got, err := tests.surveyed(t.Context(), life, soak.Mark{Survey: id})
+		if got != want || (want == "") != (err != nil) || err != nil && !strings.Contains(err.Error(), "what survey within found is damaged") {
+			t.Errorf("%s: %q, %v", id, got, err)
 		}
 	}
 }

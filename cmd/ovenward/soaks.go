@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -217,6 +218,14 @@ func (p planner) surveyed(ctx context.Context, l *soak.Life, m soak.Mark) (outco
 			return "", fmt.Errorf("survey %s is %s and came to nothing: make another", s.ID, s.State)
 		case m.Outcome != "" && m.Outcome != s.Outcome:
 			return "", fmt.Errorf("survey %s came to %q, not to %q", s.ID, s.Outcome, m.Outcome)
+		case s.Outcome == string(limit.Exceeds):
+			return s.Outcome, nil
+		}
+		switch found, err := p.eyes.record.SurveyResult(ctx, s.ID); {
+		case errors.Is(err, store.ErrLost), err == nil && found == nil:
+			return "", fmt.Errorf("what survey %s found is damaged in the record, so that %q is not known: make another for this checkpoint", s.ID, s.Outcome)
+		case err != nil:
+			return "", err
 		}
 		return s.Outcome, nil
 	}
