@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"time"
 
+	"ovenward/acquire/limit"
 	"ovenward/acquire/survey"
 )
 
@@ -242,16 +243,20 @@ func (r *Reader) SurveySteps(ctx context.Context, id string) ([]survey.Step, err
 // such one, ErrLost where that is damaged.
 func (r *Reader) SurveyResult(ctx context.Context, id string) (*survey.Result, error) {
 	var out *survey.Result
-	err := each(ctx, r.db, "SELECT result FROM surveys WHERE id = ? AND result IS NOT NULL", func(scan func(...any) error) error {
-		var text string
-		if err := scan(&text); err != nil {
+	err := each(ctx, r.db, "SELECT result, outcome FROM surveys WHERE id = ? AND result IS NOT NULL", func(scan func(...any) error) error {
+		var text, outcome string
+		if err := scan(&text, &outcome); err != nil {
 			return err
 		}
 		out = &survey.Result{}
 		if err := json.Unmarshal([]byte(text), out); err != nil {
 			return fmt.Errorf("%w: it is damaged, %v; see ovenward verify", ErrLost, err)
 		}
-		return nil
+		switch out.Verdict.Outcome {
+		case limit.Within, limit.Exceeds, limit.NotDecided, limit.Outcome(outcome):
+			return nil
+		}
+		return fmt.Errorf("%w: it is damaged, its outcome %q is none; see ovenward verify", ErrLost, out.Verdict.Outcome)
 	}, id)
 	if err = lostWithPage(err); err != nil {
 		return nil, fmt.Errorf("read what survey %s found: %w", id, err)

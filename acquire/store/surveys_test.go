@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"os"
@@ -158,5 +159,31 @@ func TestASurveyOnADamagedPageIsLost(t *testing.T) {
 	}
 	if kept, err := r.SurveySteps(ctx, "one"); len(kept) > 2 || !errors.Is(err, ErrLost) {
 		t.Errorf("its steps: %d, %v", len(kept), err)
+	}
+}
+
+// TestASurveyWithoutItsOutcomeIsLost: one flipped bit in its name or in itself takes an outcome
+// away, and what it found can still be read.
+func TestASurveyWithoutItsOutcomeIsLost(t *testing.T) {
+	s, err := Open(t.TempDir(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	at := time.Date(2026, 6, 3, 12, 0, 0, 0, time.UTC)
+	if err := s.KeepSurvey(t.Context(), "one", "oven-1", twoSteps(at), &survey.Result{ID: "one", State: survey.Complete, Ended: at, Verdict: survey.Verdict{Outcome: limit.Exceeds}}); err != nil {
+		t.Fatal(err)
+	}
+	for torn, lost := range map[string]bool{`"outcome":"exceeds"`: false, `"outbome":"exceeds"`: true, `"outcome":"exceedc"`: true} {
+		err := s.ask(t.Context(), "damage it", func(ctx context.Context, w *writer) error {
+			_, err := w.exec(ctx, "UPDATE surveys SET result = ?", `{"state":"complete","verdict":{`+torn+`}}`)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r, err := s.SurveyResult(t.Context(), "one"); errors.Is(err, ErrLost) != lost || (r == nil) != lost {
+			t.Errorf("%s: %+v, %v", torn, r, err)
+		}
 	}
 }

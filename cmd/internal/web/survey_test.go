@@ -171,7 +171,6 @@ func TestSurveyThatWasGivenUpSaysSo(t *testing.T) {
 type tornSurveys struct {
 	*fakeSurveys
 	outcome limit.Outcome
-	found   *survey.Result
 	err     error
 }
 
@@ -180,7 +179,7 @@ func (f tornSurveys) Surveys(context.Context, int) ([]store.SurveyRow, error) {
 }
 
 func (f tornSurveys) Result(context.Context, string) (*survey.Result, error) {
-	return f.found, f.err
+	return nil, f.err
 }
 
 // A damaged survey is listed as damaged, and within no more, nor is one that cannot be read; that
@@ -188,17 +187,15 @@ func (f tornSurveys) Result(context.Context, string) (*survey.Result, error) {
 func TestADamagedSurveyIsListedAsDamaged(t *testing.T) {
 	lost := fmt.Errorf("read what survey torn found: %w: it is damaged", store.ErrLost)
 	for name, c := range map[string]struct {
-		found        *survey.Result
 		err          error
 		state, words string
 	}{
-		"damaged":            {nil, lost, "damaged", "damaged in the record"},
-		"gone":               {nil, nil, "damaged", "damaged in the record"},
-		"its outcome is not": {&survey.Result{State: survey.Complete}, nil, "damaged", "damaged in the record"},
-		"the disk fails":     {nil, errors.New("disk I/O error"), "unread", "cannot be read"},
+		"damaged":        {lost, "damaged", "damaged in the record"},
+		"gone":           {nil, "damaged", "damaged in the record"},
+		"the disk fails": {errors.New("disk I/O error"), "unread", "cannot be read"},
 	} {
 		for row, want := range map[limit.Outcome]limit.Outcome{limit.Within: limit.NotDecided, limit.Exceeds: limit.Exceeds} {
-			s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), row, c.found, c.err} })
+			s := newServer(newFake(noon()), withPrinter(&fakePrinter{}), func(o *Options) { o.Surveys = tornSurveys{newFakeSurveys(noon()), row, c.err} })
 			if page := textOf(get(t, s, "/surveys").Body.String()); !strings.Contains(page, "Galley oven "+string(want)+" "+c.words+", 12:00:00 UTC") {
 				t.Errorf("%s, %s: the list says %s", name, row, page)
 			}

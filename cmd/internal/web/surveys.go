@@ -5,7 +5,6 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
-	"slices"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -98,7 +97,7 @@ func (s *Server) asFound(ctx context.Context, row store.SurveyRow) store.SurveyR
 	switch {
 	case err != nil && !errors.Is(err, store.ErrLost):
 		row.State = surveyUnread
-	case err != nil, found == nil, !slices.Contains([]string{row.Outcome, string(limit.Within), string(limit.NotDecided), string(limit.Exceeds)}, string(found.Verdict.Outcome)):
+	case err != nil, found == nil:
 		row.State = surveyDamaged
 	default:
 		row.State, row.Outcome = found.State, string(found.Verdict.Outcome)
