@@ -91,6 +91,7 @@ func (s *Server) past(ctx context.Context, w wanted, from, to time.Time) (out []
 	}
 	for _, a := range s.o.Station.Alarms() { // what came of it after the span
 		if o := found[a.ID]; o != nil && a.ID != "" {
+			o.dropped = o.dropped && o.State.Standing() == a.State.Standing() // else somebody reset it
 			o.Alarm = a
 		}
 	}

@@ -223,6 +223,28 @@ func TestWhatIsWatchedNoMoreDidNotEnd(t *testing.T) {
 	}
 }
 
+// What was reset after the days that are asked for is not said to be watched no more.
+func TestPastKnowsOfAResetAfterIt(t *testing.T) {
+	a, last, f := alarm.Alarm{Post: "galley", Rule: alarm.Exceeds}, acquire.Event{}, newFake(noon())
+	for i, what := range []alarm.Happening{alarm.Appears, alarm.Drop, alarm.Reset} {
+		act := alarm.Act{What: what, At: noon().Add(time.Duration(i-9) * time.Hour), Who: "R. Okafor", Why: "order 118"}
+		next, reason := a.Do(act)
+		if what == alarm.Drop {
+			last = acquire.Event{ID: 2, At: act.At, Post: a.Post, Kind: acquire.KindAlarm, Alarm: &alarm.Change{Alarm: next, From: a.State, Reason: reason}}
+		}
+		a = next
+	}
+	f.own = a
+	s := newServer(f, func(o *Options) {
+		o.Changes = func(context.Context, time.Time, time.Time) iter.Seq2[acquire.Event, error] {
+			return func(yield func(acquire.Event, error) bool) { yield(last, nil) }
+		}
+	})
+	if page := textOf(get(t, s, "/alarms").Body.String()); strings.Contains(page, "not seen to end") || !strings.Contains(page, "Ended.") {
+		t.Errorf("it was reset, and the page says\n%s", page)
+	}
+}
+
 // The days that are asked for are whole where clocks spring over midnight.
 func TestPastDaysWithoutMidnight(t *testing.T) {
 	zone, err := time.LoadLocation("America/Santiago")
