@@ -13,11 +13,14 @@ import (
 )
 
 // selectHowFar reads how far a post is summed up, and beside it what of that is kept: its
-// newest hour, whether there is the one that the row says is the newest, the highest number
+// newest hour, whether there is the one that the row says is the newest, how many are behind
+// that, whether there is the run that the row says is the newest, the highest number
 // of a run, and the newest run.
 const selectHowFar = `SELECT h.hours_ns, h.under_ns, h.ended_ns, h.runs,
 	(SELECT hour_ns FROM hour_sums WHERE post = ?1 AND typeof(hour_ns) = 'integer' ORDER BY hour_ns DESC LIMIT 1),
 	EXISTS (SELECT 1 FROM hour_sums WHERE post = ?1 AND hour_ns = h.hours_ns - ?2),
+	(SELECT count(*) FROM hour_sums WHERE post = ?1 AND hour_ns >= h.hours_ns),
+	EXISTS (SELECT 1 FROM runs WHERE post = ?1 AND run = h.runs AND end_ns = h.ended_ns AND typeof(start_ns) = 'integer'),
 	(SELECT run FROM runs WHERE post = ?1 AND typeof(run) = 'integer' ORDER BY run DESC LIMIT 1),
 	u.run, u.start_ns, u.end_ns
 	FROM (SELECT 1) LEFT JOIN histories AS h ON h.post = ?1 LEFT JOIN runs AS u ON u.post = ?1 AND u.run =
@@ -57,32 +60,31 @@ func (w *writer) putHowFar(ctx context.Context, post string, st history.State) e
 // howFar reads how far a post is summed up, and says whether the row of that is damaged: it
 // does not fit, or is not of what is kept. Then what is kept counts, so that no run and no hour
 // comes twice; and samples are read from the end of the newest run on, for a run that was under way.
+// Where what is kept is damaged itself, the row stays.
 func howFar(ctx context.Context, from querier, post string) (st history.State, damaged bool, err error) {
 	const lost = math.MinInt64
 	hours, under, ended, runs := int64(lost), int64(lost), int64(lost), int64(lost)
 	hour, most, number, start, end := int64(lost), int64(lost), int64(lost), int64(lost), int64(lost)
-	var there bool
+	var there, newest bool
+	var behind int64
 	scan := func(into ...any) error {
 		return from.QueryRowContext(ctx, selectHowFar, post, int64(time.Hour)).Scan(into...)
 	}
-	if err := loosely(scan, &hours, &under, &ended, &runs, &hour, &there, &most, &number, &start, &end); err != nil && !errors.Is(err, ErrLost) {
+	if err := loosely(scan, &hours, &under, &ended, &runs, &hour, &there, &behind, &newest, &most, &number, &start, &end); err != nil && !errors.Is(err, ErrLost) {
 		return st, false, fmt.Errorf("read how far post %s is summed up: %w", post, err)
 	}
+	row := [4]int64{hours, under, ended, runs}
 	switch {
 	case hours == lost && under == lost && ended == lost && runs == lost && hour == lost && number == lost:
 		return st, false, nil // nothing is kept yet
-	case under < 0,
-		!there && (hours != 0 || hour != lost),
-		(number != runs || end != ended) && (number != lost || runs != 0 || ended != 0):
-		damaged = true
-	default:
+	case under >= 0 && (there || hours == 0 && hour == lost) && (newest || number == lost && runs == 0 && ended == 0):
 		return history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: runs}, false, nil
 	}
-	switch newest := hour + int64(time.Hour); {
+	switch end := hour + int64(time.Hour); {
 	case hour == lost:
 		hours = 0
-	case hours == lost || hours > newest:
-		hours = newest
+	case hours == lost || hours > end:
+		hours = end
 	}
 	switch {
 	case runs == lost, end == ended && number != lost:
@@ -102,5 +104,6 @@ func howFar(ctx context.Context, from querier, post string) (st history.State, d
 	if under < 0 {
 		under = cmp.Or(ended, 1)
 	}
-	return history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: runs}, true, nil
+	damaged = row != [4]int64{hours, under, ended, runs} || !there && behind > 1
+	return history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: runs}, damaged, nil
 }
