@@ -149,6 +149,19 @@ func scanFragments(b []byte, found func(f fragment, whole []byte)) {
 	}
 }
 
+// chunksLeft calls found for each chunk of samples that a damaged fragment still holds, with its
+// bytes: the checks of chunks are their own.
+func chunksLeft(b []byte, found func(c *chunk.Chunk, data []byte)) {
+	end := 0
+	chunk.Scan(b, func(at int, c *chunk.Chunk) bool {
+		if at >= end && at+c.Size() <= len(b) {
+			end = at + c.Size()
+			found(c, b[at:end])
+		}
+		return true
+	})
+}
+
 // blocksOf calls yield for each block of the chunks that b is, one after the
 // other; a block that cannot be read is told as damage instead.
 // It ends when yield returns false.

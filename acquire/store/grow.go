@@ -50,20 +50,21 @@ type grown struct {
 	n    int // rows
 }
 
-// rows are those that can be read of chunks, one behind the other. They are read one by
-// one as they are gone through: a page holds 20 000, which would take some 3 MB.
-func (p *packer) rows(chunks []byte) iter.Seq[*chunk.Row] {
+// rows are those that can be read of chunks. They are read one by one as they are gone
+// through: a page holds 20 000, which would take some 3 MB.
+func (p *packer) rows(chunks ...[]byte) iter.Seq[*chunk.Row] {
 	return func(yield func(*chunk.Row) bool) {
-		_ = blocksBy(chunks, &p.chunk, &p.block, func(_ *chunk.Chunk, damage error) bool { // told before
-			for i := 0; damage == nil && i < p.block.Len(); i++ {
-				p.row = p.block.Row(i, &p.words)
-				p.words = p.words[:0]
-				if !yield(&p.row) {
-					return false
+		going := true
+		for i := 0; going && i < len(chunks); i++ {
+			_ = blocksBy(chunks[i], &p.chunk, &p.block, func(_ *chunk.Chunk, damage error) bool { // told before
+				for i := 0; going && damage == nil && i < p.block.Len(); i++ {
+					p.row = p.block.Row(i, &p.words)
+					p.words = p.words[:0]
+					going = yield(&p.row)
 				}
-			}
-			return true
-		})
+				return going
+			})
+		}
 	}
 }
 

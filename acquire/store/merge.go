@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"ovenward/acquire"
+	"ovenward/acquire/store/chunk"
 )
 
 const (
@@ -75,8 +77,8 @@ type taken struct {
 // packed is what was taken of a post, as it was committed: made into rows 30 s of many
 // posts would take tens of MB at once.
 type packed struct {
-	chunks []byte // one behind the other
-	n      int    // rows that can be read of them
+	chunks [][]byte
+	n      int // rows that can be read of them
 }
 
 func (w *writer) mergeSome(all bool) (more bool, err error) {
@@ -147,7 +149,7 @@ func (w *writer) mergePosts(ctx context.Context, t *taken, every bool) error {
 		if of == nil {
 			of = &packed{}
 		}
-		if err := w.mergePost(ctx, p.post, p.id, of.n, w.pack.rows(of.chunks), every); err != nil {
+		if err := w.mergePost(ctx, p.post, p.id, of.n, w.pack.rows(of.chunks...), every); err != nil {
 			return fmt.Errorf("post %s: %w", p.id, err)
 		}
 	}
@@ -231,7 +233,8 @@ func (w *writer) takeFragments(ctx context.Context) (*taken, error) {
 		}
 		f, _, err := readFragment(b)
 		if err != nil {
-			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and its samples are lost: %v", t.last/partsOfCommit, err)))
+			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and what can be read of it is kept: %v", t.last/partsOfCommit, err)))
+			chunksLeft(b, func(c *chunk.Chunk, data []byte) { w.takeChunk(t, c, data) })
 			return nil
 		}
 		t.link, t.commit, t.at, t.next = f.link, f.commit, f.at, max(t.next, f.nextEvent)
@@ -249,22 +252,28 @@ func (w *writer) takeChunks(t *taken, f *fragment) {
 	c := &w.pack.chunk
 	for b := f.samples; len(b) > 0; b = b[min(c.Size(), len(b)):] {
 		if err := c.Open(b); err != nil {
-			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and samples of it are lost: %v", f.commit, err)))
+			t.events = append(t.events, w.damageEvent("", fmt.Sprintf("commit %d of the record is damaged, and what can be read of it is kept: %v", f.commit, err)))
+			chunksLeft(b, func(c *chunk.Chunk, data []byte) { w.takeChunk(t, c, data) })
 			return
 		}
-		of := t.posts[c.Post()]
-		if of == nil {
-			of = &packed{}
-			t.posts[c.Post()] = of
+		w.takeChunk(t, c, b[:min(c.Size(), len(b))])
+	}
+}
+
+// takeChunk takes the samples of c, which data is.
+func (w *writer) takeChunk(t *taken, c *chunk.Chunk, data []byte) {
+	of := t.posts[c.Post()]
+	if of == nil {
+		of = &packed{}
+		t.posts[c.Post()] = of
+	}
+	of.chunks = append(of.chunks, bytes.Clone(data))
+	for i := range c.Blocks() {
+		if damage := c.Read(i, &w.pack.block); damage != nil {
+			t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
+			continue
 		}
-		of.chunks = append(of.chunks, b[:min(c.Size(), len(b))]...)
-		for i := range c.Blocks() {
-			if damage := c.Read(i, &w.pack.block); damage != nil {
-				t.events = append(t.events, w.damageEvent(c.Post(), damage.Error()))
-				continue
-			}
-			of.n, t.n = of.n+w.pack.block.Len(), t.n+w.pack.block.Len()
-		}
+		of.n, t.n = of.n+w.pack.block.Len(), t.n+w.pack.block.Len()
 	}
 }
 

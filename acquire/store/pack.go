@@ -119,6 +119,13 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the record's link: %w", err)
 	}
 	copy(s.state.link[:], link)
+	reaches := func(c *chunk.Chunk) {
+		m := c.Span()
+		if post := ids[c.Post()]; m.ToSeq > q.last[post].seq {
+			q.last[post] = mark{m.ToSeq, m.To}
+		}
+		s.state.fragmentRows += m.Rows
+	}
 	last := int64(0)
 	err := each(ctx, c, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		var b sql.RawBytes
@@ -130,8 +137,10 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 			return errDisorder
 		}
 		f, _, err := readFragment(b)
-		if err != nil {
-			return nil // told when it is merged
+		if err != nil { // told when it is merged
+			s.state.commits = max(s.state.commits, last/partsOfCommit)
+			chunksLeft(b, func(c *chunk.Chunk, _ []byte) { reaches(c) })
+			return nil
 		}
 		s.state.link = f.link
 		s.state.commits, s.state.at = max(s.state.commits, f.commit), instant(f.at)
@@ -141,11 +150,8 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 			if c.Open(rest) != nil {
 				break
 			}
-			if m := c.Span(); m.ToSeq > q.last[ids[c.Post()]].seq {
-				q.last[ids[c.Post()]] = mark{m.ToSeq, m.To}
-			}
-			s.state.fragmentRows += c.Span().Rows
-			rest = rest[c.Size():]
+			reaches(&c)
+			rest = rest[min(c.Size(), len(rest)):]
 		}
 		return nil
 	})
