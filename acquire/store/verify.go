@@ -127,7 +127,9 @@ func (r *Reader) Verify(ctx context.Context, keys ...ed25519.PublicKey) (*Report
 	v.rep.Unsealed = v.unsealed()
 	var commits int64
 	err = r.db.QueryRowContext(ctx, "SELECT max(commits, ifnull((SELECT max(id) FROM fragments) / 65536, 0)) FROM record").Scan(&commits)
-	if err == nil && commits < promised.commit {
+	if err != nil {
+		v.rep.addf("the row of table record that holds its counters is damaged, so that nothing says whether the record ends before its last commit, %d: %v", promised.commit, err)
+	} else if commits < promised.commit {
 		v.rep.addf("the record ends at commit %d, but commit %d, of %s, was recorded: the end of the log is damaged, or this is an older copy",
 			commits, promised.commit, instant(promised.at).Format(time.RFC3339Nano))
 	}
