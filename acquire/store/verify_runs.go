@@ -216,17 +216,20 @@ func (m *remade) counted(ctx context.Context) error {
 		return err
 	}
 	defer tx.Rollback()
-	var hours, under, ended, runs, last, next int64
+	var hours, under, ended, runs, last, next, highest int64
 	err = loosely(tx.QueryRowContext(ctx, `SELECT ifnull(max(hours_ns), 0), ifnull(max(under_ns), 0), ifnull(max(ended_ns), 0), ifnull(max(runs), 0),
 		(SELECT ifnull(max(end_ns), 0) FROM runs WHERE post = ?1 AND typeof(end_ns) = 'integer'),
-		(SELECT ifnull(max(hour_ns) + ?2, 0) FROM hour_sums WHERE post = ?1 AND typeof(hour_ns) = 'integer')
-		FROM histories WHERE post = ?1`, m.post, int64(time.Hour)).Scan, &hours, &under, &ended, &runs, &last, &next)
+		(SELECT ifnull(max(hour_ns) + ?2, 0) FROM hour_sums WHERE post = ?1 AND typeof(hour_ns) = 'integer'),
+		(SELECT ifnull(max(run), 0) FROM runs WHERE post = ?1 AND typeof(run) = 'integer')
+		FROM histories WHERE post = ?1`, m.post, int64(time.Hour)).Scan, &hours, &under, &ended, &runs, &last, &next, &highest)
 	if errors.Is(err, ErrLost) {
 		m.tell(time.Time{}, time.Time{}, "the row in table histories that says how far runs and hourly sums are kept is damaged")
 	} else if err != nil {
 		return err
+	} else if runs < highest {
+		m.tell(time.Time{}, time.Time{}, "run %d is kept, and the row in table histories says that there are %d", highest, runs)
 	}
-	m.kept = history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: runs}
+	m.kept = history.State{Hours: instant(hours), Under: instant(under), Ended: instant(ended), Runs: max(runs, highest)}
 	if last != ended || next != hours {
 		m.tell(instant(min(ended, hours)), instant(max(last, next)), "runs end at %s and hourly sums at %s, and the row in table histories says %s and %s",
 			stamp(last), stamp(next), stamp(ended), stamp(hours))

@@ -103,6 +103,7 @@ func TestVerifyMakesRunsAndHoursAgain(t *testing.T) {
 		{"DELETE FROM hour_sums WHERE post = 'combi'", "hourly sums at nothing"},
 		{"DELETE FROM histories", "the row in table histories says nothing and nothing"},
 		{"UPDATE histories SET hours_ns = hours_ns + 3600000000000", "hourly sums at "},
+		{"UPDATE histories SET runs = 7 WHERE post = 'fryer'", "fryer: run "},
 	} {
 		tells(t, left, c[0], c[1])
 	}
