@@ -41,7 +41,13 @@ func (w *writer) mendPosts(ctx context.Context) ([]acquire.Event, error) {
 		return len(whole), nil
 	})
 	if rowRefused(err) { // an earlier start gave a post another number
-		return []acquire.Event{w.damageEvent("", fmt.Sprintf("damaged: the index of table posts, which says other than its rows; two of them name one post, and older samples of it are not found: stop, and run ovenward verify --rebuild --storage.path=%s", w.s.dir))}, nil
+		e := w.damageEvent("", fmt.Sprintf("damaged: the index of table posts, which says other than its rows; two of them name one post, and older samples of it are not found: stop, and run ovenward verify --rebuild --storage.path=%s", w.s.dir))
+		var before bool // it stays so from start to start
+		if err := w.conn.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM events WHERE text = ?)", e.Text).Scan(&before); err == nil && before {
+			w.s.o.Log.Error("the record is damaged", "what", e.Text)
+			return nil, nil
+		}
+		return []acquire.Event{e}, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("write the table of posts anew, whose rows or index are damaged: %w; ovenward verify --rebuild --storage.path=%s makes a new record of what it holds", err, w.s.dir)
