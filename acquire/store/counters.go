@@ -80,7 +80,7 @@ func (w *writer) mendCounters(ctx context.Context, behind map[int64][]byte) ([]a
 		err = w.emptyCounters(ctx)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("the counters in table record are damaged, and cannot be found again: %w; ovenward verify --rebuild --storage.path=%s makes a new record of what it holds", err, w.s.dir)
+		return nil, fmt.Errorf("the counters in table record are damaged, and cannot be found again: %w: %s", err, w.orRebuild(err))
 	}
 	f, p, _, err := openSidecar(filepath.Join(w.s.dir, sidecarName))
 	if err == nil {
@@ -104,9 +104,17 @@ func (w *writer) mendCounters(ctx context.Context, behind map[int64][]byte) ([]a
 	_, err = w.conn.ExecContext(ctx, "INSERT OR REPLACE INTO record (one, commits, committed_ns, next_event, link, next_correction, next_version) VALUES (1, ?, ?, ?, ?, ?, ?)",
 		c.commits, c.at, c.event, c.link, c.correction, c.version)
 	if err != nil {
-		return nil, fmt.Errorf("write the record's counters anew: %w", err)
+		return nil, fmt.Errorf("write the record's counters anew, whose row is damaged: %w: %s", err, w.orRebuild(err))
 	}
 	return []acquire.Event{w.damageEvent("", "damaged: the row of table record that holds its counters; they were found again in what it holds")}, nil
+}
+
+// orRebuild says what a person can do where damage is not mended at a start.
+func (w *writer) orRebuild(err error) string {
+	if !corrupt(err) && !errors.Is(err, errNoLeaf) {
+		return advice(err, w.s.dir)
+	}
+	return fmt.Sprintf("ovenward verify --rebuild --storage.path=%s makes a new record of what it holds", w.s.dir)
 }
 
 // emptyCounters makes the page of table record an empty one, for SQLite does not let go of a

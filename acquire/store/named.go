@@ -50,7 +50,7 @@ func (w *writer) mendPosts(ctx context.Context) ([]acquire.Event, error) {
 		return []acquire.Event{e}, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("write the table of posts anew, whose rows or index are damaged: %w; ovenward verify --rebuild --storage.path=%s makes a new record of what it holds", err, w.s.dir)
+		return nil, fmt.Errorf("write the table of posts anew, whose rows or index are damaged: %w: %s", err, w.orRebuild(err))
 	}
 	return []acquire.Event{w.damageEvent("", "damaged: the rows of table posts or their index, which said otherwise; they were written anew as the chain of hashes knows them")}, nil
 }
