@@ -105,7 +105,13 @@ func (w *writer) salvage(ctx context.Context, found map[int64][]byte, p promise)
 		return nil
 	}
 	w.missedCommits(commits, found)
-	for _, l := range lostOf(before, p, found, s.queue.names) {
+	lost := lostOf(before, p, found, s.queue.names)
+	if len(lost) == 0 && s.state.commits < p.commit && p.at == nanos(s.state.at) { // that commit is there
+		w.tellMended(mended{events: []acquire.Event{w.damageEvent("", fmt.Sprintf("damaged: the number of the last commit in table record: it says %d, and was %d", s.state.commits, p.commit))}})
+		s.state.commits = p.commit
+		return nil
+	}
+	for _, l := range lost {
 		s.state.damaged++
 		s.o.Log.Error("the record lost samples that were committed", "post", l.Post, "numbers", fmt.Sprintf("%d to %d", l.FromSeq, l.ToSeq),
 			"from", l.From, "to", l.To)
