@@ -128,9 +128,8 @@ func (w *writer) mending(err error) bool {
 func (w *writer) tellMended(m mended) {
 	for _, e := range m.events {
 		w.s.o.Log.Error("the record is damaged", "post", e.Post, "what", e.Text)
-		w.s.Record(e)
 		w.s.mu.Lock()
 		w.s.state.damaged++
-		w.s.mu.Unlock()
+		w.s.push(e) // while the store is closed, too
 	}
 }

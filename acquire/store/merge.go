@@ -169,10 +169,9 @@ func (w *writer) tellFirst(events []acquire.Event) bool {
 		}
 		w.told[e.Text], first = true, true
 		w.s.o.Log.Error("the record is damaged", "post", e.Post, "what", e.Text)
-		w.s.Record(e)
 		w.s.mu.Lock()
 		w.s.state.damaged++
-		w.s.mu.Unlock()
+		w.s.push(e) // while the store is closed, too
 	}
 	return first
 }

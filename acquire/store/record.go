@@ -78,6 +78,11 @@ func (s *Store) Record(e acquire.Event) {
 		s.mu.Unlock()
 		return
 	}
+	s.push(e)
+}
+
+// push keeps an event, gives s.mu free, and wakes the writer.
+func (s *Store) push(e acquire.Event) {
 	s.queue.push(e, s.o.Now())
 	first := s.touch() || e.Alarm != nil
 	if e.Alarm != nil && !s.unheard {
