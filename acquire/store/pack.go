@@ -119,13 +119,7 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the record's link: %w", err)
 	}
 	copy(s.state.link[:], link)
-	reaches := func(c *chunk.Chunk) {
-		m := c.Span()
-		if post := ids[c.Post()]; m.ToSeq > q.last[post].seq {
-			q.last[post] = mark{m.ToSeq, m.To}
-		}
-		s.state.fragmentRows += m.Rows
-	}
+	reaches := func(c *chunk.Chunk) { s.reaches(ids[c.Post()], c.Span()) }
 	last := int64(0)
 	err := each(ctx, c, "SELECT id, data FROM fragments ORDER BY id", func(scan func(...any) error) error {
 		var b sql.RawBytes
@@ -159,4 +153,12 @@ func (s *Store) loadLast(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read the newest commits: %w", err)
 	}
 	return nil
+}
+
+// reaches takes note of samples of a post that are not merged yet.
+func (s *Store) reaches(post int32, m chunk.Span) {
+	if m.ToSeq > s.queue.last[post].seq {
+		s.queue.last[post] = mark{m.ToSeq, m.To}
+	}
+	s.state.fragmentRows += m.Rows
 }
