@@ -76,3 +76,37 @@ func TestADamagedRowOfHowFarAPostIsSummedUp(t *testing.T) {
 		shut(t, s)
 	}
 }
+
+// Where a run or an hour is damaged, and not the row that says how far a post is summed up, no
+// start blames that row, and no run comes twice.
+func TestADamagedRunOrHourIsNotOfHowFarAPostIsSummedUp(t *testing.T) {
+	p := history.Post{ID: "combi", Options: history.Options{Floor: 0.1, Response: time.Second, Gap: 90 * time.Second, Stale: 3 * time.Second}}
+	follow := func(s *Store) {
+		if err := history.NewFollower(s, []history.Post{p}).Once(t.Context(), noon().Add(2*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dir := t.TempDir()
+	s := open(t, dir, Options{})
+	register(t, s, post("combi"))
+	cooked(t, s, 2*time.Hour)
+	follow(s)
+	shut(t, s)
+	runs := byTool(t, dir, "SELECT count(*) FROM runs")
+	for _, damage := range []string{
+		"UPDATE runs SET start_ns = start_ns - (1 << 45) WHERE run = (SELECT max(run) FROM runs)", "UPDATE runs SET start_ns = start_ns + (1 << 45) WHERE run = 3",
+		"UPDATE runs SET end_ns = end_ns + (1 << 45) WHERE run = (SELECT max(run) FROM runs)", "UPDATE runs SET end_ns = end_ns - (1 << 45) WHERE run = (SELECT max(run) FROM runs)",
+		"UPDATE hour_sums SET hour_ns = hour_ns + (1 << 45) WHERE hour_ns = (SELECT max(hour_ns) FROM hour_sums)",
+	} {
+		at := copyOf(t, dir)
+		byTool(t, at, damage)
+		for range 2 {
+			s := open(t, at, Options{})
+			follow(s)
+			shut(t, s)
+		}
+		if got := byTool(t, at, "SELECT count(*) FROM runs; SELECT count(*) FROM events WHERE text LIKE '%table histories%'"); got != runs+"\n0" {
+			t.Errorf("%s: runs and events are %q, want %q", damage, got, runs+"\n0")
+		}
+	}
+}
