@@ -39,14 +39,19 @@ func (s *Store) HistoryState(ctx context.Context, post string) (history.State, e
 	if err != nil || !damaged {
 		return st, err
 	}
+	var anew history.State
 	err = s.ask(ctx, "write anew how far runs and sums are kept", func(ctx context.Context, w *writer) error {
-		if st, damaged, err = howFar(ctx, w.conn, post); err != nil || !damaged {
+		st, damaged, err := howFar(ctx, w.conn, post)
+		if anew = st; err != nil || !damaged {
 			return err
 		}
 		w.tellFirst([]acquire.Event{w.damageEvent(post, "damaged: the row of table histories that says how far its runs and hourly sums are kept; it is written anew from those")})
 		return w.putHowFar(ctx, post, st)
 	})
-	return st, err
+	if err != nil {
+		return history.State{}, err
+	}
+	return anew, nil
 }
 
 // putHowFar keeps how far a post is summed up.

@@ -34,9 +34,10 @@ func (r *Reader) RemoteState(ctx context.Context, target string) ([]byte, error)
 
 // SetRemoteState keeps how far a target has come, durably when it returns.
 func (s *Store) SetRemoteState(ctx context.Context, target string, state []byte) error {
+	text := string(state)
 	return s.ask(ctx, "keep how far target "+target+" has come", func(ctx context.Context, w *writer) error {
 		_, err := w.exec(ctx, "INSERT INTO remote_write (target, state) VALUES (?, ?) ON CONFLICT DO UPDATE SET state = excluded.state",
-			target, string(state))
+			target, text)
 		return err
 	})
 }

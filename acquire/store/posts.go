@@ -84,6 +84,9 @@ func (s *Store) served(b *batch, all []added, events bool) {
 }
 
 // ask has the writer do something, and waits for it.
+//
+// Whoever asked may be gone before the writer is done: do reads nothing that they change later,
+// and what it gives them counts only where there is no error.
 func (s *Store) ask(ctx context.Context, what string, do func(ctx context.Context, w *writer) error) error {
 	r := request{what: what, do: do, done: make(chan error, 1)}
 	select {

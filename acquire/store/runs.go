@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"slices"
 	"time"
 
 	"ovenward/acquire"
@@ -141,6 +142,7 @@ const schemaSumsCalibrated = ""
 // KeepHistory keeps runs and hours of a post and how far it has come, durably when it
 // returns, all or nothing. What is there already stays.
 func (s *Store) KeepHistory(ctx context.Context, post string, st history.State, runs []history.Run, hours []history.Hour) error {
+	runs, hours = slices.Clone(runs), slices.Clone(hours)
 	return s.ask(ctx, "keep runs and sums", func(ctx context.Context, w *writer) error {
 		for _, r := range runs {
 			if _, err := w.exec(ctx, `INSERT INTO runs (post, run, start_ns, end_ns, on_ns, over_range_ns, unseen_ns, begun, dose_j_per_m2,

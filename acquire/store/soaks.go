@@ -70,8 +70,9 @@ func (s *Store) PlanSoak(ctx context.Context, p soak.Plan, who string, now time.
 // MarkSoak keeps a mark of a soak test, durably when it returns, and gives it its
 // number. The samples of its post from its start to its end are evidence, whatever
 // their age.
-func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error) {
-	err = s.ask(ctx, "keep what happened to a soak test", func(ctx context.Context, w *writer) error {
+func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (int64, error) {
+	var id int64
+	err := s.ask(ctx, "keep what happened to a soak test", func(ctx context.Context, w *writer) error {
 		n, err := w.exec(ctx, `INSERT INTO soak_marks (soak, at_ns, entered_ns, kind, who, text, operations, counted_from, checkpoint, survey, outcome)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.Soak, nanos(m.At), nanos(m.Entered), string(m.Kind), m.Who, m.Text, m.Count, string(m.From),
 			m.Checkpoint, m.Survey, m.Outcome)
@@ -86,7 +87,10 @@ func (s *Store) MarkSoak(ctx context.Context, m soak.Mark) (id int64, err error)
 		}
 		return w.soakEvidence(ctx, m)
 	})
-	return id, err
+	if err != nil {
+		return 0, err
+	}
+	return id, nil
 }
 
 // soakAround is how much before and behind a soak test is kept with it: what the

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"ovenward/acquire/limit"
@@ -75,6 +76,7 @@ type SurveyRow struct {
 // its end are evidence from then on, whatever their age. What was kept before stays as it was, so a call
 // may be made again after an error.
 func (s *Store) KeepSurvey(ctx context.Context, id, oven string, steps []survey.Step, end *survey.Result) error {
+	steps = slices.Clone(steps)
 	return s.ask(ctx, "keep the survey "+id, func(ctx context.Context, w *writer) error {
 		for _, st := range steps {
 			if err := w.surveyStep(ctx, id, oven, st); err != nil {

@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"ovenward/acquire/alarm"
@@ -68,6 +70,7 @@ type Told struct {
 // Keep makes cursors of couriers, by name, and what was told durable when it
 // returns, all or nothing. A cursor of 0 is one that is not there.
 func (s *Store) Keep(ctx context.Context, cursors map[string]int64, told []Told) error {
+	cursors, told = maps.Clone(cursors), slices.Clone(told)
 	return s.ask(ctx, "keep what was told", func(ctx context.Context, w *writer) error {
 		for name, id := range cursors {
 			if id == 0 {

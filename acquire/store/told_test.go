@@ -1,6 +1,8 @@
 package store
 
 import (
+	"context"
+	"errors"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -108,4 +110,35 @@ func planOf(t *testing.T, s *Store, query string, args ...any) string {
 		t.Fatal(err)
 	}
 	return plan.String()
+}
+
+// Whoever asks and does not wait for the disk may go on with what they gave: the record keeps
+// what it was.
+func TestKeepKeepsWhatItWasGiven(t *testing.T) {
+	var holds atomic.Bool
+	held, goOn := make(chan struct{}), make(chan struct{})
+	s := open(t, t.TempDir(), Options{CommitEvery: time.Hour, Fault: func(step Step) error {
+		if step == StepBegin && holds.CompareAndSwap(true, false) {
+			close(held)
+			<-goOn
+		}
+		return nil
+	}})
+	defer shut(t, s)
+	cursors := map[string]int64{"desk": 1}
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() { <-held; cancel() }()
+	holds.Store(true)
+	if err := s.Keep(ctx, cursors, nil); !errors.Is(err, context.Canceled) {
+		t.Errorf("the record does not answer: %v", err)
+	}
+	cursors["desk"], cursors["till"] = 2, 2
+	close(goOn)
+	flushed(t, s)
+	if kept, err := s.Cursors(t.Context(), "desk"); err != nil || kept["desk"] != 1 {
+		t.Errorf("kept are %v, %v", kept, err)
+	}
+	if kept, err := s.Cursors(t.Context(), "till"); err != nil || len(kept) != 0 {
+		t.Errorf("kept are %v, %v", kept, err)
+	}
 }
