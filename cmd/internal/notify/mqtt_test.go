@@ -52,7 +52,16 @@ func newHall(t *testing.T, cert tls.Certificate) *hall {
 	if err := h.Serve(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { h.Close() })
+	t.Cleanup(func() {
+		// Closed while a connection ends the broker may lock itself out for good.
+		for _, c := range h.Clients.GetAll() {
+			if !c.Net.Inline {
+				c.Stop(context.Canceled)
+			}
+		}
+		until(t, "the broker to let go of its clients", func() bool { return h.Clients.Len() <= 1 }) // its own stays
+		h.Close()
+	})
 	return h
 }
 
