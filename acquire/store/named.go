@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sort"
 
 	"ovenward/acquire"
 )
@@ -72,7 +73,7 @@ func (w *writer) postsBy(ctx context.Context, from string) (all []numbered, err 
 		}
 		return nil
 	})
-	slices.SortFunc(all, func(a, b numbered) int { return cmp.Compare(a.post, b.post) })
+	sort.SliceStable(all, func(i, j int) bool { return all[i].post < all[j].post })
 	return all, cmp.Or(err, lost)
 }
 

@@ -125,12 +125,7 @@ func TestNewsWhileAllAttemptsHangIsTriedAfterThem(t *testing.T) {
 				return result{outcome: accepted}
 			}
 			tries.Add(1)
-			flying.Add(1)
-			defer flying.Add(-1)
-			r.mu.Unlock() // attempts hang together
-			<-time.After(takes)
-			r.mu.Lock()
-			return planted(unheard)
+			return r.hangs(&flying, takes)
 		}
 		_, stop := start(t, box, r)
 		defer stop()
@@ -170,12 +165,7 @@ func TestTwoExceedancesWhileThreeAttemptsHang(t *testing.T) {
 			case !down.Load():
 				return result{outcome: accepted}
 			}
-			flying.Add(1)
-			defer flying.Add(-1)
-			r.mu.Unlock() // attempts hang together
-			<-time.After(takes)
-			r.mu.Lock()
-			return planted(unheard)
+			return r.hangs(&flying, takes)
 		}
 		_, stop := start(t, box, r)
 		defer stop()

@@ -34,6 +34,16 @@ func (r *receiver) send(ctx context.Context, m Message) result {
 	return res
 }
 
+// hangs is an answer that takes so long, beside those of other attempts, and that nobody gives.
+func (r *receiver) hangs(flying *atomic.Int64, takes time.Duration) result {
+	flying.Add(1)
+	defer flying.Add(-1)
+	r.mu.Unlock()
+	defer r.mu.Lock()
+	<-time.After(takes)
+	return planted(unheard)
+}
+
 func (r *receiver) ids() []int64 {
 	r.mu.Lock()
 	defer r.mu.Unlock()
